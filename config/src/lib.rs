@@ -1,0 +1,4 @@
+//! Line, alarm, recipe and site files.
+#![forbid(unsafe_code)]
+
+pub mod line;

@@ -1,0 +1,119 @@
+//! What an alarm is told about itself. Plain types: the file format lives in `setward-config`.
+
+use core::time::Duration;
+use setward_protocol::SignalId;
+
+/// Index of an alarm in its line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct AlarmId(pub u16);
+
+impl AlarmId {
+    /// The index into the line's list of alarms.
+    #[must_use]
+    pub const fn index(self) -> usize {
+        self.0 as usize
+    }
+}
+
+/// On which side of a limit or setpoint the alarm watches. Hot and cold are two alarms, so that they can't cancel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Side {
+    /// Values above.
+    Above,
+    /// Values below.
+    Below,
+}
+
+impl Side {
+    /// `value - reference` counted positive towards the watched side.
+    #[must_use]
+    pub fn beyond(self, value: f64, reference: f64) -> f64 {
+        match self {
+            Self::Above => value - reference,
+            Self::Below => reference - value,
+        }
+    }
+}
+
+/// A fixed limit with deadband and delays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimitSettings {
+    /// The watched side.
+    pub side: Side,
+    /// The limit, in the signal's unit.
+    pub limit: f64,
+    /// How far back inside the limit the value must come to count as back, in the signal's unit; not negative.
+    pub deadband: f64,
+    /// How long the value must be beyond the limit before the alarm raises.
+    pub on_delay: Duration,
+    /// How long the value must be back before the alarm clears.
+    pub off_delay: Duration,
+}
+
+/// How much exposure raises a [`TimeWeightedSettings`] alarm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Allowance {
+    /// Area beyond the tolerance, in signal unit times seconds. Shape 1 only.
+    Area(f64),
+    /// Seconds until the alarm raises at a constant twice the tolerance, whatever the shape.
+    AtTwice(f64),
+}
+
+/// Exposure: how far beyond the tolerance, weighed by how long.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TimeWeightedSettings {
+    /// The watched side of the setpoint in force.
+    pub side: Side,
+    /// What raises the alarm.
+    pub allowance: Allowance,
+    /// Time constant of the decay while inside the tolerance; `None` keeps exposure for ever.
+    pub recovery: Option<Duration>,
+    /// Exponent: 1 weighs by area, 2 counts size double, near 0 by its logarithm. 0.02 to 3.
+    pub shape: f64,
+    /// Share of the allowance below which the alarm clears, once inside the tolerance.
+    pub clear_below: f64,
+}
+
+/// What kind of alarm, with its settings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Kind {
+    /// A fixed limit.
+    Limit(LimitSettings),
+    /// Exposure against setpoint and tolerance of the running recipe.
+    TimeWeighted(TimeWeightedSettings),
+}
+
+/// One alarm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AlarmSettings {
+    /// The signal it watches.
+    pub signal: SignalId,
+    /// How it decides.
+    pub kind: Kind,
+    /// Whether it stays active after the condition has gone, until a person resets it.
+    pub latching: bool,
+    /// The longest time between two good samples that still counts as known. Longer is unknown time.
+    pub gap_limit: Duration,
+}
+
+/// What the running recipe asks of a signal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    /// The setpoint, in the signal's unit.
+    pub setpoint: f64,
+    /// How far below the setpoint is still in tolerance, in the signal's unit; positive.
+    pub tolerance_below: f64,
+    /// How far above the setpoint is still in tolerance, in the signal's unit; positive.
+    pub tolerance_above: f64,
+}
+
+impl Target {
+    /// The tolerance on `side`.
+    #[must_use]
+    pub const fn tolerance(&self, side: Side) -> f64 {
+        match side {
+            Side::Above => self.tolerance_above,
+            Side::Below => self.tolerance_below,
+        }
+    }
+}
