@@ -1,2 +1,8 @@
-//! .
+//! The supervisor.
 #![forbid(unsafe_code)]
+
+pub mod clock;
+pub mod handle;
+pub mod history;
+pub mod snapshot;
+pub mod web;

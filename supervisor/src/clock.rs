@@ -1,0 +1,67 @@
+//! The only file that reads a clock.
+//!
+//! Monotonic time comes from the runtime's clock, so a paused runtime is virtual time. Wall time is either the system's,
+//! or, in virtual time, a stated start plus the monotonic time since.
+
+use setward_protocol::{Uptime, UtcMillis};
+use std::time::{SystemTime, UNIX_EPOCH};
+use tokio::time::Instant;
+
+/// Where wall time comes from.
+#[derive(Debug, Clone, Copy)]
+enum Wall {
+    System,
+    Offset(UtcMillis),
+}
+
+/// The run's clock. Copies read the same time.
+#[derive(Debug, Clone, Copy)]
+pub struct Clock {
+    start: Instant,
+    wall: Wall,
+}
+
+impl Clock {
+    /// Starts the run now, on the system's wall clock.
+    #[must_use]
+    pub fn system() -> Self {
+        Self { start: Instant::now(), wall: Wall::System }
+    }
+
+    /// Starts the run now, as if the wall clock read `utc`.
+    #[must_use]
+    pub fn starting_at(utc: UtcMillis) -> Self {
+        Self { start: Instant::now(), wall: Wall::Offset(utc) }
+    }
+
+    /// Monotonic time since the start of the run.
+    #[must_use]
+    pub fn uptime(&self) -> Uptime {
+        Uptime::START + self.start.elapsed()
+    }
+
+    /// Wall time.
+    #[must_use]
+    pub fn utc(&self) -> UtcMillis {
+        match self.wall {
+            Wall::System => system_utc(),
+            Wall::Offset(UtcMillis(start)) => {
+                let elapsed_ms = i64::try_from(self.start.elapsed().as_millis()).unwrap_or(i64::MAX);
+                UtcMillis(start.saturating_add(elapsed_ms))
+            }
+        }
+    }
+
+    /// The runtime's instant at `at`, to sleep until.
+    #[must_use]
+    pub fn instant(&self, at: Uptime) -> Instant {
+        self.start + at.since(Uptime::START)
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "this is the one place that reads the wall clock")]
+fn system_utc() -> UtcMillis {
+    let since_epoch = SystemTime::now().duration_since(UNIX_EPOCH);
+    // A clock set before 1970 reads as 1970: a doubtful time, never a panic.
+    UtcMillis(since_epoch.map_or(0, |span| i64::try_from(span.as_millis()).unwrap_or(i64::MAX)))
+}

@@ -1,0 +1,121 @@
+//! What the line task publishes after each input: everything a page or a command may show, and nothing it must ask for.
+//!
+//! A snapshot is complete and immutable; readers share it. Lists are indexed by the line's ids.
+
+use setward_alarm::{AlarmId, AlarmState, Forecast};
+use setward_protocol::{NoData, Reading, SignalId, Uptime, UtcMillis};
+
+/// Number of a run of the daemon, counted by the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct RunId(pub i64);
+
+/// The line at one moment.
+#[derive(Debug, Clone)]
+pub struct LineSnapshot {
+    /// Which run of the daemon.
+    pub run: RunId,
+    /// Monotonic time of the snapshot.
+    pub at: Uptime,
+    /// The same moment in wall time.
+    pub utc: UtcMillis,
+    /// Every signal, by [`SignalId`].
+    pub signals: Vec<SignalView>,
+    /// Every controller, by its id.
+    pub controllers: Vec<ControllerView>,
+    /// Every alarm, by [`AlarmId`].
+    pub alarms: Vec<AlarmView>,
+    /// Dwell of each belt at its present speed, s, in the order of the line's belts.
+    pub dwell_s: Vec<Option<f64>>,
+    /// What the run has done so far.
+    pub counts: Counts,
+    /// Why history is not being kept, if it is not.
+    pub history_problem: Option<String>,
+}
+
+/// A signal at one moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SignalView {
+    /// What is known of it.
+    pub reading: Reading,
+    /// When the reading was made; `None` before the first.
+    pub at: Option<UtcMillis>,
+    /// The last good value and its time, kept apart from the reading.
+    pub last_good: Option<(f64, UtcMillis)>,
+    /// The last failure and its time.
+    pub last_failure: Option<(NoData, UtcMillis)>,
+    /// Slope over the last two minutes, signal unit per minute; `None` with too few samples.
+    pub slope_per_min: Option<f64>,
+    /// The words of the last answer; only the first `word_count` mean anything.
+    pub words: [u16; 4],
+    /// How many words the last answer held for this signal; 0 before the first.
+    pub word_count: u8,
+}
+
+/// A controller at one moment.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ControllerView {
+    /// Complete scans: every block answered.
+    pub scans_good: u64,
+    /// Scans in which something failed.
+    pub scans_failed: u64,
+    /// When the last complete scan ended.
+    pub last_good: Option<UtcMillis>,
+    /// What is wrong now, in words, with what to do; `None` when the last scan was complete.
+    pub problem: Option<String>,
+    /// How long the last answered scan took, ms.
+    pub scan_ms: Option<f64>,
+}
+
+/// An alarm at one moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlarmView {
+    /// Base state.
+    pub state: AlarmState,
+    /// The last occurrence's number; 0 if it never raised.
+    pub occurrence: u32,
+    /// When the last occurrence's trouble began.
+    pub onset: Option<UtcMillis>,
+    /// When it raised.
+    pub raised: Option<UtcMillis>,
+    /// When it cleared.
+    pub cleared: Option<UtcMillis>,
+    /// When it was acknowledged, and by whom.
+    pub acknowledged: Option<(UtcMillis, String)>,
+    /// Exposure as a share of the allowance, for alarms that have one.
+    pub exposure: Option<f64>,
+    /// Since when the value has been beyond tolerance or limit without a break, if it is now.
+    pub beyond_since: Option<UtcMillis>,
+    /// What it will do next.
+    pub forecast: Forecast,
+}
+
+/// What a run has done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Scans of a controller begun.
+    pub scans: u64,
+    /// Requests sent.
+    pub requests: u64,
+    /// Samples stored, as the store confirmed.
+    pub samples_stored: u64,
+    /// Samples the store could not take.
+    pub samples_lost: u64,
+    /// Alarms raised.
+    pub alarms_raised: u64,
+    /// Engine events that found no room. Always zero unless there is a fault in Setward.
+    pub events_lost: u64,
+}
+
+impl LineSnapshot {
+    /// The view of a signal.
+    #[must_use]
+    pub fn signal(&self, id: SignalId) -> Option<&SignalView> {
+        self.signals.get(id.index())
+    }
+
+    /// The view of an alarm.
+    #[must_use]
+    pub fn alarm(&self, id: AlarmId) -> Option<&AlarmView> {
+        self.alarms.get(id.index())
+    }
+}
