@@ -4,5 +4,6 @@
 pub mod clock;
 pub mod handle;
 pub mod history;
+pub mod poll;
 pub mod snapshot;
 pub mod web;
