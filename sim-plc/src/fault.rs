@@ -246,7 +246,8 @@ pub(crate) fn nearest<'a>(found: &str, candidates: impl Iterator<Item = &'a str>
     candidates
         .map(|candidate| (strsim::jaro_winkler(&found.to_lowercase(), &candidate.to_lowercase()), candidate))
         .filter(|(likeness, _)| *likeness > 0.6)
-        .max_by(|(one, _), (other, _)| one.total_cmp(other))
+        // The first of equals, unlike `max_by`.
+        .min_by(|(one, _), (other, _)| other.total_cmp(one))
         .map(|(_, candidate)| candidate)
 }
 

@@ -24,3 +24,6 @@ pub use fault::{Fault, FaultError, FaultKind};
 pub use scenario::Scenario;
 pub use server::{BindError, Bound, bind, serve};
 pub use simulator::Simulator;
+
+#[cfg(test)]
+mod tests;

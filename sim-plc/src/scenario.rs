@@ -42,8 +42,9 @@ impl Scenario {
     /// The script of the demo: a cold fryer that alarms and recovers, a setpoint turned within its latitude, a broken
     /// sensor, a silent controller; then again.
     ///
-    /// The cold stretch is long enough for the demo's real setting (240 K.s beyond 3 K): oil that stands 6 K low uses
-    /// it up in 80 s, after some 20 s of the way down.
+    /// The cold stretch is long enough for the demo's real setting (240 K.s beyond 3 K): the oil takes about 40 s to
+    /// stand 3 K low and about a minute to stand 6 K low, the allowance is used up 2 min 25 s after the heat failed,
+    /// and the heat comes back half a minute later. The oil is back after another minute and a half.
     #[must_use]
     pub fn demo() -> Self {
         let heat_low = Fault::HeatLow { below_k: 6.0 };
@@ -51,11 +52,11 @@ impl Scenario {
         let broken = Fault::SensorBreak { tag: "TT-313".to_owned() };
         let silent = Fault::ControllerSilent { name: "oven".to_owned() };
         let stretches = [
-            (heat_low, 60, 180),
-            // Two minutes to recover, then four of quiet.
-            (turned, 600, 720),
-            (broken, 780, 820),
-            (silent, 880, 900),
+            (heat_low, 60, 235),
+            // A minute and a half to recover, then four of quiet.
+            (turned, 570, 690),
+            (broken, 750, 790),
+            (silent, 850, 870),
         ];
         let cues = stretches.into_iter().flat_map(|(fault, from_s, to_s)| {
             let at = Duration::from_secs;
@@ -64,7 +65,7 @@ impl Scenario {
                 Cue { at: at(to_s), action: Action::End(fault) },
             ]
         });
-        Self::new(cues.collect(), Some(Duration::from_secs(960)))
+        Self::new(cues.collect(), Some(Duration::from_secs(900)))
     }
 
     /// Its lines, in the order of their times.
