@@ -1,0 +1,6 @@
+//! Tests of the whole simulator, on a small line built by hand.
+
+mod faults;
+mod line;
+mod serving;
+mod steady;
