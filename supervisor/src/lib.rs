@@ -21,4 +21,7 @@ pub mod run;
 pub mod snapshot;
 pub mod web;
 
+pub use setward_alarm as alarm;
+pub use setward_protocol as protocol;
+
 pub use run::{Edges, RunSummary, Running, start};
