@@ -4,7 +4,7 @@ use crate::clock::Clock;
 use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
 use crate::line::alarms::AlarmBook;
-use crate::line::writer::{self, SharedStatus, Work};
+use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask};
 use crate::poll::Poller;
 use crate::poll::dial::Dial;

@@ -27,13 +27,21 @@ struct Tap {
 }
 
 impl AsyncRead for Tap {
-    fn poll_read(mut self: Pin<&mut Self>, context: &mut Context<'_>, buffer: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
         Pin::new(&mut self.inner).poll_read(context, buffer)
     }
 }
 
 impl AsyncWrite for Tap {
-    fn poll_write(mut self: Pin<&mut Self>, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
         let written = Pin::new(&mut self.inner).poll_write(context, bytes);
         if let Poll::Ready(Ok(count)) = &written {
             let index = self.index;
@@ -95,7 +103,9 @@ async fn a_quarter_of_an_hour_with_faults_sends_function_codes_01_to_04_only() {
     let summary = running.stop().await.unwrap();
     let captured = captured.lock().unwrap();
     let requests: usize = captured.iter().map(Vec::len).sum::<usize>() / 12;
-    assert_eq!(requests as u64, summary.requests, "every request is a read of twelve bytes");
+    // A read is twelve bytes. Each of the three pollers may have been stopped in the middle of one.
+    let counted = summary.requests..=summary.requests + 3;
+    assert!(counted.contains(&(requests as u64)), "{requests} requests sent, {} counted", summary.requests);
     let sent: BTreeSet<u8> = captured.iter().flat_map(|bytes| functions(bytes)).collect();
     assert!(sent.iter().all(|function| (1..=4).contains(function)), "function codes sent: {sent:?}");
     assert!(sent.contains(&3), "{sent:?}");

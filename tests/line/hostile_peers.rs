@@ -40,8 +40,11 @@ impl Outcome {
 
     /// Every good value of the inlet that was ever stored.
     async fn good_values(&self) -> Vec<f64> {
-        let samples =
-            self.history.samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), 10_000).await.unwrap();
+        let samples = self
+            .history
+            .samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), 10_000)
+            .await
+            .unwrap();
         samples.iter().filter_map(|sample| sample.reading.good()).collect()
     }
 }
@@ -155,8 +158,8 @@ async fn an_answer_to_another_function_is_not_ours() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn text_instead_of_modbus_is_a_broken_connection() {
-    survives("connection broken", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec())).await;
+async fn text_instead_of_modbus_is_no_reply() {
+    survives("no reply", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec())).await;
 }
 
 #[tokio::test(start_paused = true)]
@@ -168,7 +171,10 @@ async fn half_an_answer_is_no_reply() {
 #[tokio::test(start_paused = true)]
 async fn answers_that_come_one_request_late_are_never_taken_for_the_next() {
     let late: Arc<std::sync::Mutex<Option<Vec<u8>>>> = Arc::default();
-    survives("no reply", NoData::NoReply, move |_, right| late.lock().unwrap().replace(right).filter(|_| false)).await;
+    survives("no reply", NoData::NoReply, move |_, right| {
+        late.lock().unwrap().replace(right).filter(|_| false)
+    })
+    .await;
 }
 
 #[tokio::test(start_paused = true)]

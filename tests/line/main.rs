@@ -4,8 +4,8 @@
 
 mod arrows;
 mod bytes_sent;
-mod house_rules;
 mod hostile_peers;
+mod house_rules;
 mod shipped_files;
 mod support;
 mod virtual_time;

@@ -4,7 +4,8 @@ use setward_config::{Loaded, demo_files, load, load_demo};
 
 #[test]
 fn the_demo_line_has_no_problem_and_no_warning() {
-    let Loaded { line, warnings } = load_demo().unwrap_or_else(|problems| panic!("{}", problems.render(false)));
+    let Loaded { line, warnings } =
+        load_demo().unwrap_or_else(|problems| panic!("{}", problems.render(false)));
     assert!(warnings.is_empty(), "{}", warnings.render(false));
     assert_eq!(line.controllers.len(), 3);
     assert!(line.simulated, "the demo says that it is simulated");

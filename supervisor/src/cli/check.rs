@@ -2,9 +2,17 @@
 
 use super::{Exit, no_color};
 use setward_config::line::Line;
+use setward_config::problem::ProblemEntry;
 use setward_config::{Loaded, Problems};
 use std::io::IsTerminal as _;
 use std::path::Path;
+
+/// What `--json` prints.
+#[derive(serde::Serialize)]
+struct Report {
+    schema_version: u32,
+    problems: Vec<ProblemEntry>,
+}
 
 /// Lists every problem of `folder`.
 pub(crate) fn check(folder: &Path, json: bool) -> Exit {
@@ -13,7 +21,8 @@ pub(crate) fn check(folder: &Path, json: bool) -> Exit {
         Err(problems) => (problems, None),
     };
     if json {
-        match serde_json::to_string_pretty(&problems.report()) {
+        let report = Report { schema_version: 1, problems: problems.entries() };
+        match serde_json::to_string_pretty(&report) {
             Ok(text) => println!("{text}"),
             Err(error) => return super::fail(&format!("writing JSON: {error}")),
         }
