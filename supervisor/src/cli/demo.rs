@@ -1,6 +1,6 @@
 //! `setward demo`: the simulated line and the supervisor in one process, over real sockets on this machine.
 
-use super::run::{listen, stop_signal, watch};
+use super::run::{listen, page_line, stop_signal, watch};
 use super::{Exit, Stopping, fail};
 use setward_config::line::Line;
 use setward_config::{Loaded, demo_files};
@@ -37,7 +37,7 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
         // Dropping the sender stops the simulator as well.
         let _dropped = simulator_stopped.await;
     }));
-    announce(&listener, keep);
+    announce(&listener, keep, stopping);
     let exit = watch(line, listener, stopping, stop_signal()).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
@@ -45,21 +45,29 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
     exit
 }
 
-/// Writes the demo's line folder and loads it as any other. A folder that holds a line keeps it.
+/// Writes the demo's line folder and loads it as any other. Files that are there and differ are left as they are.
 fn write_line_folder(folder: &Path) -> Result<Line, String> {
-    if folder.join("line.toml").exists() {
-        let held = "holds a line already; it is left as it is. Choose a new folder, or use `setward run` and `sim-plc serve` on this one";
-        return Err(format!("{} {held}", folder.display()));
-    }
     for (name, text) in demo_files() {
         let file = folder.join(name);
+        match std::fs::read(&file) {
+            Ok(found) if found == text.as_bytes() => continue,
+            Ok(_differs) => {
+                let advice =
+                    "choose a new folder; to watch a line of your own use `sim-plc serve` and `setward run`";
+                return Err(format!(
+                    "{} is not the demo's own and is left as it is: {advice}",
+                    file.display()
+                ));
+            }
+            Err(_absent) => {}
+        }
         let written =
             file.parent().map_or(Ok(()), std::fs::create_dir_all).and_then(|()| std::fs::write(&file, text));
         written.map_err(|error| format!("writing {}: {error}", file.display()))?;
     }
     match setward_config::load(folder) {
         Ok(Loaded { line, warnings: _ }) => Ok(line),
-        Err(problems) => Err(format!("the demo's own files have problems:\n{}", problems.render(false))),
+        Err(problems) => Err(format!("{}\n{} has problems", problems.render(false), folder.display())),
     }
 }
 
@@ -74,14 +82,12 @@ async fn open_page(asked: Option<SocketAddr>, own: SocketAddr) -> Result<TcpList
     }
 }
 
-fn announce(listener: &TcpListener, keep: Option<&Path>) {
-    let address = listener.local_addr().map_or_else(|_| "unknown".to_owned(), |address| address.to_string());
-    println!("Setward demo: a simulated line, no plant is connected.");
-    println!("Page:  http://{address}/");
+fn announce(listener: &TcpListener, keep: Option<&Path>, stopping: &Stopping) {
+    stopping.tell("Setward demo: a simulated line, no plant is connected.");
+    stopping.tell(&page_line(listener));
     if let Some(folder) = keep {
-        println!("Files: {}", folder.display());
+        stopping.tell(&format!("Files: {}", folder.display()));
     }
-    println!(
-        "In about a minute the fryer oil begins to fall; two and a half minutes later its alarm raises. Ctrl-C stops."
-    );
+    stopping.tell("A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises.");
+    stopping.tell("Ctrl-C stops.");
 }

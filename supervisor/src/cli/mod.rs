@@ -72,6 +72,13 @@ pub(crate) struct Stopping {
     pub(crate) page: Option<SocketAddr>,
 }
 
+impl Stopping {
+    /// Tells a person something on the way: on stdout, unless that is kept for JSON.
+    pub(crate) fn tell(&self, text: &str) {
+        if self.json { eprintln!("{text}") } else { println!("{text}") }
+    }
+}
+
 #[derive(Debug, clap::Args)]
 struct RunArguments {
     /// The line folder: line.toml, alarms.toml, site.toml and recipes/*.toml

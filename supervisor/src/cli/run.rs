@@ -29,7 +29,21 @@ pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
         Ok(listener) => listener,
         Err(message) => return fail(&message),
     };
+    stopping.tell(&format!(
+        "Watching {} with {} signals; nothing is written to any controller.",
+        line.name,
+        line.signals.len()
+    ));
+    stopping.tell(&page_line(&listener));
     watch(line, listener, stopping, stop_signal()).await
+}
+
+/// Where the page is, for a person to open.
+pub(crate) fn page_line(listener: &TcpListener) -> String {
+    match listener.local_addr() {
+        Ok(address) => format!("Page:  http://{address}/"),
+        Err(error) => format!("Page:  at an unknown address ({error})"),
+    }
 }
 
 /// Opens the page's port, on this machine only.
