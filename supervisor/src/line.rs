@@ -178,12 +178,13 @@ impl<'a> LineTask<'a> {
     }
 
     fn note_scan(&mut self, report: &ScanReport) {
-        let name = &self.line.controller(report.controller).name;
+        let controller = self.line.controller(report.controller);
+        let (name, endpoint) = (&controller.name, &controller.endpoint);
         let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
         match report.failure() {
             None => {
                 if view.problem.take().is_some() {
-                    tracing::info!(code = "controller-answers", controller = %name, "controller {name} answers again");
+                    tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
                 }
                 view.scans_good += 1;
                 view.last_good = Some(report.utc);
@@ -193,7 +194,7 @@ impl<'a> LineTask<'a> {
                 view.scans_failed += 1;
                 let problem = failure.to_string();
                 if view.problem.is_none() {
-                    tracing::warn!(code = "controller-failed", controller = %name, "controller {name}: {problem}");
+                    tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
                 }
                 view.problem = Some(problem);
             }
