@@ -9,6 +9,7 @@ use sim_plc::frame::{Device, MAX_FRAME_BYTES, Received, answer, receive, reply_f
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, DuplexStream};
 
 /// Buffer of a connection over memory: larger than any frame.
@@ -82,8 +83,8 @@ impl Dial for MemoryDial {
     }
 }
 
-/// What a scripted peer does with one request: the bytes it answers, or none to stay silent.
-pub(crate) type Script = Arc<dyn Fn(&[u8]) -> Option<Vec<u8>> + Send + Sync>;
+/// What a scripted peer does with one request: the bytes it answers and how late, or none to stay silent.
+pub(crate) type Script = Arc<dyn Fn(&[u8]) -> Option<(Duration, Vec<u8>)> + Send + Sync>;
 
 /// Connections to a peer that answers each request by a script. Endpoints that begin with `nowhere` refuse.
 pub(crate) struct ScriptedDial(pub(crate) Script);
@@ -106,10 +107,11 @@ async fn serve_script(mut stream: DuplexStream, script: Script) {
         if count == 0 {
             return;
         }
-        if let Some(reply) = script(&bytes[..count])
-            && stream.write_all(&reply).await.is_err()
-        {
-            return;
+        if let Some((late, reply)) = script(&bytes[..count]) {
+            tokio::time::sleep(late).await;
+            if stream.write_all(&reply).await.is_err() {
+                return;
+            }
         }
     }
 }

@@ -47,7 +47,8 @@ async fn a_time_weighted_alarm_raises_and_clears_at_the_computed_second() {
             _ => 0,
         }
     };
-    let script = Arc::new(move |request: &[u8]| Some(right_answer(request, &Registers(registers))));
+    let script =
+        Arc::new(move |request: &[u8]| Some((Duration::ZERO, right_answer(request, &Registers(registers)))));
     let (running, history) = begin(fryer_only(demo_line()), ScriptedDial(script)).await;
     tokio::time::sleep(Duration::from_secs(600)).await;
     let summary = running.stop().await.unwrap();
@@ -197,7 +198,7 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
                 (Table::Holding, 181) => u16::try_from(begun.elapsed().as_secs() % 65_536).unwrap(),
                 _ => 0,
             };
-            Some(right_answer(request, &Registers(registers)))
+            Some((Duration::ZERO, right_answer(request, &Registers(registers))))
         })
     };
     let line = Arc::new(fryer_only(demo_line()));
