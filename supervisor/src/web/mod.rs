@@ -1,29 +1,126 @@
-//! The page and the API.
+//! The page and the API over one snapshot, one history and one line.
+//!
+//! Owns routes, markup, wording and the live stream. It holds no state of the line and decides nothing about it: it
+//! reads snapshots and history, and passes a person's acknowledgement to the line task.
+//! Every page is complete without scripts; `assets/live.js` only keeps it fresh.
+
+mod acknowledge;
+mod api;
+mod api_types;
+mod assets;
+mod facts;
+mod health;
+mod listen;
+mod live;
+mod names;
+mod pages;
+mod problem;
+mod security;
+mod stream;
+mod svg;
+mod times;
+mod words;
+
+#[cfg(test)]
+mod tests;
+
 use crate::clock::Clock;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::snapshot::LineSnapshot;
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::routing::{get, post};
+use facts::Scene;
 use setward_config::line::Line;
+use std::future::Future;
+use std::io;
 use std::sync::Arc;
-/// State.
+use times::Zone;
+use tokio::net::TcpListener;
+use tokio::sync::{Semaphore, watch};
+
+/// Most live streams at a time; more are told to come back later.
+pub const MOST_STREAMS: usize = 64;
+
+/// What the page and the API stand on.
 #[derive(Clone)]
 pub struct AppState {
-    /// h
+    /// The way to the line task.
     pub handle: LineHandle,
-    /// l
+    /// The line as configured.
     pub line: Arc<Line>,
-    /// hist
+    /// Where readings and events are kept.
     pub history: Arc<dyn HistoryStore>,
-    /// c
+    /// The run's clock.
     pub clock: Clock,
 }
-/// Serve.
+
+/// [`AppState`] with what the web task itself needs.
+#[derive(Clone)]
+struct Web {
+    app: AppState,
+    zone: Zone,
+    streams: Arc<Semaphore>,
+    /// True once the server stops: open streams end.
+    stopping: Arc<watch::Sender<bool>>,
+}
+
+impl Web {
+    fn new(app: AppState) -> Self {
+        Self {
+            zone: Zone::named(&app.line.time_zone),
+            app,
+            streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            stopping: Arc::new(watch::Sender::new(false)),
+        }
+    }
+
+    /// What can be said from `snapshot` now.
+    fn scene<'a>(&'a self, snapshot: &'a LineSnapshot) -> Scene<'a> {
+        Scene { line: &self.app.line, snapshot, zone: &self.zone, now: self.app.clock.utc() }
+    }
+}
+
+/// Returns once the server stops.
+async fn stopped(stopping: &mut watch::Receiver<bool>) {
+    // The sender lives as long as the server; if it went, the server has stopped too.
+    let _ = stopping.wait_for(|stopping| *stopping).await;
+}
+
+/// All routes over `state`.
+#[must_use]
+pub fn router(state: AppState) -> Router {
+    routes(Web::new(state))
+}
+
+fn routes(web: Web) -> Router {
+    Router::new()
+        .route("/", get(pages::line::show))
+        .route("/alarms", get(pages::alarms::show))
+        .route("/alarms/{id}", get(pages::alarm::show))
+        .route("/alarms/{id}/acknowledge", post(acknowledge::from_form))
+        .route("/signals/{tag}", get(pages::signal::show))
+        .route("/events", get(stream::open))
+        .route("/healthz", get(health::show))
+        .route("/static/{name}", get(assets::serve))
+        .nest("/api/v1", api::routes())
+        .fallback(pages::not_found)
+        .layer(DefaultBodyLimit::max(security::BODY_LIMIT_BYTES))
+        .layer(axum::middleware::from_fn(security::guard))
+        .with_state(web)
+}
+
+/// Serves `state` on `listener` until `shutdown`, then ends open streams and waits a moment for running answers.
+///
 /// # Errors
-/// none
+/// When the listener breaks for good.
 pub async fn serve(
-    _l: tokio::net::TcpListener,
-    _s: AppState,
+    listener: TcpListener,
+    state: AppState,
     shutdown: impl Future<Output = ()> + Send + 'static,
-) -> std::io::Result<()> {
-    shutdown.await;
-    Ok(())
+) -> io::Result<()> {
+    let web = Web::new(state);
+    let stopping = Arc::clone(&web.stopping);
+    listen::serve(listener, routes(web), shutdown, &stopping).await
 }

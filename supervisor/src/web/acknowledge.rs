@@ -1,0 +1,135 @@
+//! A person's acknowledgement, from a form: checked, passed on, answered in plain words. The name is remembered on the device.
+
+use super::pages::{self, alarm::Said};
+use super::{Web, names};
+use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged};
+use crate::snapshot::RunId;
+use axum::extract::rejection::FormRejection;
+use axum::extract::{Form, Path, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use percent_encoding::{NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
+use serde::Deserialize;
+use setward_alarm::AlarmId;
+
+/// Longest name, characters.
+const LONGEST_NAME: usize = 60;
+
+/// The cookie that holds the name. Not a login: it only saves typing.
+const NAME_COOKIE: &str = "setward_name";
+
+/// A quarter of a year.
+const NAME_COOKIE_AGE_S: u32 = 90 * 86_400;
+
+/// The form of an alarm's acknowledge button.
+#[derive(Deserialize)]
+pub(super) struct AcknowledgeForm {
+    run: i64,
+    occurrence: u32,
+    by: String,
+    #[serde(default)]
+    back: Back,
+}
+
+/// Where the person was.
+#[derive(Deserialize, Default, Clone, Copy, PartialEq, Eq)]
+#[serde(rename_all = "lowercase")]
+enum Back {
+    #[default]
+    Alarm,
+    List,
+}
+
+/// A name as people may give it: trimmed, 1 to 60 characters, none of them a control character.
+pub(super) fn checked_name(by: &str) -> Option<String> {
+    let name = by.trim();
+    let length = name.chars().count();
+    let fits = (1..=LONGEST_NAME).contains(&length) && !name.chars().any(char::is_control);
+    fits.then(|| name.to_owned())
+}
+
+/// The name this device gave last.
+pub(super) fn remembered_name(headers: &HeaderMap) -> Option<String> {
+    let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    let mut pairs = cookies.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
+    let (_, value) = pairs.find(|(name, _)| *name == NAME_COOKIE)?;
+    checked_name(&percent_decode_str(value).decode_utf8().ok()?)
+}
+
+fn name_cookie(name: &str) -> String {
+    let value = utf8_percent_encode(name, NON_ALPHANUMERIC);
+    format!("{NAME_COOKIE}={value}; Path=/; Max-Age={NAME_COOKIE_AGE_S}; SameSite=Strict; HttpOnly")
+}
+
+/// Asks the line task to acknowledge.
+pub(super) async fn ask(
+    web: &Web,
+    alarm: AlarmId,
+    (run, occurrence): (i64, u32),
+    by: String,
+) -> Result<Acknowledged, AcknowledgeRefusal> {
+    web.app.handle.acknowledge(AcknowledgeRequest { alarm, run: RunId(run), occurrence, by }).await
+}
+
+/// Takes the form and sends the browser back with the outcome in words.
+pub(super) async fn from_form(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    headers: HeaderMap,
+    form: Result<Form<AcknowledgeForm>, FormRejection>,
+) -> Response {
+    let Ok(alarm) = names::alarm(&web.app.line, &id) else { return pages::no_such_alarm(&web, &id) };
+    let Form(form) = match form {
+        Ok(form) => form,
+        Err(rejection) => return pages::bad_form(&web, rejection.status(), &rejection.body_text()),
+    };
+    let Some(by) = checked_name(&form.by) else {
+        let page = pages::alarm::render(&web, alarm, &headers, Some(Said::NoName)).await;
+        return (StatusCode::UNPROCESSABLE_ENTITY, page).into_response();
+    };
+    let cookie = name_cookie(&by);
+    let said = outcome(ask(&web, alarm, (form.run, form.occurrence), by).await);
+    let page = match form.back {
+        Back::Alarm => format!("/alarms/{id}?said={}", said.key()),
+        Back::List => format!("/alarms?said={}", said.key()),
+    };
+    (StatusCode::SEE_OTHER, [(header::LOCATION, page), (header::SET_COOKIE, cookie)]).into_response()
+}
+
+fn outcome(answer: Result<Acknowledged, AcknowledgeRefusal>) -> Said {
+    match answer {
+        Ok(Acknowledged { durable: false, .. }) => Said::NotDurable,
+        Ok(Acknowledged { already: true, .. }) => Said::Already,
+        Ok(Acknowledged { .. }) => Said::Acknowledged,
+        Err(AcknowledgeRefusal::Stale { .. }) => Said::Stale,
+        Err(AcknowledgeRefusal::NeverRaised) => Said::NeverRaised,
+        Err(AcknowledgeRefusal::Unavailable) => Said::Unavailable,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::http::HeaderValue;
+
+    #[test]
+    fn a_name_is_trimmed_and_neither_empty_nor_endless() {
+        assert_eq!(checked_name("  Inés  ").as_deref(), Some("Inés"));
+        assert_eq!(checked_name(" \t "), None);
+        assert_eq!(checked_name("a\nb"), None);
+        assert_eq!(checked_name(&"é".repeat(60)), Some("é".repeat(60)));
+        assert_eq!(checked_name(&"é".repeat(61)), None);
+    }
+
+    #[test]
+    fn any_name_survives_the_cookie() {
+        for name in ["Inés; Path=/x", "a=b,c\"d", "夜勤", "<script>"] {
+            let sent = name_cookie(name);
+            let pair = sent.split(';').next().unwrap();
+            let mut headers = HeaderMap::new();
+            headers.insert(header::COOKIE, HeaderValue::from_str(&format!("other=1; {pair}")).unwrap());
+            assert_eq!(remembered_name(&headers).as_deref(), Some(name));
+            assert!(sent.ends_with("SameSite=Strict; HttpOnly"));
+        }
+    }
+}

@@ -1,0 +1,138 @@
+//! The API under `/api/v1`: reads, and one acknowledgement.
+
+use super::acknowledge::{ask, checked_name};
+use super::api_types::{self, AcknowledgedBody, SCHEMA_VERSION};
+use super::problem::Problem;
+use super::{Web, names, words};
+use crate::handle::AcknowledgeRefusal;
+use axum::extract::rejection::JsonRejection;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::{Json, Router};
+use serde::Deserialize;
+
+/// Body of an acknowledgement.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AcknowledgeBody {
+    run: i64,
+    occurrence: u32,
+    by: String,
+}
+
+pub(super) fn routes() -> Router<Web> {
+    Router::new()
+        .route("/line", get(line))
+        .route("/signals", get(signals))
+        .route("/signals/{tag}", get(signal))
+        .route("/alarms", get(alarms))
+        .route("/alarms/{id}", get(alarm))
+        .route("/alarms/{id}/acknowledge", post(acknowledge))
+        .fallback(unknown)
+}
+
+async fn line(State(web): State<Web>) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    Json(api_types::one(&scene, api_types::line(&scene))).into_response()
+}
+
+async fn signals(State(web): State<Web>) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    let items = scene.signals().map(|facts| api_types::signal(&scene, &facts)).collect();
+    Json(api_types::list(&scene, items)).into_response()
+}
+
+async fn signal(State(web): State<Web>, Path(tag): Path<String>) -> Response {
+    let id = match names::signal(&web.app.line, &tag) {
+        Ok(id) => id,
+        Err(nearest) => return missing("signal", nearest),
+    };
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    Json(api_types::one(&scene, api_types::signal(&scene, &scene.signal(id)))).into_response()
+}
+
+async fn alarms(State(web): State<Web>) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    let items = scene.alarms().map(|facts| api_types::alarm(&scene, &facts)).collect();
+    Json(api_types::list(&scene, items)).into_response()
+}
+
+async fn alarm(State(web): State<Web>, Path(id): Path<String>) -> Response {
+    let id = match names::alarm(&web.app.line, &id) {
+        Ok(id) => id,
+        Err(nearest) => return missing("alarm", nearest),
+    };
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    Json(api_types::one(&scene, api_types::alarm(&scene, &scene.alarm(id)))).into_response()
+}
+
+fn missing(what: &str, nearest: Option<String>) -> Response {
+    let hint = nearest.as_ref().map(|name| format!("; the nearest is \"{name}\"")).unwrap_or_default();
+    let text = format!("no {what} of this name on this line{hint}");
+    Problem::new(StatusCode::NOT_FOUND, text).with_nearest(nearest).into_response()
+}
+
+async fn unknown() -> Response {
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, \
+                alarms/{id}/acknowledge";
+    Problem::new(StatusCode::NOT_FOUND, text).into_response()
+}
+
+/// Acknowledges one occurrence. 409 names the present one when the caller saw another.
+async fn acknowledge(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    body: Result<Json<AcknowledgeBody>, JsonRejection>,
+) -> Response {
+    let alarm = match names::alarm(&web.app.line, &id) {
+        Ok(alarm) => alarm,
+        Err(nearest) => return missing("alarm", nearest),
+    };
+    let Json(body) = match body {
+        Ok(body) => body,
+        Err(rejection) => {
+            let text =
+                format!("{}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}}", rejection.body_text());
+            return Problem::new(rejection.status(), text).into_response();
+        }
+    };
+    let Some(by) = checked_name(&body.by) else {
+        let text = "\"by\" must be a name of 1 to 60 characters without line breaks";
+        return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
+    };
+    match ask(&web, alarm, (body.run, body.occurrence), by).await {
+        Ok(done) => Json(AcknowledgedBody {
+            schema_version: SCHEMA_VERSION,
+            state: words::state_key(done.state),
+            state_letter: done.state.letter(),
+            durable: done.durable,
+            already: done.already,
+        })
+        .into_response(),
+        Err(refusal) => refused(&web, refusal).into_response(),
+    }
+}
+
+fn refused(web: &Web, refusal: AcknowledgeRefusal) -> Problem {
+    match refusal {
+        AcknowledgeRefusal::Stale { run, occurrence } => {
+            let text = "the alarm has another occurrence now: look at it again, then acknowledge that one";
+            Problem::new(StatusCode::CONFLICT, text).with_present(run.0, occurrence)
+        }
+        AcknowledgeRefusal::NeverRaised => {
+            let text = "the alarm has never raised, so there is nothing to acknowledge";
+            Problem::new(StatusCode::CONFLICT, text).with_present(web.app.handle.snapshot().run.0, 0)
+        }
+        AcknowledgeRefusal::Unavailable => {
+            let text = "the daemon is stopping or too busy: nothing was acknowledged, try again";
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, text)
+        }
+    }
+}

@@ -1,0 +1,410 @@
+//! The API's bodies: a contract of their own, apart from the types the programs compute with.
+//!
+//! Times are RFC 3339 in UTC. A number's unit is the last word of its key, or stands in a `unit` beside it.
+
+use super::facts::{AlarmFacts, Direction, Scene, SignalFacts};
+use super::live;
+use super::times::rfc3339;
+use super::words;
+use serde::Serialize;
+use setward_alarm::Forecast;
+use setward_config::line::LineSignal;
+use setward_protocol::{Reading, UtcMillis};
+
+/// Counts up when a key changes its meaning or goes.
+pub(super) const SCHEMA_VERSION: u32 = 1;
+
+/// A list with its version.
+#[derive(Serialize)]
+pub(super) struct ListBody<T> {
+    pub(super) schema_version: u32,
+    pub(super) run: i64,
+    pub(super) at: String,
+    pub(super) items: Vec<T>,
+}
+
+/// One thing with its version.
+#[derive(Serialize)]
+pub(super) struct OneBody<T> {
+    pub(super) schema_version: u32,
+    pub(super) run: i64,
+    pub(super) at: String,
+    pub(super) item: T,
+}
+
+#[derive(Serialize)]
+pub(super) struct LineBody {
+    name: String,
+    plant: String,
+    time_zone: String,
+    simulated: bool,
+    fingerprint: String,
+    version: &'static str,
+    recipe: RecipeBody,
+    stations: Vec<StationBody>,
+    belts: Vec<BeltBody>,
+    controllers: Vec<ControllerBody>,
+    counts: CountsBody,
+    history_problem: Option<String>,
+}
+
+#[derive(Serialize)]
+struct RecipeBody {
+    key: String,
+    name: String,
+}
+
+#[derive(Serialize)]
+struct StationBody {
+    key: String,
+    name: String,
+    signals: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct BeltBody {
+    name: String,
+    station: String,
+    speed_signal: String,
+    effective_length_m: f64,
+    dwell_s: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct ControllerBody {
+    name: String,
+    endpoint: String,
+    unit_id: u8,
+    poll_every_s: f64,
+    scans_good: u64,
+    scans_failed: u64,
+    last_good_at: Option<String>,
+    scan_ms: Option<f64>,
+    problem: Option<String>,
+}
+
+#[derive(Serialize)]
+struct CountsBody {
+    scans: u64,
+    requests: u64,
+    samples_stored: u64,
+    samples_lost: u64,
+    alarms_raised: u64,
+    events_lost: u64,
+    alarms_active: usize,
+    alarms_not_acknowledged: usize,
+}
+
+#[derive(Serialize)]
+pub(super) struct SignalBody {
+    tag: String,
+    name: String,
+    station: String,
+    controller: String,
+    role: &'static str,
+    unit: &'static str,
+    quality: &'static str,
+    reason: Option<String>,
+    reason_text: Option<String>,
+    value: Option<f64>,
+    value_text: Option<String>,
+    at: Option<String>,
+    last_good_value: Option<f64>,
+    last_good_at: Option<String>,
+    last_failure: Option<String>,
+    last_failure_at: Option<String>,
+    slope_per_min: Option<f64>,
+    setpoint: Option<SetpointBody>,
+    registers: RegistersBody,
+}
+
+#[derive(Serialize)]
+struct SetpointBody {
+    value: f64,
+    tolerance_below: f64,
+    tolerance_above: f64,
+    latitude: Option<f64>,
+    specification_low: Option<f64>,
+    specification_high: Option<f64>,
+    deviation: Option<f64>,
+    deviation_unit: &'static str,
+}
+
+#[derive(Serialize)]
+struct RegistersBody {
+    table: &'static str,
+    function_code: u8,
+    address: u16,
+    printed_number: u32,
+    encoding: &'static str,
+    byte_order: &'static str,
+    scale: f64,
+    offset: f64,
+    no_value: Vec<i64>,
+    words: Vec<u16>,
+}
+
+#[derive(Serialize)]
+pub(super) struct AlarmBody {
+    id: String,
+    name: String,
+    signal: String,
+    station: String,
+    priority: &'static str,
+    side: &'static str,
+    state: &'static str,
+    state_letter: char,
+    active: bool,
+    awaits_acknowledgement: bool,
+    occurrence: u32,
+    onset_at: Option<String>,
+    raised_at: Option<String>,
+    cleared_at: Option<String>,
+    beyond_since: Option<String>,
+    acknowledged_at: Option<String>,
+    acknowledged_by: Option<String>,
+    value: Option<f64>,
+    unit: &'static str,
+    deviation: Option<f64>,
+    deviation_unit: &'static str,
+    reference: Option<f64>,
+    reference_kind: &'static str,
+    exposure_share: Option<f64>,
+    exposure_text: Option<String>,
+    direction: &'static str,
+    forecast: &'static str,
+    forecast_s: Option<f64>,
+    forecast_text: String,
+    consequence: String,
+    causes: Vec<String>,
+    response_now: Vec<String>,
+    response_next: Vec<String>,
+    time_to_respond_s: f64,
+    independent_device: Option<String>,
+}
+
+/// The answer to an acknowledgement.
+#[derive(Serialize)]
+pub(super) struct AcknowledgedBody {
+    pub(super) schema_version: u32,
+    pub(super) state: &'static str,
+    pub(super) state_letter: char,
+    pub(super) durable: bool,
+    pub(super) already: bool,
+}
+
+fn time(at: Option<UtcMillis>) -> Option<String> {
+    at.map(rfc3339)
+}
+
+pub(super) fn list<T>(scene: &Scene<'_>, items: Vec<T>) -> ListBody<T> {
+    let (run, at) = (scene.snapshot.run.0, rfc3339(scene.snapshot.utc));
+    ListBody { schema_version: SCHEMA_VERSION, run, at, items }
+}
+
+pub(super) fn one<T>(scene: &Scene<'_>, item: T) -> OneBody<T> {
+    let (run, at) = (scene.snapshot.run.0, rfc3339(scene.snapshot.utc));
+    OneBody { schema_version: SCHEMA_VERSION, run, at, item }
+}
+
+pub(super) fn line(scene: &Scene<'_>) -> LineBody {
+    let line = scene.line;
+    LineBody {
+        name: line.name.clone(),
+        plant: line.plant.clone(),
+        time_zone: line.time_zone.clone(),
+        simulated: line.simulated,
+        fingerprint: line.fingerprint.clone(),
+        version: env!("CARGO_PKG_VERSION"),
+        recipe: RecipeBody { key: line.recipe().key.clone(), name: line.recipe().name.clone() },
+        stations: stations(scene),
+        belts: belts(scene),
+        controllers: controllers(scene),
+        counts: counts(scene),
+        history_problem: scene.snapshot.history_problem.clone(),
+    }
+}
+
+fn stations(scene: &Scene<'_>) -> Vec<StationBody> {
+    let tags_of = |key: &str| {
+        let here = scene.line.signals.iter().filter(|signal| scene.line.station(signal.station).key == key);
+        here.map(|signal| signal.tag.clone()).collect()
+    };
+    let body = |station: &setward_config::line::Station| StationBody {
+        key: station.key.clone(),
+        name: station.name.clone(),
+        signals: tags_of(&station.key),
+    };
+    scene.line.stations.iter().map(body).collect()
+}
+
+fn belts(scene: &Scene<'_>) -> Vec<BeltBody> {
+    let dwells = scene.snapshot.dwell_s.iter().copied().chain(std::iter::repeat(None));
+    let body = |(belt, dwell_s): (&setward_config::line::Belt, Option<f64>)| BeltBody {
+        name: belt.name.clone(),
+        station: scene.line.station(belt.station).key.clone(),
+        speed_signal: scene.line.signal(belt.speed).tag.clone(),
+        effective_length_m: belt.effective_length_m,
+        dwell_s,
+    };
+    scene.line.belts.iter().zip(dwells).map(body).collect()
+}
+
+fn controllers(scene: &Scene<'_>) -> Vec<ControllerBody> {
+    let views = scene.snapshot.controllers.iter().cloned().map(Some).chain(std::iter::repeat(None));
+    let body =
+        |(controller, view): (&setward_config::line::Controller, Option<crate::snapshot::ControllerView>)| {
+            let view = view.unwrap_or_default();
+            ControllerBody {
+                name: controller.name.clone(),
+                endpoint: controller.endpoint.clone(),
+                unit_id: controller.unit_id,
+                poll_every_s: controller.poll_every.as_secs_f64(),
+                scans_good: view.scans_good,
+                scans_failed: view.scans_failed,
+                last_good_at: time(view.last_good),
+                scan_ms: view.scan_ms,
+                problem: view.problem,
+            }
+        };
+    scene.line.controllers.iter().zip(views).map(body).collect()
+}
+
+fn counts(scene: &Scene<'_>) -> CountsBody {
+    let counts = scene.snapshot.counts;
+    CountsBody {
+        scans: counts.scans,
+        requests: counts.requests,
+        samples_stored: counts.samples_stored,
+        samples_lost: counts.samples_lost,
+        alarms_raised: counts.alarms_raised,
+        events_lost: counts.events_lost,
+        alarms_active: scene.alarms().filter(|facts| facts.view.state.is_active()).count(),
+        alarms_not_acknowledged: scene
+            .alarms()
+            .filter(|facts| facts.view.state.awaits_acknowledgement())
+            .count(),
+    }
+}
+
+pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
+    let (signal, view) = (facts.signal, facts.view);
+    let (quality, reason, reason_text) = match view.reading {
+        Reading::Good(_) => ("good", None, None),
+        Reading::Uncertain(_, doubt) => ("uncertain", Some("doubtful".to_owned()), Some(doubt.to_string())),
+        Reading::Bad(why) => ("bad", Some(words::no_data_key(why).to_owned()), Some(why.to_string())),
+    };
+    SignalBody {
+        tag: signal.tag.clone(),
+        name: signal.name.clone(),
+        station: scene.line.station(signal.station).key.clone(),
+        controller: scene.line.controller(signal.controller).name.clone(),
+        role: signal.role.name(),
+        unit: signal.unit.symbol(),
+        quality,
+        reason,
+        reason_text,
+        value: view.reading.value(),
+        value_text: view.reading.value().map(|value| facts.show_with_unit(value)),
+        at: time(view.at),
+        last_good_value: view.last_good.map(|(value, _)| value),
+        last_good_at: view.last_good.map(|(_, at)| rfc3339(at)),
+        last_failure: view.last_failure.map(|(why, _)| why.to_string()),
+        last_failure_at: view.last_failure.map(|(_, at)| rfc3339(at)),
+        slope_per_min: view.slope_per_min,
+        setpoint: setpoint(facts),
+        registers: registers(signal, facts.words()),
+    }
+}
+
+fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {
+    let asked = facts.asked?;
+    Some(SetpointBody {
+        value: asked.target.setpoint,
+        tolerance_below: asked.target.tolerance_below,
+        tolerance_above: asked.target.tolerance_above,
+        latitude: asked.latitude,
+        specification_low: asked.specification.map(|(low, _)| low),
+        specification_high: asked.specification.map(|(_, high)| high),
+        deviation: facts.deviation(),
+        deviation_unit: facts.signal.unit.of_difference().symbol(),
+    })
+}
+
+fn registers(signal: &LineSignal, raw: &[u16]) -> RegistersBody {
+    let wire = &signal.wire;
+    RegistersBody {
+        table: wire.table.name(),
+        function_code: wire.table.read_function(),
+        address: wire.address,
+        printed_number: wire.table.printed_number(wire.address),
+        encoding: wire.encoding.name(),
+        byte_order: wire.order.name(),
+        scale: wire.scale,
+        offset: wire.offset,
+        no_value: wire.no_value.clone(),
+        words: raw.to_vec(),
+    }
+}
+
+const fn forecast(forecast: Forecast) -> (&'static str, Option<f64>) {
+    match forecast {
+        Forecast::Quiet => ("quiet", None),
+        Forecast::Raises { seconds } => ("raises", Some(seconds)),
+        Forecast::WillNotRaise => ("will_not_raise", None),
+        Forecast::Clears { seconds } => ("clears", Some(seconds)),
+        Forecast::StaysActive => ("stays_active", None),
+        Forecast::Unknown => ("unknown", None),
+    }
+}
+
+const fn direction(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Worse => "worse",
+        Direction::Steady => "steady",
+        Direction::Better => "better",
+        Direction::Unknown => "unknown",
+    }
+}
+
+pub(super) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmBody {
+    let (alarm, view, signal) = (facts.alarm, facts.view, facts.on.signal);
+    let (forecast, forecast_s) = forecast(view.forecast);
+    AlarmBody {
+        id: alarm.id.clone(),
+        name: alarm.name.clone(),
+        signal: signal.tag.clone(),
+        station: scene.line.station(signal.station).key.clone(),
+        priority: alarm.priority.name(),
+        side: words::side(facts.side()),
+        state: words::state_key(view.state),
+        state_letter: view.state.letter(),
+        active: view.state.is_active(),
+        awaits_acknowledgement: view.state.awaits_acknowledgement(),
+        occurrence: view.occurrence,
+        onset_at: time(view.onset),
+        raised_at: time(view.raised),
+        cleared_at: time(view.cleared),
+        beyond_since: time(view.beyond_since),
+        acknowledged_at: view.acknowledged.as_ref().map(|(at, _)| rfc3339(*at)),
+        acknowledged_by: view.acknowledged.as_ref().map(|(_, by)| by.clone()),
+        value: facts.on.view.reading.value(),
+        unit: signal.unit.symbol(),
+        deviation: facts.deviation(),
+        deviation_unit: signal.unit.of_difference().symbol(),
+        reference: facts.reference(),
+        reference_kind: facts.reference_word(),
+        exposure_share: view.exposure,
+        exposure_text: live::exposure(facts),
+        direction: direction(facts.direction()),
+        forecast,
+        forecast_s,
+        forecast_text: live::forecast(facts),
+        consequence: alarm.consequence.clone(),
+        causes: alarm.causes.clone(),
+        response_now: alarm.response_now.clone(),
+        response_next: alarm.response_next.clone(),
+        time_to_respond_s: alarm.time_to_respond.as_secs_f64(),
+        independent_device: alarm.independent_device.clone(),
+    }
+}

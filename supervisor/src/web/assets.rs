@@ -1,0 +1,52 @@
+//! The files a page needs, inside the binary. A file's mark is the hash of its bytes, so a browser keeps what has not changed.
+
+use axum::extract::Path;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use sha2::{Digest as _, Sha256};
+use std::sync::LazyLock;
+
+/// A file inside the binary.
+struct Asset {
+    name: &'static str,
+    kind: &'static str,
+    body: &'static str,
+    mark: String,
+}
+
+impl Asset {
+    fn new(name: &'static str, kind: &'static str, body: &'static str) -> Self {
+        let mark = Sha256::digest(body).iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+        Self { name, kind, body, mark }
+    }
+}
+
+static ASSETS: LazyLock<[Asset; 3]> = LazyLock::new(|| {
+    [
+        Asset::new("page.css", "text/css; charset=utf-8", include_str!("assets/page.css")),
+        Asset::new("live.js", "text/javascript; charset=utf-8", include_str!("assets/live.js")),
+        Asset::new("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
+    ]
+});
+
+/// The address of a file, with its mark, so that a new version is fetched at once.
+pub(super) fn address(name: &str) -> String {
+    let mark = ASSETS.iter().find(|asset| asset.name == name).map_or("", |asset| asset.mark.as_str());
+    format!("/static/{name}?v={mark}")
+}
+
+/// Serves a file.
+pub(super) async fn serve(Path(name): Path<String>, headers: HeaderMap) -> Response {
+    let Some(asset) = ASSETS.iter().find(|asset| asset.name == name) else {
+        return (StatusCode::NOT_FOUND, "no such file").into_response();
+    };
+    let tag = format!("\"{}\"", asset.mark);
+    let known = headers.get(header::IF_NONE_MATCH).and_then(|value| value.to_str().ok());
+    let has_it =
+        known.is_some_and(|known| known.split(',').any(|one| one.trim().trim_start_matches("W/") == tag));
+    let common = [(header::ETAG, tag), (header::CACHE_CONTROL, "max-age=86400".to_owned())];
+    if has_it {
+        return (StatusCode::NOT_MODIFIED, common).into_response();
+    }
+    (common, [(header::CONTENT_TYPE, asset.kind)], asset.body).into_response()
+}

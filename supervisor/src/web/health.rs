@@ -1,0 +1,46 @@
+//! Whether the daemon's heart beats: the age of the last snapshot.
+
+use super::Web;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+
+/// A snapshot older than this means that the line task stands still, s.
+const OLDEST_SNAPSHOT_S: f64 = 10.0;
+
+#[derive(Serialize)]
+struct HealthBody {
+    snapshot_age_s: f64,
+    run: i64,
+    controllers: usize,
+    controllers_failing: usize,
+    history_problem: Option<String>,
+    samples_stored: u64,
+    samples_lost: u64,
+    events_lost: u64,
+}
+
+/// 200 while the line task lives, 503 with what stands still when it does not. Silent controllers are alarms of the
+/// line, not ill health of the daemon.
+pub(super) async fn show(State(web): State<Web>) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let age_s = web.app.clock.uptime().seconds_since(snapshot.at);
+    let body = HealthBody {
+        snapshot_age_s: (age_s * 10.0).round() / 10.0,
+        run: snapshot.run.0,
+        controllers: snapshot.controllers.len(),
+        controllers_failing: snapshot.controllers.iter().filter(|each| each.problem.is_some()).count(),
+        history_problem: snapshot.history_problem.clone(),
+        samples_stored: snapshot.counts.samples_stored,
+        samples_lost: snapshot.counts.samples_lost,
+        events_lost: snapshot.counts.events_lost,
+    };
+    let details = serde_json::to_string(&body).unwrap_or_default();
+    if age_s < OLDEST_SNAPSHOT_S {
+        (StatusCode::OK, format!("ok\n{details}\n")).into_response()
+    } else {
+        let text = format!("the line task stands still: last snapshot {age_s:.0} s ago\n{details}\n");
+        (StatusCode::SERVICE_UNAVAILABLE, text).into_response()
+    }
+}

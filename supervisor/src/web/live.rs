@@ -1,0 +1,245 @@
+//! What changes on an open page between two looks: named texts, marker places, and a fingerprint of everything whose
+//! change needs new markup. Pages and the stream take the same words from here.
+
+use super::facts::{AlarmFacts, Direction, Scene, SignalFacts};
+use super::{svg, words};
+use setward_alarm::{AlarmId, Forecast};
+use setward_protocol::SignalId;
+use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
+
+/// Which part of the line a page watches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scope {
+    Line,
+    Signal(SignalId),
+    Alarm(AlarmId),
+}
+
+/// Names of elements with their texts, and names of drawings with their place.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Live {
+    pub(super) text: BTreeMap<String, String>,
+    pub(super) place: BTreeMap<String, f64>,
+}
+
+impl Live {
+    fn text(&mut self, name: String, text: String) {
+        self.text.insert(name, text);
+    }
+
+    /// What differs from `before`.
+    pub(super) fn since(&self, before: &Self) -> Self {
+        let text = self.text.iter().filter(|(name, text)| before.text.get(*name) != Some(text));
+        let place = self.place.iter().filter(|(name, place)| before.place.get(*name) != Some(place));
+        Self {
+            text: text.map(|(name, text)| (name.clone(), text.clone())).collect(),
+            place: place.map(|(name, place)| (name.clone(), *place)).collect(),
+        }
+    }
+}
+
+impl Scope {
+    fn has_signal(self, scene: &Scene<'_>, id: SignalId) -> bool {
+        match self {
+            Self::Line => true,
+            Self::Signal(signal) => signal == id,
+            Self::Alarm(alarm) => scene.line.alarm(alarm).settings.signal == id,
+        }
+    }
+
+    fn has_alarm(self, scene: &Scene<'_>, id: AlarmId) -> bool {
+        match self {
+            Self::Line => true,
+            Self::Signal(signal) => scene.line.alarm(id).settings.signal == signal,
+            Self::Alarm(alarm) => alarm == id,
+        }
+    }
+}
+
+/// Everything that moves in `scope`.
+pub(super) fn live(scene: &Scene<'_>, scope: Scope) -> Live {
+    let mut live = Live::default();
+    live.text("age".to_owned(), data_age(scene));
+    for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
+        signal_into(&mut live, scene, &facts, scope);
+    }
+    let shown = |facts: &AlarmFacts<'_>| facts.is_standing() || facts.is_building() || scope != Scope::Line;
+    for facts in scene.alarms().filter(|facts| scope.has_alarm(scene, facts.id)).filter(shown) {
+        alarm_into(&mut live, scene, &facts);
+    }
+    if scope == Scope::Line {
+        for (index, dwell_s) in scene.snapshot.dwell_s.iter().enumerate() {
+            live.text(format!("belt-{index}"), dwell(*dwell_s));
+        }
+    }
+    live
+}
+
+fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scope: Scope) {
+    let tag = &facts.signal.tag;
+    live.text(format!("{tag}.v"), facts.shown());
+    if let Some(off) = facts.deviation() {
+        live.text(format!("{tag}.d"), facts.show_deviation(off));
+    }
+    if let Some(off) = facts.tolerances_off() {
+        live.place.insert(format!("{tag}.x"), svg::bar_x(off));
+    }
+    if scope != Scope::Line {
+        live.text(format!("{tag}.age"), reading_age(scene, facts));
+        live.text(format!("{tag}.words"), decimal_words(facts.words()));
+        live.text(format!("{tag}.hex"), hex_words(facts.words()));
+        live.text(format!("{tag}.raw"), raw_number(facts));
+        live.text(format!("{tag}.slope"), slope(facts));
+    }
+}
+
+fn alarm_into(live: &mut Live, scene: &Scene<'_>, facts: &AlarmFacts<'_>) {
+    let id = &facts.alarm.id;
+    live.text(format!("{id}.d"), facts.shown_deviation());
+    live.text(format!("{id}.how"), how_far(facts));
+    live.text(format!("{id}.long"), how_long(scene, facts));
+    live.text(format!("{id}.fore"), forecast(facts));
+    live.text(format!("{id}.dir"), direction(facts));
+    if let Some(words) = exposure(facts) {
+        live.text(format!("{id}.expo"), words);
+    }
+    if let Some(share) = facts.view.exposure {
+        live.place.insert(format!("{id}.w"), svg::exposure_width(share));
+    }
+}
+
+/// Changes when new markup is needed: an alarm's state, a value lost or found, a side of tolerance, a mode.
+pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
+    let mut hasher = DefaultHasher::new();
+    scene.snapshot.run.hash(&mut hasher);
+    scene.snapshot.history_problem.hash(&mut hasher);
+    for facts in scene.alarms() {
+        (facts.view.state, facts.view.occurrence).hash(&mut hasher);
+        (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
+    }
+    for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
+        (facts.missing(), facts.out_of_tolerance(), facts.view.reading.good().is_some()).hash(&mut hasher);
+    }
+    for control in scene.manual_loops() {
+        control.tag.hash(&mut hasher);
+    }
+    for controller in &scene.snapshot.controllers {
+        controller.problem.is_some().hash(&mut hasher);
+    }
+    format!("{:016x}", hasher.finish())
+}
+
+/// How old the newest data of the line is.
+pub(super) fn data_age(scene: &Scene<'_>) -> String {
+    match scene.newest_scan() {
+        Some(at) => format!("data {} old at {}", words::age(scene.seconds_since(at)), scene.clock(scene.now)),
+        None => format!("no data yet at {}", scene.clock(scene.now)),
+    }
+}
+
+/// How old a signal's reading is.
+pub(super) fn reading_age(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> String {
+    match facts.view.at {
+        Some(at) => format!("{} old", words::age(scene.seconds_since(at))),
+        None => "not read yet".to_owned(),
+    }
+}
+
+/// A belt's dwell.
+pub(super) fn dwell(dwell_s: Option<f64>) -> String {
+    dwell_s.map_or_else(|| "unknown".to_owned(), |seconds| format!("{} s", words::number(seconds, 1)))
+}
+
+/// "below setpoint 182.0 °C": what the deviation is counted from.
+pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
+    let Some(reference) = facts.reference() else {
+        return "the running recipe asks nothing of it".to_owned();
+    };
+    let (word, shown) = (facts.reference_word(), facts.on.show_with_unit(reference));
+    match facts.deviation() {
+        Some(off) if off > 0.0 => format!("above the {word} {shown}"),
+        Some(off) if off < 0.0 => format!("below the {word} {shown}"),
+        Some(_) => format!("at the {word} {shown}"),
+        None => format!("{word} {shown}"),
+    }
+}
+
+/// How long the trouble lasts, or lasted.
+pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
+    let beyond = match facts.alarm.settings.kind {
+        setward_alarm::Kind::Limit(_) => "beyond the limit",
+        setward_alarm::Kind::TimeWeighted(_) => "out of tolerance",
+    };
+    if let Some(since) = facts.view.beyond_since {
+        let span = words::span(scene.seconds_since(since));
+        return format!("{beyond} for {span}, since {}", scene.clock(since));
+    }
+    let (Some(onset), Some(cleared)) = (facts.view.onset, facts.view.cleared) else {
+        let word = if facts.view.state.condition_holds() { "back inside, not yet cleared" } else { "not" };
+        return if word == "not" { format!("not {beyond}") } else { word.to_owned() };
+    };
+    if facts.view.state.condition_holds() {
+        return format!("back inside, not yet cleared; began {}", scene.clock(onset));
+    }
+    let lasted = words::span(super::times::seconds_between(onset, cleared));
+    format!("cleared {} after {lasted}", scene.clock(cleared))
+}
+
+/// Exposure in words.
+pub(super) fn exposure(facts: &AlarmFacts<'_>) -> Option<String> {
+    words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)
+}
+
+/// What it will do; for a quiet alarm on a bad signal that it cannot see.
+pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
+    match facts.view.forecast {
+        Forecast::Unknown if facts.on.missing().is_some() => {
+            "cannot be said: no value, so this alarm is blind".to_owned()
+        }
+        other => words::forecast(other),
+    }
+}
+
+/// Whether it gets worse.
+pub(super) fn direction(facts: &AlarmFacts<'_>) -> String {
+    let slope = slope(&facts.on);
+    match facts.direction() {
+        Direction::Worse => format!("getting worse, {slope}"),
+        Direction::Steady => format!("steady, {slope}"),
+        Direction::Better => format!("getting better, {slope}"),
+        Direction::Unknown => "worse or better is not known".to_owned(),
+    }
+}
+
+/// The slope with its unit.
+pub(super) fn slope(facts: &SignalFacts<'_>) -> String {
+    match (facts.view.slope_per_min, facts.missing()) {
+        (Some(slope), None) => {
+            let decimals = facts.signal.decimals.saturating_add(1).max(1);
+            let unit = facts.signal.unit.of_difference().display();
+            format!("{} {unit} a minute", words::signed(slope, decimals))
+        }
+        (Some(_) | None, _) => "slope not known".to_owned(),
+    }
+}
+
+/// Raw words in decimal.
+pub(super) fn decimal_words(raw: &[u16]) -> String {
+    join(raw.iter().map(u16::to_string))
+}
+
+/// Raw words in hexadecimal.
+pub(super) fn hex_words(raw: &[u16]) -> String {
+    join(raw.iter().map(|word| format!("0x{word:04X}")))
+}
+
+fn join(words: impl Iterator<Item = String>) -> String {
+    let all: Vec<_> = words.collect();
+    if all.is_empty() { "none yet".to_owned() } else { all.join(" ") }
+}
+
+/// The number in the registers before scale and offset.
+pub(super) fn raw_number(facts: &SignalFacts<'_>) -> String {
+    facts.signal.wire.raw(facts.words()).map_or_else(|| "none".to_owned(), |raw| raw.to_string())
+}

@@ -1,0 +1,95 @@
+//! Wiring and registers of a signal: what a technician needs with a meter, a drawing and a laptop at the panel.
+
+use crate::web::facts::{Scene, SignalFacts};
+use crate::web::live;
+use maud::{Markup, html};
+use setward_protocol::Encoding;
+
+/// Where the value comes from, from the probe to the number.
+pub(super) fn show(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
+    let signal = facts.signal;
+    let wiring = &signal.wiring;
+    html! {
+        section {
+            h2 { "Wiring" }
+            dl.facts {
+                (part("Sensor", wiring.sensor.as_deref()))
+                (part("Card and channel", wiring.channel.as_deref()))
+                (part("Terminals", wiring.terminals.as_deref()))
+                (part("Drawing", wiring.drawing.as_deref()))
+                (part("Where to stand", wiring.location.as_deref()))
+            }
+        }
+        section {
+            h2 { "Registers" }
+            (registers(scene, facts))
+        }
+    }
+}
+
+fn part(name: &str, text: Option<&str>) -> Markup {
+    html! {
+        dt { (name) }
+        dd { @match text { Some(text) => (text), None => span.unknown { "not in the line file" } } }
+    }
+}
+
+fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
+    let signal = facts.signal;
+    let controller = scene.line.controller(signal.controller);
+    let wire = &signal.wire;
+    let unit = signal.unit.display();
+    let (low, high) = wire.range;
+    html! {
+        dl.facts {
+            dt { "Controller" } dd { (controller.name) ", " code { (controller.endpoint) } ", unit id " (controller.unit_id) }
+            dt { "Read by" } dd { "function code " (format!("{:02}", wire.table.read_function())) ", " (wire.table.name()) " table" }
+            dt { "Address" }
+            dd { b { (wire.address) } " counted from 0 (printed " b { (format!("{:06}", wire.table.printed_number(wire.address))) } ")" }
+            dt { "Type" } dd { (kind(wire.encoding)) ", order " (wire.order.name()) }
+            dt { "Scaling" } dd { "value = raw \u{d7} " (wire.scale) " + " (wire.offset) " " (unit) }
+            dt { "Range" } dd { (low) " to " (high) " " (unit) }
+            dt { "No-value codes" }
+            dd {
+                @if wire.no_value.is_empty() { "none" }
+                @for (index, code) in wire.no_value.iter().enumerate() { @if index > 0 { ", " } (code) }
+            }
+            (words(facts))
+        }
+    }
+}
+
+fn words(facts: &SignalFacts<'_>) -> Markup {
+    let tag = &facts.signal.tag;
+    html! {
+        dt { "Words now" }
+        dd {
+            code data-t=(format!("{tag}.words")) { (live::decimal_words(facts.words())) }
+            " = " code data-t=(format!("{tag}.hex")) { (live::hex_words(facts.words())) }
+        }
+        dt { "Raw number" } dd { code data-t=(format!("{tag}.raw")) { (live::raw_number(facts)) } }
+        dt { "Decoded" }
+        dd {
+            @match facts.missing() {
+                Some(why) => { "no value: " (why) },
+                None => { b data-t=(format!("{tag}.v")) { (facts.shown()) } " " (facts.signal.unit.display()) }
+            }
+        }
+    }
+}
+
+fn kind(encoding: Encoding) -> String {
+    match encoding {
+        Encoding::Bit(number) => format!("bit {number}"),
+        Encoding::U16
+        | Encoding::I16
+        | Encoding::U32
+        | Encoding::I32
+        | Encoding::U64
+        | Encoding::I64
+        | Encoding::F32
+        | Encoding::F64
+        | Encoding::Bcd4
+        | Encoding::Bcd8 => encoding.name().to_owned(),
+    }
+}

@@ -1,0 +1,67 @@
+//! One signal: what it says, the last thirty minutes, the alarms on it, and where it comes from.
+
+use super::{Page, frame, missing_value, no_such_signal, registers, rows, trend, trust};
+use crate::web::facts::{Scene, SignalFacts};
+use crate::web::live::{self, Scope};
+use crate::web::{Web, names, svg, words};
+use axum::extract::{Path, State};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+
+/// Serves the page.
+pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>) -> Response {
+    let Ok(id) = names::signal(&web.app.line, &tag) else { return no_such_signal(&web, &tag) };
+    let kept = trend::read(&web, &tag, web.app.clock.utc()).await;
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    let facts = scene.signal(id);
+    let alarms: Vec<_> = scene.alarms().filter(|alarm| alarm.alarm.settings.signal == id).collect();
+    let body = html! {
+        section.first {
+            h1 { (facts.signal.name) }
+            p.point { (scene.line.station(facts.signal.station).name) " \u{b7} " (facts.signal.tag) " \u{b7} " (facts.signal.role.name()) }
+            (now(&scene, &facts))
+        }
+        section { (trend::draw(&scene, &facts, &alarms, &kept)) }
+        section {
+            h2 { "Alarms on this signal" }
+            @if alarms.is_empty() { p { "None." } }
+            ul.index {
+                @for alarm in &alarms {
+                    li { a href=(format!("/alarms/{}", alarm.alarm.id)) {
+                        (alarm.alarm.name) small { (words::state(alarm.view.state, &alarm.alarm.settings.kind)) }
+                    } (rows::exposure(alarm)) }
+                }
+            }
+        }
+        (registers::show(&scene, &facts))
+    };
+    frame(&scene, Page { title: &facts.signal.name, scope: Scope::Signal(id), reload_s: 15, body })
+        .into_response()
+}
+
+fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
+    let tag = &facts.signal.tag;
+    html! {
+        @if facts.missing().is_some() { p.big { (missing_value(scene, facts)) } } @else {
+            p.big {
+                span.value { b data-t=(format!("{tag}.v")) { (facts.shown()) } " " (facts.signal.unit.display()) }
+                @if let Some(off) = facts.deviation() {
+                    span.deviation data-t=(format!("{tag}.d")) { (facts.show_deviation(off)) }
+                }
+            }
+        }
+        @if let (Some(asked), Some((low, high))) = (facts.asked, facts.band()) {
+            p.against { "recipe " (facts.show_with_unit(asked.target.setpoint)) ", in tolerance from " (facts.show(low)) " to " (facts.show_with_unit(high)) }
+            (svg::band_bar(facts.tolerances_off(), tag))
+        }
+        dl.facts {
+            dt { "Signal" } dd { (trust(facts)) ", " span data-t=(format!("{tag}.age")) { (live::reading_age(scene, facts)) } }
+            @if let Some(why) = facts.missing() { dt { "Look at" } dd { (words::no_data_hint(why)) } }
+            dt { "Slope" } dd data-t=(format!("{tag}.slope")) { (live::slope(facts)) }
+            @if let Some((why, at)) = facts.view.last_failure {
+                dt { "Last failure" } dd { (why) " at " (scene.clock(at)) }
+            }
+        }
+    }
+}

@@ -1,0 +1,121 @@
+//! The last thirty minutes of a signal, drawn from history.
+
+use crate::history::StoredEvent;
+use crate::history::StoredSample;
+use crate::web::facts::{AlarmFacts, Scene, SignalFacts};
+use crate::web::{Web, svg, words};
+use maud::{Markup, html};
+use setward_alarm::Kind;
+use setward_protocol::UtcMillis;
+use std::time::Duration;
+
+const WINDOW_MS: i64 = 30 * 60 * 1000;
+
+/// Most readings asked for: thirty minutes at a quarter of a second.
+const MOST_SAMPLES: usize = 7_200;
+
+/// A page never waits longer for history than a person would.
+const HISTORY_WITHIN: Duration = Duration::from_secs(2);
+
+/// What history has of a signal; the problem in words when it has none to give.
+pub(super) async fn read(web: &Web, tag: &str, now: UtcMillis) -> Result<Vec<StoredSample>, String> {
+    let until = UtcMillis(now.0.saturating_add(1));
+    let asked = web.app.history.samples(tag.to_owned(), UtcMillis(now.0 - WINDOW_MS), until, MOST_SAMPLES);
+    in_time(asked).await
+}
+
+/// The newest events, of one alarm or of all.
+pub(super) async fn events(web: &Web, alarm: Option<&str>, limit: usize) -> Result<Vec<StoredEvent>, String> {
+    in_time(web.app.history.events(alarm.map(str::to_owned), limit)).await
+}
+
+async fn in_time<T>(
+    asked: impl Future<Output = Result<T, crate::history::HistoryError>>,
+) -> Result<T, String> {
+    match tokio::time::timeout(HISTORY_WITHIN, asked).await {
+        Ok(answer) => answer.map_err(|error| error.text),
+        Err(_late) => Err("it did not answer within 2 s".to_owned()),
+    }
+}
+
+/// The drawing with a sentence that says the same.
+pub(super) fn draw(
+    scene: &Scene<'_>,
+    facts: &SignalFacts<'_>,
+    alarms: &[AlarmFacts<'_>],
+    kept: &Result<Vec<StoredSample>, String>,
+) -> Markup {
+    let samples = match kept {
+        Ok(samples) => samples.as_slice(),
+        Err(problem) => return html! { p.notice { b { "HISTORY" } " could not be read: " (problem) } },
+    };
+    let summary = summary(scene, facts, samples);
+    let trend = svg::Trend {
+        samples,
+        from: UtcMillis(scene.now.0 - WINDOW_MS),
+        to: scene.now,
+        gap_ms: gap_ms(scene, facts),
+        band: facts.band(),
+        setpoint: facts.asked.map(|asked| asked.target.setpoint),
+        limits: alarms.iter().filter_map(limit).collect(),
+        marks: alarms.iter().flat_map(marks).collect(),
+        decimals: facts.signal.decimals,
+        unit: facts.signal.unit.display(),
+        zone: scene.zone,
+        label: format!("{}, last 30 minutes. {summary}", facts.signal.name),
+    };
+    html! {
+        figure {
+            (svg::trend(&trend))
+            figcaption { "Last 30 minutes. " (summary) }
+        }
+    }
+}
+
+/// Three polls: a longer silence is unknown time.
+fn gap_ms(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> i64 {
+    let poll = scene.line.controller(facts.signal.controller).poll_every;
+    i64::try_from(poll.as_millis().saturating_mul(3)).unwrap_or(i64::MAX)
+}
+
+fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {
+    match facts.alarm.settings.kind {
+        Kind::Limit(settings) => Some(settings.limit),
+        Kind::TimeWeighted(_) => None,
+    }
+}
+
+fn marks(facts: &AlarmFacts<'_>) -> Vec<(UtcMillis, &'static str)> {
+    if !facts.is_standing() {
+        return Vec::new();
+    }
+    let view = facts.view;
+    [(view.raised, "raised"), (view.cleared, "cleared")]
+        .into_iter()
+        .filter_map(|(at, word)| at.map(|at| (at, word)))
+        .collect()
+}
+
+/// Lowest and highest value and how many gaps there were.
+fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample]) -> String {
+    let good = || samples.iter().filter_map(|sample| sample.reading.value().map(|value| (value, sample.utc)));
+    let lowest = good().min_by(|(a, _), (b, _)| a.total_cmp(b));
+    let highest = good().max_by(|(a, _), (b, _)| a.total_cmp(b));
+    let (Some((low, low_at)), Some((high, high_at))) = (lowest, highest) else {
+        return "No values kept in this time.".to_owned();
+    };
+    let runs =
+        svg::envelope(samples, (UtcMillis(scene.now.0 - WINDOW_MS), scene.now), 1, gap_ms(scene, facts));
+    let gaps = match runs.len().saturating_sub(1) {
+        0 => "no gaps".to_owned(),
+        1 => "1 gap".to_owned(),
+        many => format!("{many} gaps"),
+    };
+    format!(
+        "Lowest {} at {}, highest {} at {}, {gaps}.",
+        words::with_unit(&facts.show(low), facts.signal.unit),
+        scene.clock(low_at),
+        words::with_unit(&facts.show(high), facts.signal.unit),
+        scene.clock(high_at),
+    )
+}

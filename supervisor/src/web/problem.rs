@@ -1,0 +1,54 @@
+//! Refusals and failures as RFC 9457 problem bodies.
+
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+
+/// A problem, as a program reads it.
+#[derive(Debug, Serialize)]
+pub(super) struct Problem {
+    /// What kind, by its status: no address of its own.
+    #[serde(rename = "type")]
+    kind: &'static str,
+    title: &'static str,
+    status: u16,
+    detail: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    run: Option<i64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    occurrence: Option<u32>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    nearest: Option<String>,
+}
+
+impl Problem {
+    pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
+        Self {
+            kind: "about:blank",
+            title: status.canonical_reason().unwrap_or("Problem"),
+            status: status.as_u16(),
+            detail: detail.into(),
+            run: None,
+            occurrence: None,
+            nearest: None,
+        }
+    }
+
+    /// Adds the present run and occurrence, for an acknowledgement of another one.
+    pub(super) fn with_present(self, run: i64, occurrence: u32) -> Self {
+        Self { run: Some(run), occurrence: Some(occurrence), ..self }
+    }
+
+    /// Adds the nearest name that exists.
+    pub(super) fn with_nearest(self, nearest: Option<String>) -> Self {
+        Self { nearest, ..self }
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let body = serde_json::to_string(&self).unwrap_or_default();
+        (status, [(header::CONTENT_TYPE, "application/problem+json")], body).into_response()
+    }
+}

@@ -1,0 +1,81 @@
+//! Wall time as people and programs read it. Reads no clock: the server's time is handed in.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use setward_protocol::UtcMillis;
+
+/// The plant's time zone, for display only.
+#[derive(Debug, Clone)]
+pub(super) struct Zone {
+    zone: TimeZone,
+}
+
+impl Zone {
+    /// The zone with this IANA name. An unknown name shows UTC and says so behind each time.
+    pub(super) fn named(name: &str) -> Self {
+        Self { zone: TimeZone::get(name).unwrap_or(TimeZone::UTC) }
+    }
+
+    /// `at` to the second, "03:10:22", with its date when that is not the date of `now`.
+    pub(super) fn clock(&self, at: UtcMillis, now: UtcMillis) -> String {
+        if self.format(at, "%F") == self.format(now, "%F") {
+            self.format(at, "%T")
+        } else {
+            self.format(at, "%F %T")
+        }
+    }
+
+    /// `at` to the minute, "03:10": for axes.
+    pub(super) fn minute(&self, at: UtcMillis) -> String {
+        self.format(at, "%H:%M")
+    }
+
+    fn format(&self, at: UtcMillis, pattern: &str) -> String {
+        let text = timestamp(at).to_zoned_datetime(self.zone.clone()).strftime(pattern).to_string();
+        if self.zone == TimeZone::UTC && pattern.contains("%T") { format!("{text} UTC") } else { text }
+    }
+}
+
+/// `at` as RFC 3339 in UTC, for programs.
+pub(super) fn rfc3339(at: UtcMillis) -> String {
+    timestamp(at).to_string()
+}
+
+/// Seconds from `earlier` to `now`, never negative. For display: clocks may step.
+pub(super) fn seconds_between(earlier: UtcMillis, now: UtcMillis) -> f64 {
+    now.0.saturating_sub(earlier.0).max(0) as f64 / 1000.0
+}
+
+/// A time beyond what a calendar holds shows as 1970, never as a panic.
+fn timestamp(at: UtcMillis) -> Timestamp {
+    Timestamp::from_millisecond(at.0).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 2026-11-25T02:10:22.500Z.
+    const NIGHT: UtcMillis = UtcMillis(1_795_572_622_500);
+
+    #[test]
+    fn times_are_local_and_carry_their_date_when_it_is_another_day() {
+        let plant = Zone::named("Europe/Madrid");
+        assert_eq!(plant.clock(NIGHT, NIGHT), "03:10:22");
+        assert_eq!(plant.clock(UtcMillis(NIGHT.0 - 4 * 3_600_000), NIGHT), "2026-11-24 23:10:22");
+        assert_eq!(plant.minute(NIGHT), "03:10");
+        assert_eq!(rfc3339(NIGHT), "2026-11-25T02:10:22.5Z");
+    }
+
+    #[test]
+    fn an_unknown_zone_says_that_it_shows_utc() {
+        assert_eq!(Zone::named("Nowhere/Here").clock(NIGHT, NIGHT), "02:10:22 UTC");
+    }
+
+    #[test]
+    fn a_time_beyond_the_calendar_does_not_panic() {
+        assert_eq!(rfc3339(UtcMillis(i64::MAX)), "1970-01-01T00:00:00Z");
+        assert!(seconds_between(UtcMillis(i64::MIN), UtcMillis(i64::MAX)) > 0.0);
+        assert_eq!(seconds_between(NIGHT, UtcMillis(0)), 0.0);
+    }
+}
