@@ -12,8 +12,8 @@ use std::time::Duration;
 
 /// A value may be this many polls old before it is gone.
 pub const POLLS_UNTIL_GONE: u32 = 3;
-/// The slope looks back this far.
-const SLOPE_OVER: Duration = Duration::from_secs(120);
+/// The slope looks back this far: long enough to rise above the noise, short enough to see that a fall has ended.
+const SLOPE_OVER: Duration = Duration::from_secs(60);
 /// A slope from fewer samples than this says nothing.
 const SLOPE_SAMPLES_MIN: usize = 10;
 /// Samples kept for a slope, however fast the poll.
