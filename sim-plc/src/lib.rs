@@ -6,11 +6,13 @@
 //! - [`fault`] and `active`: what can go wrong, and what follows from it. [`scenario`]: a timed script of faults.
 //! - `image`: the registers, through the same encodings by which the supervisor decodes them.
 //! - [`frame`]: Modbus bytes in, Modbus bytes out. Pure.
+//! - [`simulator`]: the shared handle. [`server`]: sockets and the real-time ticker. [`cli`]: the program.
 //!
 //! The supervisor and this crate meet in registers and the line file only.
 #![forbid(unsafe_code)]
 
 mod active;
+pub mod cli;
 pub mod fault;
 pub mod frame;
 mod image;

@@ -20,6 +20,10 @@ use std::time::Duration;
 
 /// Flow when the line has no flow signal, m3/s: 46 m3/h of the line at a glance.
 const USUAL_FLOW_M3_PER_S: f64 = 46.0 / 3600.0;
+/// Burner output in balance when the line has no signal for it, %. Illustrative.
+const USUAL_BURNER_PERCENT: f64 = 52.0;
+/// Steam valve in balance when the line has no signal for it, %: 15 to 30 in hold.
+const USUAL_VALVE_PERCENT: f64 = 22.0;
 /// A counting word starts again here.
 const HEARTBEAT_WRAPS_AT: u64 = 65_536;
 
@@ -116,12 +120,15 @@ impl Plant {
         for ordinal in 0.. {
             let Some(zone) = id_meaning(line, Meaning::OvenTemperature, ordinal) else { break };
             let inputs = self.oven_inputs(zone, ordinal, line_degc(line, zone));
-            self.zones.push((zone, OvenZone::settled(&inputs, probe_tau_s(line, zone))));
+            let holding_percent = holding_percent(line, Meaning::OvenBurner, ordinal, USUAL_BURNER_PERCENT);
+            self.zones.push((zone, OvenZone::settled(&inputs, holding_percent, probe_tau_s(line, zone))));
         }
         for ordinal in 0.. {
             let Some(kettle) = id_meaning(line, Meaning::KettleTemperature, ordinal) else { break };
             let inputs = self.kettle_inputs(ordinal, line_degc(line, kettle));
-            self.kettles.push((kettle, Kettle::settled(&inputs, probe_tau_s(line, kettle))));
+            let holding_percent =
+                holding_percent(line, Meaning::KettleSteamValve, ordinal, USUAL_VALVE_PERCENT);
+            self.kettles.push((kettle, Kettle::settled(&inputs, holding_percent, probe_tau_s(line, kettle))));
         }
     }
 
@@ -370,6 +377,13 @@ fn id_meaning(line: &Line, meaning: Meaning, ordinal: usize) -> Option<SignalId>
 fn line_degc(line: &Line, id: SignalId) -> f64 {
     let signal = line.signal(id);
     signal.unit.convert(signal.simulate.typical, Unit::DegC).unwrap_or(signal.simulate.typical)
+}
+
+/// The output that holds a unit in balance: the typical value of its output signal. An output at either end could
+/// hold nothing, so it is kept off them.
+fn holding_percent(line: &Line, output: Meaning, ordinal: usize, otherwise: f64) -> f64 {
+    let typical = id_meaning(line, output, ordinal).map(|id| line.signal(id).simulate.typical);
+    typical.unwrap_or(otherwise).clamp(1.0, 99.0)
 }
 
 fn probe_tau_s(line: &Line, id: SignalId) -> f64 {

@@ -68,6 +68,12 @@ impl Scenario {
         Self::new(cues.collect(), Some(Duration::from_secs(900)))
     }
 
+    /// After how long it starts again, if it does.
+    #[must_use]
+    pub const fn repeat_every(&self) -> Option<Duration> {
+        self.repeat_every
+    }
+
     /// Its lines, in the order of their times.
     #[must_use]
     pub fn cues(&self) -> &[Cue] {

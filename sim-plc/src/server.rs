@@ -167,6 +167,12 @@ fn loopback_address(endpoint: &str, controller: &str) -> Result<SocketAddr, Bind
 }
 
 impl Bound {
+    /// The address behind which the controller at `index` of the line answers.
+    #[must_use]
+    pub fn address_of(&self, index: usize) -> Option<SocketAddr> {
+        self.doors.iter().find(|door| door.controllers.contains(&index)).map(|door| door.address)
+    }
+
     /// The addresses that are listened on, in the order in which the line names their controllers.
     pub fn addresses(&self) -> impl Iterator<Item = SocketAddr> {
         self.doors.iter().map(|door| door.address)

@@ -7,8 +7,6 @@ use super::{Noise, PiLoop, PiTuning, StepTime, Wander};
 const BATCH_J_PER_K: f64 = 6.22e6;
 /// Steam at a fully open valve, W. Trade figures: 600 kg/h at 2.2 MJ/kg.
 const STEAM_W: f64 = 367e3;
-/// Valve position that holds the batch at temperature, %. Trade figure: 15 to 30 % in hold.
-const HOLDING_PERCENT: f64 = 22.0;
 /// Temperature of the room, degC. Illustrative.
 const ROOM_DEGC: f64 = 25.0;
 /// How fast the jacket follows the valve, s. Illustrative.
@@ -39,17 +37,18 @@ pub struct Kettle {
 }
 
 impl Kettle {
-    /// A kettle in balance at its setpoint, whose loop has a probe with time constant `probe_tau_s`.
+    /// A kettle in balance at its setpoint with the valve at `holding_percent` (trade figure: 15 to 30 % in hold),
+    /// whose loop has a probe with time constant `probe_tau_s`.
     #[must_use]
-    pub fn settled(inputs: &KettleInputs, probe_tau_s: f64) -> Self {
+    pub fn settled(inputs: &KettleInputs, holding_percent: f64, probe_tau_s: f64) -> Self {
         Self {
             batch_degc: inputs.setpoint_degc,
             probe_degc: inputs.setpoint_degc,
             probe_tau_s,
-            steam_percent: HOLDING_PERCENT,
-            loss_w_per_k: STEAM_W * HOLDING_PERCENT / 100.0 / (inputs.setpoint_degc - ROOM_DEGC).max(1.0),
+            steam_percent: holding_percent,
+            loss_w_per_k: STEAM_W * holding_percent / 100.0 / (inputs.setpoint_degc - ROOM_DEGC).max(1.0),
             loss_wander: Wander::new(LOSS_WANDER.0, LOSS_WANDER.1),
-            pi: PiLoop::settled(TUNING, HOLDING_PERCENT),
+            pi: PiLoop::settled(TUNING, holding_percent),
         }
     }
 
@@ -93,7 +92,7 @@ mod tests {
 
     #[test]
     fn an_hour_of_hold_stays_within_a_fifth_of_a_kelvin() {
-        let mut kettle = Kettle::settled(&KettleInputs { setpoint_degc: 96.0 }, 25.0);
+        let mut kettle = Kettle::settled(&KettleInputs { setpoint_degc: 96.0 }, 22.0, 25.0);
         for (second, batch) in run(&mut kettle, 96.0, 3600).into_iter().enumerate() {
             assert!((batch - 96.0).abs() < 0.2, "{batch} after {second} s");
         }
@@ -103,7 +102,7 @@ mod tests {
     /// Trade figure: 2 to 4 K/min with full steam.
     #[test]
     fn a_raised_setpoint_heats_at_the_rate_steam_allows() {
-        let mut kettle = Kettle::settled(&KettleInputs { setpoint_degc: 60.0 }, 25.0);
+        let mut kettle = Kettle::settled(&KettleInputs { setpoint_degc: 60.0 }, 22.0, 25.0);
         let rising = run(&mut kettle, 96.0, 120);
         let per_minute = rising[119] - rising[59];
         assert!((2.0..4.0).contains(&per_minute), "{per_minute}");

@@ -2,8 +2,6 @@
 
 use super::{Noise, PiLoop, PiTuning, StepTime, Wander};
 
-/// Burner output that holds a zone at its setpoint with product, %. Illustrative.
-const HOLDING_PERCENT: f64 = 52.0;
 /// How fast a zone loses its heat, s. Computed: from 340 degC in a room of 20 degC it falls 12 K/min when the burner
 /// is out (trade figure 10 to 15 K/min).
 const ZONE_TAU_S: f64 = 1600.0;
@@ -41,18 +39,19 @@ pub struct OvenZone {
 }
 
 impl OvenZone {
-    /// A zone in balance at its setpoint, whose loop has a probe with time constant `probe_tau_s`.
+    /// A zone in balance at its setpoint with product and `holding_percent` of burner output (above 0), whose loop has
+    /// a probe with time constant `probe_tau_s`.
     #[must_use]
-    pub fn settled(inputs: &OvenInputs, probe_tau_s: f64) -> Self {
+    pub fn settled(inputs: &OvenInputs, holding_percent: f64, probe_tau_s: f64) -> Self {
         Self {
             zone_degc: inputs.setpoint_degc,
             probe_degc: inputs.setpoint_degc,
             probe_tau_s,
-            burner_percent: HOLDING_PERCENT,
+            burner_percent: holding_percent,
             flame: true,
-            rise_k_per_percent: (inputs.setpoint_degc - ROOM_DEGC) / HOLDING_PERCENT,
+            rise_k_per_percent: (inputs.setpoint_degc - ROOM_DEGC) / holding_percent,
             load_wander: Wander::new(LOAD_WANDER.0, LOAD_WANDER.1),
-            pi: PiLoop::settled(TUNING, HOLDING_PERCENT),
+            pi: PiLoop::settled(TUNING, holding_percent),
         }
     }
 
@@ -106,7 +105,7 @@ mod tests {
 
     #[test]
     fn an_hour_in_run_stays_within_a_kelvin() {
-        let mut zone = OvenZone::settled(&INPUTS, 20.0);
+        let mut zone = OvenZone::settled(&INPUTS, 52.0, 20.0);
         for (second, zone_degc) in run(&mut zone, &INPUTS, 3600).into_iter().enumerate() {
             assert!((zone_degc - 340.6).abs() < 1.0, "{zone_degc} after {second} s");
         }
@@ -114,7 +113,7 @@ mod tests {
 
     #[test]
     fn without_its_burner_a_zone_falls_10_to_15_k_per_minute() {
-        let mut zone = OvenZone::settled(&INPUTS, 20.0);
+        let mut zone = OvenZone::settled(&INPUTS, 52.0, 20.0);
         let falling = run(&mut zone, &OvenInputs { burner_out: true, ..INPUTS }, 240);
         assert!(!zone.flame());
         for minute in 1..4 {
@@ -126,7 +125,7 @@ mod tests {
 
     #[test]
     fn a_relit_zone_comes_back_to_its_setpoint() {
-        let mut zone = OvenZone::settled(&INPUTS, 20.0);
+        let mut zone = OvenZone::settled(&INPUTS, 52.0, 20.0);
         run(&mut zone, &OvenInputs { burner_out: true, ..INPUTS }, 60);
         let back = run(&mut zone, &INPUTS, 900);
         assert!((back[899] - 340.6).abs() < 1.5, "{}", back[899]);

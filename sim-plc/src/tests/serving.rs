@@ -17,6 +17,9 @@ const FRYER: &str = "127.0.0.1:15503";
 const REQUEST: [u8; 12] = [0, 7, 0, 0, 0, 6, 1, 3, 0, 150, 0, 2];
 const REPLY: [u8; 13] = [0, 7, 0, 0, 0, 7, 1, 3, 4, 0x0E, 0x10, 0, 55];
 
+/// Longer than anything real takes here.
+const REAL_LIMIT: Duration = Duration::from_secs(20);
+
 /// A connection in memory to the controllers at `endpoint`.
 fn connect(simulator: &Simulator, endpoint: &'static str) -> (DuplexStream, JoinHandle<()>) {
     let (near, far) = duplex(4096);
@@ -119,6 +122,20 @@ async fn a_dropping_controller_closes_without_an_answer() {
     assert_eq!(stream.read(&mut [0]).await.unwrap(), 0);
 }
 
+/// Asks on a real socket and waits for the 13 bytes of the reply, but not for ever.
+async fn ask(stream: &mut TcpStream) -> [u8; 13] {
+    let mut reply = [0; 13];
+    stream.write_all(&REQUEST).await.unwrap();
+    timeout(REAL_LIMIT, stream.read_exact(&mut reply)).await.expect("no reply").unwrap();
+    reply
+}
+
+/// Waits until the other end has closed.
+async fn closed(stream: &mut TcpStream) {
+    let read = timeout(REAL_LIMIT, stream.read(&mut [0])).await.expect("still open");
+    assert!(matches!(read, Ok(0) | Err(_)), "{read:?}");
+}
+
 /// The small line on free ports, its addresses, and what stops it.
 async fn serve_small_line() -> (Vec<SocketAddr>, Simulator, oneshot::Sender<()>, JoinHandle<()>) {
     let mut line = small_line();
@@ -139,21 +156,22 @@ async fn one_port_for_each_endpoint_answers_in_real_time_and_stops() {
     let (addresses, simulator, stop, serving) = serve_small_line().await;
     assert_eq!(addresses.len(), 2);
     let mut stream = TcpStream::connect(addresses[1]).await.unwrap();
-    stream.write_all(&REQUEST).await.unwrap();
-    let mut reply = [0; 13];
-    stream.read_exact(&mut reply).await.unwrap();
-    assert_eq!(reply[..9], REPLY[..9]);
+    assert_eq!(ask(&mut stream).await[..9], REPLY[..9]);
     // Unit 2 of the shared endpoint is the oven: bake time 16.0 s.
     let mut shared = TcpStream::connect(addresses[0]).await.unwrap();
     let bake_time = [0, 1, 0, 0, 0, 6, 2, 3, 0x04, 0x15, 0, 1];
-    exchange(&mut shared, &bake_time, &[0, 1, 0, 0, 0, 5, 2, 3, 2, 0, 160]).await;
-    while simulator.elapsed() < Duration::from_millis(200) {
-        tokio::time::sleep(Duration::from_millis(20)).await;
-    }
+    let answered = exchange(&mut shared, &bake_time, &[0, 1, 0, 0, 0, 5, 2, 3, 2, 0, 160]);
+    timeout(REAL_LIMIT, answered).await.unwrap();
+    let moved_on = async {
+        while simulator.elapsed() < Duration::from_millis(200) {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    timeout(REAL_LIMIT, moved_on).await.unwrap();
     stop.send(()).unwrap();
     serving.await.unwrap();
     assert!(TcpStream::connect(addresses[1]).await.is_err());
-    assert!(matches!(stream.read(&mut [0]).await, Ok(0) | Err(_)));
+    closed(&mut stream).await;
 }
 
 #[tokio::test]
@@ -162,19 +180,15 @@ async fn one_connection_too_many_closes_the_one_idle_longest() {
     let mut streams = Vec::new();
     for _ in 0..MAX_CONNECTIONS {
         let mut stream = TcpStream::connect(addresses[1]).await.unwrap();
-        stream.write_all(&REQUEST).await.unwrap();
-        stream.read_exact(&mut [0; 13]).await.unwrap();
+        ask(&mut stream).await;
         streams.push(stream);
     }
     // The first speaks again, so the second is now idle longest.
-    streams[0].write_all(&REQUEST).await.unwrap();
-    streams[0].read_exact(&mut [0; 13]).await.unwrap();
+    ask(&mut streams[0]).await;
     let mut late = TcpStream::connect(addresses[1]).await.unwrap();
-    late.write_all(&REQUEST).await.unwrap();
-    late.read_exact(&mut [0; 13]).await.unwrap();
-    assert!(matches!(streams[1].read(&mut [0]).await, Ok(0) | Err(_)));
-    streams[0].write_all(&REQUEST).await.unwrap();
-    streams[0].read_exact(&mut [0; 13]).await.unwrap();
+    ask(&mut late).await;
+    closed(&mut streams[1]).await;
+    ask(&mut streams[0]).await;
     stop.send(()).unwrap();
     serving.await.unwrap();
 }
