@@ -65,7 +65,7 @@ def main():
     site = tomllib.loads((folder / "site.toml").read_text())
     endpoints = {endpoint["controller"]: endpoint for endpoint in site["endpoint"]}
     with urllib.request.urlopen(f"{url}/api/v1/signals", timeout=5) as reply:
-        shown = {signal["tag"]: signal for signal in json.load(reply)["signals"]}
+        shown = {signal["tag"]: signal for signal in json.load(reply)["items"]}
     clients, compared, exact = {}, 0, 0
     for signal in line["signal"]:
         endpoint = endpoints[signal["controller"]]
