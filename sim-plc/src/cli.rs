@@ -163,7 +163,6 @@ fn load(dir: &Path) -> Result<Line, Failure> {
 }
 
 async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
-    let bound = bind(&mut line, false).await.map_err(|error| bind_failure(&error))?;
     let simulator = Simulator::new(&line, options.seed);
     for fault in &options.faults {
         simulator.inject(fault.clone()).map_err(|error| Failure::new(USAGE, error))?;
@@ -175,6 +174,8 @@ async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
         })?;
         simulator.run_scenario(demo);
     }
+    // After the arguments have been found good, so that a wrong one is told even while the ports are taken.
+    let bound = bind(&mut line, false).await.map_err(|error| bind_failure(&error))?;
     let stop = stop_signal().map_err(|error| Failure::new(FAILURE, error))?;
     print(&served_text(&line, &bound))?;
     let run_for = options.run_for;

@@ -1,7 +1,7 @@
 //! What can go wrong, in the words of the trade: one enum, its text form, and its one-line explanations.
 //!
 //! A fault is told apart by its kind and by what it is about: a second `drift TT-310 ..` replaces the first. What each
-//! one does to the plant is in [`crate::active`].
+//! one does to the plant is in `active.rs`.
 
 use setward_protocol::{Dimension, Unit};
 use std::fmt;

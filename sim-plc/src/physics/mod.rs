@@ -1,7 +1,7 @@
 //! The plant's units as a few differential equations: heat in, heat out, a loop that holds the setpoint.
 //!
 //! Each unit is one short file with a pure `step(&mut self, step, inputs, noise)`. Temperatures are in degC, energy and
-//! power in J and W, everything else in SI; signal units are the business of [`crate::plant`]. Every constant names
+//! power in J and W, everything else in SI; signal units are the business of `plant.rs`. Every constant names
 //! its source: "trade figure" is a figure of the trade that can be checked, "computed" follows from such figures,
 //! "illustrative" is a plausible choice for a plant that does not exist.
 //!

@@ -2,6 +2,7 @@
 
 use super::line::{pass, running, shown, small_line};
 use crate::frame::{Received, receive};
+use crate::scenario::{Action, Cue};
 use crate::simulator::Response;
 use crate::{Fault, FaultError, Scenario, Simulator};
 use std::time::Duration;
@@ -174,9 +175,14 @@ fn a_short_controller_sends_one_register_too_few() {
 #[test]
 fn a_stopped_program_answers_with_a_heartbeat_that_stands_still() {
     let simulator = running(10);
+    let inlet = shown(&simulator, "TT-310");
     inject(&simulator, "program-stopped fryer");
-    pass(&simulator, 30);
+    inject(&simulator, "heat-low");
+    pass(&simulator, 60);
     assert_eq!(simulator.shown("XI-394"), Some(10.0));
+    // Values look alive and are not: only the heartbeat tells.
+    assert_eq!(shown(&simulator, "TT-310"), inlet);
+    assert!(simulator.truth("TT-310").unwrap() < 179.0);
     assert!(matches!(ask_fryer(&simulator), Response::Send(..)));
     simulator.clear("program-stopped fryer").unwrap();
     pass(&simulator, 1);
@@ -260,6 +266,14 @@ fn the_demo_passes_the_real_setting_by_half_a_minute_and_recovers() {
         assert!((195..=215).contains(&raised_at_s), "seed {seed}: raised after {raised_at_s} s");
         assert!((295..=355).contains(&back_at_s), "seed {seed}: back after {back_at_s} s");
     }
+}
+
+#[test]
+fn a_scripts_first_moment_is_the_moment_it_is_given() {
+    let simulator = running(7);
+    let begin = Action::Begin(Fault::HeatLow { below_k: 2.0 });
+    simulator.run_scenario(Scenario::new(vec![Cue { at: Duration::ZERO, action: begin }], None));
+    assert_eq!(simulator.active_faults(), ["heat-low 2"]);
 }
 
 #[test]
