@@ -37,8 +37,8 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
         // Dropping the sender stops the simulator as well.
         let _dropped = simulator_stopped.await;
     }));
-    announce(&listener, keep, stopping);
-    let exit = watch(line, listener, stopping, stop_signal()).await;
+    let greeting = greeting(&listener, keep);
+    let exit = watch(line, listener, &greeting, stopping, stop_signal()).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
     let _served = tokio::time::timeout(std::time::Duration::from_secs(2), serving).await;
@@ -82,12 +82,11 @@ async fn open_page(asked: Option<SocketAddr>, own: SocketAddr) -> Result<TcpList
     }
 }
 
-fn announce(listener: &TcpListener, keep: Option<&Path>, stopping: &Stopping) {
-    stopping.tell("Setward demo: a simulated line, no plant is connected.");
-    stopping.tell(&page_line(listener));
-    if let Some(folder) = keep {
-        stopping.tell(&format!("Files: {}", folder.display()));
-    }
-    stopping.tell("A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises.");
-    stopping.tell("Ctrl-C stops.");
+fn greeting(listener: &TcpListener, keep: Option<&Path>) -> Vec<String> {
+    let mut lines =
+        vec!["Setward demo: a simulated line, no plant is connected.".to_owned(), page_line(listener)];
+    lines.extend(keep.map(|folder| format!("Files: {}", folder.display())));
+    lines.push("A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises.".to_owned());
+    lines.push("Ctrl-C stops.".to_owned());
+    lines
 }

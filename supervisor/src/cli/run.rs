@@ -29,13 +29,12 @@ pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
         Ok(listener) => listener,
         Err(message) => return fail(&message),
     };
-    stopping.tell(&format!(
-        "Watching {} with {} signals; nothing is written to any controller.",
-        line.name,
-        line.signals.len()
-    ));
-    stopping.tell(&page_line(&listener));
-    watch(line, listener, stopping, stop_signal()).await
+    let count = line.signals.len();
+    let greeting = vec![
+        format!("Watching {}, {count} signals; nothing is written to any controller.", line.name),
+        page_line(&listener),
+    ];
+    watch(line, listener, &greeting, stopping, stop_signal()).await
 }
 
 /// Where the page is, for a person to open.
@@ -61,10 +60,12 @@ pub(crate) async fn listen(address: SocketAddr) -> Result<TcpListener, String> {
     })
 }
 
-/// Runs a line with its page until `stop`, the time is up, or the line task fails.
+/// Runs a line with its page until `stop`, the time is up, or the line task fails. The greeting is told once the run
+/// has begun.
 pub(crate) async fn watch(
     line: Line,
     listener: TcpListener,
+    greeting: &[String],
     stopping: &Stopping,
     stop: impl Future<Output = ()>,
 ) -> Exit {
@@ -81,6 +82,9 @@ pub(crate) async fn watch(
         Ok(running) => running,
         Err(error) => return fail(&error.text),
     };
+    for text in greeting {
+        stopping.tell(text);
+    }
     let (close_page, page_closed) = oneshot::channel::<()>();
     let state = AppState { handle: running.handle(), line, history, clock };
     let shutdown = async {

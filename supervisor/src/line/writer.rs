@@ -126,3 +126,7 @@ async fn keep(store: &dyn HistoryStore, run: RunId, waiting: &mut Batch, status:
         }
     }
 }
+
+#[cfg(test)]
+#[path = "writer_tests.rs"]
+mod tests;
