@@ -43,7 +43,7 @@ pub(super) fn band_bar(off: Option<f64>, tag: &str) -> Markup {
     };
     let x = bar_x(off.unwrap_or(0.0));
     html! {
-        svg.bar viewBox="0 0 150 22" aria-hidden="true" focusable="false" {
+        svg.bar viewBox="0 0 150 22" preserveAspectRatio="xMinYMid meet" aria-hidden="true" focusable="false" {
             rect.trough x="1" y="6" width="148" height="10" {}
             rect.band x="50" y="4" width="50" height="14" {}
             path.setpoint d="M75 2V20" {}
