@@ -45,6 +45,8 @@ pub struct SignalView {
     pub last_failure: Option<(NoData, UtcMillis)>,
     /// Slope over the last minute, signal unit per minute; `None` with too few samples.
     pub slope_per_min: Option<f64>,
+    /// Standard error of that slope by the scatter of its samples, signal unit per minute.
+    pub slope_error_per_min: Option<f64>,
     /// The words of the last answer; only the first `word_count` mean anything.
     pub words: [u16; 4],
     /// How many words the last answer held for this signal; 0 before the first.

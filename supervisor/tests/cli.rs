@@ -1,5 +1,7 @@
 //! The program as a user or a script meets it: exit codes, and words that say what to do.
 
+#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
+
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Command, Output};

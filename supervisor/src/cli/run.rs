@@ -52,11 +52,13 @@ pub(crate) async fn listen(address: SocketAddr) -> Result<TcpListener, String> {
             "the page can't listen on {address}: this version serves this machine only; use 127.0.0.1 or [::1]"
         ));
     }
-    TcpListener::bind(address).await.map_err(|error| match error.kind() {
-        std::io::ErrorKind::AddrInUse => format!(
-            "the page's address {address} is in use, perhaps by another setward; stop that one, or choose another with --page or `page` in site.toml"
-        ),
-        _ => format!("the page can't listen on {address}: {error}"),
+    TcpListener::bind(address).await.map_err(|error| {
+        if error.kind() == std::io::ErrorKind::AddrInUse {
+            let advice = "stop that one, or choose another with --page or `page` in site.toml";
+            format!("the page's address {address} is in use, perhaps by another setward; {advice}")
+        } else {
+            format!("the page can't listen on {address}: {error}")
+        }
     })
 }
 

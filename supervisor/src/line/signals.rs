@@ -62,6 +62,7 @@ impl SignalBook {
             last_good: None,
             last_failure: None,
             slope_per_min: None,
+            slope_error_per_min: None,
             words: [0; 4],
             word_count: 0,
         };
@@ -148,7 +149,7 @@ impl SignalBook {
         }
         if self.keeps_slope.get(index).copied().unwrap_or(false) {
             keep_recent(recent, fresh.reading, at);
-            view.slope_per_min = slope_per_min(recent);
+            (view.slope_per_min, view.slope_error_per_min) = slope_per_min(recent).unzip();
         }
     }
 
@@ -223,8 +224,8 @@ fn keep_recent(recent: &mut VecDeque<(Uptime, f64)>, reading: Reading, at: Uptim
     }
 }
 
-/// Least-squares slope, unit per minute.
-fn slope_per_min(recent: &VecDeque<(Uptime, f64)>) -> Option<f64> {
+/// Least-squares slope and its standard error, unit per minute.
+fn slope_per_min(recent: &VecDeque<(Uptime, f64)>) -> Option<(f64, f64)> {
     let (first, _) = *recent.front()?;
     if recent.len() < SLOPE_SAMPLES_MIN {
         return None;
@@ -233,13 +234,17 @@ fn slope_per_min(recent: &VecDeque<(Uptime, f64)>) -> Option<f64> {
     let minutes = |at: &Uptime| at.seconds_since(first) / 60.0;
     let mean_t = recent.iter().map(|(at, _)| minutes(at)).sum::<f64>() / count;
     let mean_v = recent.iter().map(|(_, value)| value).sum::<f64>() / count;
-    let (mut cross, mut square) = (0.0, 0.0);
+    let (mut cross, mut square, mut spread) = (0.0, 0.0, 0.0);
     for (at, value) in recent {
-        let t = minutes(at) - mean_t;
-        cross += t * (value - mean_v);
+        let (t, v) = (minutes(at) - mean_t, value - mean_v);
+        cross += t * v;
         square += t * t;
+        spread += v * v;
     }
-    (square > 0.0).then(|| cross / square)
+    let slope = cross / square;
+    // What the line leaves unexplained; rounding may make it a hair less than nothing.
+    let residual = (spread - slope * cross).max(0.0) / (count - 2.0);
+    (square > 0.0).then(|| (slope, (residual / square).sqrt()))
 }
 
 #[cfg(test)]
@@ -251,8 +256,18 @@ mod tests {
         let recent: VecDeque<_> = (0..60_u32)
             .map(|second| (Uptime::from_secs_f64(f64::from(second)), 182.0 - f64::from(second) / 10.0))
             .collect();
-        let slope = slope_per_min(&recent).unwrap();
-        assert!((slope + 6.0).abs() < 1e-9, "{slope}");
+        let (slope, error) = slope_per_min(&recent).unwrap();
+        assert!((slope + 6.0).abs() < 1e-9 && error < 1e-6, "{slope} +/- {error}");
+    }
+
+    /// t = 0..9 min, v = 0 1 0 1 ..: slope 5/165 = 0.0303, standard error sqrt((2.5 - 0.0758)/8/82.5) (by hand).
+    #[test]
+    fn scatter_without_a_trend_has_a_slope_within_its_error() {
+        let recent: VecDeque<_> =
+            (0..10_u64).map(|minute| (Uptime::from_millis(minute * 60_000), (minute % 2) as f64)).collect();
+        let (slope, error) = slope_per_min(&recent).unwrap();
+        assert!((slope - 2.5 / 82.5).abs() < 1e-12, "{slope}");
+        assert!((error - ((2.5 - 2.5 * 2.5 / 82.5) / 8.0 / 82.5_f64).sqrt()).abs() < 1e-12, "{error}");
     }
 
     #[test]

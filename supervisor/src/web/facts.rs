@@ -14,6 +14,11 @@ const SHOWN_EXPOSURE: f64 = 0.005;
 
 /// A slope below this share of the tolerance per minute counts as steady.
 const STEADY_SHARE_PER_MIN: f64 = 0.05;
+/// So is a slope within this many of its standard errors: samples of a slow signal follow each other, so their scatter
+/// understates the error.
+const STEADY_ERRORS: f64 = 3.0;
+/// Beyond this, when a value would leave tolerance is not worth guessing.
+const GUESS_WORTH_S: f64 = 900.0;
 
 /// A signal whose view is missing has not been polled.
 static NOT_POLLED: SignalView = SignalView {
@@ -22,6 +27,7 @@ static NOT_POLLED: SignalView = SignalView {
     last_good: None,
     last_failure: None,
     slope_per_min: None,
+    slope_error_per_min: None,
     words: [0; 4],
     word_count: 0,
 };
@@ -289,7 +295,8 @@ impl AlarmFacts<'_> {
             return Direction::Unknown;
         };
         let towards = self.side().beyond(slope, 0.0);
-        let steady = STEADY_SHARE_PER_MIN * self.yardstick();
+        let noise = STEADY_ERRORS * self.on.view.slope_error_per_min.unwrap_or(0.0);
+        let steady = noise.max(STEADY_SHARE_PER_MIN * self.yardstick());
         if towards > steady {
             Direction::Worse
         } else if towards < -steady {
@@ -297,6 +304,22 @@ impl AlarmFacts<'_> {
         } else {
             Direction::Steady
         }
+    }
+
+    /// Seconds until the value leaves tolerance, or passes the limit, at its present pace; `None` if it is not heading
+    /// there, is there already, or would take longer than a guess is worth.
+    pub(super) fn leaves_in_s(&self) -> Option<f64> {
+        if self.direction() != Direction::Worse {
+            return None;
+        }
+        let value = self.on.view.reading.value()?;
+        let edge = match self.alarm.settings.kind {
+            Kind::Limit(_) => 0.0,
+            Kind::TimeWeighted(_) => self.on.asked?.target.tolerance(self.side()),
+        };
+        let left = edge - self.side().beyond(value, self.reference()?);
+        let seconds = left / self.side().beyond(self.on.view.slope_per_min?, 0.0) * 60.0;
+        (seconds > 0.0 && seconds < GUESS_WORTH_S).then_some(seconds)
     }
 
     /// What counts as a small amount of this signal: its tolerance, its deadband, or a hundredth of its range.

@@ -211,13 +211,14 @@ pub(super) fn exposure(facts: &AlarmFacts<'_>) -> Option<String> {
     words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)
 }
 
-/// What it will do; for a quiet alarm on a bad signal that it cannot see.
+/// What it will do; for an alarm on a bad signal, that it cannot see; for a quiet one, when its trouble would begin.
 pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
-    match facts.view.forecast {
-        Forecast::Unknown if facts.on.missing().is_some() => {
-            "cannot be said: no value, so this alarm is blind".to_owned()
-        }
-        other => words::forecast(other),
+    if facts.view.forecast == Forecast::Unknown && facts.on.missing().is_some() {
+        return "cannot be said: no value, so this alarm is blind".to_owned();
+    }
+    match (facts.view.forecast == Forecast::Quiet).then(|| facts.leaves_in_s()).flatten() {
+        Some(seconds) => words::begins_in(&facts.alarm.settings.kind, seconds),
+        None => words::forecast(facts.view.forecast),
     }
 }
 

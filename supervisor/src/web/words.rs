@@ -120,6 +120,15 @@ pub(super) fn forecast(forecast: Forecast) -> String {
     }
 }
 
+/// For a value that is still fine and heading out: "leaves tolerance in about 50 s at this pace".
+pub(super) fn begins_in(kind: &Kind, seconds: f64) -> String {
+    let about = span((seconds / 10.0).ceil() * 10.0);
+    match kind {
+        Kind::Limit(_) => format!("passes the limit in about {about} at this pace"),
+        Kind::TimeWeighted(_) => format!("leaves tolerance in about {about} at this pace"),
+    }
+}
+
 /// Exposure against the allowance: "152 of 240 K·s, 63 %", or "63 % of the allowance" where it is no area.
 /// `None` for an alarm that has none.
 pub(super) fn exposure(share: Option<f64>, kind: &Kind, unit: Unit) -> Option<String> {
@@ -242,6 +251,9 @@ mod tests {
         assert_eq!(forecast(Forecast::WillNotRaise), "will not trip at the present value");
         assert_eq!(forecast(Forecast::Clears { seconds: 62.0 }), "clears in 1 min 2 s if it stays here");
         assert_eq!(forecast(Forecast::Unknown), "cannot be said: the value is not known");
+        let kind = cold(Allowance::Area(240.0));
+        assert_eq!(begins_in(&kind, 52.0), "leaves tolerance in about 1 min at this pace");
+        assert_eq!(begins_in(&kind, 8.0), "leaves tolerance in about 10 s at this pace");
     }
 
     #[test]

@@ -289,6 +289,7 @@ pub(super) fn good(value: f64, slope_per_min: f64, words: [u16; 4]) -> SignalVie
         last_good: Some((value, before(0))),
         last_failure: None,
         slope_per_min: Some(slope_per_min),
+        slope_error_per_min: None,
         words,
         word_count: 1,
     }
@@ -300,6 +301,7 @@ fn bad(why: NoData, last: f64, seconds: i64, words: [u16; 4]) -> SignalView {
         last_good: Some((last, before(seconds))),
         last_failure: Some((why, before(0))),
         slope_per_min: None,
+        slope_error_per_min: None,
         ..good(0.0, 0.0, words)
     }
 }
