@@ -4,6 +4,7 @@
 use super::facts::{AlarmFacts, Direction, Scene, SignalFacts};
 use super::{svg, words};
 use setward_alarm::{AlarmId, Forecast};
+use setward_config::line::StationId;
 use setward_protocol::SignalId;
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -57,6 +58,15 @@ impl Scope {
     }
 }
 
+/// The station a page is about; `None` for the whole line.
+pub(super) fn station(scene: &Scene<'_>, scope: Scope) -> Option<StationId> {
+    match scope {
+        Scope::Line => None,
+        Scope::Signal(id) => Some(scene.line.signal(id).station),
+        Scope::Alarm(id) => Some(scene.line.signal(scene.line.alarm(id).settings.signal).station),
+    }
+}
+
 /// Everything that moves in `scope`.
 pub(super) fn live(scene: &Scene<'_>, scope: Scope) -> Live {
     let mut live = Live::default();
@@ -99,6 +109,7 @@ fn alarm_into(live: &mut Live, scene: &Scene<'_>, facts: &AlarmFacts<'_>) {
     live.text(format!("{id}.d"), facts.shown_deviation());
     live.text(format!("{id}.how"), how_far(facts));
     live.text(format!("{id}.long"), how_long(scene, facts));
+    live.text(format!("{id}.since"), how_long_short(scene, facts));
     live.text(format!("{id}.fore"), forecast(facts));
     live.text(format!("{id}.dir"), direction(facts));
     if let Some(words) = exposure(facts) {
@@ -158,9 +169,9 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
     };
     let (word, shown) = (facts.reference_word(), facts.on.show_with_unit(reference));
     match facts.deviation() {
-        Some(off) if off > 0.0 => format!("above the {word} {shown}"),
-        Some(off) if off < 0.0 => format!("below the {word} {shown}"),
-        Some(_) => format!("at the {word} {shown}"),
+        Some(off) if off > 0.0 => format!("above {word} {shown}"),
+        Some(off) if off < 0.0 => format!("below {word} {shown}"),
+        Some(_) => format!("at {word} {shown}"),
         None => format!("{word} {shown}"),
     }
 }
@@ -175,15 +186,24 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
         let span = words::span(scene.seconds_since(since));
         return format!("{beyond} for {span}, since {}", scene.clock(since));
     }
-    let (Some(onset), Some(cleared)) = (facts.view.onset, facts.view.cleared) else {
-        let word = if facts.view.state.condition_holds() { "back inside, not yet cleared" } else { "not" };
-        return if word == "not" { format!("not {beyond}") } else { word.to_owned() };
-    };
-    if facts.view.state.condition_holds() {
-        return format!("back inside, not yet cleared; began {}", scene.clock(onset));
+    match (facts.view.onset, facts.view.cleared) {
+        (Some(onset), _) if facts.view.state.condition_holds() => {
+            format!("back inside, not yet cleared; began {}", scene.clock(onset))
+        }
+        (Some(onset), Some(cleared)) => {
+            let lasted = words::span(super::times::seconds_between(onset, cleared));
+            format!("cleared {} after {lasted}", scene.clock(cleared))
+        }
+        (_, _) => format!("not {beyond}"),
     }
-    let lasted = words::span(super::times::seconds_between(onset, cleared));
-    format!("cleared {} after {lasted}", scene.clock(cleared))
+}
+
+/// The same for a place that has no room: "6 min 10 s, since 03:04:12".
+pub(super) fn how_long_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
+    match facts.view.beyond_since {
+        Some(since) => format!("{}, since {}", words::span(scene.seconds_since(since)), scene.clock(since)),
+        None => how_long(scene, facts),
+    }
 }
 
 /// Exposure in words.
@@ -218,7 +238,7 @@ pub(super) fn slope(facts: &SignalFacts<'_>) -> String {
         (Some(slope), None) => {
             let decimals = facts.signal.decimals.saturating_add(1).max(1);
             let unit = facts.signal.unit.of_difference().display();
-            format!("{} {unit} a minute", words::signed(slope, decimals))
+            format!("{} {unit}/min", words::signed(slope, decimals))
         }
         (Some(_) | None, _) => "slope not known".to_owned(),
     }

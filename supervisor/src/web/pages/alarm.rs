@@ -131,10 +131,10 @@ fn first_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
             p.point { (scene.line.station(signal.station).name) " \u{b7} " a href=(format!("/signals/{}", signal.tag)) { (signal.tag) " " (signal.name) } }
             (how_far(scene, facts))
             dl.facts {
-                dt { "How long" } dd data-t=(format!("{id}.long")) { (live::how_long(scene, facts)) }
+                dt { "Out for" } dd data-t=(format!("{id}.since")) { (live::how_long_short(scene, facts)) }
                 @if facts.view.exposure.is_some() { dt { "Exposure" } dd { (exposure(facts)) } }
-                dt { "Course" } dd class=(course_class(facts)) data-t=(format!("{id}.dir")) { (live::direction(facts)) }
-                dt { "Next" } dd data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
+                dt { "Trend" } dd class=(course_class(facts)) data-t=(format!("{id}.dir")) { (live::direction(facts)) }
+                dt { "Forecast" } dd data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
                 dt { "Signal" } dd { (signal_words(scene, facts)) }
             }
         }
@@ -159,7 +159,7 @@ fn how_far(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
         }
         p.against {
             span data-t=(format!("{id}.how")) { (live::how_far(facts)) }
-            @if let Some((low, high)) = facts.on.band() { ", band " (facts.on.show(low)) " to " (facts.on.show(high)) }
+            @if let Some((low, high)) = facts.on.band() { " (" (facts.on.show(low)) " to " (facts.on.show(high)) ")" }
         }
         @if facts.on.asked.is_some() { (svg::band_bar(facts.on.tolerances_off(), tag)) }
     }

@@ -141,7 +141,7 @@ fn loop_words(scene: &Scene<'_>, control: &ControlLoop) -> Markup {
         }
         @if let Some(mode) = mode {
             @if scene.is_manual(control) { b.outside { "MANUAL" } } @else {
-                span data-t=(format!("{}.v", mode.signal.tag)) { (mode.shown()) }
+                span { "mode " span data-t=(format!("{}.v", mode.signal.tag)) { (mode.shown()) } }
             }
         }
     }

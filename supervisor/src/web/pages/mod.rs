@@ -15,7 +15,7 @@ use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
-use setward_config::line::Priority;
+use setward_config::line::{Priority, StationId};
 use setward_protocol::Reading;
 
 /// Characters of the configuration fingerprint that are enough to tell two apart by eye.
@@ -46,7 +46,7 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 script type="module" src=(assets::address("live.js")) {}
             }
             body data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) {
-                (header(scene))
+                (header(scene, page.scope))
                 main #main data-region { (page.body) }
                 (footer(scene))
             }
@@ -65,7 +65,7 @@ fn events_address(scene: &Scene<'_>, scope: Scope) -> String {
     }
 }
 
-fn header(scene: &Scene<'_>) -> Markup {
+fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
     let line = scene.line;
     html! {
         header {
@@ -76,9 +76,9 @@ fn header(scene: &Scene<'_>) -> Markup {
             div.place {
                 b { (line.name) } span.plant { (line.plant) }
                 @if line.simulated { span.simulated { "SIMULATED" } }
-                span.recipe { "Recipe " (line.recipe().name) }
+                span.recipe { (line.recipe().name) }
             }
-            div #state data-region { (state(scene)) }
+            div #state data-region { (state(scene, scope)) }
             p #silence role="status" hidden {}
         }
     }
@@ -98,18 +98,23 @@ fn counts(scene: &Scene<'_>) -> Markup {
     }
 }
 
-/// Data age, and what makes the whole page doubtful.
-fn state(scene: &Scene<'_>) -> Markup {
-    let failing = scene.line.controllers.iter().zip(&scene.snapshot.controllers);
-    let failing: Vec<_> =
-        failing.filter(|(_, view)| view.problem.is_some()).map(|(each, _)| each.name.as_str()).collect();
+/// Data age, and what makes the page doubtful: of the whole line, or of the station that the page is about.
+fn state(scene: &Scene<'_>, scope: Scope) -> Markup {
+    let here = live::station(scene, scope);
+    let at_hand = |station: StationId| here.is_none_or(|here| here == station);
+    let manual = scene.manual_loops().map(|control| (control, scene.line.signal(control.measured)));
+    let failing = scene.line.controllers.iter().zip(&scene.snapshot.controllers).zip(0_u16..);
+    let serves = |controller: u16| {
+        let mut its = scene.line.signals.iter().filter(|signal| signal.controller.0 == controller);
+        its.any(|signal| at_hand(signal.station))
+    };
     html! {
         p.age data-t="age" { (live::data_age(scene)) }
-        @for control in scene.manual_loops() {
-            p.notice { b { "MANUAL" } " " (control.tag) ": a person holds the output of " (scene.line.signal(control.measured).name) }
+        @for (control, measured) in manual.filter(|(_, measured)| at_hand(measured.station)) {
+            p.notice { b { "MANUAL" } " " (control.tag) ", " (measured.name) }
         }
-        @if !failing.is_empty() {
-            p.notice { b { "NO DATA" } " from controller " (failing.join(", ")) ": its values are marked, the others are live" }
+        @for ((controller, view), id) in failing {
+            @if view.problem.is_some() && serves(id) { p.notice { b { "NO DATA" } " from controller " (controller.name) } }
         }
         @if let Some(problem) = &scene.snapshot.history_problem {
             p.notice { b { "HISTORY" } " is not being kept: " (problem) }

@@ -14,7 +14,9 @@ pub(super) fn badge(facts: &AlarmFacts<'_>) -> Markup {
         span class=(class) {
             (svg::shape(facts.alarm.priority, gone))
             b { (words::priority(facts.alarm.priority)) }
-            span.state { (words::state(state, &facts.alarm.settings.kind)) }
+            @if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
+                span.state { (words::state(state, &facts.alarm.settings.kind)) }
+            }
         }
     }
 }
@@ -23,17 +25,28 @@ pub(super) fn badge(facts: &AlarmFacts<'_>) -> Markup {
 pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<&str>) -> Markup {
     let id = &facts.alarm.id;
     let station = &scene.line.station(facts.on.signal.station).name;
-    let class = if facts.view.state.awaits_acknowledgement() { "alarm new" } else { "alarm" };
+    let waits = facts.view.state.awaits_acknowledgement();
+    let class = format!(
+        "alarm{}{}",
+        if waits { " new" } else { "" },
+        if facts.view.state.is_active() {
+            format!(" {}", facts.alarm.priority.name())
+        } else {
+            String::new()
+        },
+    );
     html! {
         li class=(class) {
             a.open href=(format!("/alarms/{id}")) {
-                @if facts.is_standing() { (badge(facts)) } @else { span.badge { span.state { "building up" } } }
+                (badge(facts))
                 b.title { (facts.alarm.name) }
                 span.point { (station) " \u{b7} " (facts.on.signal.tag) " " (facts.on.signal.name) }
             }
             div.far {
                 (value(facts))
-                span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) }
+                @if facts.deviation().is_some() {
+                    span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) }
+                }
                 span.against data-t=(format!("{id}.how")) { (live::how_far(facts)) }
             }
             div.more {

@@ -20,13 +20,13 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 
 /// 2026-11-25T02:10:22Z: 03:10:22 in the plant.
-pub const NIGHT: UtcMillis = UtcMillis(1_795_572_622_000);
+pub(super) const NIGHT: UtcMillis = UtcMillis(1_795_572_622_000);
 
 /// The run that the test snapshot belongs to.
-pub const RUN: RunId = RunId(7);
+pub(super) const RUN: RunId = RunId(7);
 
 /// So many seconds before the night's moment.
-pub fn before(seconds: i64) -> UtcMillis {
+pub(super) fn before(seconds: i64) -> UtcMillis {
     UtcMillis(NIGHT.0 - seconds * 1000)
 }
 
@@ -124,7 +124,7 @@ const ROWS: [Row; 15] = [
 ];
 
 /// The id of a tag above.
-pub fn id(tag: &str) -> SignalId {
+pub(super) fn id(tag: &str) -> SignalId {
     SignalId(
         ROWS.iter()
             .position(|row| row.0 == tag)
@@ -246,7 +246,7 @@ fn belt(station: u16, name: &str, speed: &str, effective_length_m: f64) -> Belt 
 }
 
 /// The line.
-pub fn line() -> Line {
+pub(super) fn line() -> Line {
     let station = |key: &str, name: &str| Station { key: key.to_owned(), name: name.to_owned() };
     Line {
         name: "Line 1".to_owned(),
@@ -282,7 +282,7 @@ pub fn line() -> Line {
 }
 
 /// A good reading.
-pub fn good(value: f64, slope_per_min: f64, words: [u16; 4]) -> SignalView {
+pub(super) fn good(value: f64, slope_per_min: f64, words: [u16; 4]) -> SignalView {
     SignalView {
         reading: Reading::Good(value),
         at: Some(before(0)),
@@ -371,7 +371,7 @@ fn alarm_views() -> Vec<AlarmView> {
 }
 
 /// The line at 03:10:22: the inlet building up, one alarm new, one acknowledged, one back, a broken probe, a silent oven.
-pub fn snapshot() -> LineSnapshot {
+pub(super) fn snapshot() -> LineSnapshot {
     let answering = ControllerView {
         scans_good: 9_000,
         last_good: Some(before(0)),
@@ -398,9 +398,9 @@ pub fn snapshot() -> LineSnapshot {
 }
 
 /// History that holds half an hour of the inlet with a gap, and two events.
-pub struct FakeHistory {
+pub(super) struct FakeHistory {
     /// When set, every question fails.
-    pub broken: bool,
+    pub(super) broken: bool,
 }
 
 #[async_trait::async_trait]
@@ -471,22 +471,22 @@ impl HistoryStore for FakeHistory {
 }
 
 /// The web's state over a fake line task, with the task's end of things.
-pub struct Stage {
+pub(super) struct Stage {
     /// What the router takes.
-    pub state: AppState,
+    pub(super) state: AppState,
     /// Publishes snapshots.
-    pub publish: watch::Sender<Arc<LineSnapshot>>,
+    pub(super) publish: watch::Sender<Arc<LineSnapshot>>,
     /// Every acknowledgement that reached the line task.
-    pub asked: Arc<Mutex<Vec<crate::handle::AcknowledgeRequest>>>,
+    pub(super) asked: Arc<Mutex<Vec<crate::handle::AcknowledgeRequest>>>,
 }
 
 /// A stage with this line and snapshot. Occurrence 3 is the present one of every alarm; asking twice is "already".
-pub fn stage(line: Line, snapshot: LineSnapshot) -> Stage {
+pub(super) fn stage(line: Line, snapshot: LineSnapshot) -> Stage {
     stage_with(line, snapshot, FakeHistory { broken: false })
 }
 
 /// A stage with its own history.
-pub fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistory) -> Stage {
+pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistory) -> Stage {
     let (requests, mut received) = mpsc::channel(8);
     let (publish, watched) = watch::channel(Arc::new(snapshot));
     let asked = Arc::new(Mutex::new(Vec::new()));
