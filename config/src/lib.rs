@@ -1,4 +1,37 @@
-//! Line, alarm, recipe and site files.
+//! Line, alarm, recipe and site files: read, checked, explained.
+//!
+//! `SCHEMA.md` lists every table and key. Read from the outside in:
+//! - [`load`], [`load_demo`], [`check_files`]: a folder, the embedded demo, or texts become a [`Line`] or [`Problems`].
+//! - [`line`]: the line as the programs use it.
+//! - [`problem`]: what is wrong, where, what to do.
+//! - `reader.rs`, `quantity.rs`: a TOML table key by key; a number with its unit.
+//! - `raw/`: the file format. `check/`: what the files mean together.
+//!
+//! Invariant: all problems are found in one go, and no text in a file makes this crate panic.
 #![forbid(unsafe_code)]
 
+pub mod capacity;
+mod check;
+mod demo;
+mod folder;
 pub mod line;
+pub mod problem;
+mod quantity;
+mod raw;
+mod reader;
+mod schema;
+
+pub use check::check_files;
+pub use demo::{demo_files, load_demo};
+pub use folder::load;
+pub use line::Line;
+pub use problem::{Problems, SourceFile};
+
+/// A line that can be run, and what its author should still know.
+#[derive(Debug, Clone)]
+pub struct Loaded {
+    /// The line.
+    pub line: Line,
+    /// Warnings only.
+    pub warnings: Problems,
+}

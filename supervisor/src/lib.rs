@@ -1,8 +1,27 @@
-//! The supervisor.
+//! The supervisor: polls the line, holds it against its recipe, raises alarms, keeps history, serves the page.
+//!
+//! [`start`] puts the parts together over whatever edges it is given: real ones in [`cli`], in-memory ones under virtual
+//! time in tests.
+//!
+//! ```text
+//! poll (a task an endpoint) --ScanReport--> line task --Work--> writer task --> history store
+//!                                           |   ^
+//!                            LineSnapshot   v   | Request
+//!                                        web, cli (LineHandle)
+//! ```
 #![forbid(unsafe_code)]
 
+pub mod cli;
 pub mod clock;
 pub mod handle;
 pub mod history;
+pub mod line;
+pub mod poll;
+pub mod run;
 pub mod snapshot;
 pub mod web;
+
+pub use setward_alarm as alarm;
+pub use setward_protocol as protocol;
+
+pub use run::{Edges, RunSummary, Running, start};

@@ -43,7 +43,7 @@ pub struct SignalView {
     pub last_good: Option<(f64, UtcMillis)>,
     /// The last failure and its time.
     pub last_failure: Option<(NoData, UtcMillis)>,
-    /// Slope over the last two minutes, signal unit per minute; `None` with too few samples.
+    /// Slope over the last minute, signal unit per minute; `None` with too few samples.
     pub slope_per_min: Option<f64>,
     /// The words of the last answer; only the first `word_count` mean anything.
     pub words: [u16; 4],

@@ -20,11 +20,17 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+mod detector;
 pub mod event;
+mod exposure;
+mod limit;
+pub mod monitor;
 pub mod settings;
 pub mod state;
 
 pub use event::{AlarmEvent, Forecast, Happening};
+pub use exposure::EXPOSURE_CAP;
+pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Slot, Status, WishError};
 pub use settings::{
     AlarmId, AlarmSettings, Allowance, Kind, LimitSettings, Side, Target, TimeWeightedSettings,
 };

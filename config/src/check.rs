@@ -1,0 +1,218 @@
+//! From texts to a line: parse each file, read its tables, check what they mean together. All problems in one go.
+//!
+//! One file per concern in `check/`; this one holds their order and what they share.
+
+mod alarms;
+mod names;
+mod places;
+mod recipes;
+mod signals;
+mod site;
+mod stations;
+
+use crate::Loaded;
+use crate::capacity::MAX_RECIPES;
+use crate::line::Line;
+use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
+use crate::raw;
+use crate::raw::alarm::RawAlarms;
+use crate::raw::line::RawLine;
+use crate::raw::recipe::RawRecipe;
+use crate::raw::site::RawSite;
+use crate::reader::{Sink, TableReader, read_table};
+use names::Names;
+use sha2::{Digest, Sha256};
+use std::fmt::Write as _;
+use toml::de::DeTable;
+
+/// What a line folder holds, as a hint.
+pub(crate) const FILES_OF_A_LINE: &str = "a line folder holds line.toml, alarms.toml, site.toml and recipes/*.toml; \
+     `setward demo --keep DIR` writes one to start from";
+
+/// Everything that was written, before it is known to make sense.
+#[derive(Debug, Default)]
+struct Raw {
+    line: Option<RawLine>,
+    alarms: Option<RawAlarms>,
+    site: Option<RawSite>,
+    /// By file name without ending, in the order of files.
+    recipes: Vec<(At<String>, RawRecipe)>,
+}
+
+/// Checks the files of one line, wherever they came from. Paths are relative to the line folder.
+///
+/// # Errors
+/// All problems of all files, warnings included.
+pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
+    let mut sink = Sink::default();
+    let line = line_of(files, &mut sink);
+    let problems = Problems::new(files, sink.problems);
+    match line {
+        Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
+        Some(_) | None => Err(problems),
+    }
+}
+
+fn line_of(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
+    let raw = read_files(files, sink);
+    // A file that is broken or absent would make every name in it unknown elsewhere: only noise.
+    if sink.problems.iter().any(|problem| matches!(problem.code, Code::Syntax | Code::Missing)) {
+        return None;
+    }
+    let fingerprint = fingerprint(files);
+    assemble(&raw, fingerprint, sink)
+}
+
+/// Parses every file and reads its tables.
+fn read_files(files: &[SourceFile], sink: &mut Sink) -> Raw {
+    let mut raw = Raw::default();
+    for (index, file) in files.iter().enumerate() {
+        let recipe_key = file.path.strip_prefix("recipes/").and_then(|name| name.strip_suffix(".toml"));
+        match (file.path.as_str(), recipe_key) {
+            ("line.toml", _) => raw.line = read_file(index, file, "line.toml", sink, raw::line::read),
+            ("alarms.toml", _) => raw.alarms = read_file(index, file, "alarms.toml", sink, raw::alarm::read),
+            ("site.toml", _) => raw.site = read_file(index, file, "site.toml", sink, raw::site::read),
+            (_, Some(key)) => {
+                let at = Span { file: index, start: 0, end: 0 };
+                let recipe = read_file(index, file, "a recipe", sink, raw::recipe::read);
+                raw.recipes.extend(recipe.map(|recipe| (At { value: key.to_owned(), at }, recipe)));
+            }
+            (path, None) => sink.problems.push(not_read(path)),
+        }
+    }
+    for name in ["line.toml", "alarms.toml", "site.toml"] {
+        if !files.iter().any(|file| file.path == name) {
+            let message = format!("there is no {name}");
+            sink.problems.push(Problems::of_path(Code::Missing, name, message, FILES_OF_A_LINE.to_owned()));
+        }
+    }
+    if !files.iter().any(|file| file.path.starts_with("recipes/")) {
+        let message = "there is no recipe".to_owned();
+        sink.problems.push(Problems::of_path(Code::Missing, "recipes", message, FILES_OF_A_LINE.to_owned()));
+    }
+    raw
+}
+
+fn not_read(path: &str) -> Problem {
+    let message = "nothing reads this file".to_owned();
+    Problems::of_path(Code::NotRead, path, message, FILES_OF_A_LINE.to_owned())
+}
+
+/// The tables of one file, unless it is empty or no TOML.
+fn read_file<T>(
+    index: usize,
+    file: &SourceFile,
+    name: &'static str,
+    sink: &mut Sink,
+    read: impl FnOnce(&mut TableReader<'_, '_>) -> T,
+) -> Option<T> {
+    if file.text.trim().is_empty() {
+        let message = "the file is empty".to_owned();
+        sink.problems.push(Problems::of_path(Code::Missing, &file.path, message, FILES_OF_A_LINE.to_owned()));
+        return None;
+    }
+    let (table, errors) = DeTable::parse_recoverable(&file.text);
+    for error in &errors {
+        let range = error.span().unwrap_or_default();
+        let at = Span { file: index, start: range.start, end: range.end };
+        sink.report(
+            Code::Syntax,
+            at,
+            format!("this is no TOML: {}", one_line(error.message())),
+            syntax_hint(error.message()),
+        );
+    }
+    if !errors.is_empty() {
+        return None;
+    }
+    let at = Span { file: index, start: 0, end: 0 };
+    Some(read_table(name, at, table.get_ref(), sink, read))
+}
+
+fn one_line(text: &str) -> String {
+    text.split('\n').map(str::trim).collect::<Vec<_>>().join(", ")
+}
+
+fn syntax_hint(message: &str) -> &'static str {
+    if message.contains("duplicate key") {
+        "a key can be given once in a table: take one of the two out"
+    } else {
+        "text stands in quotes, lists in [ ], and each key on a line of its own"
+    }
+}
+
+/// Everything checked against everything else.
+fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
+    let (raw_line, raw_alarms, raw_site) = (raw.line.as_ref()?, raw.alarms.as_ref()?, raw.site.as_ref()?);
+    let names = LineNames::of(raw_line, sink);
+    let site = site::check(raw_site, raw_line, &names, sink);
+    let head = stations::head(raw_line, sink);
+    let stations = stations::stations(raw_line, sink);
+    let signals = signals::check(raw_line, &names, sink);
+    places::check(raw_line, &signals, sink);
+    let controllers = stations::controllers(raw_line, &names, &signals, &site.endpoints, sink);
+    let loops = stations::loops(raw_line, &names, &signals, sink);
+    let belts = stations::belts(raw_line, &names, &signals, sink);
+    if raw.recipes.len() > MAX_RECIPES {
+        let message =
+            format!("the folder holds {} recipes; this version holds {MAX_RECIPES}", raw.recipes.len());
+        let problem =
+            Problems::of_path(Code::Capacity, "recipes", message, "move old recipes elsewhere".to_owned());
+        sink.problems.push(problem);
+    }
+    let recipes = recipes::check(&raw.recipes, &names, &signals, sink);
+    let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
+    let running = running_recipe.and_then(|index| recipes.get(index));
+    let alarms = alarms::check(raw_alarms, raw_line, &names, &signals, running, sink);
+    let (name, plant, time_zone) = head?;
+    Some(Line {
+        name,
+        plant,
+        time_zone,
+        simulated: site.simulated?,
+        data_dir: site.data_dir,
+        page_address: site.page_address?,
+        stations: stations.into_iter().collect::<Option<_>>()?,
+        controllers: controllers.into_iter().collect::<Option<_>>()?,
+        signals: signals.into_iter().collect::<Option<_>>()?,
+        loops: loops.into_iter().collect::<Option<_>>()?,
+        belts: belts.into_iter().collect::<Option<_>>()?,
+        alarms: alarms.into_iter().collect::<Option<_>>()?,
+        recipes,
+        running_recipe: running_recipe?,
+        fingerprint,
+    })
+}
+
+/// The names in a line file by which others refer to its tables. The index is the place in the raw list.
+pub(crate) struct LineNames<'a> {
+    stations: Names<'a>,
+    controllers: Names<'a>,
+    signals: Names<'a>,
+}
+
+impl<'a> LineNames<'a> {
+    fn of(raw: &'a RawLine, sink: &mut Sink) -> Self {
+        Self {
+            stations: Names::of("station", raw.stations.iter().map(|station| station.key.as_ref()), sink),
+            controllers: Names::of("controller", raw.controllers.iter().map(|one| one.name.as_ref()), sink),
+            signals: Names::of("signal", raw.signals.iter().map(|signal| signal.tag.as_ref()), sink),
+        }
+    }
+}
+
+/// SHA-256 of all files in the order of paths; each path and text with its length, so that nothing can shift.
+fn fingerprint(files: &[SourceFile]) -> String {
+    let mut sorted: Vec<&SourceFile> = files.iter().collect();
+    sorted.sort_by_key(|file| &file.path);
+    let mut hash = Sha256::new();
+    for part in sorted.iter().flat_map(|file| [&file.path, &file.text]) {
+        hash.update((part.len() as u64).to_le_bytes());
+        hash.update(part.as_bytes());
+    }
+    hash.finalize().iter().fold(String::new(), |mut text, byte| {
+        // Writing into a string can't fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}

@@ -1,0 +1,213 @@
+//! Recipes: three widths that nest, each setpoint inside the signal's range.
+
+use super::LineNames;
+use super::stations::signal_id;
+use crate::line::{LineSignal, Recipe, RecipeSetpoint, Role};
+use crate::problem::{At, Code, quoted};
+use crate::quantity::{self, short};
+use crate::raw::line::RawLine;
+use crate::raw::recipe::{RawRecipe, RawSetpoint};
+use crate::reader::{Sink, nearest_or_all};
+use setward_alarm::Target;
+use setward_protocol::Unit;
+use std::collections::BTreeMap;
+
+/// Every recipe. A setpoint that makes no sense is left out and reported.
+pub(crate) fn check(
+    raw: &[(At<String>, RawRecipe)],
+    names: &LineNames<'_>,
+    signals: &[Option<LineSignal>],
+    sink: &mut Sink,
+) -> Vec<Recipe> {
+    raw.iter()
+        .map(|(key, recipe)| {
+            unique(recipe, sink);
+            Recipe {
+                key: key.value.clone(),
+                name: recipe.name.as_ref().map(|name| name.value.clone()).unwrap_or_default(),
+                setpoints: recipe
+                    .setpoints
+                    .iter()
+                    .filter_map(|one| setpoint(one, names, signals, sink))
+                    .collect(),
+            }
+        })
+        .collect()
+}
+
+/// The place of the running recipe in the list.
+pub(crate) fn running(line: &RawLine, raw: &[(At<String>, RawRecipe)], sink: &mut Sink) -> Option<usize> {
+    let wanted = line.head.as_ref()?.recipe.as_ref()?;
+    let found = raw.iter().position(|(key, _)| key.value == wanted.value);
+    if found.is_none() {
+        let keys: Vec<&str> = raw.iter().map(|(key, _)| key.value.as_str()).collect();
+        let message = format!("there is no recipe called {}", quoted(&wanted.value));
+        sink.report(Code::UnknownName, wanted.at, message, nearest_or_all(&wanted.value, &keys));
+    }
+    found
+}
+
+fn unique(recipe: &RawRecipe, sink: &mut Sink) {
+    let mut first: BTreeMap<&str, &At<String>> = BTreeMap::new();
+    for signal in recipe.setpoints.iter().filter_map(|one| one.signal.as_ref()) {
+        if let Some(earlier) = first.get(signal.value.as_str()) {
+            let message = format!("the recipe has two setpoints for {}", quoted(&signal.value));
+            let texts = (message, "take one of the two out".to_owned());
+            sink.report_pair(Code::Duplicate, signal.at, texts, (earlier.at, "the first one".to_owned()));
+        } else {
+            first.insert(&signal.value, signal);
+        }
+    }
+}
+
+fn setpoint(
+    raw: &RawSetpoint,
+    names: &LineNames<'_>,
+    signals: &[Option<LineSignal>],
+    sink: &mut Sink,
+) -> Option<RecipeSetpoint> {
+    let written = raw.signal.as_ref()?;
+    let index = names.signals.find(written, sink)?;
+    let signal = signals.get(index)?.as_ref()?;
+    if signal.role != Role::Measured {
+        let message = format!("{} has the role {}", quoted(&written.value), signal.role.name());
+        let hint =
+            "name the measured signal that the recipe holds; its loop knows the setpoint a person entered";
+        sink.report(Code::Conflict, written.at, message, hint);
+        return None;
+    }
+    let unit = signal.unit;
+    let value = raw.value.as_ref().and_then(|at| sink.take("value", at.at, quantity::point(&at.value, unit)));
+    let tolerance = raw.tolerance.as_ref();
+    let below = tolerance.and_then(|one| width("below", one.below.as_ref(), unit, sink));
+    let above = tolerance.and_then(|one| width("above", one.above.as_ref(), unit, sink));
+    let latitude = raw.latitude.as_ref().map(|at| width("latitude", Some(at), unit, sink));
+    let specification = raw.specification.as_ref().map(|at| specification(at, unit, sink));
+    let target = Target { setpoint: value?, tolerance_below: below?, tolerance_above: above? };
+    let latitude = match latitude {
+        Some(found) => Some(found?),
+        None => None,
+    };
+    let specification = match specification {
+        Some(found) => Some(found?),
+        None => None,
+    };
+    let found = RecipeSetpoint { signal: signal_id(index)?, target, latitude, specification };
+    nests(raw, &found, signal, sink);
+    Some(found)
+}
+
+/// A width: a difference that is more than nothing.
+fn width(key: &str, written: Option<&At<quantity::Quantity>>, unit: Unit, sink: &mut Sink) -> Option<f64> {
+    let written = written?;
+    let width = sink.take(key, written.at, quantity::difference(&written.value, unit))?;
+    if width <= 0.0 {
+        let message = format!("`{key}` is {} {}", short(width), unit.of_difference());
+        sink.report(Code::Widths, written.at, message, "write a width that is more than nothing");
+        return None;
+    }
+    Some(width)
+}
+
+fn specification(
+    written: &At<(At<quantity::Quantity>, At<quantity::Quantity>)>,
+    unit: Unit,
+    sink: &mut Sink,
+) -> Option<(f64, f64)> {
+    let (low, high) = &written.value;
+    let low = sink.take("specification", low.at, quantity::point(&low.value, unit));
+    let high = sink.take("specification", high.at, quantity::point(&high.value, unit));
+    let (low, high) = (low?, high?);
+    if low >= high {
+        let message = format!("`specification` runs from {} to {} {unit}", short(low), short(high));
+        sink.report(Code::Widths, written.at, message, "write the lower end first");
+        return None;
+    }
+    Some((low, high))
+}
+
+/// Latitude inside tolerance inside specification, and the setpoint inside range and specification.
+fn nests(raw: &RawSetpoint, found: &RecipeSetpoint, signal: &LineSignal, sink: &mut Sink) {
+    let (unit, target) = (signal.unit, &found.target);
+    let (low, high) = signal.wire.range;
+    let at = raw.value.as_ref().map_or(raw.at, |value| value.at);
+    let setpoint = target.setpoint;
+    if !(low..=high).contains(&setpoint) {
+        let message = format!(
+            "the setpoint {} {unit} lies outside the range of {}",
+            short(setpoint),
+            quoted(&signal.tag)
+        );
+        sink.report(
+            Code::Widths,
+            at,
+            message,
+            format!("its range is {} to {} {unit}", short(low), short(high)),
+        );
+        return;
+    }
+    if let Some((low, high)) = found.specification
+        && !(low..=high).contains(&setpoint)
+    {
+        let message = format!("the setpoint {} {unit} lies outside its own specification", short(setpoint));
+        sink.report(
+            Code::Widths,
+            at,
+            message,
+            format!("the specification is {} to {} {unit}", short(low), short(high)),
+        );
+        return;
+    }
+    latitude_in_tolerance(raw, found, unit, sink);
+    tolerance_in_specification(raw, found, unit, sink);
+}
+
+fn latitude_in_tolerance(raw: &RawSetpoint, found: &RecipeSetpoint, unit: Unit, sink: &mut Sink) {
+    let narrow = found.target.tolerance_below.min(found.target.tolerance_above);
+    if let (Some(latitude), Some(written)) = (found.latitude, &raw.latitude)
+        && latitude >= narrow
+    {
+        let difference = unit.of_difference();
+        let message = format!(
+            "`latitude` {} {difference} is not inside the tolerance {} {difference}",
+            short(latitude),
+            short(narrow)
+        );
+        let hint = "latitude is what the operator may turn unasked: keep it smaller than the tolerance";
+        sink.report(Code::Widths, written.at, message, hint);
+    }
+}
+
+fn tolerance_in_specification(raw: &RawSetpoint, found: &RecipeSetpoint, unit: Unit, sink: &mut Sink) {
+    let Some((low, high)) = found.specification else { return };
+    let Some(tolerance) = &raw.tolerance else { return };
+    let target = &found.target;
+    let sides = [
+        (
+            "below",
+            &tolerance.below,
+            target.setpoint - target.tolerance_below,
+            low,
+            target.setpoint - target.tolerance_below <= low,
+        ),
+        (
+            "above",
+            &tolerance.above,
+            target.setpoint + target.tolerance_above,
+            high,
+            target.setpoint + target.tolerance_above >= high,
+        ),
+    ];
+    for (key, written, edge, end, is_outside) in sides {
+        if let (Some(written), true) = (written, is_outside) {
+            let message = format!(
+                "the tolerance `{key}` ends at {} {unit}, which is not inside the specification's {} {unit}",
+                short(edge),
+                short(end)
+            );
+            let hint =
+                "tolerance is where exposure starts, specification where product is held: keep it narrower";
+            sink.report(Code::Widths, written.at, message, hint);
+        }
+    }
+}

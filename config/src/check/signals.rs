@@ -1,0 +1,360 @@
+//! Signals: place, encoding, range, and what the simulator and people know of them.
+
+use super::LineNames;
+use super::stations::too_many;
+use crate::capacity::MAX_SIGNALS;
+use crate::line::{ControllerId, LineSignal, Simulate, StationId, Wiring};
+use crate::problem::{At, Code, Span, quoted};
+use crate::quantity::{self, short};
+use crate::raw::line::{RawEncoding, RawLine, RawPlace, RawSignal, RawSimulate, RawWiring};
+use crate::reader::{Sink, nearest_or_all};
+use setward_protocol::{ByteOrder, Encoding, Raw, Signal, Table, Unit};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// Every signal; absent where something is wrong with it.
+pub(crate) fn check(raw: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Vec<Option<LineSignal>> {
+    let last = raw.signals.last().and_then(|one| one.tag.as_ref());
+    too_many(sink, raw.signals.len(), MAX_SIGNALS, "signals", last);
+    raw.signals.iter().map(|one| signal(one, names, sink)).collect()
+}
+
+fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Option<LineSignal> {
+    let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
+    let controller = raw.controller.as_ref().and_then(|name| names.controllers.find(name, sink));
+    let place = place(raw, sink);
+    let encoding = place.and_then(|(table, _)| encoding(raw, table, sink));
+    let order = encoding.and_then(|encoding| order(raw, encoding, sink));
+    fits_table(raw, place, encoding, sink);
+    let no_value = no_value(raw, encoding, sink);
+    let (scale, offset) = (scale(raw, sink), raw.offset.as_ref().map_or(0.0, |offset| offset.value));
+    let unit = unit(raw, encoding, sink);
+    let range = unit.and_then(|unit| range(raw, unit, sink));
+    let simulate =
+        unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
+    let codes = codes(raw, sink);
+    let (table, address) = place?;
+    let encoding = encoding?;
+    Some(LineSignal {
+        tag: raw.tag.as_ref()?.value.clone(),
+        name: raw.name.as_ref()?.value.clone(),
+        station: StationId(u16::try_from(station?).ok()?),
+        controller: ControllerId(u16::try_from(controller?).ok()?),
+        role: raw.role.as_ref()?.value,
+        unit: unit?,
+        decimals: decimals(raw, encoding),
+        wire: Signal {
+            table,
+            address,
+            encoding,
+            order: order?,
+            scale: scale?,
+            offset,
+            range: range?,
+            no_value: no_value?,
+        },
+        codes,
+        means: raw.means.as_ref().map(|means| means.value),
+        simulate: simulate?,
+        wiring: raw.wiring.as_ref().map(wiring).unwrap_or_default(),
+    })
+}
+
+/// The signal for people, wherever it is mentioned.
+pub(crate) fn label(raw: &RawSignal) -> String {
+    raw.tag.as_ref().map_or_else(|| "the signal".to_owned(), |tag| quoted(&tag.value))
+}
+
+fn place(raw: &RawSignal, sink: &mut Sink) -> Option<(Table, u16)> {
+    let hint = "write one of `holding = 100`, `input = 100`, `coil = 100`, `discrete = 100` (0-based), or `number = 40101`";
+    match raw.places.as_slice() {
+        [] => {
+            sink.report(Code::Place, raw.at, format!("{} has no address", label(raw)), hint);
+            None
+        }
+        [one] => table_and_address(one, sink),
+        [first, .., last] => {
+            let message =
+                format!("`{}` and `{}` both give an address to {}", first.key, last.key, label(raw));
+            sink.report_pair(
+                Code::Place,
+                last.at,
+                (message, hint.to_owned()),
+                (first.at, "the other one".to_owned()),
+            );
+            None
+        }
+    }
+}
+
+fn table_and_address(place: &RawPlace, sink: &mut Sink) -> Option<(Table, u16)> {
+    let found = match place.table {
+        Some(table) => u16::try_from(place.value).ok().map(|address| (table, address)),
+        None => from_number(place.value),
+    };
+    if found.is_none() {
+        let message = format!("{} is no number that a drawing prints", place.value);
+        let hint = "coils are 1 to 9999, discrete inputs 10001.., input registers 30001.., holding registers 40001..; \
+                    with six digits 100001.., 300001.., 400001..";
+        sink.report(Code::Place, place.at, message, hint);
+    }
+    found
+}
+
+/// Table and 0-based address of a printed number of five or six digits.
+fn from_number(number: i64) -> Option<(Table, u16)> {
+    let bases = [
+        (1, 9_999, Table::Coil),
+        (10_001, 19_999, Table::Discrete),
+        (30_001, 39_999, Table::Input),
+        (40_001, 49_999, Table::Holding),
+        (100_001, 165_536, Table::Discrete),
+        (300_001, 365_536, Table::Input),
+        (400_001, 465_536, Table::Holding),
+    ];
+    let (base, _, table) = bases.into_iter().find(|(low, high, _)| (*low..=*high).contains(&number))?;
+    Some((table, u16::try_from(number - base).ok()?))
+}
+
+fn encoding(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> {
+    if table.is_bits() {
+        return single_bit(raw, table, sink);
+    }
+    let Some(encoding) = &raw.encoding else {
+        sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "encoding", "\"i16\"");
+        return None;
+    };
+    match (encoding.value, &raw.bit) {
+        (RawEncoding::Bit, Some(bit)) => u8::try_from(bit.value).ok().map(Encoding::Bit),
+        (RawEncoding::Bit, None) => {
+            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "bit", "0");
+            None
+        }
+        (RawEncoding::Number(_), Some(bit)) => {
+            let hint = "take `bit` out, or write `encoding = \"bit\"`";
+            sink.report(Code::Conflict, bit.at, "`bit` belongs to the encoding \"bit\" only", hint);
+            None
+        }
+        (RawEncoding::Number(encoding), None) => Some(encoding),
+    }
+}
+
+/// Coils and discrete inputs are a bit each: nothing else can be said of them.
+fn single_bit(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> {
+    let hint = "take it out: the address says it all";
+    match (&raw.encoding, &raw.bit) {
+        (Some(At { value: RawEncoding::Bit, .. }) | None, None) => Some(Encoding::Bit(0)),
+        (_, Some(bit)) => {
+            sink.report(Code::Conflict, bit.at, format!("a {table} is a single bit and has no `bit`"), hint);
+            None
+        }
+        (Some(encoding), None) => {
+            let message = format!("a {table} is a single bit and has no other encoding");
+            sink.report(Code::Conflict, encoding.at, message, hint);
+            None
+        }
+    }
+}
+
+fn order(raw: &RawSignal, encoding: Encoding, sink: &mut Sink) -> Option<ByteOrder> {
+    match &raw.order {
+        Some(order) => Some(order.value),
+        None if encoding.words() == 1 => Some(ByteOrder::Abcd),
+        None => {
+            let message = format!("{} takes {} registers and has no `order`", label(raw), encoding.words());
+            let hint = "add `order = \"ABCD\"` (high register first) or \"CDAB\" (low register first), \"BADC\", \"DCBA\"";
+            sink.report(Code::MissingKey, raw.at, message, hint);
+            None
+        }
+    }
+}
+
+/// The last register must still have an address.
+fn fits_table(raw: &RawSignal, place: Option<(Table, u16)>, encoding: Option<Encoding>, sink: &mut Sink) {
+    if let (Some((_, address)), Some(encoding), Some(written)) = (place, encoding, raw.places.first())
+        && u32::from(address) + u32::from(encoding.words()) > 0x1_0000
+    {
+        let message = format!("{} takes {} registers from {address} on", label(raw), encoding.words());
+        sink.report(Code::Place, written.at, message, "the last address of a table is 65535");
+    }
+}
+
+fn scale(raw: &RawSignal, sink: &mut Sink) -> Option<f64> {
+    let Some(scale) = &raw.scale else { return Some(1.0) };
+    if scale.value == 0.0 {
+        sink.report(
+            Code::OutOfBounds,
+            scale.at,
+            "`scale` is 0: every count would be the same value",
+            "write the value of one count, such as 0.1",
+        );
+        return None;
+    }
+    Some(scale.value)
+}
+
+fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Unit> {
+    let is_bit = matches!(encoding?, Encoding::Bit(_));
+    let Some(written) = &raw.unit else {
+        if !is_bit {
+            sink.missing(
+                raw.at,
+                &format!("[[signal]] {}", label(raw)),
+                "unit",
+                "\"degC\"` (or `\"1\"` for a plain number)",
+            );
+        }
+        return is_bit.then_some(Unit::Bit);
+    };
+    let Some(unit) = Unit::from_signal_symbol(&written.value) else {
+        let symbols: Vec<&str> = Unit::ALL.iter().map(|unit| unit.symbol()).collect();
+        let message = format!("{} is no unit", quoted(&written.value));
+        sink.report(Code::Quantity, written.at, message, nearest_or_all(&written.value, &symbols));
+        return None;
+    };
+    if is_bit != (unit == Unit::Bit) {
+        let message =
+            format!("{} is {} and its unit is {unit}", label(raw), if is_bit { "a bit" } else { "no bit" });
+        let hint = if is_bit { "leave `unit` out" } else { "write `unit = \"1\"` for a plain number" };
+        sink.report(Code::Conflict, written.at, message, hint);
+        return None;
+    }
+    Some(unit)
+}
+
+fn range(raw: &RawSignal, unit: Unit, sink: &mut Sink) -> Option<(f64, f64)> {
+    let Some(range) = &raw.range else {
+        if unit != Unit::Bit {
+            let example = if unit == Unit::One {
+                "[0, 20]".to_owned()
+            } else {
+                format!("[\"0 {unit}\", \"250 {unit}\"]")
+            };
+            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "range", &example);
+        }
+        return (unit == Unit::Bit).then_some((0.0, 1.0));
+    };
+    let (low, high) = &range.value;
+    let low = sink.take("range", low.at, quantity::point(&low.value, unit));
+    let high = sink.take("range", high.at, quantity::point(&high.value, unit));
+    let (low, high) = (low?, high?);
+    if low >= high {
+        let message = format!("`range` runs from {} to {} {unit}", short(low), short(high));
+        sink.report(Code::OutOfBounds, range.at, message, "write the lower end first");
+        return None;
+    }
+    Some((low, high))
+}
+
+fn no_value(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Vec<i64>> {
+    let Some(codes) = &raw.no_value else { return Some(Vec::new()) };
+    let encoding = encoding?;
+    let mut good = true;
+    if !encoding.is_whole() {
+        let hint = "take it out: not-a-number and infinity always count as a sensor fault";
+        sink.report(Code::Conflict, codes.at, "`no_value` is for whole numbers, and this is a float", hint);
+        good = false;
+    } else {
+        for code in &codes.value {
+            if encoding.encode(Raw::Whole(i128::from(code.value)), ByteOrder::Abcd).is_err() {
+                let message =
+                    format!("a register of the encoding {} can't hold {}", encoding.name(), code.value);
+                sink.report(
+                    Code::OutOfBounds,
+                    code.at,
+                    message,
+                    "write the raw number as that encoding reads it",
+                );
+                good = false;
+            }
+        }
+    }
+    good.then(|| codes.value.iter().map(|code| code.value).collect())
+}
+
+/// As many digits as one count needs, three at most; one for floats.
+fn decimals(raw: &RawSignal, encoding: Encoding) -> u8 {
+    const MOST: u8 = 3;
+    if let Some(written) = &raw.decimals {
+        return u8::try_from(written.value).unwrap_or(MOST);
+    }
+    if !encoding.is_whole() {
+        return 1;
+    }
+    let scale = raw.scale.as_ref().map_or(1.0, |scale| scale.value.abs());
+    let is_enough = |digits: &u8| {
+        let counts = scale * 10_f64.powi(i32::from(*digits));
+        (counts - counts.round()).abs() <= 1e-9 * counts.max(1.0) && counts >= 0.5
+    };
+    (0..MOST).find(is_enough).unwrap_or(MOST)
+}
+
+fn codes(raw: &RawSignal, sink: &mut Sink) -> BTreeMap<i64, String> {
+    let mut codes = BTreeMap::new();
+    for (key, text) in &raw.codes {
+        match (key.value.parse::<i64>(), text) {
+            (Ok(code), Some(text)) => {
+                codes.insert(code, text.value.clone());
+            }
+            (Err(_), _) => code_problem(sink, key.at, format!("{} is no code", quoted(&key.value))),
+            (Ok(code), None) => code_problem(sink, key.at, format!("the word for code {code} is no text")),
+        }
+    }
+    codes
+}
+
+fn code_problem(sink: &mut Sink, at: Span, message: String) {
+    sink.report(
+        Code::WrongType,
+        at,
+        message,
+        "write each code with its word, such as `codes = { 0 = \"off\", 1 = \"manual\" }`",
+    );
+}
+
+fn simulate(raw: Option<&RawSimulate>, unit: Unit, range: (f64, f64), sink: &mut Sink) -> Option<Simulate> {
+    let (low, high) = range;
+    // A plain number is a step, a code or a counter: half-way through its range means nothing.
+    let is_plain = matches!(unit, Unit::One | Unit::Bit);
+    let rest = if is_plain { low } else { f64::midpoint(low, high) };
+    let Some(raw) = raw else {
+        return Some(Simulate { typical: rest, noise: 0.0, time_constant: Duration::ZERO });
+    };
+    let typical = match &raw.typical {
+        Some(written) => sink.take("typical", written.at, quantity::point(&written.value, unit)),
+        None => Some(rest),
+    };
+    let noise = match &raw.noise {
+        Some(written) => sink.take("noise", written.at, quantity::difference(&written.value, unit)),
+        None => Some(0.0),
+    };
+    if let (Some(value), Some(written)) = (typical, &raw.typical)
+        && !(low..=high).contains(&value)
+    {
+        let message = format!("`typical` lies outside the range, {} to {} {unit}", short(low), short(high));
+        sink.report(Code::Conflict, written.at, message, "write a value inside `range`");
+    }
+    if let (Some(value), Some(written)) = (noise, &raw.noise)
+        && value < 0.0
+    {
+        sink.report(
+            Code::OutOfBounds,
+            written.at,
+            "`noise` is less than nothing",
+            "write its standard deviation",
+        );
+    }
+    let time_constant = raw.time_constant.as_ref().map_or(Duration::ZERO, |time| time.value);
+    Some(Simulate { typical: typical?, noise: noise?, time_constant })
+}
+
+fn wiring(raw: &RawWiring) -> Wiring {
+    let text = |part: &Option<At<String>>| part.as_ref().map(|text| text.value.clone());
+    Wiring {
+        sensor: text(&raw.sensor),
+        channel: text(&raw.channel),
+        terminals: text(&raw.terminals),
+        drawing: text(&raw.drawing),
+        location: text(&raw.location),
+    }
+}

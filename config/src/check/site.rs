@@ -1,0 +1,164 @@
+//! The site: where the controllers and the page are, and whether all this is a simulator.
+
+use super::LineNames;
+use crate::problem::{Code, Span, quoted};
+use crate::raw::line::RawLine;
+use crate::raw::site::{RawEndpoint, RawSite};
+use crate::reader::Sink;
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Where a controller answers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Endpoint {
+    /// `host:port`.
+    pub(crate) address: String,
+    /// Modbus unit id.
+    pub(crate) unit_id: u8,
+}
+
+/// A checked site file.
+pub(crate) struct Site {
+    pub(crate) simulated: Option<bool>,
+    pub(crate) data_dir: PathBuf,
+    pub(crate) page_address: Option<SocketAddr>,
+    /// One a controller, in the order of the line file.
+    pub(crate) endpoints: Vec<Option<Endpoint>>,
+}
+
+/// Where the store is if the file does not say.
+const DATA_DIR: &str = ".setward";
+
+/// Where the page listens if the file does not say.
+const PAGE: &str = "127.0.0.1:8080";
+
+/// Checks the site file against the controllers of the line.
+pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Site {
+    Site {
+        simulated: raw.simulated.as_ref().map(|simulated| simulated.value),
+        data_dir: PathBuf::from(raw.data_dir.as_ref().map_or(DATA_DIR, |dir| &dir.value)),
+        page_address: page_address(raw, sink),
+        endpoints: endpoints(raw, line, names, sink),
+    }
+}
+
+fn page_address(raw: &RawSite, sink: &mut Sink) -> Option<SocketAddr> {
+    let Some(written) = &raw.page else { return PAGE.parse().ok() };
+    let Ok(address) = written.value.parse::<SocketAddr>() else {
+        let message = format!("{} is no address of the page", quoted(&written.value));
+        sink.report(
+            Code::Address,
+            written.at,
+            message,
+            format!("write address and port as numbers: \"{PAGE}\""),
+        );
+        return None;
+    };
+    if !address.ip().is_loopback() {
+        let message = format!("the page would listen on {}, where other machines can reach it", address.ip());
+        let hint = format!("this version listens on this machine only: \"127.0.0.1:{}\"", address.port());
+        sink.report(Code::Address, written.at, message, hint);
+        return None;
+    }
+    Some(address)
+}
+
+fn endpoints(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Vec<Option<Endpoint>> {
+    let mut found: Vec<Option<(Endpoint, Span)>> = vec![None; line.controllers.len()];
+    let mut claimed = vec![false; line.controllers.len()];
+    for one in &raw.endpoints {
+        let index = one.controller.as_ref().and_then(|name| names.controllers.find(name, sink));
+        let endpoint = endpoint(one, sink);
+        let Some(index) = index else { continue };
+        if let Some(claim) = claimed.get_mut(index) {
+            *claim = true;
+        }
+        let Some(slot) = found.get_mut(index) else { continue };
+        match slot {
+            Some((_, first)) => twice(one, *first, sink),
+            None => *slot = endpoint.map(|endpoint| (endpoint, one.at)),
+        }
+    }
+    for (one, claimed) in line.controllers.iter().zip(claimed) {
+        if let (Some(name), false) = (&one.name, claimed) {
+            let message = format!("controller {} has no endpoint in site.toml", quoted(&name.value));
+            let hint = format!(
+                "add there: [[endpoint]] with `controller = \"{}\"` and `address = \"127.0.0.1:502\"`",
+                name.value
+            );
+            sink.report(Code::Address, name.at, message, hint);
+        }
+    }
+    distinct(&found, sink);
+    found.into_iter().map(|one| one.map(|(endpoint, _)| endpoint)).collect()
+}
+
+fn twice(one: &RawEndpoint, first: Span, sink: &mut Sink) {
+    let Some(name) = &one.controller else { return };
+    let texts = (
+        format!("controller {} has two endpoints", quoted(&name.value)),
+        "take one of the two out: a controller answers at one address".to_owned(),
+    );
+    sink.report_pair(Code::Duplicate, name.at, texts, (first, "the first one".to_owned()));
+}
+
+fn endpoint(raw: &RawEndpoint, sink: &mut Sink) -> Option<Endpoint> {
+    let address = raw.address.as_ref()?;
+    if !is_host_and_port(&address.value) {
+        let message = format!("{} is no address of a controller", quoted(&address.value));
+        sink.report(Code::Address, address.at, message, "write host and port, such as \"192.168.10.21:502\"");
+        return None;
+    }
+    let unit_id = raw.unit_id.as_ref().map_or(Some(1), |unit| u8::try_from(unit.value).ok())?;
+    Some(Endpoint { address: address.value.clone(), unit_id })
+}
+
+/// Host and port: a name or an address, IPv6 in brackets, and a port that is not 0.
+fn is_host_and_port(text: &str) -> bool {
+    if let Ok(address) = text.parse::<SocketAddr>() {
+        return address.port() != 0;
+    }
+    let Some((host, port)) = text.rsplit_once(':') else { return false };
+    let is_name = |letter: char| letter.is_ascii_alphanumeric() || matches!(letter, '-' | '_' | '.');
+    // A name of digits and points only is an address that did not parse.
+    let is_numeric = host.chars().all(|letter| letter.is_ascii_digit() || letter == '.');
+    !host.is_empty()
+        && host.chars().all(is_name)
+        && !is_numeric
+        && port.parse::<u16>().is_ok_and(|port| port != 0)
+}
+
+/// Two controllers behind one address need different unit ids.
+fn distinct(found: &[Option<(Endpoint, Span)>], sink: &mut Sink) {
+    let mut first: BTreeMap<(&str, u8), Span> = BTreeMap::new();
+    for (endpoint, at) in found.iter().flatten() {
+        let key = (endpoint.address.as_str(), endpoint.unit_id);
+        if let Some(earlier) = first.get(&key) {
+            let texts = (
+                format!("two controllers answer at {} with unit id {}", endpoint.address, endpoint.unit_id),
+                "give one of them another `address` or `unit_id`".to_owned(),
+            );
+            sink.report_pair(Code::Duplicate, *at, texts, (*earlier, "the first one".to_owned()));
+        } else {
+            first.insert(key, *at);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_host_and_port;
+
+    #[test]
+    fn host_and_port_in_every_usual_form() {
+        for good in ["127.0.0.1:502", "[::1]:502", "fryer-plc:502", "plc.oven.example:15502"] {
+            assert!(is_host_and_port(good), "{good}");
+        }
+        for bad in
+            ["127.0.0.1", "127.0.0.1:0", "300.0.0.1:502", ":502", "fryer:66000", "http://fryer:502", ""]
+        {
+            assert!(!is_host_and_port(bad), "{bad}");
+        }
+    }
+}

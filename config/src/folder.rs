@@ -1,0 +1,96 @@
+//! A line folder on disk. The only file here that touches the file system; it only reads.
+
+use crate::Loaded;
+use crate::capacity::MAX_FILE_BYTES;
+use crate::check::{FILES_OF_A_LINE, check_files};
+use crate::problem::{Code, Problem, Problems, SourceFile};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Reads and checks the line folder `dir`. The line's data folder is taken relative to `dir`.
+///
+/// # Errors
+/// All problems of all files, warnings included, with paths below `dir`.
+pub fn load(dir: &Path) -> Result<Loaded, Problems> {
+    let (files, problems) = read_folder(dir);
+    if !problems.is_empty() && files.is_empty() {
+        return Err(Problems::new(&[], problems).below(dir));
+    }
+    match check_files(&files) {
+        Ok(mut loaded) => {
+            loaded.line.data_dir = dir.join(&loaded.line.data_dir);
+            let warnings = loaded.warnings.with(problems).below(dir);
+            if warnings.error_count() == 0 { Ok(Loaded { warnings, ..loaded }) } else { Err(warnings) }
+        }
+        Err(found) => Err(found.with(problems).below(dir)),
+    }
+}
+
+/// Every file of the folder that belongs to a line, in the order of paths, and what could not be read.
+fn read_folder(dir: &Path) -> (Vec<SourceFile>, Vec<Problem>) {
+    let mut problems = Vec::new();
+    if !dir.is_dir() {
+        let found = if dir.exists() { "is a file, not a folder" } else { "does not exist" };
+        let message = format!("the line folder {} {found}", dir.display());
+        problems.push(Problems::of_path(Code::Missing, "", message, FILES_OF_A_LINE.to_owned()));
+        return (Vec::new(), problems);
+    }
+    let mut paths = toml_files(dir, "", &mut problems);
+    if dir.join("recipes").is_dir() {
+        paths.extend(toml_files(&dir.join("recipes"), "recipes/", &mut problems));
+    }
+    paths.sort();
+    let files = paths.into_iter().filter_map(|path| read_file(dir, path, &mut problems)).collect();
+    (files, problems)
+}
+
+/// The names of the TOML files in `dir`, each behind `prefix`.
+fn toml_files(dir: &Path, prefix: &str, problems: &mut Vec<Problem>) -> Vec<String> {
+    let entries = match fs::read_dir(dir) {
+        Ok(entries) => entries,
+        Err(error) => {
+            problems.push(unreadable(prefix, &error.to_string()));
+            return Vec::new();
+        }
+    };
+    let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
+    // A dot file is an editor's or an operating system's own.
+    names
+        .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
+        .map(|name| format!("{prefix}{name}"))
+        .collect()
+}
+
+fn read_file(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
+    let full: PathBuf = dir.join(&path);
+    if fs::metadata(&full).is_ok_and(|metadata| metadata.len() > MAX_FILE_BYTES) {
+        let message = format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20);
+        problems.push(Problems::of_path(
+            Code::Capacity,
+            &path,
+            message,
+            "a line file is a few hundred KiB".to_owned(),
+        ));
+        return None;
+    }
+    match fs::read(&full).map(String::from_utf8) {
+        Ok(Ok(text)) => Some(SourceFile { path, text }),
+        Ok(Err(error)) => {
+            let good = error.utf8_error().valid_up_to();
+            let line = error.as_bytes().iter().take(good).filter(|byte| **byte == b'\n').count() + 1;
+            let message = format!("the file is not UTF-8: line {line} holds another encoding");
+            let hint = "save it as UTF-8 (plain ASCII is UTF-8 too)".to_owned();
+            problems.push(Problems::of_path(Code::Unreadable, &path, message, hint));
+            None
+        }
+        Err(error) => {
+            problems.push(unreadable(&path, &error.to_string()));
+            None
+        }
+    }
+}
+
+fn unreadable(path: &str, error: &str) -> Problem {
+    let hint = "let the user that runs setward read it".to_owned();
+    Problems::of_path(Code::Unreadable, path, format!("can't be read: {error}"), hint)
+}

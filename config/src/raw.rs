@@ -1,0 +1,7 @@
+//! The file format, and nothing else: which tables and keys there are, of which type. What they mean together is in
+//! `check.rs`.
+
+pub(crate) mod alarm;
+pub(crate) mod line;
+pub(crate) mod recipe;
+pub(crate) mod site;

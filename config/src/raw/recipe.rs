@@ -1,0 +1,57 @@
+//! `recipes/*.toml`: what each signal is held against.
+
+use crate::problem::{At, Span};
+use crate::quantity::Quantity;
+use crate::reader::TableReader;
+
+/// One recipe file.
+#[derive(Debug)]
+pub(crate) struct RawRecipe {
+    pub(crate) name: Option<At<String>>,
+    pub(crate) setpoints: Vec<RawSetpoint>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawSetpoint {
+    pub(crate) at: Span,
+    pub(crate) signal: Option<At<String>>,
+    pub(crate) value: Option<At<Quantity>>,
+    pub(crate) latitude: Option<At<Quantity>>,
+    pub(crate) tolerance: Option<RawTolerance>,
+    pub(crate) specification: Option<At<(At<Quantity>, At<Quantity>)>>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawTolerance {
+    pub(crate) below: Option<At<Quantity>>,
+    pub(crate) above: Option<At<Quantity>>,
+}
+
+/// Reads a recipe file.
+pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawRecipe {
+    let name =
+        reader.need_table("recipe", "[recipe]", |reader| reader.need_text("name", "\"Blue-corn rounds\""));
+    RawRecipe { name: name.flatten(), setpoints: reader.tables("setpoint", "[[setpoint]]", setpoint) }
+}
+
+fn setpoint(reader: &mut TableReader<'_, '_>) -> RawSetpoint {
+    RawSetpoint {
+        at: reader.at(),
+        signal: reader.need_text("signal", "\"TT-310\""),
+        value: reader.need("value", "\"182 degC\""),
+        latitude: reader.may("latitude", "\"2 K\""),
+        tolerance: tolerance_in(reader),
+        specification: reader.may("specification", "[\"176 degC\", \"188 degC\"]"),
+    }
+}
+
+fn tolerance_in(reader: &mut TableReader<'_, '_>) -> Option<RawTolerance> {
+    if !reader.has("tolerance") {
+        reader.missing("tolerance", "{ below = \"3 K\", above = \"3 K\" }");
+    }
+    reader.may_table("tolerance", "[setpoint.tolerance]", tolerance)
+}
+
+fn tolerance(reader: &mut TableReader<'_, '_>) -> RawTolerance {
+    RawTolerance { below: reader.need("below", "\"3 K\""), above: reader.need("above", "\"3 K\"") }
+}

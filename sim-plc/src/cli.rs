@@ -1,0 +1,290 @@
+//! The program: arguments, messages, exit codes. Everything it does is in the library.
+//!
+//! Output goes to stdout, messages to stderr.
+
+use crate::scenario::{Action, Scenario};
+use crate::server::{BindError, Bound, bind, serve};
+use crate::{Fault, FaultKind, Simulator, fault::parse_duration};
+use clap::{Parser, Subcommand, ValueEnum};
+use setward_config::line::{ControllerId, Line};
+use std::fmt::Display;
+use std::future::Future;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Duration;
+use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::LevelFilter;
+
+/// A simulated line for trying out and proving a line file. It serves the registers of the file on this machine only,
+/// moved by a small model of kettle, oven and fryer; it never talks to a plant.
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    after_help = "\
+Examples:
+  sim-plc serve demo-line
+  sim-plc serve demo-line --scenario demo --seed 7
+  sim-plc serve demo-line --fault heat-low --fault \"sensor-break TT-313\" --for \"10 min\"
+  sim-plc faults
+
+Exit codes: 0 ok, 1 failure, 2 usage, 3 the line folder has problems."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Serves the controllers of a line folder until it is stopped.
+    Serve(Serve),
+    /// Lists the faults that can be brought about.
+    Faults,
+    /// Prints the built-in script of faults.
+    Scenario,
+}
+
+#[derive(Debug, clap::Args)]
+struct Serve {
+    /// The line folder: line.toml, site.toml, ..
+    dir: PathBuf,
+    /// The same seed gives the same noise.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// A script of faults to run, over and over.
+    #[arg(long, value_enum, default_value_t = Script::None)]
+    scenario: Script,
+    /// Stops by itself after this time, such as "30 s" or "10 min".
+    #[arg(long = "for", value_name = "TIME", value_parser = duration)]
+    run_for: Option<Duration>,
+    /// A fault from the start on, such as "heat-low" or "sensor-break TT-310"; may be given again.
+    #[arg(long = "fault", value_name = "FAULT")]
+    faults: Vec<Fault>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Script {
+    /// No faults but those asked for.
+    None,
+    /// The demo's: a cold fryer, a turned setpoint, a broken sensor, a silent controller.
+    Demo,
+}
+
+/// Why the program ends without success.
+#[derive(Debug)]
+struct Failure {
+    code: u8,
+    message: String,
+}
+
+const FAILURE: u8 = 1;
+const USAGE: u8 = 2;
+const CONFIGURATION: u8 = 3;
+
+impl Failure {
+    fn new(code: u8, message: impl Display) -> Self {
+        Self { code, message: message.to_string() }
+    }
+}
+
+fn duration(text: &str) -> Result<Duration, String> {
+    parse_duration(text).ok_or_else(|| {
+        format!("{text:?} is no time; write a number and ms, s, min, h or d, such as \"30 s\"")
+    })
+}
+
+/// Runs the program with the arguments of the process.
+#[must_use]
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let done = match &arguments.command {
+        Command::Serve(options) => serve_folder(options),
+        Command::Faults => print(&faults_text()),
+        Command::Scenario => print(&scenario_text(&Scenario::demo())),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(Failure { code, message }) => {
+            // When stderr is closed there is nobody left to tell.
+            let _told = writeln!(io::stderr(), "{}", message.trim_end());
+            ExitCode::from(code)
+        }
+    }
+}
+
+fn print(text: &str) -> Result<(), Failure> {
+    let mut stdout = io::stdout();
+    match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+        // A reader that has seen enough, such as `head`, is no failure.
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        done => done.map_err(|error| Failure::new(FAILURE, format_args!("can't write the output: {error}"))),
+    }
+}
+
+fn faults_text() -> String {
+    let lines = FaultKind::ALL.iter().map(|kind| {
+        let form = format!("{} {}", kind.name(), kind.arguments());
+        format!("{form:<34} {}\n", kind.explanation())
+    });
+    lines.collect()
+}
+
+fn scenario_text(scenario: &Scenario) -> String {
+    let lines = scenario.cues().iter().map(|cue| {
+        let (verb, fault) = match &cue.action {
+            Action::Begin(fault) => ("begins", fault),
+            Action::End(fault) => ("ends", fault),
+        };
+        let seconds = cue.at.as_secs();
+        format!("{:>3} min {:02} s  {verb:<6} {fault}\n", seconds / 60, seconds % 60)
+    });
+    let again = scenario.repeat_every().map(|every| format!("again after {} s\n", every.as_secs()));
+    lines.chain(again).collect()
+}
+
+fn serve_folder(options: &Serve) -> Result<(), Failure> {
+    let filter = EnvFilter::builder().with_default_directive(LevelFilter::WARN.into()).from_env_lossy();
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr).init();
+    let line = load(&options.dir)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    runtime
+        .map_err(|error| Failure::new(FAILURE, format_args!("can't start: {error}")))?
+        .block_on(serve_line(line, options))
+}
+
+fn load(dir: &Path) -> Result<Line, Failure> {
+    let loaded = setward_config::load(dir).map_err(|problems| Failure::new(CONFIGURATION, problems))?;
+    if !loaded.warnings.is_empty() {
+        // When stderr is closed there is nobody left to warn.
+        let _told = writeln!(io::stderr(), "{}", loaded.warnings);
+    }
+    Ok(loaded.line)
+}
+
+async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
+    let simulator = Simulator::new(&line, options.seed);
+    for fault in &options.faults {
+        simulator.inject(fault.clone()).map_err(|error| Failure::new(USAGE, error))?;
+    }
+    if options.scenario == Script::Demo {
+        let demo = Scenario::demo();
+        simulator.check_scenario(&demo).map_err(|error| {
+            Failure::new(USAGE, format_args!("the demo script does not fit this line: {error}"))
+        })?;
+        simulator.run_scenario(demo);
+    }
+    // After the arguments have been found good, so that a wrong one is told even while the ports are taken.
+    let bound = bind(&mut line, false).await.map_err(|error| bind_failure(&error))?;
+    let stop = stop_signal().map_err(|error| Failure::new(FAILURE, error))?;
+    print(&served_text(&line, &bound))?;
+    let run_for = options.run_for;
+    let shutdown = async {
+        tokio::select! {
+            biased;
+            () = stop => {}
+            () = after(run_for) => {}
+        }
+    };
+    serve(bound, simulator, shutdown).await;
+    Ok(())
+}
+
+fn bind_failure(error: &BindError) -> Failure {
+    let code = match error {
+        BindError::BadEndpoint { .. } | BindError::NotLoopback { .. } => CONFIGURATION,
+        BindError::Refused { .. } => FAILURE,
+    };
+    Failure::new(code, error)
+}
+
+/// One line for each controller.
+fn served_text(line: &Line, bound: &Bound) -> String {
+    let mut text = String::new();
+    for (index, controller) in (0..=u16::MAX).zip(&line.controllers) {
+        let signals = line.signals.iter().filter(|signal| signal.controller == ControllerId(index)).count();
+        let address = bound.address_of(usize::from(index));
+        let address = address.map_or_else(|| controller.endpoint.clone(), |address| address.to_string());
+        text += &format!("{}: {address} unit {}, {signals} signals\n", controller.name, controller.unit_id);
+    }
+    text
+}
+
+async fn after(run_for: Option<Duration>) {
+    match run_for {
+        Some(run_for) => tokio::time::sleep(run_for).await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Resolves when a person or the system asks the program to stop.
+#[cfg(unix)]
+fn stop_signal() -> io::Result<impl Future<Output = ()>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let (mut interrupt, mut terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+    Ok(async move {
+        tokio::select! {
+            biased;
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+    })
+}
+
+/// Resolves when a person asks the program to stop.
+#[cfg(not(unix))]
+fn stop_signal() -> io::Result<impl Future<Output = ()>> {
+    Ok(async {
+        if tokio::signal::ctrl_c().await.is_err() {
+            // Without a signal to wait for, only the time limit stops the program.
+            std::future::pending::<()>().await;
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_arguments_hold_together() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn serving_takes_faults_a_script_and_a_time() {
+        let words = "sim-plc serve here --seed 7 --scenario demo --fault heat-low";
+        let more = ["--fault", "sensor-break TT-313", "--for", "30 s"];
+        let arguments = Arguments::try_parse_from(words.split(' ').chain(more)).unwrap();
+        let Command::Serve(serve) = arguments.command else { panic!("not serve") };
+        assert_eq!((serve.seed, serve.scenario), (7, Script::Demo));
+        assert_eq!(serve.run_for, Some(Duration::from_secs(30)));
+        assert_eq!(serve.faults[1].to_string(), "sensor-break TT-313");
+    }
+
+    #[test]
+    fn a_wrong_fault_is_refused_with_the_nearest() {
+        let error =
+            Arguments::try_parse_from(["sim-plc", "serve", "here", "--fault", "heat-lo"]).unwrap_err();
+        assert_eq!(error.exit_code(), i32::from(USAGE));
+        assert!(error.to_string().contains("nearest is \"heat-low\""), "{error}");
+    }
+
+    #[test]
+    fn every_fault_is_listed_with_its_form() {
+        let text = faults_text();
+        assert_eq!(text.lines().count(), FaultKind::ALL.len());
+        assert!(text.contains("sensor-break TAG "), "{text}");
+    }
+
+    #[test]
+    fn the_script_is_printed_in_its_order() {
+        let text = scenario_text(&Scenario::demo());
+        assert!(
+            text.starts_with("  1 min 00 s  begins heat-low 6\n  3 min 55 s  ends   heat-low 6\n"),
+            "{text}"
+        );
+        assert!(text.ends_with("again after 900 s\n"), "{text}");
+    }
+}

@@ -1,0 +1,286 @@
+//! Exposure: how far beyond tolerance, weighed by how long.
+//!
+//! With `M` the distance from the setpoint in tolerances, on the watched side, exposure grows by `M^shape - 1` a second
+//! while `M > 1` and decays exponentially while `M <= 1`. It is carried as a share of the allowance, so that tolerance
+//! and allowance may change under it. Between two samples `M` is a straight line; every formula here is exact for that,
+//! so splitting a stretch into more samples changes nothing.
+//!
+//! Nothing here knows states, events or quality: see `detector.rs`.
+
+use crate::settings::{Allowance, TimeWeightedSettings};
+
+/// Exposure is not carried beyond this share of the allowance, or a long upset would take hours to clear.
+pub const EXPOSURE_CAP: f64 = 3.0;
+
+/// The law for one alarm at its present tolerance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Law {
+    /// Seconds at `M^shape - 1 = 1` that make the allowance.
+    allowance_s: f64,
+    recovery_s: Option<f64>,
+    shape: f64,
+}
+
+/// A straight piece of `M` that lies wholly beyond or wholly within tolerance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Piece {
+    /// Start of the piece, seconds into its segment.
+    pub(crate) start_s: f64,
+    /// Length, s; positive.
+    pub(crate) length_s: f64,
+    /// `M` at the start.
+    pub(crate) from: f64,
+    /// `M` at the end.
+    pub(crate) to: f64,
+}
+
+impl Piece {
+    /// Whether the piece lies beyond tolerance.
+    pub(crate) fn is_beyond(&self) -> bool {
+        self.from.max(self.to) > 1.0
+    }
+}
+
+/// The one or two pieces of a segment in which `M` goes from `from` to `to` in `length_s`.
+pub(crate) fn pieces(from: f64, to: f64, length_s: f64) -> [Option<Piece>; 2] {
+    let crosses = (from > 1.0) != (to > 1.0);
+    let cut_s = if crosses { length_s * ((1.0 - from) / (to - from)).clamp(0.0, 1.0) } else { length_s };
+    let middle = if crosses { 1.0 } else { to };
+    let first = Piece { start_s: 0.0, length_s: cut_s, from, to: middle };
+    let second = Piece { start_s: cut_s, length_s: length_s - cut_s, from: middle, to };
+    [first, second].map(|piece| (piece.length_s > 0.0).then_some(piece))
+}
+
+impl Law {
+    pub(crate) fn new(settings: &TimeWeightedSettings, tolerance: f64) -> Self {
+        let allowance_s = match settings.allowance {
+            Allowance::Area(area) => area / tolerance,
+            Allowance::AtTwice(seconds) => seconds * (libm::pow(2.0, settings.shape) - 1.0),
+        };
+        let recovery_s = settings.recovery.map(|span| span.as_secs_f64());
+        Self { allowance_s, recovery_s, shape: settings.shape }
+    }
+
+    /// The share of the allowance after `piece`, from `share` before it.
+    pub(crate) fn advance(&self, share: f64, piece: &Piece) -> f64 {
+        let next = if piece.is_beyond() {
+            share + self.growth(piece.from, piece.to, piece.length_s)
+        } else {
+            self.decayed(share, piece.length_s)
+        };
+        // Settings that make no number (the file check refuses them) leave the share as it was.
+        if next.is_nan() { share } else { next.clamp(0.0, EXPOSURE_CAP) }
+    }
+
+    /// Seconds into a piece beyond tolerance at which the share reaches 1 from `share` below it; `None` if it does not.
+    pub(crate) fn seconds_to_raise(&self, share: f64, piece: &Piece) -> Option<f64> {
+        if share >= 1.0
+            || !piece.is_beyond()
+            || share + self.growth(piece.from, piece.to, piece.length_s) < 1.0
+        {
+            return None;
+        }
+        // Growth rises all through the piece, so halving finds the one crossing; 60 halvings reach the last bit.
+        let slope = (piece.to - piece.from) / piece.length_s;
+        let (mut early, mut late) = (0.0, piece.length_s);
+        for _ in 0..60 {
+            let middle = 0.5 * (early + late);
+            if share + self.growth(piece.from, piece.from + slope * middle, middle) < 1.0 {
+                early = middle;
+            } else {
+                late = middle;
+            }
+        }
+        Some(late)
+    }
+
+    /// Seconds of decay from `share` to `level`; zero if already there, `None` if it never comes down.
+    pub(crate) fn seconds_to_decay(&self, share: f64, level: f64) -> Option<f64> {
+        if share <= level {
+            return Some(0.0);
+        }
+        let seconds = self.recovery_s? * libm::log(share / level);
+        seconds.is_finite().then_some(seconds)
+    }
+
+    /// Seconds until the share reaches 1 if `M` stays at `distance`; `None` within tolerance.
+    pub(crate) fn seconds_at(&self, share: f64, distance: f64) -> Option<f64> {
+        let rate = (libm::pow(distance, self.shape) - 1.0) / self.allowance_s;
+        (distance > 1.0 && rate > 0.0).then(|| ((1.0 - share) / rate).max(0.0))
+    }
+
+    fn growth(&self, from: f64, to: f64, length_s: f64) -> f64 {
+        length_s * (mean_power(from, to, self.shape) - 1.0).max(0.0) / self.allowance_s
+    }
+
+    fn decayed(&self, share: f64, length_s: f64) -> f64 {
+        match self.recovery_s {
+            Some(recovery_s) if recovery_s > 0.0 => share * libm::exp(-length_s / recovery_s),
+            Some(_) => 0.0,
+            None => share,
+        }
+    }
+}
+
+/// The mean of `M^shape` while `M` goes in a straight line from `from` to `to`, both at least 1.
+fn mean_power(from: f64, to: f64, shape: f64) -> f64 {
+    if shape == 1.0 {
+        return 0.5 * (from + to);
+    }
+    let change = to - from;
+    if libm::fabs(change) < 1e-3 * from {
+        // The exact quotient loses its digits here; Simpson's rule is good to 1e-15 over so short a line.
+        let middle = libm::pow(0.5 * (from + to), shape);
+        return (libm::pow(from, shape) + 4.0 * middle + libm::pow(to, shape)) / 6.0;
+    }
+    let power = shape + 1.0;
+    (libm::pow(to, power) - libm::pow(from, power)) / (power * change)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::Side;
+    use core::time::Duration;
+    use proptest::prelude::*;
+
+    fn settings(allowance: Allowance, recovery_s: Option<u64>, shape: f64) -> TimeWeightedSettings {
+        TimeWeightedSettings {
+            side: Side::Above,
+            allowance,
+            recovery: recovery_s.map(Duration::from_secs),
+            shape,
+            clear_below: 0.5,
+        }
+    }
+
+    fn run(law: &Law, points: &[(f64, f64)]) -> f64 {
+        points.windows(2).fold(0.0, |share, pair| {
+            let ((t0, m0), (t1, m1)) = (pair[0], pair[1]);
+            pieces(m0, m1, t1 - t0).iter().flatten().fold(share, |share, piece| law.advance(share, piece))
+        })
+    }
+
+    fn close(found: f64, expected: f64) {
+        assert!(libm::fabs(found - expected) < 1e-9 * expected.max(1.0), "{found} is not {expected}");
+    }
+
+    /// Growth at constant distance; the common inverse-time form `t = k / (M^a - 1)` with k = 1 allowance.
+    /// Coefficients restated in relay handbooks (IEC standard 0.14/0.02, very 13.5/1, extremely 80/2); seconds computed.
+    #[test]
+    fn inverse_time_curves_of_the_relay_handbooks() {
+        let rows = [
+            (0.02, 0.14, [(1.5, 17.194_2), (2.0, 10.029_0), (3.0, 6.301_9), (5.0, 4.279_7), (10.0, 2.970_6)]),
+            (1.0, 13.5, [(1.5, 27.0), (2.0, 13.5), (3.0, 6.75), (5.0, 3.375), (10.0, 1.5)]),
+            (2.0, 80.0, [(1.5, 64.0), (2.0, 26.666_7), (3.0, 10.0), (5.0, 3.333_3), (10.0, 0.808_1)]),
+        ];
+        for (shape, k, points) in rows {
+            let law = Law { allowance_s: k, recovery_s: None, shape };
+            for (distance, seconds) in points {
+                let found = law.seconds_at(0.0, distance).unwrap();
+                assert!(
+                    libm::fabs(found - seconds) < 6e-5,
+                    "shape {shape} at {distance}: {found}, table {seconds}"
+                );
+                let piece = Piece { start_s: 0.0, length_s: 100.0, from: distance, to: distance };
+                close(law.seconds_to_raise(0.0, &piece).unwrap(), found);
+            }
+        }
+    }
+
+    /// M = 2 for 5 s, then 5: further seconds to trip (computed for the reference page).
+    #[test]
+    fn exposure_adds_up_when_the_distance_changes() {
+        for (shape, k, further) in [(0.02, 0.14, 2.1461), (1.0, 13.5, 2.125), (2.0, 80.0, 2.7083)] {
+            let law = Law { allowance_s: k, recovery_s: None, shape };
+            let share = law.advance(0.0, &Piece { start_s: 0.0, length_s: 5.0, from: 2.0, to: 2.0 });
+            assert!(libm::fabs(law.seconds_at(share, 5.0).unwrap() - further) < 6e-5);
+        }
+    }
+
+    /// t = 0, 60, 150, 200, 300 s; x = 180, 186, 194, 188, 178; limit 185: areas 5, 455, 755, 800 (computed).
+    #[test]
+    fn area_over_a_limit_between_irregular_samples() {
+        // A setpoint of 180 with a tolerance of 5 puts the limit at 185; the area is then share x allowance.
+        let law = Law::new(&settings(Allowance::Area(1000.0), None, 1.0), 5.0);
+        let points = [(0.0, 180.0), (60.0, 186.0), (150.0, 194.0), (200.0, 188.0), (300.0, 178.0)]
+            .map(|(t, x)| (t, (x - 180.0) / 5.0));
+        for (count, area) in [(2, 5.0), (3, 455.0), (4, 755.0), (5, 800.0)] {
+            close(1000.0 * run(&law, &points[..count]), area);
+        }
+    }
+
+    /// Shape 2, M from 1.2 to 2 in 10 s is 16.1333 (computed for the reference page).
+    #[test]
+    fn a_ramp_under_shape_two() {
+        let law = Law { allowance_s: 1.0, recovery_s: None, shape: 2.0 };
+        assert!(libm::fabs(law.growth(1.2, 2.0, 10.0) - 16.133_333_333) < 1e-8);
+    }
+
+    /// Ramp of 0.5 K/min against the fryer's real setting (tolerance 3 K, 240 K.s): 4 min 28 s after leaving tolerance.
+    #[test]
+    fn a_slow_ramp_reaches_the_fryers_allowance() {
+        let law = Law::new(&settings(Allowance::Area(300.0), Some(90), 1.0), 4.0);
+        let piece = Piece { start_s: 0.0, length_s: 600.0, from: 1.0, to: 1.0 + 600.0 * 0.5 / 60.0 / 4.0 };
+        // Half the slope times time squared is the area: t = sqrt(2 * 300 / (0.5 / 60)).
+        close(law.seconds_to_raise(0.0, &piece).unwrap(), libm::sqrt(600.0 / (0.5 / 60.0)));
+    }
+
+    #[test]
+    fn a_time_at_twice_the_tolerance_means_that_for_every_shape() {
+        for shape in [0.02, 0.5, 1.0, 2.0, 3.0] {
+            let law = Law::new(&settings(Allowance::AtTwice(80.0), Some(90), shape), 3.0);
+            close(law.seconds_at(0.0, 2.0).unwrap(), 80.0);
+        }
+        let area = Law::new(&settings(Allowance::Area(240.0), Some(90), 1.0), 3.0);
+        close(area.seconds_at(0.0, 2.0).unwrap(), 80.0);
+    }
+
+    #[test]
+    fn decay_forgets_by_its_time_constant_and_only_within_tolerance() {
+        let law = Law::new(&settings(Allowance::Area(240.0), Some(90), 1.0), 3.0);
+        close(
+            law.advance(0.8, &Piece { start_s: 0.0, length_s: 90.0, from: 0.5, to: -7.0 }),
+            0.8 / core::f64::consts::E,
+        );
+        close(law.seconds_to_decay(2.0, 0.5).unwrap(), 90.0 * libm::log(4.0));
+        let forever = Law::new(&settings(Allowance::Area(240.0), None, 1.0), 3.0);
+        close(forever.advance(0.8, &Piece { start_s: 0.0, length_s: 1e6, from: 0.5, to: 0.5 }), 0.8);
+        assert_eq!(forever.seconds_to_decay(0.8, 0.5), None);
+    }
+
+    #[test]
+    fn exposure_is_capped() {
+        let law = Law::new(&settings(Allowance::Area(240.0), Some(90), 1.0), 3.0);
+        close(law.advance(0.0, &Piece { start_s: 0.0, length_s: 1e9, from: 90.0, to: 90.0 }), EXPOSURE_CAP);
+    }
+
+    proptest! {
+        #[test]
+        fn splitting_a_stretch_changes_nothing(
+            from in -3.0_f64..6.0, to in -3.0_f64..6.0, length_s in 0.1_f64..300.0,
+            cut in 0.01_f64..0.99, shape in 0.02_f64..3.0, start in 0.0_f64..1.0,
+        ) {
+            let law = Law { allowance_s: 500.0, recovery_s: Some(90.0), shape };
+            let whole = pieces(from, to, length_s).iter().flatten().fold(start, |share, p| law.advance(share, p));
+            let middle = from + (to - from) * cut;
+            let halves = [pieces(from, middle, length_s * cut), pieces(middle, to, length_s * (1.0 - cut))];
+            let split = halves.iter().flatten().flatten().fold(start, |share, p| law.advance(share, p));
+            prop_assert!(libm::fabs(whole - split) < 1e-9, "{} against {}", whole, split);
+        }
+
+        #[test]
+        fn the_crossing_is_where_the_share_is_one(
+            from in 1.0_f64..6.0, to in 1.0_f64..6.0, length_s in 0.1_f64..300.0, shape in 0.02_f64..3.0,
+        ) {
+            let law = Law { allowance_s: 30.0, recovery_s: None, shape };
+            let piece = Piece { start_s: 0.0, length_s, from, to };
+            if let Some(seconds) = law.seconds_to_raise(0.0, &piece) {
+                let there = law.growth(from, from + (to - from) * seconds / length_s, seconds);
+                prop_assert!(libm::fabs(there - 1.0) < 1e-9, "{}", there);
+            } else {
+                prop_assert!(law.advance(0.0, &piece) < 1.0 + 1e-12);
+            }
+        }
+    }
+}

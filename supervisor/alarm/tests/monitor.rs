@@ -1,0 +1,472 @@
+//! The engine from outside: samples in, events out, at the computed second.
+#![expect(clippy::indexing_slicing, reason = "a test: a wrong index is a failed test")]
+
+use proptest::prelude::*;
+use setward_alarm::{
+    Acknowledgement, AlarmEvent, AlarmId, AlarmSettings, AlarmState, Allowance, Forecast, Happening, Head,
+    Kind, LimitSettings, Monitor, Restored, Side, Slot, Target, TimeWeightedSettings, WishError,
+};
+use setward_protocol::{Doubt, NoData, Reading, Sample, SignalId, Uptime};
+use std::time::Duration;
+
+const SIGNAL: SignalId = SignalId(0);
+const ALARM: AlarmId = AlarmId(0);
+
+fn exposure(side: Side, allowance: Allowance, recovery_s: u64, shape: f64) -> Kind {
+    let recovery = Some(Duration::from_secs(recovery_s));
+    Kind::TimeWeighted(TimeWeightedSettings { side, allowance, recovery, shape, clear_below: 0.5 })
+}
+
+/// The fryer's real settings: below 182 degC, tolerance 3 K, 240 K.s, recovery 90 s.
+fn fryer_inlet_cold() -> Kind {
+    exposure(Side::Below, Allowance::Area(240.0), 90, 1.0)
+}
+
+fn limit(side: Side, limit: f64, deadband: f64, on_s: u64, off_s: u64) -> Kind {
+    let (on_delay, off_delay) = (Duration::from_secs(on_s), Duration::from_secs(off_s));
+    Kind::Limit(LimitSettings { side, limit, deadband, on_delay, off_delay })
+}
+
+fn alarm(kind: Kind) -> AlarmSettings {
+    AlarmSettings { signal: SIGNAL, kind, latching: false, gap_limit: Duration::from_secs(3) }
+}
+
+/// One alarm on one signal, with a target of 182 and a tolerance of 3 unless told otherwise.
+struct Bench {
+    slots: Vec<Slot>,
+    heads: Vec<Head>,
+}
+
+impl Bench {
+    fn new(settings: AlarmSettings) -> Self {
+        Self { slots: vec![Slot::new(settings)], heads: vec![Head::default(); 1] }
+    }
+
+    fn monitor(&mut self) -> Monitor<'_> {
+        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads);
+        monitor.handle_target(SIGNAL, Some(target(182.0, 3.0)));
+        monitor
+    }
+}
+
+fn target(setpoint: f64, tolerance: f64) -> Target {
+    Target { setpoint, tolerance_below: tolerance, tolerance_above: tolerance }
+}
+
+fn feed(monitor: &mut Monitor<'_>, at_s: f64, reading: Reading) -> Vec<AlarmEvent> {
+    monitor.handle_sample(&Sample { signal: SIGNAL, at: Uptime::from_secs_f64(at_s), reading });
+    drain(monitor)
+}
+
+fn drain(monitor: &mut Monitor<'_>) -> Vec<AlarmEvent> {
+    std::iter::from_fn(|| monitor.poll_event()).collect()
+}
+
+/// Samples each second over `0 ..= seconds`, then all events.
+fn run(monitor: &mut Monitor<'_>, seconds: u32, value: impl Fn(f64) -> f64) -> Vec<AlarmEvent> {
+    (0..=seconds)
+        .flat_map(|second| feed(monitor, f64::from(second), Reading::Good(value(f64::from(second)))))
+        .collect()
+}
+
+fn raised_at(events: &[AlarmEvent]) -> Vec<f64> {
+    let raises = events.iter().filter(|event| matches!(event.what, Happening::Raised { .. }));
+    raises.map(|event| event.at.as_secs_f64()).collect()
+}
+
+fn cleared_at(events: &[AlarmEvent]) -> Vec<f64> {
+    events
+        .iter()
+        .filter(|event| event.what == Happening::Cleared)
+        .map(|event| event.at.as_secs_f64())
+        .collect()
+}
+
+fn close(found: &[f64], expected: &[f64]) {
+    assert_eq!(found.len(), expected.len(), "{found:?}, expected {expected:?}");
+    for (found, expected) in found.iter().zip(expected) {
+        assert!((found - expected).abs() < 0.01, "{found} s, expected {expected} s");
+    }
+}
+
+// Expected times below are those of the demo line's first-day alarms, computed by hand for ramps and steps.
+
+#[test]
+fn six_kelvin_cold_raises_after_eighty_seconds() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    close(&raised_at(&run(&mut bench.monitor(), 200, |_| 176.0)), &[80.0]);
+}
+
+#[test]
+fn four_kelvin_hot_raises_after_three_minutes() {
+    let mut bench = Bench::new(alarm(exposure(Side::Above, Allowance::Area(180.0), 90, 1.0)));
+    close(&raised_at(&run(&mut bench.monitor(), 400, |_| 186.0)), &[180.0]);
+}
+
+#[test]
+fn a_failing_outlet_raises_four_minutes_and_a_half_after_leaving_tolerance() {
+    let mut bench = Bench::new(alarm(exposure(Side::Below, Allowance::Area(300.0), 90, 1.0)));
+    let mut monitor = bench.monitor();
+    monitor.handle_target(SIGNAL, Some(target(168.0, 4.0)));
+    let events = run(&mut monitor, 900, |t| 168.0 - 0.5 * t / 60.0);
+    close(&raised_at(&events), &[480.0 + 268.33]);
+    let Happening::Raised { onset } = events[0].what else { panic!("{events:?}") };
+    close(&[onset.as_secs_f64()], &[480.0]);
+}
+
+#[test]
+fn a_lost_burner_raises_in_degrees_fahrenheit_at_the_same_second() {
+    // -12 K/min is -21.6 degF/min; tolerance 15 degF and 600 degF.s are 8.33 K and 333 K.s.
+    let mut bench = Bench::new(alarm(exposure(Side::Below, Allowance::Area(600.0), 300, 1.0)));
+    let mut monitor = bench.monitor();
+    monitor.handle_target(SIGNAL, Some(target(645.0, 15.0)));
+    close(&raised_at(&run(&mut monitor, 200, |t| 645.0 - 21.6 * t / 60.0)), &[41.667 + 57.735]);
+}
+
+#[test]
+fn exposure_clears_when_back_in_tolerance_and_half_forgotten() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    // 100 s at -6 K is 1.25 of the allowance; then 182 at once (crossing tolerance half a second later).
+    let events = run(&mut bench.monitor(), 400, |t| if t <= 100.0 { 176.0 } else { 182.0 });
+    close(&raised_at(&events), &[80.0]);
+    // The half second back to the tolerance edge adds 0.5 * 0.5 * 3 K.s.
+    let share: f64 = (300.0 + 0.75) / 240.0;
+    close(&cleared_at(&events), &[100.5 + 90.0 * (share / 0.5).ln()]);
+    assert_eq!(events.last().unwrap().to, AlarmState::Returned);
+}
+
+#[test]
+fn swings_across_the_tolerance_add_up_although_each_is_short() {
+    // 10 s at -6 K, 10 s at setpoint: each cold stretch adds an eighth, each pause forgets a tenth of what there is.
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let events =
+        run(&mut bench.monitor(), 600, |t| if ((t / 10.0) as u32).is_multiple_of(2) { 176.0 } else { 182.0 });
+    assert_eq!(raised_at(&events).len(), 1, "{events:?}");
+}
+
+#[test]
+fn just_inside_tolerance_never_raises() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    assert_eq!(run(&mut bench.monitor(), 7200, |_| 179.0), []);
+}
+
+#[test]
+fn a_limit_waits_for_its_on_delay_from_the_crossing() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 3.0, 5, 0)));
+    // Crosses 200 at 10.5 s; back below 197 at 20.3 s (from 200.5 by -10 K/s: 200.5 -> 190.5 in the second from 20).
+    let events = run(&mut bench.monitor(), 40, |t| {
+        if t <= 10.0 {
+            199.5
+        } else if t <= 20.0 {
+            200.5
+        } else {
+            190.5
+        }
+    });
+    close(&raised_at(&events), &[15.5]);
+    close(&cleared_at(&events), &[20.35]);
+}
+
+#[test]
+fn a_limit_raises_on_the_timer_between_two_samples() {
+    let mut bench = Bench::new(alarm(limit(Side::Below, 38.0, 2.0, 5, 0)));
+    let mut monitor = bench.monitor();
+    feed(&mut monitor, 0.0, Reading::Good(30.0));
+    feed(&mut monitor, 3.0, Reading::Good(30.0));
+    assert_eq!(monitor.poll_timeout(), Some(Uptime::from_secs_f64(5.0)));
+    monitor.handle_timeout(Uptime::from_secs_f64(4.9));
+    assert_eq!(drain(&mut monitor), []);
+    monitor.handle_timeout(Uptime::from_secs_f64(5.02));
+    close(&raised_at(&drain(&mut monitor)), &[5.0]);
+    assert_eq!(monitor.poll_timeout(), None);
+}
+
+#[test]
+fn a_limit_does_not_raise_on_the_timer_when_the_last_sample_is_old() {
+    let mut bench = Bench::new(alarm(limit(Side::Below, 38.0, 2.0, 5, 0)));
+    let mut monitor = bench.monitor();
+    feed(&mut monitor, 0.0, Reading::Good(30.0));
+    assert_eq!(monitor.poll_timeout(), None, "5 s after the only sample is beyond the 3 s it may be old");
+    monitor.handle_timeout(Uptime::from_secs_f64(9.0));
+    assert_eq!(drain(&mut monitor), []);
+}
+
+#[test]
+fn inside_the_deadband_a_raised_limit_stays_raised() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 3.0, 0, 0)));
+    let events = run(&mut bench.monitor(), 60, |t| if t < 5.0 { 201.0 } else { 198.0 });
+    close(&raised_at(&events), &[0.0]);
+    assert_eq!(cleared_at(&events), [0.0; 0]);
+}
+
+#[test]
+fn an_off_delay_merges_what_comes_back_within_it() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 0, 10)));
+    let dips = |t: f64| if (t as u32).is_multiple_of(8) { 190.0 } else { 201.0 };
+    let events = run(&mut bench.monitor(), 60, |t| if t > 40.0 { 190.0 } else { dips(t + 1.0) });
+    assert_eq!(raised_at(&events).len(), 1, "{events:?}");
+    assert_eq!(cleared_at(&events).len(), 1, "{events:?}");
+}
+
+#[test]
+fn a_broken_probe_freezes_exposure_and_a_long_silence_adds_none() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = bench.monitor();
+    for second in 0..=40 {
+        feed(&mut monitor, f64::from(second), Reading::Good(176.0));
+    }
+    let before = monitor.status(ALARM).unwrap().exposure;
+    feed(&mut monitor, 41.0, Reading::Bad(NoData::SensorFault));
+    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::Unknown);
+    feed(&mut monitor, 42.0, Reading::Uncertain(100.0, Doubt::Disagrees));
+    feed(&mut monitor, 43.0, Reading::Good(176.0));
+    assert_eq!(monitor.status(ALARM).unwrap().exposure, before);
+    feed(&mut monitor, 1043.0, Reading::Good(176.0));
+    assert_eq!(
+        monitor.status(ALARM).unwrap().exposure,
+        before,
+        "a week of silence is unknown time, not exposure"
+    );
+    feed(&mut monitor, 1044.0, Reading::Good(176.0));
+    assert!(monitor.status(ALARM).unwrap().exposure > before);
+}
+
+#[test]
+fn one_missed_poll_costs_no_exposure() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = bench.monitor();
+    let mut events = Vec::new();
+    for second in 0..=100 {
+        let missed = second % 3 == 1;
+        let reading = if missed { Reading::Bad(NoData::NoReply) } else { Reading::Good(176.0) };
+        events.extend(feed(&mut monitor, f64::from(second), reading));
+    }
+    close(&raised_at(&events), &[80.0]);
+}
+
+#[test]
+fn a_broken_probe_neither_raises_nor_clears_a_limit() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 3.0, 2, 0)));
+    let mut monitor = bench.monitor();
+    for second in 0..=1 {
+        feed(&mut monitor, f64::from(second), Reading::Good(210.0));
+    }
+    for second in 2..=20 {
+        assert_eq!(feed(&mut monitor, f64::from(second), Reading::Bad(NoData::SensorFault)), []);
+        monitor.handle_timeout(Uptime::from_secs_f64(f64::from(second) + 0.5));
+        assert_eq!(drain(&mut monitor), []);
+    }
+    // Known again: the delay starts anew.
+    let events: Vec<_> =
+        (21..=30).flat_map(|second| feed(&mut monitor, f64::from(second), Reading::Good(210.0))).collect();
+    close(&raised_at(&events), &[23.0]);
+    assert_eq!(feed(&mut monitor, 31.0, Reading::Bad(NoData::OutOfRange)), []);
+    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::Unacknowledged);
+}
+
+#[test]
+fn minutes_to_alarm_count_down_and_say_when_it_will_not_trip() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = bench.monitor();
+    for second in 0..=30 {
+        feed(&mut monitor, f64::from(second), Reading::Good(176.0));
+    }
+    let Forecast::Raises { seconds } = monitor.status(ALARM).unwrap().forecast else { panic!() };
+    close(&[seconds], &[50.0]);
+    feed(&mut monitor, 31.0, Reading::Good(180.0));
+    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::WillNotRaise);
+    for second in 32..=600 {
+        feed(&mut monitor, f64::from(second), Reading::Good(181.0));
+    }
+    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::Quiet);
+}
+
+#[test]
+fn acknowledging_names_the_occurrence_and_works_once() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 0, 0)));
+    let mut monitor = bench.monitor();
+    let now = Uptime::from_secs_f64(100.0);
+    assert_eq!(monitor.handle_acknowledge(now, ALARM, 1), Err(WishError::NeverRaised));
+    feed(&mut monitor, 1.0, Reading::Good(210.0));
+    feed(&mut monitor, 2.0, Reading::Good(190.0));
+    feed(&mut monitor, 3.0, Reading::Good(210.0));
+    // Raised, returned, raised again: the person's page still shows the first.
+    assert_eq!(monitor.handle_acknowledge(now, ALARM, 1), Err(WishError::Stale { occurrence: 2 }));
+    assert_eq!(monitor.handle_acknowledge(now, ALARM, 2), Ok(Acknowledgement::Done));
+    assert_eq!(monitor.handle_acknowledge(now, ALARM, 2), Ok(Acknowledgement::Already));
+    assert_eq!(monitor.handle_acknowledge(now, AlarmId(7), 2), Err(WishError::NoSuchAlarm));
+    let acknowledged: Vec<_> = drain(&mut monitor);
+    assert_eq!(acknowledged.len(), 1);
+    assert_eq!(
+        (acknowledged[0].from, acknowledged[0].to),
+        (AlarmState::Unacknowledged, AlarmState::Acknowledged)
+    );
+}
+
+#[test]
+fn a_latching_alarm_waits_for_its_reset() {
+    let settings = AlarmSettings { latching: true, ..alarm(limit(Side::Above, 200.0, 1.0, 0, 0)) };
+    let mut bench = Bench::new(settings);
+    let mut monitor = bench.monitor();
+    let now = Uptime::from_secs_f64(10.0);
+    feed(&mut monitor, 1.0, Reading::Good(210.0));
+    assert!(monitor.handle_reset(now, ALARM, 1).is_err(), "the condition holds");
+    feed(&mut monitor, 2.0, Reading::Good(190.0));
+    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::LatchedUnacknowledged);
+    assert!(monitor.handle_reset(now, ALARM, 1).is_err(), "not acknowledged");
+    monitor.handle_acknowledge(now, ALARM, 1).unwrap();
+    assert_eq!(monitor.handle_reset(now, ALARM, 1), Ok(()));
+    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::Normal);
+}
+
+#[test]
+fn a_restart_takes_up_state_occurrence_and_exposure() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, Restored { state: AlarmState::Acknowledged, occurrence: 41, exposure: 1.2 });
+    // Still cold: nothing new to say. Back in tolerance and half forgotten: clears.
+    let events = run(&mut monitor, 300, |t| if t <= 5.0 { 176.0 } else { 182.0 });
+    assert_eq!(events.len(), 1, "{events:?}");
+    assert_eq!((events[0].occurrence, events[0].to), (41, AlarmState::Normal));
+    let mut half = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = half.monitor();
+    monitor.restore(ALARM, Restored { state: AlarmState::Normal, occurrence: 41, exposure: 0.5 });
+    let events = run(&mut monitor, 100, |_| 176.0);
+    close(&raised_at(&events), &[40.0]);
+    assert_eq!(events[0].occurrence, 42);
+}
+
+#[test]
+fn a_wider_tolerance_keeps_the_share_of_the_allowance() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let mut monitor = bench.monitor();
+    run(&mut monitor, 40, |_| 176.0);
+    let before = monitor.status(ALARM).unwrap().exposure;
+    monitor.handle_target(SIGNAL, Some(target(182.0, 10.0)));
+    assert_eq!(monitor.status(ALARM).unwrap().exposure, before);
+    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::WillNotRaise);
+}
+
+#[test]
+fn samples_that_are_not_newer_are_dropped_and_counted() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 0, 0)));
+    let mut monitor = bench.monitor();
+    feed(&mut monitor, 5.0, Reading::Good(190.0));
+    assert_eq!(feed(&mut monitor, 5.0, Reading::Good(999.0)), []);
+    assert_eq!(feed(&mut monitor, 4.0, Reading::Good(999.0)), []);
+    assert_eq!(feed(&mut monitor, 6.0, Reading::Good(f64::NAN)), []);
+    assert_eq!(monitor.losses(), (0, 2));
+}
+
+#[test]
+fn events_nobody_drains_are_counted_not_grown() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 0, 0)));
+    let mut monitor = bench.monitor();
+    for second in 0..1000_u32 {
+        let value = if second.is_multiple_of(2) { 210.0 } else { 190.0 };
+        let at = Uptime::from_secs_f64(f64::from(second));
+        monitor.handle_sample(&Sample { signal: SIGNAL, at, reading: Reading::Good(value) });
+    }
+    let kept = drain(&mut monitor).len() as u64;
+    assert_eq!(kept + monitor.losses().0, 1000);
+}
+
+/// The plainest possible model: keeps every sample, walks each segment in two thousand steps.
+fn naive_exposure(samples: &[(f64, Option<f64>)], shape: f64) -> (f64, Vec<f64>, Vec<f64>) {
+    let (mut share, mut active) = (0.0_f64, false);
+    let (mut raises, mut clears) = (Vec::new(), Vec::new());
+    let good: Vec<(f64, f64)> = samples.iter().filter_map(|&(t, value)| Some((t, value?))).collect();
+    for pair in good.windows(2).filter(|pair| pair[1].0 - pair[0].0 <= 3.0) {
+        let step = (pair[1].0 - pair[0].0) / 2000.0;
+        for index in 0..2000 {
+            let place = (f64::from(index) + 0.5) / 2000.0;
+            let distance = (182.0 - (pair[0].1 + (pair[1].1 - pair[0].1) * place)) / 3.0;
+            if distance > 1.0 {
+                share = (share + step * (distance.powf(shape) - 1.0) / 80.0).min(3.0);
+            } else {
+                share *= (-step / 90.0).exp();
+            }
+            let at = pair[0].0 + step * f64::from(index + 1);
+            if !active && share >= 1.0 {
+                active = true;
+                raises.push(at);
+            } else if active && distance <= 1.0 && share <= 0.5 {
+                active = false;
+                clears.push(at);
+            }
+        }
+    }
+    (share, raises, clears)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+    #[test]
+    fn the_engine_agrees_with_a_model_that_keeps_everything(
+        levels in proptest::collection::vec((160.0_f64..186.0, 1_u32..90, 0.3_f64..3.5), 1..8),
+        shape in 0.3_f64..2.5,
+    ) {
+        let mut samples = Vec::new();
+        let mut at = 0.0;
+        for (level, count, step) in levels {
+            for index in 0..count {
+                at += step;
+                samples.push((at, (index % 7 != 3).then_some(level)));
+            }
+        }
+        let allowance = Allowance::AtTwice(80.0 / (2.0_f64.powf(shape) - 1.0));
+        let mut bench = Bench::new(alarm(exposure(Side::Below, allowance, 90, shape)));
+        let mut monitor = bench.monitor();
+        let mut events = Vec::new();
+        for &(at, value) in &samples {
+            events.extend(feed(&mut monitor, at, value.map_or(Reading::Bad(NoData::NoReply), Reading::Good)));
+        }
+        let (share, raises, clears) = naive_exposure(&samples, shape);
+        let found = monitor.status(ALARM).unwrap().exposure.unwrap();
+        prop_assert!((found - share).abs() < 2e-3, "exposure {} against {}", found, share);
+        // A share that grazes the allowance may be judged either way by the coarser model.
+        if raises.len() == raised_at(&events).len() && clears.len() == cleared_at(&events).len() {
+            for (found, expected) in raised_at(&events).iter().zip(&raises) {
+                prop_assert!((found - expected).abs() < 0.1, "raise {} against {}", found, expected);
+            }
+            for (found, expected) in cleared_at(&events).iter().zip(&clears) {
+                prop_assert!((found - expected).abs() < 0.5, "clear {} against {}", found, expected);
+            }
+        } else {
+            prop_assert!((share - 1.0).abs() < 0.01 || (share - 0.5).abs() < 0.01, "{:?} against {:?}", raised_at(&events), raises);
+        }
+    }
+
+    #[test]
+    fn no_history_makes_it_panic_or_lose_count(
+        inputs in proptest::collection::vec((proptest::num::f64::ANY, proptest::num::f64::ANY, 0_u8..8), 0..200),
+        limit_value in proptest::num::f64::ANY, deadband in proptest::num::f64::ANY, on_ms in any::<u64>(), tolerance in proptest::num::f64::ANY,
+        area in proptest::num::f64::ANY, shape in proptest::num::f64::ANY, latching: bool,
+    ) {
+        let settings = LimitSettings {
+            side: Side::Above, limit: limit_value, deadband,
+            on_delay: Duration::from_millis(on_ms), off_delay: Duration::ZERO,
+        };
+        let mut slots = [
+            Slot::new(AlarmSettings { latching, ..alarm(Kind::Limit(settings)) }),
+            Slot::new(alarm(exposure(Side::Below, Allowance::Area(area), 0, shape))),
+        ];
+        let mut heads = [Head::default()];
+        let mut monitor = Monitor::new(&mut slots, &mut heads);
+        monitor.handle_target(SIGNAL, Some(target(0.0, tolerance)));
+        for (at, value, what) in inputs {
+            let at = Uptime::from_secs_f64(at);
+            match what {
+                0 => monitor.handle_timeout(at),
+                1 => drop(monitor.handle_acknowledge(at, ALARM, 1)),
+                2 => drop(monitor.handle_reset(at, AlarmId(1), 1)),
+                3 => monitor.handle_sample(&Sample { signal: SIGNAL, at, reading: Reading::Bad(NoData::Stuck) }),
+                _ => monitor.handle_sample(&Sample { signal: SIGNAL, at, reading: Reading::Good(value) }),
+            }
+            drain(&mut monitor);
+            let share = monitor.status(AlarmId(1)).unwrap().exposure.unwrap();
+            prop_assert!((0.0..=3.0).contains(&share), "share {}", share);
+        }
+        prop_assert_eq!(monitor.losses().0, 0);
+    }
+}

@@ -1,0 +1,184 @@
+//! The command line: words to actions, outcomes to exit codes. Output goes to stdout, messages to stderr.
+
+pub mod check;
+pub mod demo;
+mod run;
+
+use clap::{Parser, Subcommand};
+use setward_protocol::{Dimension, Unit};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::Duration;
+
+/// How a command ends. The numbers are a promise to scripts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    /// Done.
+    Ok = 0,
+    /// Something failed while running.
+    Failure = 1,
+    /// The command line makes no sense (clap's own code).
+    Usage = 2,
+    /// The files of the line folder can't be used.
+    Configuration = 3,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+/// Watches the heat and belt steps of a lime-cooked corn snack line against its recipe.
+///
+/// Monitoring only: not a safety function, high limit, burner management or interlock. It only reads.
+#[derive(Debug, Parser)]
+#[command(name = "setward", version, arg_required_else_help = true, after_help = EXAMPLES)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  setward demo                        simulated line and page in one process
+  setward check plant/line-2          every problem in a line folder, with its place
+  setward run plant/line-2            watch a line
+  setward run plant/line-2 --for \"30 s\" --json
+
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run a simulated line and watch it: nothing to install, nothing to connect
+    Demo(DemoArguments),
+    /// Watch the line described by a folder
+    Run(RunArguments),
+    /// Check a line folder and list every problem
+    Check(CheckArguments),
+}
+
+#[derive(Debug, clap::Args)]
+pub(crate) struct Stopping {
+    /// Stop after this long and print a summary, for example "30 s" or "8 min"
+    #[arg(long = "for", value_name = "TIME", value_parser = parse_duration)]
+    pub(crate) run_for: Option<Duration>,
+    /// Print the summary as JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Address of the page, instead of the one in site.toml; port 0 takes any free one
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub(crate) page: Option<SocketAddr>,
+}
+
+impl Stopping {
+    /// Tells a person something on the way: on stdout, unless that is kept for JSON.
+    pub(crate) fn tell(&self, text: &str) {
+        if self.json { eprintln!("{text}") } else { println!("{text}") }
+    }
+}
+
+#[derive(Debug, clap::Args)]
+struct RunArguments {
+    /// The line folder: line.toml, alarms.toml, site.toml and recipes/*.toml
+    folder: PathBuf,
+    #[command(flatten)]
+    stopping: Stopping,
+}
+
+#[derive(Debug, clap::Args)]
+struct DemoArguments {
+    /// Keep the demo's line folder and history in DIR, to look at and to start from
+    #[arg(long, value_name = "DIR")]
+    keep: Option<PathBuf>,
+    /// Seed of the simulator's noise; the same seed gives the same line
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    #[command(flatten)]
+    stopping: Stopping,
+}
+
+#[derive(Debug, clap::Args)]
+struct CheckArguments {
+    /// The line folder: line.toml, alarms.toml, site.toml and recipes/*.toml
+    folder: PathBuf,
+    /// Print the problems as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command line.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    tell_log();
+    let exit = match arguments.command {
+        Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
+        Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
+        Command::Demo(arguments) => {
+            block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
+        }
+    };
+    exit.into()
+}
+
+/// One thread runs everything but the disk: measured cheaper than two, and no slower.
+fn block_on(work: impl Future<Output = Exit>) -> Exit {
+    match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime.block_on(work),
+        Err(error) => fail(&format!("the system gives no event loop: {error}")),
+    }
+}
+
+/// Messages to stderr, warnings and up unless SETWARD_LOG says otherwise.
+fn tell_log() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("SETWARD_LOG")
+        .unwrap_or_else(|_unset_or_bad| tracing_subscriber::EnvFilter::new("setward=info,warn"));
+    let colour = std::io::IsTerminal::is_terminal(&std::io::stderr()) && !no_color();
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour).init();
+}
+
+/// Whether the NO_COLOR convention asks for plain text.
+pub(crate) fn no_color() -> bool {
+    std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+}
+
+/// Says what failed, and that it failed.
+pub(crate) fn fail(message: &str) -> Exit {
+    eprintln!("setward: {message}");
+    Exit::Failure
+}
+
+/// A span with its unit: "30 s", "8 min", "500 ms".
+fn parse_duration(text: &str) -> Result<Duration, String> {
+    let expected =
+        || format!("`{text}` is not a time; give a number and a unit, like \"30 s\", \"8 min\" or \"2 h\"");
+    let split = text.trim().find(|letter: char| letter.is_ascii_alphabetic()).ok_or_else(expected)?;
+    let (number, unit) = text.trim().split_at(split);
+    let number: f64 = number.trim().parse().map_err(|_not_a_number| expected())?;
+    let unit = Unit::from_symbol(unit, Dimension::Time).ok_or_else(expected)?;
+    let seconds = unit.convert(number, Unit::Second).ok_or_else(expected)?;
+    Duration::try_from_secs_f64(seconds).ok().filter(|span| !span.is_zero()).ok_or_else(expected)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn times_have_units() {
+        assert_eq!(parse_duration("30 s"), Ok(Duration::from_secs(30)));
+        assert_eq!(parse_duration("8min"), Ok(Duration::from_secs(480)));
+        assert_eq!(parse_duration(" 1.5 h "), Ok(Duration::from_secs(5400)));
+        for wrong in ["30", "s", "30 m", "-5 s", "0 s", "1e400 s", "NaN s", "thirty s", ""] {
+            assert!(parse_duration(wrong).is_err_and(|text| text.contains("\"30 s\"")), "{wrong}");
+        }
+    }
+}

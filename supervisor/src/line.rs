@@ -1,0 +1,359 @@
+//! The line task: owns the engine, turns scans into samples, answers people, publishes the line.
+//!
+//! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
+
+pub mod alarms;
+pub mod signals;
+pub mod writer;
+
+use crate::clock::Clock;
+use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
+use crate::history::{Batch, Event, NewSample};
+use crate::poll::ScanReport;
+use crate::poll::plan::{ControllerPlan, EndpointPlan};
+use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
+use alarms::AlarmBook;
+use setward_alarm::{Acknowledgement, Monitor, WishError};
+use setward_config::line::{Belt, Line, LineAlarm};
+use setward_process::dwell::dwell_at_speed_s;
+use setward_protocol::{Sample, Unit, Uptime, UtcMillis};
+use signals::SignalBook;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::time::MissedTickBehavior;
+use writer::{Confirm, SharedStatus, Work};
+
+/// History is handed to the store this often.
+const FLUSH_EVERY: Duration = Duration::from_secs(1);
+/// Exposure of alarms that have some is kept this often, besides with every event.
+const RECORD_EVERY_TICKS: u64 = 10;
+
+/// One moment in both times, to name other moments of the run in wall time.
+#[derive(Debug, Clone, Copy)]
+pub struct WallAnchor {
+    at: Uptime,
+    utc: UtcMillis,
+}
+
+impl WallAnchor {
+    /// Wall time of a moment of this run.
+    #[must_use]
+    pub fn utc(&self, at: Uptime) -> UtcMillis {
+        let back = i64::try_from(self.at.since(at).as_millis()).unwrap_or(i64::MAX);
+        let ahead = i64::try_from(at.since(self.at).as_millis()).unwrap_or(i64::MAX);
+        UtcMillis(self.utc.0.saturating_sub(back).saturating_add(ahead))
+    }
+}
+
+/// What the line task is connected to.
+#[derive(Debug)]
+pub struct LineChannels {
+    /// Scans from the pollers.
+    pub reports: mpsc::Receiver<ScanReport>,
+    /// Wishes from people.
+    pub requests: mpsc::Receiver<Request>,
+    /// Where the line is published.
+    pub snapshot: watch::Sender<Arc<LineSnapshot>>,
+    /// Where history goes.
+    pub work: mpsc::Sender<Work>,
+    /// How history is doing.
+    pub writer: SharedStatus,
+    /// Ends the task.
+    pub stop: oneshot::Receiver<()>,
+}
+
+/// The line task.
+#[derive(Debug)]
+pub struct LineTask<'a> {
+    line: Arc<Line>,
+    clock: Clock,
+    run: RunId,
+    plans: Vec<Option<ControllerPlan>>,
+    monitor: Monitor<'a>,
+    signals: SignalBook,
+    alarms: AlarmBook,
+    controllers: Vec<ControllerView>,
+    counts: Counts,
+    sequence: u64,
+    pending: Work,
+    ticks: u64,
+}
+
+impl<'a> LineTask<'a> {
+    /// A line task over an engine that has its targets and has been restored together with `alarms`.
+    #[must_use]
+    pub fn new(
+        line: Arc<Line>,
+        clock: Clock,
+        run: RunId,
+        endpoints: &[EndpointPlan],
+        monitor: Monitor<'a>,
+        alarms: AlarmBook,
+    ) -> Self {
+        let mut plans = vec![None; line.controllers.len()];
+        for controller in endpoints.iter().flat_map(|endpoint| &endpoint.controllers) {
+            if let Some(place) = plans.get_mut(usize::from(controller.controller.0)) {
+                *place = Some(controller.clone());
+            }
+        }
+        let controllers = vec![ControllerView::default(); line.controllers.len()];
+        let signals = SignalBook::new(&line);
+        let (counts, pending) = (Counts::default(), Work::default());
+        Self {
+            line,
+            clock,
+            run,
+            plans,
+            monitor,
+            signals,
+            alarms,
+            controllers,
+            counts,
+            sequence: 0,
+            pending,
+            ticks: 0,
+        }
+    }
+
+    /// The line before anything happened, to publish first.
+    #[must_use]
+    pub fn first_snapshot(&self) -> LineSnapshot {
+        self.snapshot(&SharedStatus::default())
+    }
+
+    /// Runs until told to stop; hands over everything that is still to be kept.
+    pub async fn run(mut self, mut channels: LineChannels) -> Counts {
+        let mut tick = tokio::time::interval(FLUSH_EVERY);
+        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        self.daemon_event("started", Some(format!("configuration {}", self.line.fingerprint)));
+        loop {
+            let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
+            tokio::select! {
+                biased;
+                _ = &mut channels.stop => break,
+                Some(request) = channels.requests.recv() => self.handle_request(request),
+                Some(report) = channels.reports.recv() => self.handle_report(&report),
+                () = sleep_until_or_never(timeout) => self.handle_timeout(),
+                _ = tick.tick() => self.handle_tick(),
+            }
+            self.flush(&channels.work);
+            let published = self.snapshot(&channels.writer);
+            channels.snapshot.send_replace(Arc::new(published));
+        }
+        self.daemon_event("stopped", None);
+        self.keep_records(|_| true);
+        let waiting = self.pending.batch.samples.len() as u64;
+        if channels.work.send(std::mem::take(&mut self.pending)).await.is_err() {
+            self.counts.samples_lost += waiting;
+        }
+        self.counts
+    }
+
+    fn anchor(&self) -> WallAnchor {
+        WallAnchor { at: self.clock.uptime(), utc: self.clock.utc() }
+    }
+
+    fn handle_report(&mut self, report: &ScanReport) {
+        let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
+        let fresh = self.signals.decode(&self.line, plan, report);
+        for fresh in &fresh {
+            self.monitor.handle_sample(&Sample {
+                signal: fresh.signal,
+                at: report.at,
+                reading: fresh.reading,
+            });
+            self.signals.take(fresh, report.at, report.utc);
+            self.pending.batch.samples.push(NewSample {
+                signal: fresh.signal.0,
+                utc: report.utc,
+                at: report.at,
+                reading: fresh.reading,
+            });
+        }
+        self.counts.scans += 1;
+        self.counts.requests += u64::from(report.requests);
+        self.note_scan(report);
+        self.drain(None);
+    }
+
+    fn note_scan(&mut self, report: &ScanReport) {
+        let controller = self.line.controller(report.controller);
+        let (name, endpoint) = (&controller.name, &controller.endpoint);
+        let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
+        match report.failure() {
+            None => {
+                if view.problem.take().is_some() {
+                    tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
+                }
+                view.scans_good += 1;
+                view.last_good = Some(report.utc);
+                view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
+            }
+            Some(failure) => {
+                view.scans_failed += 1;
+                let problem = failure.to_string();
+                if view.problem.is_none() {
+                    tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
+                }
+                view.problem = Some(problem);
+            }
+        }
+    }
+
+    fn handle_timeout(&mut self) {
+        self.monitor.handle_timeout(self.clock.uptime());
+        self.drain(None);
+    }
+
+    fn handle_tick(&mut self) {
+        self.ticks += 1;
+        self.signals.mark_stale(self.clock.uptime(), self.clock.utc());
+        if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
+            self.keep_records(|exposure| exposure > 0.0);
+        }
+    }
+
+    fn handle_request(&mut self, request: Request) {
+        match request {
+            Request::Acknowledge(wish, answer) => match self.acknowledge(&wish) {
+                Ok(acknowledged) => self.pending.confirm.push((answer, acknowledged)),
+                Err(refusal) => {
+                    // The person may have gone.
+                    let _gone = answer.send(Err(refusal));
+                }
+            },
+        }
+    }
+
+    fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
+        let present = self.monitor.status(wish.alarm).map_or(0, |status| status.occurrence);
+        let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
+        if wish.run != self.run {
+            return Err(stale);
+        }
+        let outcome = self.monitor.handle_acknowledge(self.clock.uptime(), wish.alarm, wish.occurrence);
+        let already = match outcome {
+            Ok(Acknowledgement::Done) => false,
+            Ok(Acknowledgement::Already) => true,
+            Err(WishError::Stale { .. }) => return Err(stale),
+            Err(WishError::NeverRaised | WishError::NoSuchAlarm | WishError::Refused(_)) => {
+                return Err(AcknowledgeRefusal::NeverRaised);
+            }
+        };
+        self.drain(Some(&wish.by));
+        let state = self.monitor.status(wish.alarm).map_or_else(Default::default, |status| status.state);
+        Ok(Acknowledged { state, durable: false, already })
+    }
+
+    /// Everything the engine has to say goes to history and the log.
+    fn drain(&mut self, by: Option<&str>) {
+        let wall = self.anchor();
+        while let Some(event) = self.monitor.poll_event() {
+            self.sequence += 1;
+            let kept = self.alarms.note(&self.line, &event, by.map(str::to_owned), self.sequence, wall);
+            log_event(self.line.alarm(event.alarm), &kept);
+            if kept.what == "raised" {
+                self.counts.alarms_raised += 1;
+            }
+            self.pending.batch.events.push(kept);
+            self.pending.batch.alarms.extend(self.alarms.record(&self.line, &self.monitor, event.alarm));
+        }
+        (self.counts.events_lost, _) = self.monitor.losses();
+    }
+
+    fn daemon_event(&mut self, what: &str, note: Option<String>) {
+        self.sequence += 1;
+        let (at, utc) = (self.clock.uptime(), self.clock.utc());
+        self.pending.batch.events.push(Event {
+            sequence: self.sequence,
+            utc,
+            at,
+            alarm: None,
+            occurrence: 0,
+            what: what.to_owned(),
+            states: String::new(),
+            onset: None,
+            value: None,
+            exposure: None,
+            by: None,
+            note,
+        });
+    }
+
+    fn keep_records(&mut self, wanted: impl Fn(f64) -> bool) {
+        for (alarm, _) in self.line.alarms_with_ids() {
+            if let Some(record) = self.alarms.record(&self.line, &self.monitor, alarm)
+                && wanted(record.exposure)
+            {
+                self.pending.batch.alarms.push(record);
+            }
+        }
+    }
+
+    /// Hands what is pending to the store, if it has room; what it has no room for waits here.
+    fn flush(&mut self, work: &mpsc::Sender<Work>) {
+        let urgent = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
+        let due = self.pending.batch.samples.len() >= self.line.signals.len();
+        if !(urgent || due) {
+            return;
+        }
+        match work.try_reserve() {
+            Ok(place) => place.send(std::mem::take(&mut self.pending)),
+            Err(_full) => {
+                let empty = Batch::default();
+                self.counts.samples_lost += self.pending.batch.merge(empty) as u64;
+                // Nobody is kept waiting for a disk that does not keep up: the acknowledgement stands, not yet on disk.
+                for (answer, acknowledged) in self.pending.confirm.drain(..) {
+                    let confirm: Confirm = (answer, acknowledged);
+                    let _gone = confirm.0.send(Ok(confirm.1));
+                }
+            }
+        }
+    }
+
+    fn snapshot(&self, writer: &SharedStatus) -> LineSnapshot {
+        let wall = self.anchor();
+        let writer = writer.now();
+        let alarms = self.line.alarms_with_ids();
+        LineSnapshot {
+            run: self.run,
+            at: wall.at,
+            utc: wall.utc,
+            signals: self.signals.views().to_vec(),
+            controllers: self.controllers.clone(),
+            alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
+            dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
+            counts: Counts {
+                samples_stored: writer.stored,
+                samples_lost: self.counts.samples_lost + writer.lost,
+                ..self.counts
+            },
+            history_problem: writer.problem,
+        }
+    }
+
+    fn dwell_s(&self, belt: &Belt) -> Option<f64> {
+        let speed = self.signals.views().get(belt.speed.index())?.reading.good()?;
+        let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
+        dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
+    }
+}
+
+async fn sleep_until_or_never(at: Option<tokio::time::Instant>) {
+    match at {
+        Some(at) => tokio::time::sleep_until(at).await,
+        None => std::future::pending().await,
+    }
+}
+
+/// One line a change of state, with a code that stays the same.
+fn log_event(alarm: &LineAlarm, event: &Event) {
+    let (id, name, occurrence) = (&alarm.id, &alarm.name, event.occurrence);
+    let by = event.by.as_deref().unwrap_or("-");
+    match event.what.as_str() {
+        "raised" => tracing::warn!(code = "alarm-raised", alarm = %id, occurrence, "alarm raised: {name}"),
+        "cleared" => tracing::info!(code = "alarm-cleared", alarm = %id, occurrence, "alarm cleared: {name}"),
+        what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),
+    }
+}

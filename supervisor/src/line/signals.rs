@@ -1,0 +1,263 @@
+//! What is known of each signal: decoding a scan, late and stale values, heartbeat, slope.
+//!
+//! The engine and history get the reading as it is. A page may see a value a few polls longer, marked late.
+
+use crate::poll::ScanReport;
+use crate::poll::plan::ControllerPlan;
+use crate::snapshot::SignalView;
+use setward_config::line::{Line, Role};
+use setward_protocol::{Doubt, NoData, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// A value may be this many polls old before it is gone.
+pub const POLLS_UNTIL_GONE: u32 = 3;
+/// The slope looks back this far: long enough to rise above the noise, short enough to see that a fall has ended.
+const SLOPE_OVER: Duration = Duration::from_secs(60);
+/// A slope from fewer samples than this says nothing.
+const SLOPE_SAMPLES_MIN: usize = 10;
+/// Samples kept for a slope, however fast the poll.
+const SLOPE_SAMPLES_MAX: usize = 1_200;
+
+/// A reading as a scan brought it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fresh {
+    /// Which signal.
+    pub signal: SignalId,
+    /// What was read.
+    pub reading: Reading,
+    /// The words it was read from.
+    pub words: [u16; 4],
+    /// How many of them mean anything.
+    pub word_count: u8,
+}
+
+/// Every signal of the line.
+#[derive(Debug)]
+pub struct SignalBook {
+    views: Vec<SignalView>,
+    recent: Vec<VecDeque<(Uptime, f64)>>,
+    heard: Vec<Option<Uptime>>,
+    /// How long a value may be shown as late, by signal.
+    late_for: Vec<Duration>,
+    keeps_slope: Vec<bool>,
+    heartbeats: Vec<Option<Beat>>,
+}
+
+/// The watch over one controller's counting word.
+#[derive(Debug, Clone, Copy)]
+struct Beat {
+    signal: SignalId,
+    within: Duration,
+    last: Option<(f64, Uptime)>,
+}
+
+impl SignalBook {
+    /// Nothing polled yet.
+    #[must_use]
+    pub fn new(line: &Line) -> Self {
+        let unseen = SignalView {
+            reading: Reading::Bad(NoData::NotPolled),
+            at: None,
+            last_good: None,
+            last_failure: None,
+            slope_per_min: None,
+            words: [0; 4],
+            word_count: 0,
+        };
+        let heartbeat = |heartbeat: setward_config::line::Heartbeat| Beat {
+            signal: heartbeat.signal,
+            within: heartbeat.within,
+            last: None,
+        };
+        let count = line.signals.len();
+        Self {
+            views: vec![unseen; count],
+            recent: vec![VecDeque::new(); count],
+            heard: vec![None; count],
+            late_for: line.signals.iter().map(|signal| gone_after(line, signal)).collect(),
+            keeps_slope: line.signals.iter().map(|signal| signal.role == Role::Measured).collect(),
+            heartbeats: line
+                .controllers
+                .iter()
+                .map(|controller| controller.heartbeat.map(heartbeat))
+                .collect(),
+        }
+    }
+
+    /// The views, by signal id.
+    #[must_use]
+    pub fn views(&self) -> &[SignalView] {
+        &self.views
+    }
+
+    /// Decodes a scan; the heartbeat of its controller decides whether the rest can be believed.
+    pub fn decode(&mut self, line: &Line, plan: &ControllerPlan, report: &ScanReport) -> Vec<Fresh> {
+        let mut fresh = Vec::new();
+        for (block, result) in plan.blocks.iter().zip(&report.blocks) {
+            let words = result.as_ref().map(Vec::as_slice);
+            for &signal in &block.signals {
+                fresh.push(match words {
+                    Ok(words) => decode_one(line, signal, block.request, words),
+                    Err(failure) => Fresh::none(signal, failure.no_data()),
+                });
+            }
+        }
+        let beat = self.heartbeats.get_mut(usize::from(report.controller.0)).and_then(Option::as_mut);
+        if let Some(beat) = beat
+            && beat.has_stopped(&fresh, report.at)
+        {
+            for stopped in &mut fresh {
+                if stopped.signal != beat.signal && stopped.reading.good().is_some() {
+                    stopped.reading = Reading::Bad(NoData::HeartbeatStopped);
+                }
+            }
+        }
+        fresh
+    }
+
+    /// Takes a fresh reading into the view of its signal.
+    pub fn take(&mut self, fresh: &Fresh, at: Uptime, utc: UtcMillis) {
+        let index = fresh.signal.index();
+        let (Some(view), Some(heard), Some(recent)) =
+            (self.views.get_mut(index), self.heard.get_mut(index), self.recent.get_mut(index))
+        else {
+            return;
+        };
+        if fresh.word_count > 0 {
+            (view.words, view.word_count) = (fresh.words, fresh.word_count);
+        }
+        match fresh.reading {
+            Reading::Good(value) | Reading::Uncertain(value, _) => {
+                view.reading = fresh.reading;
+                view.last_good = Some((value, utc));
+                *heard = Some(at);
+                view.at = Some(utc);
+            }
+            Reading::Bad(why) => {
+                view.last_failure = Some((why, utc));
+                let late = why.is_silence() && within(*heard, at, self.late_for.get(index));
+                match view.last_good.filter(|_| late) {
+                    Some((value, _)) => view.reading = Reading::Uncertain(value, Doubt::Late),
+                    None => {
+                        view.reading = fresh.reading;
+                        view.at = Some(utc);
+                    }
+                }
+            }
+        }
+        if self.keeps_slope.get(index).copied().unwrap_or(false) {
+            keep_recent(recent, fresh.reading, at);
+            view.slope_per_min = slope_per_min(recent);
+        }
+    }
+
+    /// Marks what has not been heard of for too long. For the case that a controller's reports stop altogether.
+    pub fn mark_stale(&mut self, now: Uptime, utc: UtcMillis) {
+        for ((view, heard), late_for) in self.views.iter_mut().zip(&self.heard).zip(&self.late_for) {
+            let alive = view.reading.value().is_some();
+            // Twice the time in which a report of failure would have come: then even those have stopped.
+            if alive && heard.is_some_and(|heard| now.since(heard) > *late_for * 2) {
+                view.reading = Reading::Bad(NoData::Stale);
+                view.last_failure = Some((NoData::Stale, utc));
+                view.at = Some(utc);
+            }
+        }
+    }
+}
+
+impl Fresh {
+    fn none(signal: SignalId, why: NoData) -> Self {
+        Self { signal, reading: Reading::Bad(why), words: [0; 4], word_count: 0 }
+    }
+}
+
+impl Beat {
+    /// Whether the word has stood still for too long. Not hearing it is no standstill.
+    fn has_stopped(&mut self, fresh: &[Fresh], at: Uptime) -> bool {
+        let beat = fresh.iter().find(|fresh| fresh.signal == self.signal);
+        let Some(value) = beat.and_then(|fresh| fresh.reading.good()) else { return false };
+        match self.last {
+            Some((last, since)) if last.to_bits() == value.to_bits() => at.since(since) > self.within,
+            Some(_) | None => {
+                self.last = Some((value, at));
+                false
+            }
+        }
+    }
+}
+
+fn gone_after(line: &Line, signal: &setward_config::line::LineSignal) -> Duration {
+    line.controller(signal.controller).poll_every * POLLS_UNTIL_GONE
+}
+
+fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> bool {
+    matches!((heard, late_for), (Some(heard), Some(late_for)) if at.since(heard) <= *late_for)
+}
+
+fn decode_one(line: &Line, signal: SignalId, request: setward_protocol::ReadRequest, words: &[u16]) -> Fresh {
+    let Ok(block) = RegisterBlock::new(request.table, request.start, request.count, words) else {
+        return Fresh::none(signal, NoData::NoReply);
+    };
+    let wire = &line.signal(signal).wire;
+    let own = wire.words(&block).unwrap_or_default();
+    let mut kept = [0; 4];
+    for (kept, word) in kept.iter_mut().zip(own) {
+        *kept = *word;
+    }
+    let word_count = u8::try_from(own.len()).unwrap_or(0);
+    Fresh { signal, reading: wire.decode(&block), words: kept, word_count }
+}
+
+fn keep_recent(recent: &mut VecDeque<(Uptime, f64)>, reading: Reading, at: Uptime) {
+    match reading {
+        Reading::Good(value) => recent.push_back((at, value)),
+        Reading::Bad(why) if why.is_silence() => {}
+        // Across a broken instrument there is no slope.
+        Reading::Uncertain(..) | Reading::Bad(_) => recent.clear(),
+    }
+    while recent.front().is_some_and(|(first, _)| at.since(*first) > SLOPE_OVER)
+        || recent.len() > SLOPE_SAMPLES_MAX
+    {
+        recent.pop_front();
+    }
+}
+
+/// Least-squares slope, unit per minute.
+fn slope_per_min(recent: &VecDeque<(Uptime, f64)>) -> Option<f64> {
+    let (first, _) = *recent.front()?;
+    if recent.len() < SLOPE_SAMPLES_MIN {
+        return None;
+    }
+    let count = recent.len() as f64;
+    let minutes = |at: &Uptime| at.seconds_since(first) / 60.0;
+    let mean_t = recent.iter().map(|(at, _)| minutes(at)).sum::<f64>() / count;
+    let mean_v = recent.iter().map(|(_, value)| value).sum::<f64>() / count;
+    let (mut cross, mut square) = (0.0, 0.0);
+    for (at, value) in recent {
+        let t = minutes(at) - mean_t;
+        cross += t * (value - mean_v);
+        square += t * t;
+    }
+    (square > 0.0).then(|| cross / square)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_steady_fall_has_its_slope() {
+        let recent: VecDeque<_> = (0..60_u32)
+            .map(|second| (Uptime::from_secs_f64(f64::from(second)), 182.0 - f64::from(second) / 10.0))
+            .collect();
+        let slope = slope_per_min(&recent).unwrap();
+        assert!((slope + 6.0).abs() < 1e-9, "{slope}");
+    }
+
+    #[test]
+    fn too_few_samples_have_none() {
+        let recent: VecDeque<_> = (0..9).map(|second| (Uptime::from_millis(second * 1000), 1.0)).collect();
+        assert_eq!(slope_per_min(&recent), None);
+    }
+}

@@ -1,0 +1,196 @@
+//! One Modbus session: reads, each with a deadline, and the rule when the session may be kept.
+//!
+//! The session is kept only after an answer of the asked length or a Modbus exception. After anything else - no reply in
+//! time, a broken connection, a wrong header, a wrong length - it is dropped: a late reply left in the socket would be
+//! taken for the next one's, and every later poll would fail. Wrong counts are not noticed by the library, so they are
+//! checked here.
+//!
+//! The trait has reads only: the supervisor has no way to write.
+
+use super::dial::{Dial, Stream};
+use async_trait::async_trait;
+use setward_protocol::{NoData, ReadRequest, Table};
+use std::fmt;
+use std::io;
+use std::time::Duration;
+use tokio::time::timeout;
+use tokio_modbus::client::{Context, Reader as _, tcp};
+use tokio_modbus::slave::{Slave, SlaveContext as _};
+use tokio_modbus::{Error as ModbusError, ExceptionCode};
+
+/// Why a read brought nothing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ReadFailure {
+    /// The connection was refused: nothing listens there.
+    Refused,
+    /// No connection could be made for another reason.
+    Unreachable(String),
+    /// Nothing came in time.
+    NoReply(Duration),
+    /// The controller answered with an exception. The session is good.
+    Exception(u8),
+    /// The connection ended, or the bytes made no sense.
+    Broken,
+    /// The answer belongs to another request, function or unit.
+    NotOurAnswer,
+    /// The answer held another number of registers than asked for.
+    WrongLength {
+        /// Asked for.
+        asked: u16,
+        /// Found.
+        found: usize,
+    },
+}
+
+impl ReadFailure {
+    /// Whether the session may be used again.
+    #[must_use]
+    pub const fn keeps_session(&self) -> bool {
+        matches!(self, Self::Exception(_))
+    }
+
+    /// The reason a signal carries.
+    #[must_use]
+    pub const fn no_data(&self) -> NoData {
+        match self {
+            Self::Refused => NoData::Refused,
+            Self::Exception(code) => NoData::Exception(*code),
+            Self::Unreachable(_)
+            | Self::NoReply(_)
+            | Self::Broken
+            | Self::NotOurAnswer
+            | Self::WrongLength { .. } => NoData::NoReply,
+        }
+    }
+}
+
+impl fmt::Display for ReadFailure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Refused => f.write_str("connection refused: check that the controller is on and that address and port in site.toml are right"),
+            Self::Unreachable(why) => write!(f, "no connection ({why}): check cable, switch port and the address in site.toml"),
+            Self::NoReply(within) => write!(
+                f,
+                "no reply within {} ms: check the unit id in site.toml, and that no other client holds the controller's only connection",
+                within.as_millis()
+            ),
+            Self::Exception(code) => write!(f, "exception {code:02} ({}): {}", exception_name(*code), exception_advice(*code)),
+            Self::Broken => f.write_str("connection broken in the middle of an answer: it is made anew"),
+            Self::NotOurAnswer => f.write_str("an answer to another request: the connection is made anew; check for two devices at one address"),
+            Self::WrongLength { asked, found } => write!(
+                f,
+                "asked for {asked} registers and got {found}: the answer is thrown away; check max_registers in line.toml"
+            ),
+        }
+    }
+}
+
+fn exception_name(code: u8) -> &'static str {
+    match code {
+        1 => "illegal function",
+        2 => "illegal data address",
+        3 => "illegal data value",
+        4 => "device failure",
+        5 => "acknowledge",
+        6 => "device busy",
+        8 => "memory parity error",
+        10 => "gateway path unavailable",
+        11 => "gateway target did not respond",
+        _ => "not a standard code",
+    }
+}
+
+fn exception_advice(code: u8) -> &'static str {
+    match code {
+        1 => "the controller does not serve this table; check holding against input in line.toml",
+        2 => "an address of this block does not exist; check addresses and readable gaps in line.toml",
+        3 => "the controller does not take a read of this length; lower max_registers in line.toml",
+        4 | 8 => "the controller reports a fault of its own; look at its panel",
+        5 | 6 => "the controller is busy; it is asked again with the next scan",
+        10 | 11 => "the gateway works but the unit behind it does not answer; check the unit id and the unit",
+        _ => "see the controller's manual",
+    }
+}
+
+/// Reads registers. The only thing the supervisor can do to a controller.
+#[async_trait]
+pub trait RegisterRead: Send {
+    /// One read of one unit, within `answer_within`.
+    async fn read(
+        &mut self,
+        unit_id: u8,
+        request: ReadRequest,
+        answer_within: Duration,
+    ) -> Result<Vec<u16>, ReadFailure>;
+}
+
+/// A session over tokio-modbus.
+pub struct ModbusSession {
+    context: Context,
+}
+
+impl fmt::Debug for ModbusSession {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("ModbusSession")
+    }
+}
+
+impl ModbusSession {
+    /// Connects to `endpoint`, within `within`.
+    ///
+    /// # Errors
+    /// [`ReadFailure::Refused`], [`ReadFailure::Unreachable`] or [`ReadFailure::NoReply`].
+    pub async fn connect(dial: &dyn Dial, endpoint: &str, within: Duration) -> Result<Self, ReadFailure> {
+        match timeout(within, dial.dial(endpoint)).await {
+            Ok(Ok(stream)) => Ok(Self::over(stream)),
+            Ok(Err(error)) if error.kind() == io::ErrorKind::ConnectionRefused => Err(ReadFailure::Refused),
+            Ok(Err(error)) => Err(ReadFailure::Unreachable(error.to_string())),
+            Err(_elapsed) => Err(ReadFailure::Unreachable(format!(
+                "no answer to connect within {} ms",
+                within.as_millis()
+            ))),
+        }
+    }
+
+    /// A session over a connection that stands.
+    #[must_use]
+    pub fn over(stream: Box<dyn Stream>) -> Self {
+        Self { context: tcp::attach_slave(stream, Slave(1)) }
+    }
+
+    async fn ask(&mut self, request: ReadRequest) -> Result<Result<Vec<u16>, ExceptionCode>, ModbusError> {
+        let ReadRequest { table, start, count } = request;
+        let as_words = |bits: Vec<bool>| bits.into_iter().map(u16::from).collect();
+        match table {
+            Table::Holding => self.context.read_holding_registers(start, count).await,
+            Table::Input => self.context.read_input_registers(start, count).await,
+            Table::Coil => Ok(self.context.read_coils(start, count).await?.map(as_words)),
+            Table::Discrete => Ok(self.context.read_discrete_inputs(start, count).await?.map(as_words)),
+        }
+    }
+}
+
+#[async_trait]
+impl RegisterRead for ModbusSession {
+    async fn read(
+        &mut self,
+        unit_id: u8,
+        request: ReadRequest,
+        answer_within: Duration,
+    ) -> Result<Vec<u16>, ReadFailure> {
+        self.context.set_slave(Slave(unit_id));
+        let answer = timeout(answer_within, self.ask(request)).await;
+        let found = match answer.map_err(|_elapsed| ReadFailure::NoReply(answer_within))? {
+            Ok(Ok(words)) => words,
+            Ok(Err(exception)) => return Err(ReadFailure::Exception(exception.into())),
+            // The library's texts for a broken transport mislead (a closed connection may read "in progress").
+            Err(ModbusError::Transport(_)) => return Err(ReadFailure::Broken),
+            Err(ModbusError::Protocol(_)) => return Err(ReadFailure::NotOurAnswer),
+        };
+        if found.len() == usize::from(request.count) {
+            Ok(found)
+        } else {
+            Err(ReadFailure::WrongLength { asked: request.count, found: found.len() })
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! Puts the parts of a run together, and takes them apart in order.
+
+use crate::clock::Clock;
+use crate::handle::LineHandle;
+use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
+use crate::line::alarms::AlarmBook;
+use crate::line::writer::{self, SharedStatus};
+use crate::line::{LineChannels, LineTask};
+use crate::poll::Poller;
+use crate::poll::dial::Dial;
+use crate::poll::plan::{EndpointPlan, plan_line};
+use crate::snapshot::{LineSnapshot, RunId};
+use setward_alarm::{Head, Monitor, Slot};
+use setward_config::line::Line;
+use std::fmt;
+use std::sync::Arc;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::{JoinError, JoinHandle};
+
+/// Scans that may wait for the line task.
+const REPORTS_MAX: usize = 64;
+/// Wishes of people that may wait for the line task.
+const REQUESTS_MAX: usize = 64;
+/// Batches that may wait for the store; the line task keeps more if need be.
+const WORK_MAX: usize = 8;
+
+/// What a run touches outside itself.
+pub struct Edges<D> {
+    /// How connections are made.
+    pub dial: Arc<D>,
+    /// Where history is kept.
+    pub history: Arc<dyn HistoryStore>,
+    /// The run's clock.
+    pub clock: Clock,
+}
+
+/// What a run did, counted at its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+pub struct RunSummary {
+    /// Version of this object.
+    pub schema_version: u32,
+    /// Scans of a controller.
+    pub scans: u64,
+    /// Requests sent.
+    pub requests: u64,
+    /// Signals whose value was good at the end.
+    pub signals_good: usize,
+    /// Signals without a good value at the end.
+    pub signals_bad: usize,
+    /// Samples the store confirmed.
+    pub samples_stored: u64,
+    /// Samples that could not be kept.
+    pub samples_lost: u64,
+    /// Alarms raised.
+    pub alarms_raised: u64,
+    /// Alarms active or not acknowledged at the end.
+    pub alarms_open: usize,
+}
+
+impl fmt::Display for RunSummary {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "scans            {:>8}", self.scans)?;
+        writeln!(f, "requests sent    {:>8}", self.requests)?;
+        writeln!(f, "signals good     {:>8}", self.signals_good)?;
+        writeln!(f, "signals not good {:>8}", self.signals_bad)?;
+        writeln!(f, "samples stored   {:>8}", self.samples_stored)?;
+        writeln!(f, "samples lost     {:>8}", self.samples_lost)?;
+        writeln!(f, "alarms raised    {:>8}", self.alarms_raised)?;
+        write!(f, "alarms open      {:>8}", self.alarms_open)
+    }
+}
+
+/// A run under way.
+#[derive(Debug)]
+pub struct Running {
+    handle: LineHandle,
+    stop: oneshot::Sender<()>,
+    line_task: JoinHandle<()>,
+    pollers: Vec<JoinHandle<()>>,
+    writer: JoinHandle<()>,
+    status: SharedStatus,
+}
+
+/// Starts a run: durable in the store first, then the line task, then the pollers.
+///
+/// # Errors
+/// When the store can't begin the run.
+pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
+    let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
+    let records = edges.history.alarm_records().await?;
+    let endpoints = plan_line(&line);
+    let status = SharedStatus::default();
+
+    let (work, queue) = mpsc::channel(WORK_MAX);
+    let writer = tokio::spawn(writer::write(edges.history, run, queue, status.clone()));
+
+    let (reports, arriving) = mpsc::channel(REPORTS_MAX);
+    let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
+    let (stop, stopped) = oneshot::channel();
+    let first = Arc::new(first_snapshot(&line, edges.clock, run, &endpoints, &records));
+    let (snapshot, published) = watch::channel(first);
+    let channels = LineChannels {
+        reports: arriving,
+        requests: wishes,
+        snapshot,
+        work,
+        writer: status.clone(),
+        stop: stopped,
+    };
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), records, channels));
+
+    let count = endpoints.len() as f64;
+    let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
+        let poller = Poller::new(plan, Arc::clone(&edges.dial), edges.clock, reports.clone());
+        // Spread over the period, so that replies of many controllers do not arrive in one burst.
+        tokio::spawn(poller.run(index as f64 / count))
+    });
+    let pollers = pollers.collect();
+    Ok(Running { handle: LineHandle::new(requests, published), stop, line_task, pollers, writer, status })
+}
+
+impl Running {
+    /// The way to the line.
+    #[must_use]
+    pub fn handle(&self) -> LineHandle {
+        self.handle.clone()
+    }
+
+    /// Returns only if the line task ends although nobody stopped it; that is a fault of this program.
+    pub async fn line_task_ended(&mut self) -> Result<(), JoinError> {
+        (&mut self.line_task).await
+    }
+
+    /// Stops the run in order: the line task, the pollers, then the store with all it still has to keep.
+    ///
+    /// # Errors
+    /// When the line task or the writer failed.
+    pub async fn stop(self) -> Result<RunSummary, JoinError> {
+        // The task may have ended by itself; the join below tells.
+        let _ended = self.stop.send(());
+        self.line_task.await?;
+        for poller in self.pollers {
+            poller.abort();
+        }
+        self.writer.await?;
+        let snapshot = self.handle.snapshot();
+        let good = snapshot.signals.iter().filter(|signal| signal.reading.good().is_some()).count();
+        let open = |alarm: &&crate::snapshot::AlarmView| {
+            alarm.state.is_active() || alarm.state.awaits_acknowledgement()
+        };
+        let writer = self.status.now();
+        Ok(RunSummary {
+            schema_version: 1,
+            scans: snapshot.counts.scans,
+            requests: snapshot.counts.requests,
+            signals_good: good,
+            signals_bad: snapshot.signals.len() - good,
+            samples_stored: writer.stored,
+            samples_lost: writer.lost,
+            alarms_raised: snapshot.counts.alarms_raised,
+            alarms_open: snapshot.alarms.iter().filter(open).count(),
+        })
+    }
+}
+
+/// The line task with the storage it lends to the engine.
+async fn run_line(
+    line: Arc<Line>,
+    clock: Clock,
+    run: RunId,
+    endpoints: Vec<EndpointPlan>,
+    records: Vec<AlarmRecord>,
+    channels: LineChannels,
+) {
+    let (mut slots, mut heads) = storage(&line);
+    let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
+    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await;
+}
+
+fn first_snapshot(
+    line: &Arc<Line>,
+    clock: Clock,
+    run: RunId,
+    endpoints: &[EndpointPlan],
+    records: &[AlarmRecord],
+) -> LineSnapshot {
+    let (mut slots, mut heads) = storage(line);
+    let (monitor, alarms) = engine(line, &mut slots, &mut heads, records.to_vec());
+    LineTask::new(Arc::clone(line), clock, run, endpoints, monitor, alarms).first_snapshot()
+}
+
+/// Exactly what the line needs, allocated once.
+fn storage(line: &Line) -> (Vec<Slot>, Vec<Head>) {
+    let slots = line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect();
+    (slots, vec![Head::default(); line.signals.len()])
+}
+
+/// The engine with the running recipe's targets, taken up where the last run stopped.
+fn engine<'a>(
+    line: &Line,
+    slots: &'a mut [Slot],
+    heads: &'a mut [Head],
+    records: Vec<AlarmRecord>,
+) -> (Monitor<'a>, AlarmBook) {
+    let mut monitor = Monitor::new(slots, heads);
+    for setpoint in &line.recipe().setpoints {
+        monitor.handle_target(setpoint.signal, Some(setpoint.target));
+    }
+    let alarms = AlarmBook::restore(line, records, &mut monitor);
+    (monitor, alarms)
+}
+
+fn new_run(line: &Line, clock: Clock) -> NewRun {
+    NewRun {
+        started: clock.utc(),
+        fingerprint: line.fingerprint.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        tags: line.signals.iter().map(|signal| signal.tag.clone()).collect(),
+        alarm_ids: line.alarms.iter().map(|alarm| alarm.id.clone()).collect(),
+    }
+}

@@ -1,0 +1,159 @@
+//! The program as a user or a script meets it: exit codes, and words that say what to do.
+
+use std::net::TcpListener;
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn setward(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_setward")).args(arguments).output().unwrap()
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// The exit code, and every phrase in what is told.
+fn check(arguments: &[&str], code: i32, phrases: &[&str]) {
+    let output = setward(arguments);
+    let told = stderr(&output);
+    assert_eq!(output.status.code(), Some(code), "{arguments:?}: {told}");
+    for phrase in phrases {
+        assert!(told.contains(phrase), "{arguments:?} does not say {phrase:?}: {told}");
+    }
+}
+
+fn demo_folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in setward_config::demo_files() {
+        let file = folder.path().join(name);
+        std::fs::create_dir_all(file.parent().unwrap()).unwrap();
+        std::fs::write(file, text).unwrap();
+    }
+    folder
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+/// A free port of this machine, most likely still free a moment later.
+fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+#[test]
+fn help_begins_with_what_it_is_and_ends_with_examples() {
+    let help = stdout(&setward(&["--help"]));
+    assert!(help.contains("not a safety function") && help.contains("setward demo"), "{help}");
+}
+
+#[test]
+fn a_missing_folder_is_a_configuration_error_that_says_how_to_begin() {
+    check(&["run", "no/such/folder"], 3, &["no/such/folder", "line.toml", "setward demo --keep"]);
+    check(&["check", "no/such/folder"], 3, &["no/such/folder"]);
+}
+
+#[test]
+fn a_missing_file_is_named() {
+    let folder = demo_folder();
+    std::fs::remove_file(folder.path().join("alarms.toml")).unwrap();
+    check(&["run", text(folder.path())], 3, &["alarms.toml", "nothing was started"]);
+}
+
+#[test]
+fn a_broken_file_is_told_with_its_place_and_nothing_starts() {
+    let folder = demo_folder();
+    let file = folder.path().join("line.toml");
+    let broken =
+        std::fs::read_to_string(&file).unwrap().replacen("role = \"measured\"", "role = \"mesured\"", 1);
+    std::fs::write(&file, broken).unwrap();
+    check(
+        &["run", text(folder.path())],
+        3,
+        &["line.toml:", "error[C", "mesured", "measured", "nothing was started"],
+    );
+    assert!(!folder.path().join(".setward").exists(), "a refused folder must be left as it is");
+}
+
+#[test]
+fn check_prints_json_for_scripts() {
+    let folder = demo_folder();
+    let output = setward(&["check", text(folder.path()), "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(report["problems"].as_array().unwrap().len(), 0);
+    std::fs::write(folder.path().join("site.toml"), "simulated = 1\npage = 2\n").unwrap();
+    let output = setward(&["check", text(folder.path()), "--json"]);
+    assert_eq!(output.status.code(), Some(3));
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let problems = report["problems"].as_array().unwrap();
+    assert!(problems.iter().any(|problem| problem["line"] == 1), "{report}");
+    assert!(problems.iter().any(|problem| problem["line"] == 2), "{report}");
+}
+
+#[test]
+fn a_page_port_in_use_is_named_with_what_to_do() {
+    let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = taken.local_addr().unwrap().to_string();
+    let folder = demo_folder();
+    check(&["run", text(folder.path()), "--page", &address], 1, &[&address, "in use", "--page"]);
+    check(&["demo", "--page", &address], 1, &[&address, "in use", "--page"]);
+}
+
+#[test]
+fn a_page_for_other_machines_is_refused() {
+    let folder = demo_folder();
+    check(&["run", text(folder.path()), "--page", "0.0.0.0:9"], 1, &["this machine only", "127.0.0.1"]);
+}
+
+#[test]
+fn a_time_without_a_unit_is_a_usage_error() {
+    check(&["demo", "--for", "30"], 2, &["\"30 s\""]);
+}
+
+#[test]
+fn controllers_that_refuse_are_named_and_no_value_is_invented() {
+    let folder = demo_folder();
+    let site: String = ["cook", "oven", "fryer"]
+        .iter()
+        .map(|name| {
+            format!("[[endpoint]]\ncontroller = \"{name}\"\naddress = \"127.0.0.1:{}\"\n", free_port())
+        })
+        .collect();
+    std::fs::write(folder.path().join("site.toml"), format!("simulated = true\n{site}")).unwrap();
+    let output = setward(&["run", text(folder.path()), "--page", "127.0.0.1:0", "--for", "3 s", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    for name in ["cook", "oven", "fryer"] {
+        assert!(stderr(&output).contains(&format!("controller {name} at 127.0.0.1:")), "{}", stderr(&output));
+    }
+    assert!(stderr(&output).contains("connection refused"), "{}", stderr(&output));
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((&summary["signals_good"], &summary["alarms_raised"]), (&0.into(), &0.into()), "{summary}");
+}
+
+#[test]
+fn the_demo_runs_over_real_sockets_and_counts_what_it_did() {
+    let keep = tempfile::tempdir().unwrap();
+    let folder = keep.path().join("demo");
+    let run = || {
+        let output =
+            setward(&["demo", "--keep", text(&folder), "--page", "127.0.0.1:0", "--for", "4 s", "--json"]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap()
+    };
+    let summary = run();
+    assert_eq!(summary["signals_bad"], 0, "{summary}");
+    assert!(summary["samples_stored"].as_u64().unwrap() >= 23 * 2, "{summary}");
+    assert_eq!(summary["samples_lost"], 0, "{summary}");
+    // The kept folder is a line like any other, and the demo can be run on it again.
+    assert_eq!(setward(&["check", text(&folder)]).status.code(), Some(0));
+    assert!(folder.join(".setward/history.sqlite").exists());
+    run();
+    // Once a person has changed it, it is no longer the demo's to write.
+    std::fs::write(folder.join("site.toml"), "# mine\n").unwrap();
+    check(&["demo", "--keep", text(&folder)], 1, &["site.toml", "left as it is"]);
+}

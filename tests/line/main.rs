@@ -1,0 +1,11 @@
+//! Whole-line tests: both programs in one process, over memory in virtual time or over sockets on this machine; and the
+//! house rules that a machine can check.
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
+
+mod arrows;
+mod bytes_sent;
+mod hostile_peers;
+mod house_rules;
+mod shipped_files;
+mod support;
+mod virtual_time;

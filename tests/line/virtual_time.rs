@@ -1,0 +1,246 @@
+//! The real poller, engine and history against the simulator, over memory, under a paused clock.
+
+use crate::support::{MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, right_answer};
+use setward::clock::Clock;
+use setward::history::sqlite::InlineStore;
+use setward::history::{HistoryStore, StoredEvent};
+use setward::poll::dial::Dial;
+use setward::protocol::{Reading, Table, UtcMillis};
+use setward::{Edges, Running, start};
+use setward_config::line::Line;
+use sim_plc::{Scenario, Simulator};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// 2026-01-05 00:00 UTC: any Monday will do.
+const START: UtcMillis = UtcMillis(1_767_571_200_000);
+
+async fn begin<D: Dial + 'static>(line: Line, dial: D) -> (Running, Arc<InlineStore>) {
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let edges = Edges { dial: Arc::new(dial), history: history.clone(), clock: Clock::starting_at(START) };
+    (start(Arc::new(line), edges).await.unwrap(), history)
+}
+
+/// Events of one alarm, oldest first: what happened, and when in seconds of the run.
+async fn story(history: &InlineStore, alarm: &str) -> Vec<(String, f64)> {
+    let mut events: Vec<StoredEvent> = history.events(Some(alarm.to_owned()), 100).await.unwrap();
+    events.reverse();
+    events.into_iter().map(|stored| (stored.event.what, stored.event.at.as_secs_f64())).collect()
+}
+
+fn close(found: f64, expected: f64, within: f64) {
+    assert!((found - expected).abs() <= within, "{found} s, expected {expected} s");
+}
+
+/// A fryer whose inlet reads 182.0 degC, then 176.0 from 60 s to 180 s, then 182.0 again; everything else is zero but
+/// the heartbeat.
+#[tokio::test(start_paused = true)]
+async fn a_time_weighted_alarm_raises_and_clears_at_the_computed_second() {
+    let begun = Instant::now();
+    let registers = move |table: Table, address: u16| {
+        let second = begun.elapsed().as_secs();
+        match (table, address) {
+            (Table::Holding, 100) if (60..180).contains(&second) => 1760,
+            (Table::Holding, 100) => 1820,
+            (Table::Holding, 181) => u16::try_from(second % 65_536).unwrap(),
+            _ => 0,
+        }
+    };
+    let script =
+        Arc::new(move |request: &[u8]| Some((Duration::ZERO, right_answer(request, &Registers(registers)))));
+    let (running, history) = begin(fryer_only(demo_line()), ScriptedDial(script)).await;
+    tokio::time::sleep(Duration::from_secs(600)).await;
+    let summary = running.stop().await.unwrap();
+
+    // The line from 182 (sample at `before`) to 176 one poll later leaves tolerance (179) in the middle of the step and
+    // gains 0.75 K.s on the way; then 3 K a second until 240 K.s. Poll phase: the scripted step is met by the next poll.
+    let samples =
+        history.samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), 10_000).await.unwrap();
+    let first_cold = samples.iter().find(|sample| sample.reading == Reading::Good(176.0)).unwrap();
+    let cold_from = (first_cold.utc.0 - START.0) as f64 / 1000.0;
+    let story = story(&history, "fryer-inlet-cold").await;
+    assert_eq!(story.len(), 2, "{story:?}");
+    assert_eq!((story[0].0.as_str(), story[1].0.as_str()), ("raised", "cleared"));
+    close(story[0].1, cold_from + (240.0 - 0.75) / 3.0, 0.01);
+
+    let first_warm = samples.iter().filter(|sample| sample.utc > first_cold.utc);
+    let first_warm = first_warm.clone().find(|sample| sample.reading == Reading::Good(182.0)).unwrap();
+    let warm_from = (first_warm.utc.0 - START.0) as f64 / 1000.0;
+    let share = (0.75 + 3.0 * (warm_from - 1.0 - cold_from) + 0.75) / 240.0;
+    close(story[1].1, warm_from - 0.5 + 90.0 * (share / 0.5).ln(), 0.01);
+    assert_eq!(summary.alarms_raised, 1 + raised_elsewhere(&history).await);
+}
+
+/// Zero registers are a cold outlet and no flow: those alarms are right to raise.
+async fn raised_elsewhere(history: &InlineStore) -> u64 {
+    let events = history.events(None, 1000).await.unwrap();
+    let others = events.iter().filter(|stored| {
+        stored.event.what == "raised" && stored.event.alarm.as_deref() != Some("fryer-inlet-cold")
+    });
+    others.count() as u64
+}
+
+/// Steps the simulator along with virtual time, ten times a second.
+fn keep_stepping(simulator: Simulator) {
+    tokio::spawn(async move {
+        let mut tick = tokio::time::interval(Duration::from_millis(100));
+        loop {
+            tick.tick().await;
+            simulator.step(Duration::from_millis(100));
+        }
+    });
+}
+
+/// Walks every stored segment in small steps: the plainest model of the rule, from the samples that were delivered.
+fn naive_story(
+    samples: &[(f64, f64)],
+    setpoint: f64,
+    tolerance: f64,
+    allowance: f64,
+    recovery_s: f64,
+) -> Vec<(&'static str, f64)> {
+    let (mut area, mut active, mut story) = (0.0_f64, false, Vec::new());
+    for pair in samples.windows(2).filter(|pair| pair[1].0 - pair[0].0 <= 3.0) {
+        let step = (pair[1].0 - pair[0].0) / 1000.0;
+        for index in 0..1000 {
+            let value = pair[0].1 + (pair[1].1 - pair[0].1) * (f64::from(index) + 0.5) / 1000.0;
+            let beyond = setpoint - value - tolerance;
+            area = if beyond > 0.0 { area + beyond * step } else { area * (-step / recovery_s).exp() };
+            let at = pair[0].0 + step * f64::from(index + 1);
+            if !active && area >= allowance {
+                active = true;
+                story.push(("raised", at));
+            } else if active && beyond <= 0.0 && area <= 0.5 * allowance {
+                active = false;
+                story.push(("cleared", at));
+            }
+        }
+    }
+    story
+}
+
+/// One round of the demo's fault script, with the simulator's physics, noise and all three controllers.
+#[tokio::test(start_paused = true)]
+async fn the_demo_script_raises_the_cold_fryer_alarm_and_the_engine_agrees_with_a_naive_model() {
+    let line = demo_line();
+    let simulator = Simulator::new(&line, 1);
+    simulator.run_scenario(Scenario::demo());
+    keep_stepping(simulator.clone());
+    let (running, history) = begin(line, MemoryDial(simulator)).await;
+    tokio::time::sleep(Duration::from_secs(900)).await;
+    let summary = running.stop().await.unwrap();
+
+    let samples =
+        history.samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), 10_000).await.unwrap();
+    let good: Vec<(f64, f64)> = samples
+        .iter()
+        .filter_map(|sample| Some(((sample.utc.0 - START.0) as f64 / 1000.0, sample.reading.good()?)))
+        .collect();
+    assert!(good.len() > 850, "{} good samples in 900 s", good.len());
+    let expected = naive_story(&good, 182.0, 3.0, 240.0, 90.0);
+    let found = story(&history, "fryer-inlet-cold").await;
+    assert_eq!(found.len(), 2, "{found:?}");
+    for ((word, at), (expected_word, expected_at)) in found.iter().zip(&expected) {
+        assert_eq!(word, expected_word);
+        // Stored wall times are whole milliseconds; the model walks in milliseconds too.
+        close(*at, *expected_at, 0.05);
+    }
+    assert_eq!(found.len(), expected.len(), "{expected:?}");
+    assert_eq!(summary.samples_lost, 0);
+    assert!(summary.samples_stored > 17_000, "{summary}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_undisturbed_line_raises_nothing_in_an_hour_and_stays_good() {
+    let line = demo_line();
+    let count = line.signals.len();
+    let simulator = Simulator::new(&line, 7);
+    keep_stepping(simulator.clone());
+    let (running, history) = begin(line, MemoryDial(simulator)).await;
+    tokio::time::sleep(Duration::from_secs(3600)).await;
+    let summary = running.stop().await.unwrap();
+    assert_eq!(summary.alarms_raised, 0, "{:?}", history.events(None, 10).await.unwrap());
+    assert_eq!((summary.signals_good, summary.signals_bad), (count, 0));
+}
+
+/// Two runs of one seed: every stored event and reading of the fryer inlet alike.
+#[tokio::test(start_paused = true)]
+async fn the_same_seed_gives_the_same_history() {
+    let mut histories = Vec::new();
+    for _ in 0..2 {
+        let line = demo_line();
+        let simulator = Simulator::new(&line, 42);
+        simulator.run_scenario(Scenario::demo());
+        let stepping = simulator.clone();
+        let (running, history) = begin(line, MemoryDial(simulator)).await;
+        for _ in 0..4000 {
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            stepping.step(Duration::from_millis(100));
+        }
+        running.stop().await.unwrap();
+        let samples =
+            history.samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), 10_000).await.unwrap();
+        histories.push((samples, history.events(None, 1000).await.unwrap()));
+    }
+    assert!(histories[0].0.len() > 390);
+    assert_eq!(histories[0], histories[1]);
+}
+
+/// A daemon that is stopped in the middle of a build-up and started again on the same history.
+#[tokio::test(start_paused = true)]
+async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
+    let script = |inlet: u16| {
+        let begun = Instant::now();
+        Arc::new(move |request: &[u8]| {
+            let registers = |table: Table, address: u16| match (table, address) {
+                (Table::Holding, 100) => inlet,
+                (Table::Holding, 181) => u16::try_from(begun.elapsed().as_secs() % 65_536).unwrap(),
+                _ => 0,
+            };
+            Some((Duration::ZERO, right_answer(request, &Registers(registers))))
+        })
+    };
+    let line = Arc::new(fryer_only(demo_line()));
+    let alarm = line.alarm_by_id("fryer-inlet-cold").unwrap();
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let run = async |inlet: u16, seconds: u64| {
+        let clock = Clock::starting_at(START);
+        let edges = Edges { dial: Arc::new(ScriptedDial(script(inlet))), history: history.clone(), clock };
+        let running = start(Arc::clone(&line), edges).await.unwrap();
+        tokio::time::sleep(Duration::from_secs(seconds)).await;
+        running
+    };
+    // 40 s at -6 K: half the allowance.
+    let first = run(1760, 40).await;
+    let before = first.handle().snapshot().alarm(alarm).unwrap().exposure.unwrap();
+    close(before, 0.49, 0.03);
+    first.stop().await.unwrap();
+    // The outage counts as unknown: another 42 s raise it, as occurrence 1.
+    let second = run(1760, 43).await;
+    let handle = second.handle();
+    let snapshot = handle.snapshot();
+    assert_eq!(
+        (snapshot.alarm(alarm).unwrap().state.letter(), snapshot.alarm(alarm).unwrap().occurrence),
+        ('B', 1)
+    );
+    let wish = setward::handle::AcknowledgeRequest {
+        alarm,
+        run: snapshot.run,
+        occurrence: 1,
+        by: "night shift".to_owned(),
+    };
+    let acknowledged = handle.acknowledge(wish.clone()).await.unwrap();
+    assert!(acknowledged.durable && !acknowledged.already);
+    assert!(handle.acknowledge(wish).await.unwrap().already);
+    second.stop().await.unwrap();
+    // Warm again, a third run: still acknowledged, then clears; the number goes on with the next raise.
+    let third = run(1820, 5).await;
+    let snapshot = third.handle().snapshot();
+    let view = snapshot.alarm(alarm).unwrap();
+    assert_eq!((view.state.letter(), view.occurrence), ('C', 1));
+    assert_eq!(view.acknowledged.as_ref().unwrap().1, "night shift");
+    tokio::time::sleep(Duration::from_secs(120)).await;
+    assert_eq!(third.handle().snapshot().alarm(alarm).unwrap().state.letter(), 'A');
+    third.stop().await.unwrap();
+}
