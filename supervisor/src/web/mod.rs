@@ -89,7 +89,6 @@ async fn stopped(stopping: &mut watch::Receiver<bool>) {
 }
 
 /// All routes over `state`.
-#[must_use]
 pub fn router(state: AppState) -> Router {
     routes(Web::new(state))
 }
