@@ -194,6 +194,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
             let lasted = words::span(super::times::seconds_between(onset, cleared));
             format!("cleared {} after {lasted}", scene.clock(cleared))
         }
+        (_, _) if facts.on.missing().is_some() => "not known: no value".to_owned(),
         (_, _) => format!("not {beyond}"),
     }
 }
@@ -208,13 +209,16 @@ pub(super) fn how_long_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Strin
 
 /// Exposure in words.
 pub(super) fn exposure(facts: &AlarmFacts<'_>) -> Option<String> {
-    words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)
+    let text = words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)?;
+    // Without a value exposure neither grows nor decays.
+    let frozen = if facts.on.missing().is_some() { ", frozen: no value" } else { "" };
+    Some(format!("{text}{frozen}"))
 }
 
 /// What it will do; for an alarm on a bad signal, that it cannot see; for a quiet one, when its trouble would begin.
 pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
     if facts.view.forecast == Forecast::Unknown && facts.on.missing().is_some() {
-        return "cannot be said: no value, so this alarm is blind".to_owned();
+        return "no value, so this alarm is blind".to_owned();
     }
     match (facts.view.forecast == Forecast::Quiet).then(|| facts.leaves_in_s()).flatten() {
         Some(seconds) => words::begins_in(&facts.alarm.settings.kind, seconds),
@@ -226,9 +230,9 @@ pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
 pub(super) fn direction(facts: &AlarmFacts<'_>) -> String {
     let slope = slope(&facts.on);
     match facts.direction() {
-        Direction::Worse => format!("getting worse, {slope}"),
+        Direction::Worse => format!("worse, {slope}"),
         Direction::Steady => format!("steady, {slope}"),
-        Direction::Better => format!("getting better, {slope}"),
+        Direction::Better => format!("better, {slope}"),
         Direction::Unknown => "worse or better is not known".to_owned(),
     }
 }

@@ -251,7 +251,7 @@ pub(super) fn trend(trend: &Trend<'_>) -> Markup {
             }
             @for limit in &trend.limits { path.limit d=(format!("M{LEFT} {}H{RIGHT}", axes.y(*limit))) {} }
             @for (at, word) in &trend.marks { (mark(&axes, *at, word)) }
-            path #trace d=(trace(&runs, &axes)) {}
+            g.within { path #trace d=(trace(&runs, &axes)) {} }
             @if runs.is_empty() {
                 text.empty x=((LEFT + RIGHT) / 2.0) y="95" text-anchor="middle" { "no values kept in this time" }
             }
@@ -274,7 +274,7 @@ fn band_area(axes: &Axes, band_low: f64, band_high: f64) -> Markup {
         }
         rect.band x=(LEFT) y=(top) width=(width) height=(tenth(bottom - top)) {}
         path.edge d=(format!("M{LEFT} {top}H{RIGHT}M{LEFT} {bottom}H{RIGHT}")) {}
-        g clip-path="url(#outside)" { use.outside href="#trace" {} }
+        g.beyond clip-path="url(#outside)" { use href="#trace" {} }
     }
 }
 

@@ -209,8 +209,19 @@ pub(super) fn event(event: &Event) -> String {
         other => other,
     };
     let by = event.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
-    let note = event.note.as_ref().map(|note| format!(": {note}")).unwrap_or_default();
+    let note = event.note.as_ref().map(|note| format!(": {}", shortened(note))).unwrap_or_default();
     format!("{what}{by}{note}")
+}
+
+/// `text` with words that nobody reads to their end, such as fingerprints, cut to their first twelve characters.
+fn shortened(text: &str) -> String {
+    let short = |word: &str| match word.char_indices().nth(12) {
+        Some((end, _)) if word.chars().count() > 40 => {
+            format!("{}\u{2026}", word.get(..end).unwrap_or_default())
+        }
+        Some(_) | None => word.to_owned(),
+    };
+    text.split(' ').map(short).collect::<Vec<_>>().join(" ")
 }
 
 #[cfg(test)]
@@ -254,6 +265,13 @@ mod tests {
         let kind = cold(Allowance::Area(240.0));
         assert_eq!(begins_in(&kind, 52.0), "leaves tolerance in about 1 min at this pace");
         assert_eq!(begins_in(&kind, 8.0), "leaves tolerance in about 10 s at this pace");
+    }
+
+    #[test]
+    fn a_fingerprint_is_cut_and_a_sentence_is_not() {
+        let print = "0123456789abcdef".repeat(4);
+        assert_eq!(shortened(&format!("configuration {print}")), "configuration 0123456789ab\u{2026}");
+        assert_eq!(shortened("clock stepped by 3 s"), "clock stepped by 3 s");
     }
 
     #[test]

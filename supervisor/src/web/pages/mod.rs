@@ -156,9 +156,9 @@ fn missing_value(scene: &Scene<'_>, facts: &super::facts::SignalFacts<'_>) -> Ma
 /// Whether the signal can be trusted, in words.
 fn trust(facts: &super::facts::SignalFacts<'_>) -> String {
     match facts.view.reading {
-        Reading::Good(_) => "Signal good".to_owned(),
-        Reading::Uncertain(_, doubt) => format!("Signal doubtful: {doubt}"),
-        Reading::Bad(why) => format!("Signal bad: {why}"),
+        Reading::Good(_) => "good".to_owned(),
+        Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),
+        Reading::Bad(why) => format!("bad: {why}"),
     }
 }
 

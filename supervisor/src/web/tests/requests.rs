@@ -99,7 +99,7 @@ async fn the_alarm_page_says_what_where_how_far_how_long_and_what_to_do() {
             "below setpoint 182.0 °C (179.0 to 185.0)",
             "Out for 58 s, since 03:09:24",
             "152 of 240 K·s, 63 %",
-            "getting worse, \u{2212}0.80 K/min",
+            "Trend worse, \u{2212}0.80 K/min",
             "trips in 1 min 40 s if it stays here",
             "Signal good, under 2 s old",
             "Operator, now Read heat demand",
