@@ -45,7 +45,7 @@ struct Raw {
 /// All problems of all files, warnings included.
 pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
     let mut sink = Sink::default();
-    let line = line_of(files, &mut sink);
+    let line = check_into(files, &mut sink);
     let problems = Problems::new(files, sink.problems);
     match line {
         Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
@@ -53,7 +53,8 @@ pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
     }
 }
 
-fn line_of(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
+/// The line, if nothing is wrong, and all problems into `sink`.
+pub(crate) fn check_into(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
     let raw = read_files(files, sink);
     // A file that is broken or absent would make every name in it unknown elsewhere: only noise.
     if sink.problems.iter().any(|problem| matches!(problem.code, Code::Syntax | Code::Missing)) {
@@ -162,7 +163,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     }
     let recipes = recipes::check(&raw.recipes, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|index| recipes.get(index));
+    let running = running_recipe.and_then(|index| raw.recipes.get(index));
     let alarms = alarms::check(raw_alarms, raw_line, &names, &signals, running, sink);
     let (name, plant, time_zone) = head?;
     Some(Line {

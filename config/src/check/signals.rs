@@ -65,9 +65,20 @@ pub(crate) fn label(raw: &RawSignal) -> String {
     raw.tag.as_ref().map_or_else(|| "the signal".to_owned(), |tag| quoted(&tag.value))
 }
 
+/// Keys that give an address.
+const ADDRESSES: [&str; 5] = ["holding", "input", "coil", "discrete", "number"];
+
+/// Records that `key` is missing, unless it is there and was refused.
+fn missing(raw: &RawSignal, key: &str, example: &str, sink: &mut Sink) {
+    if !raw.given.contains(&key) {
+        sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), key, example);
+    }
+}
+
 fn place(raw: &RawSignal, sink: &mut Sink) -> Option<(Table, u16)> {
     let hint = "write one of `holding = 100`, `input = 100`, `coil = 100`, `discrete = 100` (0-based), or `number = 40101`";
     match raw.places.as_slice() {
+        [] if raw.given.iter().any(|key| ADDRESSES.contains(key)) => None,
         [] => {
             sink.report(Code::Place, raw.at, format!("{} has no address", label(raw)), hint);
             None
@@ -121,13 +132,13 @@ fn encoding(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> 
         return single_bit(raw, table, sink);
     }
     let Some(encoding) = &raw.encoding else {
-        sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "encoding", "\"i16\"");
+        missing(raw, "encoding", "\"i16\"", sink);
         return None;
     };
     match (encoding.value, &raw.bit) {
         (RawEncoding::Bit, Some(bit)) => u8::try_from(bit.value).ok().map(Encoding::Bit),
         (RawEncoding::Bit, None) => {
-            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "bit", "0");
+            missing(raw, "bit", "0", sink);
             None
         }
         (RawEncoding::Number(_), Some(bit)) => {
@@ -142,14 +153,15 @@ fn encoding(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> 
 /// Coils and discrete inputs are a bit each: nothing else can be said of them.
 fn single_bit(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> {
     let hint = "take it out: the address says it all";
+    let noun = if table == Table::Coil { "coil" } else { "discrete input" };
     match (&raw.encoding, &raw.bit) {
         (Some(At { value: RawEncoding::Bit, .. }) | None, None) => Some(Encoding::Bit(0)),
         (_, Some(bit)) => {
-            sink.report(Code::Conflict, bit.at, format!("a {table} is a single bit and has no `bit`"), hint);
+            sink.report(Code::Conflict, bit.at, format!("a {noun} is a single bit and has no `bit`"), hint);
             None
         }
         (Some(encoding), None) => {
-            let message = format!("a {table} is a single bit and has no other encoding");
+            let message = format!("a {noun} is a single bit and has no other encoding");
             sink.report(Code::Conflict, encoding.at, message, hint);
             None
         }
@@ -159,6 +171,7 @@ fn single_bit(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding
 fn order(raw: &RawSignal, encoding: Encoding, sink: &mut Sink) -> Option<ByteOrder> {
     match &raw.order {
         Some(order) => Some(order.value),
+        None if raw.given.contains(&"order") => None,
         None if encoding.words() == 1 => Some(ByteOrder::Abcd),
         None => {
             let message = format!("{} takes {} registers and has no `order`", label(raw), encoding.words());
@@ -196,12 +209,13 @@ fn scale(raw: &RawSignal, sink: &mut Sink) -> Option<f64> {
 fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Unit> {
     let is_bit = matches!(encoding?, Encoding::Bit(_));
     let Some(written) = &raw.unit else {
-        if !is_bit {
-            sink.missing(
+        if !is_bit && !raw.given.contains(&"unit") {
+            let message = format!("[[signal]] {} has no `unit`", label(raw));
+            sink.report(
+                Code::MissingKey,
                 raw.at,
-                &format!("[[signal]] {}", label(raw)),
-                "unit",
-                "\"degC\"` (or `\"1\"` for a plain number)",
+                message,
+                "add `unit = \"degC\"`, or `unit = \"1\"` for a plain number",
             );
         }
         return is_bit.then_some(Unit::Bit);
@@ -213,8 +227,8 @@ fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<
         return None;
     };
     if is_bit != (unit == Unit::Bit) {
-        let message =
-            format!("{} is {} and its unit is {unit}", label(raw), if is_bit { "a bit" } else { "no bit" });
+        let found = if is_bit { "a bit" } else { "a number" };
+        let message = format!("{} is {found}, and its unit is {}", label(raw), quoted(&written.value));
         let hint = if is_bit { "leave `unit` out" } else { "write `unit = \"1\"` for a plain number" };
         sink.report(Code::Conflict, written.at, message, hint);
         return None;
@@ -230,7 +244,7 @@ fn range(raw: &RawSignal, unit: Unit, sink: &mut Sink) -> Option<(f64, f64)> {
             } else {
                 format!("[\"0 {unit}\", \"250 {unit}\"]")
             };
-            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "range", &example);
+            missing(raw, "range", &example, sink);
         }
         return (unit == Unit::Bit).then_some((0.0, 1.0));
     };
@@ -337,12 +351,7 @@ fn simulate(raw: Option<&RawSimulate>, unit: Unit, range: (f64, f64), sink: &mut
     if let (Some(value), Some(written)) = (noise, &raw.noise)
         && value < 0.0
     {
-        sink.report(
-            Code::OutOfBounds,
-            written.at,
-            "`noise` is less than nothing",
-            "write its standard deviation",
-        );
+        sink.report(Code::OutOfBounds, written.at, "`noise` is negative", "write its standard deviation");
     }
     let time_constant = raw.time_constant.as_ref().map_or(Duration::ZERO, |time| time.value);
     Some(Simulate { typical: typical?, noise: noise?, time_constant })
