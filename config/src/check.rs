@@ -81,6 +81,7 @@ fn read_files(files: &[SourceFile], sink: &mut Sink) -> Raw {
             (path, None) => sink.problems.push(not_read(path)),
         }
     }
+    raw.recipes.sort_by(|(one, _), (other, _)| one.value.cmp(&other.value));
     for name in ["line.toml", "alarms.toml", "site.toml"] {
         if !files.iter().any(|file| file.path == name) {
             let message = format!("there is no {name}");
@@ -149,8 +150,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let site = site::check(raw_site, raw_line, &names, sink);
     let head = stations::head(raw_line, sink);
     let stations = stations::stations(raw_line, sink);
-    let signals = signals::check(raw_line, &names, sink);
-    places::check(raw_line, &signals, sink);
+    let (signals, places) = signals::check(raw_line, &names, sink);
+    places::check(raw_line, &places, sink);
     let controllers = stations::controllers(raw_line, &names, &signals, &site.endpoints, sink);
     let loops = stations::loops(raw_line, &names, &signals, sink);
     let belts = stations::belts(raw_line, &names, &signals, sink);

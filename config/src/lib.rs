@@ -2,7 +2,7 @@
 //!
 //! `SCHEMA.md` lists every table and key. Read from the outside in:
 //! - [`load`], [`load_demo`], [`check_files`]: a folder, the embedded demo, or texts become a [`Line`] or [`Problems`].
-//! - [`line`]: the line as the programs use it.
+//! - [`mod@line`]: the line as the programs use it.
 //! - [`problem`]: what is wrong, where, what to do.
 //! - `reader.rs`, `value.rs`, `quantity.rs`: a TOML table key by key; what a key can hold; a number with its unit.
 //! - `raw/`: the file format. `check/`: what the files mean together.

@@ -285,7 +285,8 @@ impl Problems {
         }
         for problem in &mut self.list {
             if let Spot::Path(path) = &mut problem.at {
-                *path = folder.join(&path).display().to_string();
+                let full = if path.is_empty() { folder.to_path_buf() } else { folder.join(&path) };
+                *path = full.display().to_string();
             }
         }
         self

@@ -21,6 +21,8 @@ pub(crate) struct Sink {
     pub(crate) problems: Vec<Problem>,
     /// Every key that was looked for, by table: what this version reads.
     pub(crate) asked: BTreeMap<&'static str, BTreeSet<&'static str>>,
+    /// How many names that nothing has were reported.
+    pub(crate) unknown_names: usize,
 }
 
 impl Sink {
@@ -75,6 +77,16 @@ pub(crate) struct TableReader<'a, 'i> {
     table: &'a DeTable<'i>,
     sink: &'a mut Sink,
     asked: Vec<&'static str>,
+    /// Needed keys that are not there; told at the end, unless a misspelt key explains them.
+    absent: Vec<Absent>,
+}
+
+/// A key that is needed and not there.
+struct Absent {
+    key: &'static str,
+    code: Code,
+    message: String,
+    hint: String,
 }
 
 /// Reads `table`, called `name` in SCHEMA.md, with `read`; then reports every key that `read` did not ask for.
@@ -85,7 +97,7 @@ pub(crate) fn read_table<T>(
     sink: &mut Sink,
     read: impl FnOnce(&mut TableReader<'_, '_>) -> T,
 ) -> T {
-    let mut reader = TableReader { name, at, table, sink, asked: Vec::new() };
+    let mut reader = TableReader { name, at, table, sink, asked: Vec::new(), absent: Vec::new() };
     let value = read(&mut reader);
     reader.report_rest();
     value
@@ -238,12 +250,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
     ) -> Option<T> {
         if !self.has(key) {
             let message = format!("{} has no {name}", self.label());
-            self.sink.report(
-                Code::MissingKey,
-                self.at,
-                message,
-                format!("add {name}; SCHEMA.md lists what is in it"),
-            );
+            self.absent(Code::MissingKey, key, message, format!("add {name}; SCHEMA.md lists what is in it"));
         }
         self.may_table(key, name, read)
     }
@@ -281,7 +288,13 @@ impl<'a, 'i> TableReader<'a, 'i> {
 
     /// Records that `key` is missing.
     pub(crate) fn missing(&mut self, key: &'static str, example: &str) {
-        self.sink.missing(self.at, &self.label(), key, example);
+        let message = format!("{} has no `{key}`", self.label());
+        self.absent(Code::MissingKey, key, message, format!("add `{key} = {example}`"));
+    }
+
+    /// Records that `key` is missing, in other words.
+    pub(crate) fn absent(&mut self, code: Code, key: &'static str, message: String, hint: String) {
+        self.absent.push(Absent { key, code, message, hint });
     }
 
     /// Whether `key` holds this very text. Counts as asking for it.
@@ -289,9 +302,10 @@ impl<'a, 'i> TableReader<'a, 'i> {
         self.look(key).and_then(|value| value.get_ref().as_str()) == Some(word)
     }
 
-    /// Those of `keys` that are there, well-typed or not. Does not count as asking for them.
+    /// Those of `keys` that are there, well-typed or not, also misspelt. Does not count as asking for them.
     pub(crate) fn given(&self, keys: &[&'static str]) -> Vec<&'static str> {
-        keys.iter().copied().filter(|key| self.raw(key).is_some()).collect()
+        let is_near = |key: &str| self.table.keys().any(|found| nearest(found.get_ref(), &[key]).is_some());
+        keys.iter().copied().filter(|key| is_near(key)).collect()
     }
 
     /// Whether the table holds nothing.
@@ -350,24 +364,38 @@ impl<'a, 'i> TableReader<'a, 'i> {
         }
         self.sink.asked.entry(self.name).or_default().extend(&asked);
         let later = schema::later(self.name);
+        let mut known: Vec<&str> = Vec::new();
+        for key in asked.iter().chain(later) {
+            if !known.contains(key) {
+                known.push(key);
+            }
+        }
+        let mut meant = Vec::new();
         for (key, _) in self.table {
             let (name, at) = (key.get_ref().as_ref(), self.span(key.span()));
             if asked.contains(&name) {
                 continue;
             }
             if later.contains(&name) {
-                let message = format!(
-                    "{} in {} is described in SCHEMA.md but this version does not act on it yet",
-                    quoted(name),
-                    self.name
-                );
-                self.sink.report(Code::NotYet, at, message, "leave it out, or keep it for a later version");
+                self.report_later(name, at);
             } else {
-                let known: Vec<&str> = asked.iter().chain(later).copied().collect();
+                meant.extend(nearest(name, &known));
                 let message = format!("{} is no key of {}", quoted(name), self.label());
                 self.sink.report(Code::UnknownKey, at, message, nearest_or_all(name, &known));
             }
         }
+        for Absent { key, code, message, hint } in std::mem::take(&mut self.absent) {
+            if !meant.contains(&key) {
+                self.sink.report(code, self.at, message, hint);
+            }
+        }
+    }
+
+    fn report_later(&mut self, name: &str, at: Span) {
+        let (key, table) = (quoted(name), self.name);
+        let message =
+            format!("{key} in {table} is described in SCHEMA.md but this version does not act on it yet");
+        self.sink.report(Code::NotYet, at, message, "leave it out, or keep it for a later version");
     }
 }
 
@@ -383,14 +411,8 @@ pub(crate) fn nearest_or_all(found: &str, known: &[&str]) -> String {
 /// The names in `known`, cut after a dozen and a half.
 fn some_of(known: &[&str]) -> String {
     const MOST: usize = 18;
-    let mut names: Vec<&str> = Vec::new();
-    for name in known {
-        if !names.contains(name) {
-            names.push(name);
-        }
-    }
-    let rest = names.len().saturating_sub(MOST);
-    let shown = names.iter().take(MOST).copied().collect::<Vec<_>>().join(", ");
+    let rest = known.len().saturating_sub(MOST);
+    let shown = known.iter().take(MOST).copied().collect::<Vec<_>>().join(", ");
     if rest == 0 { shown } else { format!("{shown} and {rest} more") }
 }
 

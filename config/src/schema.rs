@@ -133,4 +133,47 @@ mod tests {
             assert!(SCHEMA.contains(&format!("| {} |", code.name())), "{}", code.name());
         }
     }
+
+    /// The files of the demo that hold the tables of each part of SCHEMA.md, in the order a person reads them.
+    fn file_of(table: &str) -> &'static str {
+        match table {
+            "alarms.toml" | "[[limit]]" | "[[time-weighted]]" | "[alarm.response]" => "alarms.toml",
+            "a recipe" | "[recipe]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
+                "recipes/blue-corn-rounds.toml"
+            }
+            "site.toml" | "[[endpoint]]" => "site.toml",
+            _ => "line.toml",
+        }
+    }
+
+    /// Whether the first place where `key` stands has a comment: on the line, above it or below it.
+    fn is_explained(text: &str, key: &str) -> Option<bool> {
+        let lines: Vec<&str> = text.lines().collect();
+        let forms = [format!("{key} = "), format!("[{key}]"), format!(".{key}]")];
+        let starts_word = |line: &str, at: usize| {
+            line[..at].chars().next_back().is_none_or(|before| !before.is_alphanumeric() && before != '_')
+        };
+        let stands = |line: &&str| {
+            forms.iter().any(|form| {
+                line.match_indices(form).any(|(at, _)| form.starts_with(['[', '.']) || starts_word(line, at))
+            })
+        };
+        let index = lines.iter().position(stands)?;
+        let above = lines[..index].iter().rev().find(|line| !line.trim().is_empty());
+        let below = lines.get(index + 1);
+        let is_comment = |line: Option<&&str>| line.is_some_and(|line| line.trim_start().starts_with('#'));
+        Some(lines[index].contains('#') || is_comment(above) || is_comment(below))
+    }
+
+    #[test]
+    fn the_demo_shows_and_explains_every_key_that_is_read() {
+        let sources = demo_sources();
+        let (now, _, _) = documented();
+        for (table, keys) in now {
+            let text = &sources.iter().find(|file| file.path == file_of(&table)).unwrap().text;
+            for key in keys {
+                assert_eq!(is_explained(text, &key), Some(true), "{key} of {table} in {}", file_of(&table));
+            }
+        }
+    }
 }

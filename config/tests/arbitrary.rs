@@ -25,7 +25,7 @@ fn demo() -> Vec<SourceFile> {
 /// Index of a character boundary in `text` at about `share`.
 fn boundary(text: &str, share: f64) -> usize {
     let near = (text.len() as f64 * share) as usize;
-    (0..=near).rev().find(|index| text.is_char_boundary(*index)).unwrap()
+    (0..=near).rev().find(|index| text.is_char_boundary(*index)).unwrap_or(0)
 }
 
 const PIECES: [&str; 20] = [
@@ -97,4 +97,15 @@ fn deep_nesting_and_long_lines_get_an_answer() {
         files[0].text = text;
         check(&files);
     }
+}
+
+/// More tables than an index counts, each referring to nothing.
+#[test]
+fn a_hundred_thousand_tables_get_an_answer() {
+    let mut files = demo();
+    files[0].text += &"\n[[controller]]\nname = \"x\"".repeat(70_000);
+    files[1].text += &"\n[[limit]]\nsignal = \"TT-999\"".repeat(30_000);
+    let problems = check_files(&files).unwrap_err();
+    assert!(problems.error_count() > 100_000);
+    assert!(problems.render(false).len() > 1_000_000);
 }

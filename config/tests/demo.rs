@@ -1,4 +1,5 @@
 //! The shipped demo line: it loads, it says what its register list and alarm list say, and it is polled in few requests.
+#![expect(clippy::unwrap_used, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind, Side};
 use setward_config::line::{ControllerId, Meaning, Role};

@@ -25,7 +25,7 @@ fn small() -> Vec<SourceFile> {
 fn edited(edits: &[(&str, String, String)]) -> Vec<SourceFile> {
     let mut files = small();
     for (path, from, to) in edits {
-        let file = files.iter_mut().find(|file| file.path == *path).unwrap();
+        let file = files.iter_mut().find(|file| file.path == *path).expect("a file of the small line");
         assert!(file.text.contains(from.as_str()), "{path} has no {from:?}");
         file.text = file.text.replacen(from.as_str(), to, 1);
     }
@@ -65,8 +65,8 @@ fn check(case: &str) {
     for line in case.lines() {
         match line.split_at(2) {
             ("in", path) => edits.push((path.trim(), Vec::new(), Vec::new())),
-            ("- ", from) => edits.last_mut().unwrap().1.push(from),
-            ("+ ", to) => edits.last_mut().unwrap().2.push(to),
+            ("- ", from) => edits.last_mut().expect("`in` comes first").1.push(from),
+            ("+ ", to) => edits.last_mut().expect("`in` comes first").2.push(to),
             ("! ", problem) => expected += &format!("{problem}\n"),
             ("? ", hint) => expected += &format!("    {hint}\n"),
             _ => panic!("{line}"),

@@ -1,6 +1,7 @@
 //! Signals: place, encoding, range, and what the simulator and people know of them.
 
 use super::LineNames;
+use super::places::Placed;
 use super::stations::too_many;
 use crate::capacity::MAX_SIGNALS;
 use crate::line::{ControllerId, LineSignal, Simulate, StationId, Wiring};
@@ -12,20 +13,47 @@ use setward_protocol::{ByteOrder, Encoding, Raw, Signal, Table, Unit};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Every signal; absent where something is wrong with it.
-pub(crate) fn check(raw: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Vec<Option<LineSignal>> {
+/// Every signal, absent where something is wrong with it; and where each one is, as far as that is known.
+pub(crate) fn check(
+    raw: &RawLine,
+    names: &LineNames<'_>,
+    sink: &mut Sink,
+) -> (Vec<Option<LineSignal>>, Vec<Option<Placed>>) {
     let last = raw.signals.last().and_then(|one| one.tag.as_ref());
     too_many(sink, raw.signals.len(), MAX_SIGNALS, "signals", last);
-    raw.signals.iter().map(|one| signal(one, names, sink)).collect()
+    raw.signals.iter().map(|one| signal(one, names, sink)).unzip()
 }
 
-fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Option<LineSignal> {
-    let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
+fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> (Option<LineSignal>, Option<Placed>) {
+    let placed = placed(raw, names, sink);
+    (complete(raw, placed, names, sink), placed.ok())
+}
+
+/// Controller, address and encoding; or the encoding alone, if that is all that is known.
+fn placed(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Result<Placed, Option<Encoding>> {
     let controller = raw.controller.as_ref().and_then(|name| names.controllers.find(name, sink));
     let place = place(raw, sink);
     let encoding = place.and_then(|(table, _)| encoding(raw, table, sink));
-    let order = encoding.and_then(|encoding| order(raw, encoding, sink));
     fits_table(raw, place, encoding, sink);
+    let controller = controller.and_then(|index| u16::try_from(index).ok());
+    match (controller, place, encoding) {
+        (Some(controller), Some((table, address)), Some(encoding)) => {
+            Ok(Placed { controller, table, address, encoding })
+        }
+        (_, _, encoding) => Err(encoding),
+    }
+}
+
+/// The signal, if all of it is right.
+fn complete(
+    raw: &RawSignal,
+    placed: Result<Placed, Option<Encoding>>,
+    names: &LineNames<'_>,
+    sink: &mut Sink,
+) -> Option<LineSignal> {
+    let encoding = placed.map_or_else(|encoding| encoding, |placed| Some(placed.encoding));
+    let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
+    let order = encoding.and_then(|encoding| order(raw, encoding, sink));
     let no_value = no_value(raw, encoding, sink);
     let (scale, offset) = (scale(raw, sink), raw.offset.as_ref().map_or(0.0, |offset| offset.value));
     let unit = unit(raw, encoding, sink);
@@ -33,13 +61,12 @@ fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Option<Lin
     let simulate =
         unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
     let codes = codes(raw, sink);
-    let (table, address) = place?;
-    let encoding = encoding?;
+    let Placed { controller, table, address, encoding } = placed.ok()?;
     Some(LineSignal {
         tag: raw.tag.as_ref()?.value.clone(),
         name: raw.name.as_ref()?.value.clone(),
         station: StationId(u16::try_from(station?).ok()?),
-        controller: ControllerId(u16::try_from(controller?).ok()?),
+        controller: ControllerId(controller),
         role: raw.role.as_ref()?.value,
         unit: unit?,
         decimals: decimals(raw, encoding),

@@ -76,7 +76,7 @@ pub(crate) fn controllers(
     let last = raw.controllers.last().and_then(|one| one.name.as_ref());
     too_many(sink, raw.controllers.len(), MAX_CONTROLLERS, "controllers", last);
     let ends = endpoints.iter().chain(std::iter::repeat(&None));
-    (0..)
+    (0..=u16::MAX)
         .zip(&raw.controllers)
         .zip(ends)
         .map(|((id, one), end)| controller(id, one, end, names, signals, sink))
