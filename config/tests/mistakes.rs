@@ -115,7 +115,7 @@ fn quantities() {
 
 #[test]
 fn places_and_encodings() {
-    check_all(include_str!("mistakes/places_and_encodings.txt"), 27);
+    check_all(include_str!("mistakes/places_and_encodings.txt"), 28);
 }
 
 #[test]
