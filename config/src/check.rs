@@ -45,7 +45,7 @@ struct Raw {
 /// All problems of all files, warnings included.
 pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
     let mut sink = Sink::default();
-    let line = line_of(files, &mut sink);
+    let line = check_into(files, &mut sink);
     let problems = Problems::new(files, sink.problems);
     match line {
         Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
@@ -53,7 +53,8 @@ pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
     }
 }
 
-fn line_of(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
+/// The line, if nothing is wrong, and all problems into `sink`.
+pub(crate) fn check_into(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
     let raw = read_files(files, sink);
     // A file that is broken or absent would make every name in it unknown elsewhere: only noise.
     if sink.problems.iter().any(|problem| matches!(problem.code, Code::Syntax | Code::Missing)) {
@@ -80,6 +81,7 @@ fn read_files(files: &[SourceFile], sink: &mut Sink) -> Raw {
             (path, None) => sink.problems.push(not_read(path)),
         }
     }
+    raw.recipes.sort_by(|(one, _), (other, _)| one.value.cmp(&other.value));
     for name in ["line.toml", "alarms.toml", "site.toml"] {
         if !files.iter().any(|file| file.path == name) {
             let message = format!("there is no {name}");
@@ -148,8 +150,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let site = site::check(raw_site, raw_line, &names, sink);
     let head = stations::head(raw_line, sink);
     let stations = stations::stations(raw_line, sink);
-    let signals = signals::check(raw_line, &names, sink);
-    places::check(raw_line, &signals, sink);
+    let (signals, places) = signals::check(raw_line, &names, sink);
+    places::check(raw_line, &places, sink);
     let controllers = stations::controllers(raw_line, &names, &signals, &site.endpoints, sink);
     let loops = stations::loops(raw_line, &names, &signals, sink);
     let belts = stations::belts(raw_line, &names, &signals, sink);
@@ -162,7 +164,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     }
     let recipes = recipes::check(&raw.recipes, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|index| recipes.get(index));
+    let running = running_recipe.and_then(|index| raw.recipes.get(index));
     let alarms = alarms::check(raw_alarms, raw_line, &names, &signals, running, sink);
     let (name, plant, time_zone) = head?;
     Some(Line {

@@ -24,9 +24,13 @@ pub const fn demo_files() -> &'static [(&'static str, &'static str)] {
 /// # Errors
 /// Never with the files this crate ships: a test loads them.
 pub fn load_demo() -> Result<Loaded, Problems> {
-    let files: Vec<SourceFile> = FILES
+    check_files(&demo_sources())
+}
+
+/// The demo's files as the check takes them.
+pub(crate) fn demo_sources() -> Vec<SourceFile> {
+    FILES
         .iter()
         .map(|(path, text)| SourceFile { path: (*path).to_owned(), text: (*text).to_owned() })
-        .collect();
-    check_files(&files)
+        .collect()
 }

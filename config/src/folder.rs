@@ -12,29 +12,33 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// All problems of all files, warnings included, with paths below `dir`.
 pub fn load(dir: &Path) -> Result<Loaded, Problems> {
-    let (files, problems) = read_folder(dir);
-    if !problems.is_empty() && files.is_empty() {
-        return Err(Problems::new(&[], problems).below(dir));
+    if !dir.is_dir() {
+        let found =
+            if dir.exists() { "this is a file, not a line folder" } else { "there is no such folder" };
+        let problem = Problems::of_path(Code::Missing, "", found.to_owned(), FILES_OF_A_LINE.to_owned());
+        return Err(Problems::new(&[], vec![problem]).below(dir));
     }
-    match check_files(&files) {
-        Ok(mut loaded) => {
-            loaded.line.data_dir = dir.join(&loaded.line.data_dir);
-            let warnings = loaded.warnings.with(problems).below(dir);
-            if warnings.error_count() == 0 { Ok(Loaded { warnings, ..loaded }) } else { Err(warnings) }
-        }
-        Err(found) => Err(found.with(problems).below(dir)),
+    let (files, unreadable) = read_folder(dir);
+    if unreadable.is_empty() {
+        return match check_files(&files) {
+            Ok(Loaded { mut line, warnings }) => {
+                line.data_dir = dir.join(&line.data_dir);
+                Ok(Loaded { line, warnings: warnings.below(dir) })
+            }
+            Err(found) => Err(found.below(dir)),
+        };
     }
+    // What could not be read is not missing as well.
+    let found = match check_files(&files) {
+        Ok(loaded) => loaded.warnings,
+        Err(found) => found,
+    };
+    Err(found.without_missing(&unreadable).with(unreadable).below(dir))
 }
 
 /// Every file of the folder that belongs to a line, in the order of paths, and what could not be read.
 fn read_folder(dir: &Path) -> (Vec<SourceFile>, Vec<Problem>) {
     let mut problems = Vec::new();
-    if !dir.is_dir() {
-        let found = if dir.exists() { "is a file, not a folder" } else { "does not exist" };
-        let message = format!("the line folder {} {found}", dir.display());
-        problems.push(Problems::of_path(Code::Missing, "", message, FILES_OF_A_LINE.to_owned()));
-        return (Vec::new(), problems);
-    }
     let mut paths = toml_files(dir, "", &mut problems);
     if dir.join("recipes").is_dir() {
         paths.extend(toml_files(&dir.join("recipes"), "recipes/", &mut problems));

@@ -2,9 +2,9 @@
 //!
 //! `SCHEMA.md` lists every table and key. Read from the outside in:
 //! - [`load`], [`load_demo`], [`check_files`]: a folder, the embedded demo, or texts become a [`Line`] or [`Problems`].
-//! - [`line`]: the line as the programs use it.
+//! - [`mod@line`]: the line as the programs use it.
 //! - [`problem`]: what is wrong, where, what to do.
-//! - `reader.rs`, `quantity.rs`: a TOML table key by key; a number with its unit.
+//! - `reader.rs`, `value.rs`, `quantity.rs`: a TOML table key by key; what a key can hold; a number with its unit.
 //! - `raw/`: the file format. `check/`: what the files mean together.
 //!
 //! Invariant: all problems are found in one go, and no text in a file makes this crate panic.
@@ -20,6 +20,7 @@ mod quantity;
 mod raw;
 mod reader;
 mod schema;
+mod value;
 
 pub use check::check_files;
 pub use demo::{demo_files, load_demo};

@@ -81,6 +81,30 @@ pub enum Code {
 }
 
 impl Code {
+    /// Every code.
+    pub const ALL: [Self; 20] = [
+        Self::Missing,
+        Self::Unreadable,
+        Self::Syntax,
+        Self::UnknownKey,
+        Self::MissingKey,
+        Self::WrongType,
+        Self::Word,
+        Self::Quantity,
+        Self::OutOfBounds,
+        Self::Duplicate,
+        Self::UnknownName,
+        Self::Place,
+        Self::Overlap,
+        Self::Widths,
+        Self::Alarm,
+        Self::Address,
+        Self::Capacity,
+        Self::Conflict,
+        Self::NotYet,
+        Self::NotRead,
+    ];
+
     /// The code as people quote it: "C012".
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -159,8 +183,16 @@ pub(crate) struct Problem {
 /// All that is wrong with a line folder, in the order of files and lines.
 #[derive(Clone, PartialEq, Eq, Default)]
 pub struct Problems {
-    files: Vec<SourceFile>,
+    files: Vec<File>,
     list: Vec<Problem>,
+}
+
+/// A file with the places its lines start at.
+#[derive(Clone, PartialEq, Eq)]
+struct File {
+    path: String,
+    text: String,
+    line_starts: Vec<usize>,
 }
 
 /// One problem as programs read it.
@@ -183,15 +215,16 @@ pub struct ProblemEntry {
 }
 
 impl Problems {
-    /// Sorted by file, line and column; equal ones once.
+    /// Sorted by path, line and column; equal ones once.
     pub(crate) fn new(files: &[SourceFile], mut list: Vec<Problem>) -> Self {
+        let path = |file: usize| files.get(file).map_or("", |file| &file.path);
         let key = |problem: &Problem| match &problem.at {
-            Spot::Path(path) => (0, 0, path.clone()),
-            Spot::Span(span) => (span.file + 1, span.start, String::new()),
+            Spot::Path(path) => (path.clone(), 0),
+            Spot::Span(span) => (path(span.file).to_owned(), span.start),
         };
-        list.sort_by_key(key);
+        list.sort_by_cached_key(key);
         list.dedup();
-        Self { files: files.to_vec(), list }
+        Self { files: files.iter().map(File::of).collect(), list }
     }
 
     /// A single problem with a path as a whole.
@@ -252,16 +285,30 @@ impl Problems {
         }
         for problem in &mut self.list {
             if let Spot::Path(path) = &mut problem.at {
-                *path = folder.join(&path).display().to_string();
+                let full = if path.is_empty() { folder.to_path_buf() } else { folder.join(&path) };
+                *path = full.display().to_string();
             }
         }
         self
     }
 
-    /// Adds the problems of `more`, which are about the same files.
+    /// Adds the problems of `more`, which are about paths as a whole.
     pub(crate) fn with(mut self, more: Vec<Problem>) -> Self {
-        self.list.extend(more);
-        Self::new(&self.files, self.list)
+        self.list.splice(0..0, more);
+        self
+    }
+
+    /// Leaves out that a file is missing where `unreadable` says why it could not be read.
+    pub(crate) fn without_missing(mut self, unreadable: &[Problem]) -> Self {
+        let is_explained = |problem: &Problem| match &problem.at {
+            Spot::Path(path) => unreadable.iter().any(|other| match &other.at {
+                Spot::Path(other) => other.starts_with(path.as_str()),
+                Spot::Span(_) => false,
+            }),
+            Spot::Span(_) => false,
+        };
+        self.list.retain(|problem| problem.code != Code::Missing || !is_explained(problem));
+        self
     }
 
     fn entry(&self, problem: &Problem) -> ProblemEntry {
@@ -288,8 +335,12 @@ impl Problems {
     }
 
     fn line_and_column(&self, span: Span) -> (usize, usize) {
-        let window = Window::of(self.files.get(span.file).map_or("", |file| &file.text), span);
-        (window.line, window.text.get(..window.start).unwrap_or_default().chars().count() + 1)
+        self.files.get(span.file).map_or((1, 1), |file| file.line_and_column(span.start))
+    }
+
+    fn window(&self, span: Span) -> Window<'_> {
+        let nowhere = Window { text: "", line: 1, start: 0, end: 0 };
+        self.files.get(span.file).map_or(nowhere, |file| file.window(span))
     }
 
     fn place(&self, problem: &Problem) -> String {
@@ -312,12 +363,10 @@ impl Problems {
         let title = format!("{place}: {}[{code}]: {}", severity.name(), problem.message);
         let mut group = Group::with_title(level.no_name().primary_title(title));
         if let Spot::Span(span) = &problem.at {
-            let window = Window::of(self.files.get(span.file).map_or("", |file| &file.text), *span);
-            group = group.element(window.snippet(AnnotationKind::Primary, None));
+            group = group.element(self.window(*span).snippet(AnnotationKind::Primary, None));
         }
         if let Some((span, label)) = &problem.also {
-            let window = Window::of(self.files.get(span.file).map_or("", |file| &file.text), *span);
-            let snippet = window.snippet(AnnotationKind::Context, Some(label));
+            let snippet = self.window(*span).snippet(AnnotationKind::Context, Some(label));
             group = group.element(snippet.path(self.path(*span).to_owned()));
         }
         group = group.element(Level::HELP.with_name("hint").message(&problem.hint));
@@ -325,7 +374,42 @@ impl Problems {
     }
 }
 
-/// The one line that a span starts in, with the part of the span that is on it.
+impl File {
+    fn of(source: &SourceFile) -> Self {
+        let text = source.text.clone();
+        let line_starts =
+            std::iter::once(0).chain(text.match_indices('\n').map(|(index, _)| index + 1)).collect();
+        Self { path: source.path.clone(), text, line_starts }
+    }
+
+    /// Line from 1, and the place it starts at.
+    fn line_at(&self, index: usize) -> (usize, usize) {
+        let line = self.line_starts.partition_point(|start| *start <= index);
+        (line, self.line_starts.get(line.saturating_sub(1)).copied().unwrap_or(0))
+    }
+
+    /// Line and column in characters, both from 1.
+    fn line_and_column(&self, index: usize) -> (usize, usize) {
+        let index = floor_boundary(&self.text, index);
+        let (line, line_start) = self.line_at(index);
+        (line, self.text.get(line_start..index).unwrap_or_default().chars().count() + 1)
+    }
+
+    /// The line that the span starts in, with the part of the span that is on it.
+    fn window(&self, span: Span) -> Window<'_> {
+        let start = floor_boundary(&self.text, span.start);
+        let (line, line_start) = self.line_at(start);
+        // A line without end is shown around the place.
+        let from = floor_boundary(&self.text, line_start.max(start.saturating_sub(Window::BEFORE)));
+        let to = floor_boundary(&self.text, start + Window::AFTER);
+        let text = self.text.get(from..to).unwrap_or_default().lines().next().unwrap_or_default();
+        let start = (start - from).min(text.len());
+        let end = floor_boundary(text, span.end.saturating_sub(from)).max(start);
+        Window { text, line, start, end }
+    }
+}
+
+/// One line of a file, or what is near a place in it.
 struct Window<'a> {
     text: &'a str,
     line: usize,
@@ -334,17 +418,9 @@ struct Window<'a> {
 }
 
 impl<'a> Window<'a> {
-    fn of(text: &'a str, span: Span) -> Self {
-        let start = floor_boundary(text, span.start);
-        let before = text.get(..start).unwrap_or_default();
-        let line_start = before.rfind('\n').map_or(0, |index| index + 1);
-        let rest = text.get(line_start..).unwrap_or_default();
-        let line_text = rest.lines().next().unwrap_or_default();
-        let line = before.matches('\n').count() + 1;
-        let start = (start - line_start).min(line_text.len());
-        let end = floor_boundary(line_text, span.end.saturating_sub(line_start)).max(start);
-        Self { text: line_text, line, start, end }
-    }
+    /// Most bytes shown before and after a place.
+    const BEFORE: usize = 400;
+    const AFTER: usize = 600;
 
     fn snippet(
         &self,

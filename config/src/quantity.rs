@@ -55,7 +55,7 @@ pub(crate) fn time(quantity: &Quantity) -> Result<Duration, Refusal> {
     if (0.0..=LONGEST_S).contains(&seconds) {
         return Ok(Duration::from_secs_f64(seconds));
     }
-    let found = if seconds < 0.0 { "is less than nothing" } else { "is longer than a year" };
+    let found = if seconds < 0.0 { "is negative" } else { "is longer than a year" };
     Err(Refusal { found: found.to_owned(), hint: "a time is between \"0 s\" and \"366 d\"".to_owned() })
 }
 
@@ -82,17 +82,23 @@ pub(crate) fn exposure(quantity: &Quantity, unit: Unit) -> Result<Exposure, Refu
     };
     let (number, symbol) = split(text)?;
     let Some((left, right)) = symbol.rsplit_once('.') else {
-        return time(quantity)
-            .map(|time| Exposure::Time(time.as_secs_f64()))
-            .map_err(|refusal| Refusal { hint, ..refusal });
+        if Unit::from_symbol(symbol, Dimension::Time).is_some() {
+            return time(quantity).map(|time| Exposure::Time(time.as_secs_f64()));
+        }
+        let found = match symbol {
+            "" => "has no unit".to_owned(),
+            symbol => format!("has the unit {}, which is neither an area nor a time", quoted(symbol)),
+        };
+        return Err(Refusal { found, hint });
     };
     let per_unit = accepted_unit(left, difference).and_then(|from| from.convert(1.0, difference));
     let per_time = Unit::from_symbol(right, Dimension::Time).and_then(|from| from.convert(1.0, Unit::Second));
     match (per_unit, per_time) {
         (Some(per_unit), Some(per_time)) => Ok(Exposure::Area(number * per_unit * per_time)),
-        (None, _) | (_, None) => {
-            Err(Refusal { found: format!("has the unit {}, which is no area here", quoted(symbol)), hint })
-        }
+        (None, _) | (_, None) => Err(Refusal {
+            found: format!("has the unit {}, which is no area of this signal", quoted(symbol)),
+            hint,
+        }),
     }
 }
 
@@ -156,11 +162,18 @@ fn other_unit(number: f64, symbol: &str, unit: Unit) -> Refusal {
     }
     let is_known = Unit::from_signal_symbol(symbol).is_some();
     let found = if is_known {
-        format!("is in {}, which is no {} here", quoted(symbol), dimension_name(unit.dimension()))
+        found_instead(symbol, unit)
     } else {
         format!("has the unknown unit {}", quoted(symbol))
     };
     Refusal { found, hint: format!("a {} takes {}", dimension_name(unit.dimension()), accepted.join(", ")) }
+}
+
+/// A known unit of the wrong dimension.
+fn found_instead(symbol: &str, unit: Unit) -> String {
+    let found =
+        Unit::from_signal_symbol(symbol).map_or("quantity", |found| dimension_name(found.dimension()));
+    format!("is in {}, a {found}, where a {} belongs", quoted(symbol), dimension_name(unit.dimension()))
 }
 
 /// Every spelling that is accepted where a quantity of `unit`'s dimension belongs.
@@ -213,6 +226,23 @@ fn second_unit(unit: Unit, number: f64) -> Option<Unit> {
         Unit::Second,
     ];
     preferred.into_iter().find(|other| *other != unit && other.dimension() == unit.dimension())
+}
+
+/// A time for people: "500 ms", "90 s", "2 h".
+pub(crate) fn show_time(time: Duration) -> String {
+    let seconds = time.as_secs_f64();
+    let whole_in = |unit_s: u64| {
+        time.subsec_nanos() == 0 && time.as_secs() >= unit_s && time.as_secs().is_multiple_of(unit_s)
+    };
+    if seconds < 1.0 && seconds > 0.0 {
+        format!("{} ms", short(seconds * 1e3))
+    } else if whole_in(3600) {
+        format!("{} h", time.as_secs() / 3600)
+    } else if whole_in(60) {
+        format!("{} min", time.as_secs() / 60)
+    } else {
+        format!("{} s", short(seconds))
+    }
 }
 
 /// Six significant digits, no trailing zeros.

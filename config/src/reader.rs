@@ -7,6 +7,7 @@
 use crate::problem::{At, Code, Problem, Span, Spot, quoted};
 use crate::quantity::{self, Quantity, Refusal};
 use crate::schema;
+use crate::value::{FromValue, Mismatch, span_in, type_name};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::time::Duration;
@@ -20,6 +21,8 @@ pub(crate) struct Sink {
     pub(crate) problems: Vec<Problem>,
     /// Every key that was looked for, by table: what this version reads.
     pub(crate) asked: BTreeMap<&'static str, BTreeSet<&'static str>>,
+    /// How many names that nothing has were reported.
+    pub(crate) unknown_names: usize,
 }
 
 impl Sink {
@@ -74,6 +77,16 @@ pub(crate) struct TableReader<'a, 'i> {
     table: &'a DeTable<'i>,
     sink: &'a mut Sink,
     asked: Vec<&'static str>,
+    /// Needed keys that are not there; told at the end, unless a misspelt key explains them.
+    absent: Vec<Absent>,
+}
+
+/// A key that is needed and not there.
+struct Absent {
+    key: &'static str,
+    code: Code,
+    message: String,
+    hint: String,
 }
 
 /// Reads `table`, called `name` in SCHEMA.md, with `read`; then reports every key that `read` did not ask for.
@@ -84,19 +97,10 @@ pub(crate) fn read_table<T>(
     sink: &mut Sink,
     read: impl FnOnce(&mut TableReader<'_, '_>) -> T,
 ) -> T {
-    let mut reader = TableReader { name, at, table, sink, asked: Vec::new() };
+    let mut reader = TableReader { name, at, table, sink, asked: Vec::new(), absent: Vec::new() };
     let value = read(&mut reader);
     reader.report_rest();
     value
-}
-
-/// A value that a file can hold.
-pub(crate) trait FromValue: Sized {
-    /// What belongs there, for people: "a number".
-    const BELONGS: &'static str;
-
-    /// The value, or nothing if it is of another type.
-    fn from_value(value: &DeValue<'_>, file: usize) -> Option<Self>;
 }
 
 impl<'a, 'i> TableReader<'a, 'i> {
@@ -113,13 +117,15 @@ impl<'a, 'i> TableReader<'a, 'i> {
     /// The value of `key` if it is there. `example` shows in hints how to write it.
     pub(crate) fn may<T: FromValue>(&mut self, key: &'static str, example: &str) -> Option<At<T>> {
         let value = self.look(key)?;
-        let at = self.span(value.span());
-        let Some(found) = T::from_value(value.get_ref(), at.file) else {
-            let message = format!("`{key}` is {}; {} belongs here", type_name(value.get_ref()), T::BELONGS);
-            self.sink.report(Code::WrongType, at, message, format!("write `{key} = {example}`"));
-            return None;
-        };
-        Some(At { value: found, at })
+        match T::from_value(value, self.at.file) {
+            Ok(found) => Some(At { value: found, at: self.span(value.span()) }),
+            Err(Mismatch { at, found, belongs, is_item }) => {
+                let whole = if is_item { "an item of " } else { "" };
+                let message = format!("{whole}`{key}` is {found}, where {belongs} belongs");
+                self.sink.report(Code::WrongType, at, message, format!("write `{key} = {example}`"));
+                None
+            }
+        }
     }
 
     /// The value of `key`; its absence is recorded.
@@ -205,7 +211,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
             return Some(At { value: *value, at: text.at });
         }
         let names: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
-        let message = format!("{} is no {key}", quoted(&text.value));
+        let message = format!("`{key}` can't be {}", quoted(&text.value));
         self.sink.report(Code::Word, text.at, message, nearest_or_all(&text.value, &names));
         None
     }
@@ -244,12 +250,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
     ) -> Option<T> {
         if !self.has(key) {
             let message = format!("{} has no {name}", self.label());
-            self.sink.report(
-                Code::MissingKey,
-                self.at,
-                message,
-                format!("add {name}; SCHEMA.md lists what is in it"),
-            );
+            self.absent(Code::MissingKey, key, message, format!("add {name}; SCHEMA.md lists what is in it"));
         }
         self.may_table(key, name, read)
     }
@@ -264,7 +265,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
         let Some(value) = self.look(key) else { return Vec::new() };
         let DeValue::Array(list) = value.get_ref() else {
             let (at, found) = (self.span(value.span()), type_name(value.get_ref()));
-            let message = format!("`{key}` is {found}; a list of tables belongs here");
+            let message = format!("`{key}` is {found}, where a list of tables belongs");
             self.sink.report(Code::WrongType, at, message, format!("start each one with `[[{key}]]`"));
             return Vec::new();
         };
@@ -277,7 +278,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
         for (key, value) in self.table {
             let key_at = self.span(key.span());
             let value_at = self.span(value.span());
-            let text = String::from_value(value.get_ref(), key_at.file);
+            let text = String::from_value(value, key_at.file).ok();
             let key = At { value: key.get_ref().to_string(), at: key_at };
             found.push((key, text.map(|value| At { value, at: value_at })));
         }
@@ -287,12 +288,24 @@ impl<'a, 'i> TableReader<'a, 'i> {
 
     /// Records that `key` is missing.
     pub(crate) fn missing(&mut self, key: &'static str, example: &str) {
-        self.sink.missing(self.at, &self.label(), key, example);
+        let message = format!("{} has no `{key}`", self.label());
+        self.absent(Code::MissingKey, key, message, format!("add `{key} = {example}`"));
+    }
+
+    /// Records that `key` is missing, in other words.
+    pub(crate) fn absent(&mut self, code: Code, key: &'static str, message: String, hint: String) {
+        self.absent.push(Absent { key, code, message, hint });
     }
 
     /// Whether `key` holds this very text. Counts as asking for it.
     pub(crate) fn word_is(&mut self, key: &'static str, word: &str) -> bool {
         self.look(key).and_then(|value| value.get_ref().as_str()) == Some(word)
+    }
+
+    /// Those of `keys` that are there, well-typed or not, also misspelt. Does not count as asking for them.
+    pub(crate) fn given(&self, keys: &[&'static str]) -> Vec<&'static str> {
+        let is_near = |key: &str| self.table.keys().any(|found| nearest(found.get_ref(), &[key]).is_some());
+        keys.iter().copied().filter(|key| is_near(key)).collect()
     }
 
     /// Whether the table holds nothing.
@@ -325,7 +338,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
     }
 
     const fn span(&self, range: Range<usize>) -> Span {
-        Span { file: self.at.file, start: range.start, end: range.end }
+        span_in(self.at.file, range)
     }
 
     fn table_at<T>(
@@ -337,7 +350,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
     ) -> Option<T> {
         let at = self.span(value.span());
         let DeValue::Table(table) = value.get_ref() else {
-            let message = format!("`{key}` is {}; a table belongs here", type_name(value.get_ref()));
+            let message = format!("`{key}` is {}, where a table belongs", type_name(value.get_ref()));
             self.sink.report(Code::WrongType, at, message, format!("see {name} in SCHEMA.md"));
             return None;
         };
@@ -346,29 +359,43 @@ impl<'a, 'i> TableReader<'a, 'i> {
 
     fn report_rest(mut self) {
         let asked = std::mem::take(&mut self.asked);
-        self.sink.asked.entry(self.name).or_default().extend(&asked);
         if asked == schema::EVERY_KEY {
             return;
         }
+        self.sink.asked.entry(self.name).or_default().extend(&asked);
         let later = schema::later(self.name);
+        let mut known: Vec<&str> = Vec::new();
+        for key in asked.iter().chain(later) {
+            if !known.contains(key) {
+                known.push(key);
+            }
+        }
+        let mut meant = Vec::new();
         for (key, _) in self.table {
             let (name, at) = (key.get_ref().as_ref(), self.span(key.span()));
             if asked.contains(&name) {
                 continue;
             }
             if later.contains(&name) {
-                let message = format!(
-                    "{} in {} is described in SCHEMA.md but this version does not act on it yet",
-                    quoted(name),
-                    self.name
-                );
-                self.sink.report(Code::NotYet, at, message, "leave it out, or keep it for a later version");
+                self.report_later(name, at);
             } else {
-                let known: Vec<&str> = asked.iter().chain(later).copied().collect();
+                meant.extend(nearest(name, &known));
                 let message = format!("{} is no key of {}", quoted(name), self.label());
                 self.sink.report(Code::UnknownKey, at, message, nearest_or_all(name, &known));
             }
         }
+        for Absent { key, code, message, hint } in std::mem::take(&mut self.absent) {
+            if !meant.contains(&key) {
+                self.sink.report(code, self.at, message, hint);
+            }
+        }
+    }
+
+    fn report_later(&mut self, name: &str, at: Span) {
+        let (key, table) = (quoted(name), self.name);
+        let message =
+            format!("{key} in {table} is described in SCHEMA.md but this version does not act on it yet");
+        self.sink.report(Code::NotYet, at, message, "leave it out, or keep it for a later version");
     }
 }
 
@@ -384,14 +411,8 @@ pub(crate) fn nearest_or_all(found: &str, known: &[&str]) -> String {
 /// The names in `known`, cut after a dozen and a half.
 fn some_of(known: &[&str]) -> String {
     const MOST: usize = 18;
-    let mut names: Vec<&str> = Vec::new();
-    for name in known {
-        if !names.contains(name) {
-            names.push(name);
-        }
-    }
-    let rest = names.len().saturating_sub(MOST);
-    let shown = names.iter().take(MOST).copied().collect::<Vec<_>>().join(", ");
+    let rest = known.len().saturating_sub(MOST);
+    let shown = known.iter().take(MOST).copied().collect::<Vec<_>>().join(", ");
     if rest == 0 { shown } else { format!("{shown} and {rest} more") }
 }
 
@@ -403,94 +424,8 @@ pub(crate) fn nearest<'k>(found: &str, known: &[&'k str]) -> Option<&'k str> {
     }
     known
         .iter()
-        .map(|name| (strsim::damerau_levenshtein(&found.to_lowercase(), &name.to_lowercase()), *name))
+        .map(|name| (strsim::osa_distance(&found.to_lowercase(), &name.to_lowercase()), *name))
         .filter(|(distance, name)| *distance <= 1 + name.len() / 5)
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, name)| name)
-}
-
-fn type_name(value: &DeValue<'_>) -> &'static str {
-    match value {
-        DeValue::String(_) => "text",
-        DeValue::Integer(_) => "a whole number",
-        DeValue::Float(_) => "a number",
-        DeValue::Boolean(_) => "true or false",
-        DeValue::Datetime(_) => "a date or time of day",
-        DeValue::Array(_) => "a list",
-        DeValue::Table(_) => "a table",
-    }
-}
-
-impl FromValue for String {
-    const BELONGS: &'static str = "text in quotes";
-
-    fn from_value(value: &DeValue<'_>, _file: usize) -> Option<Self> {
-        value.as_str().map(str::to_owned)
-    }
-}
-
-impl FromValue for bool {
-    const BELONGS: &'static str = "true or false";
-
-    fn from_value(value: &DeValue<'_>, _file: usize) -> Option<Self> {
-        value.as_bool()
-    }
-}
-
-impl FromValue for i64 {
-    const BELONGS: &'static str = "a whole number";
-
-    fn from_value(value: &DeValue<'_>, _file: usize) -> Option<Self> {
-        let whole = value.as_integer()?;
-        Self::from_str_radix(whole.as_str(), whole.radix()).ok()
-    }
-}
-
-impl FromValue for f64 {
-    const BELONGS: &'static str = "a number";
-
-    fn from_value(value: &DeValue<'_>, file: usize) -> Option<Self> {
-        let number = match value.as_float() {
-            Some(float) => float.as_str().parse::<Self>().ok()?,
-            None => i64::from_value(value, file)? as Self,
-        };
-        number.is_finite().then_some(number)
-    }
-}
-
-impl FromValue for Quantity {
-    const BELONGS: &'static str = "a number with its unit, in quotes,";
-
-    fn from_value(value: &DeValue<'_>, file: usize) -> Option<Self> {
-        let text = value.as_str().map(|text| Self::Text(text.to_owned()));
-        text.or_else(|| f64::from_value(value, file).map(Self::Number))
-    }
-}
-
-impl<T: FromValue> FromValue for Vec<At<T>> {
-    const BELONGS: &'static str = "a list";
-
-    fn from_value(value: &DeValue<'_>, file: usize) -> Option<Self> {
-        value.as_array()?.iter().map(|item| item_at(item, file)).collect()
-    }
-}
-
-/// Low and high.
-impl<T: FromValue> FromValue for (At<T>, At<T>) {
-    const BELONGS: &'static str = "a list of two, low and high,";
-
-    fn from_value(value: &DeValue<'_>, file: usize) -> Option<Self> {
-        let list = value.as_array()?;
-        let mut items = list.iter().map(|item| item_at(item, file));
-        match (items.next(), items.next(), items.next()) {
-            (Some(low), Some(high), None) => Some((low?, high?)),
-            (Some(_) | None, Some(_) | None, Some(_) | None) => None,
-        }
-    }
-}
-
-fn item_at<T: FromValue>(item: &Spanned<DeValue<'_>>, file: usize) -> Option<At<T>> {
-    let span = item.span();
-    let value = T::from_value(item.get_ref(), file)?;
-    Some(At { value, at: Span { file, start: span.start, end: span.end } })
 }

@@ -6,26 +6,174 @@
 pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
-const LATER: &[(&str, &[&str])] = &[(
-    "line.toml",
-    &[
-        "poll-group",
-        "tank",
-        "kettle",
-        "path",
-        "derived",
-        "entry",
-        "mode-rule",
-        "feed-rate",
-        "state-map",
-        "recipe-map",
-        "shift",
-        "probe-pair",
-        "heat-balance",
-    ],
-)];
+const LATER: &[(&str, &[&str])] = &[
+    ("line.toml", &["delay", "tank", "kettle", "recipe-number", "derived", "entry", "feed", "shift"]),
+    ("[[station]]", &["mode", "product_present"]),
+    ("[[controller]]", &["poll-group", "pause", "zeroed_after_restart"]),
+    ("[[signal]]", &["behaves", "poll_group", "good_when", "stuck_after", "commissioned", "was"]),
+    ("[signal.wiring]", &["calibrated"]),
+    ("[[loop]]", &["working", "automatic_codes", "cascade_codes", "hold_codes"]),
+    ("[[belt]]", &["dwell_setpoint", "speed_ratio", "from", "to", "proof"]),
+    (
+        "alarms.toml",
+        &[
+            "deviation",
+            "moving-average",
+            "discrepancy",
+            "rate",
+            "status",
+            "equivalent-time",
+            "drift",
+            "measurement",
+            "communication",
+            "suppression",
+        ],
+    ),
+    ("[[limit]]", &["class", "modes", "settle", "when", "hides", "consecutive"]),
+    ("[[time-weighted]]", &["leak", "pick_up", "band", "class", "modes", "settle", "when", "hides"]),
+    ("a recipe", &["dwell", "entered", "cook", "soak"]),
+    ("[recipe]", &["product", "contains", "approved"]),
+    ("[[setpoint]]", &["target", "judge_when"]),
+    ("site.toml", &["tls", "user", "mail", "webhook", "forward", "history"]),
+];
 
 /// The keys of `table` that are described and not acted on yet.
 pub(crate) fn later(table: &str) -> &'static [&'static str] {
     LATER.iter().find(|(name, _)| *name == table).map_or(&[], |(_, keys)| keys)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::check::check_into;
+    use crate::demo::demo_sources;
+    use crate::line::Meaning;
+    use crate::reader::Sink;
+    use setward_protocol::Unit;
+    use std::collections::{BTreeMap, BTreeSet};
+
+    const SCHEMA: &str = include_str!("../SCHEMA.md");
+
+    type Keys = BTreeMap<String, BTreeSet<String>>;
+
+    /// Keys by table as SCHEMA.md gives them: read now, and later. Tables that are later as a whole come third.
+    fn documented() -> (Keys, Keys, BTreeSet<String>) {
+        let (mut now, mut later, mut whole) = (Keys::new(), Keys::new(), BTreeSet::new());
+        let mut table = None;
+        for line in SCHEMA.lines() {
+            if let Some(heading) = line.strip_prefix("### `") {
+                let (name, rest) = heading.split_once('`').unwrap();
+                table = (rest != " (later)").then(|| name.to_owned());
+                if table.is_none() {
+                    whole.insert(name.to_owned());
+                }
+            } else if line.starts_with('#') {
+                table = None;
+            }
+            let cells: Vec<&str> = line.split(" | ").collect();
+            let Some((table, key)) =
+                table.as_ref().zip(line.strip_prefix("| `").and_then(|rest| rest.split('`').next()))
+            else {
+                continue;
+            };
+            let list = match *cells.last().unwrap() {
+                "now |" => &mut now,
+                "later |" => &mut later,
+                other => panic!("{other:?} says neither now nor later: {line}"),
+            };
+            assert!(list.entry(table.clone()).or_default().insert(key.to_owned()), "twice: {line}");
+        }
+        (now, later, whole)
+    }
+
+    /// Every key that reading the demo asks for. The demo has every table, and asking does not depend on what is there.
+    fn asked() -> Keys {
+        let mut sink = Sink::default();
+        check_into(&demo_sources(), &mut sink).unwrap();
+        let own = |keys: &BTreeSet<&str>| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
+        sink.asked.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect()
+    }
+
+    #[test]
+    fn what_is_read_now_is_exactly_what_schema_says() {
+        let (now, _, _) = documented();
+        assert_eq!(asked(), now);
+    }
+
+    #[test]
+    fn what_is_read_later_is_exactly_what_schema_says() {
+        let (_, documented, _) = documented();
+        let own = |keys: &[&str]| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
+        let listed: Keys = LATER.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect();
+        assert_eq!(listed, documented);
+    }
+
+    /// A table that is later as a whole is announced by the table it stands in.
+    #[test]
+    fn every_later_table_is_a_later_key_of_its_parent() {
+        let (_, later, whole) = documented();
+        let keys: BTreeSet<&str> = later.values().flatten().map(String::as_str).collect();
+        for table in &whole {
+            let name = table.trim_matches(['[', ']']);
+            let key = name.rsplit_once('.').map_or(name, |(_, last)| last);
+            assert!(keys.contains(key), "{table} is no key anywhere");
+        }
+        assert!(whole.len() > 20);
+    }
+
+    #[test]
+    fn every_unit_meaning_and_code_is_listed() {
+        for unit in Unit::ALL {
+            assert!(SCHEMA.contains(&format!("`{unit}`")), "{unit}");
+        }
+        for (word, _) in Meaning::NAMED {
+            assert!(SCHEMA.contains(&format!("`{word}`")), "{word}");
+        }
+        for code in crate::problem::Code::ALL {
+            assert!(SCHEMA.contains(&format!("| {} |", code.name())), "{}", code.name());
+        }
+    }
+
+    /// The files of the demo that hold the tables of each part of SCHEMA.md, in the order a person reads them.
+    fn file_of(table: &str) -> &'static str {
+        match table {
+            "alarms.toml" | "[[limit]]" | "[[time-weighted]]" | "[alarm.response]" => "alarms.toml",
+            "a recipe" | "[recipe]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
+                "recipes/blue-corn-rounds.toml"
+            }
+            "site.toml" | "[[endpoint]]" => "site.toml",
+            _ => "line.toml",
+        }
+    }
+
+    /// Whether the first place where `key` stands has a comment: on the line, above it or below it.
+    fn is_explained(text: &str, key: &str) -> Option<bool> {
+        let lines: Vec<&str> = text.lines().collect();
+        let forms = [format!("{key} = "), format!("[{key}]"), format!(".{key}]")];
+        let starts_word = |line: &str, at: usize| {
+            line[..at].chars().next_back().is_none_or(|before| !before.is_alphanumeric() && before != '_')
+        };
+        let stands = |line: &&str| {
+            forms.iter().any(|form| {
+                line.match_indices(form).any(|(at, _)| form.starts_with(['[', '.']) || starts_word(line, at))
+            })
+        };
+        let index = lines.iter().position(stands)?;
+        let above = lines[..index].iter().rev().find(|line| !line.trim().is_empty());
+        let below = lines.get(index + 1);
+        let is_comment = |line: Option<&&str>| line.is_some_and(|line| line.trim_start().starts_with('#'));
+        Some(lines[index].contains('#') || is_comment(above) || is_comment(below))
+    }
+
+    #[test]
+    fn the_demo_shows_and_explains_every_key_that_is_read() {
+        let sources = demo_sources();
+        let (now, _, _) = documented();
+        for (table, keys) in now {
+            let text = &sources.iter().find(|file| file.path == file_of(&table)).unwrap().text;
+            for key in keys {
+                assert_eq!(is_explained(text, &key), Some(true), "{key} of {table} in {}", file_of(&table));
+            }
+        }
+    }
 }

@@ -4,14 +4,14 @@ use super::LineNames;
 use super::names::well_formed;
 use super::stations::signal_id;
 use crate::capacity::MAX_ALARMS;
-use crate::line::{LineAlarm, LineSignal, Recipe};
+use crate::line::{LineAlarm, LineSignal};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, Exposure, short};
 use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawRecovery, RawTimeWeighted};
 use crate::raw::line::RawLine;
+use crate::raw::recipe::RawRecipe;
 use crate::reader::Sink;
 use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings};
-use setward_protocol::SignalId;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -37,7 +37,7 @@ pub(crate) fn check(
     line: &RawLine,
     names: &LineNames<'_>,
     signals: &[Option<LineSignal>],
-    running: Option<&Recipe>,
+    running: Option<&(At<String>, RawRecipe)>,
     sink: &mut Sink,
 ) -> Vec<Option<LineAlarm>> {
     unique(raw, sink);
@@ -164,7 +164,7 @@ fn record(raw: &RawAlarm, sink: &mut Sink) -> Option<Record> {
         raw.causes.as_ref().and_then(|list| texts("causes", list, "say what is most likely behind it", sink));
     let consequence = raw.consequence.as_ref().and_then(|text| {
         let hint = "say what happens if nobody acts; if nothing does, make it an event";
-        blank("consequence", text, hint, sink)
+        blank("`consequence`", text, hint, sink)
     });
     let now =
         raw.response.as_ref().and_then(|response| texts("now", response.now.as_ref()?, NO_RESPONSE, sink));
@@ -175,7 +175,7 @@ fn record(raw: &RawAlarm, sink: &mut Sink) -> Option<Record> {
     let time = raw.time_to_respond.as_ref()?;
     if time.value.is_zero() {
         let hint = "an alarm that leaves no time to act is an interlock's business: make it an event";
-        sink.report(Code::Alarm, time.at, "`time_to_respond` is nothing", hint);
+        sink.report(Code::Alarm, time.at, "`time_to_respond` is zero", hint);
     }
     Some(Record {
         causes: causes?,
@@ -192,12 +192,12 @@ fn texts(key: &str, list: &At<Vec<At<String>>>, hint: &str, sink: &mut Sink) -> 
         sink.report(Code::Alarm, list.at, format!("`{key}` is empty"), hint);
         return None;
     }
-    list.value.iter().map(|text| blank(key, text, hint, sink)).collect()
+    list.value.iter().map(|text| blank(&format!("a text in `{key}`"), text, hint, sink)).collect()
 }
 
-fn blank(key: &str, text: &At<String>, hint: &str, sink: &mut Sink) -> Option<String> {
+fn blank(what: &str, text: &At<String>, hint: &str, sink: &mut Sink) -> Option<String> {
     if text.value.trim().is_empty() {
-        sink.report(Code::Alarm, text.at, format!("a text in `{key}` is empty"), hint);
+        sink.report(Code::Alarm, text.at, format!("{what} is empty"), hint);
         return None;
     }
     Some(text.value.clone())
@@ -208,7 +208,7 @@ fn settings(
     index: usize,
     signal: &LineSignal,
     line: &RawLine,
-    running: Option<&Recipe>,
+    running: Option<&(At<String>, RawRecipe)>,
     sink: &mut Sink,
 ) -> Option<AlarmSettings> {
     let id = signal_id(index)?;
@@ -216,7 +216,7 @@ fn settings(
         RawKind::Limit(limit) => Kind::Limit(limit_settings(limit, signal, sink)?),
         RawKind::TimeWeighted(weighted) => {
             let settings = time_weighted(weighted, signal, sink);
-            has_setpoint(raw, id, signal, running, sink);
+            has_setpoint(raw, signal, running, sink);
             Kind::TimeWeighted(settings?)
         }
     };
@@ -238,7 +238,7 @@ fn limit_settings(raw: &RawLimit, signal: &LineSignal, sink: &mut Sink) -> Optio
         sink.report(
             Code::OutOfBounds,
             at.at,
-            "`deadband` is less than nothing",
+            "`deadband` is negative",
             "write how far back the value must come",
         );
     }
@@ -312,7 +312,7 @@ fn time_weighted(
             sink.report(
                 Code::OutOfBounds,
                 time.at,
-                "`recovery` is nothing",
+                "`recovery` is zero",
                 "write a time such as \"90 s\", or \"none\"",
             );
             None
@@ -343,7 +343,7 @@ fn allowance(raw: &RawTimeWeighted, shape: f64, signal: &LineSignal, sink: &mut 
         sink.report(Code::OutOfBounds, written.at, "`allowance` must be more than nothing", hint);
         return None;
     }
-    if matches!(exposure, Exposure::Area(_)) && shape != 1.0 {
+    if matches!(exposure, Exposure::Area(_)) && shape != 1.0 && (0.02..=3.0).contains(&shape) {
         let message = format!("an area goes with shape 1 only, and the shape is {}", short(shape));
         sink.report(
             Code::Conflict,
@@ -356,20 +356,20 @@ fn allowance(raw: &RawTimeWeighted, shape: f64, signal: &LineSignal, sink: &mut 
     Some(allowance)
 }
 
-/// A time-weighted alarm is held against the running recipe.
+/// A time-weighted alarm is held against the running recipe. A setpoint that is written but wrong is reported there.
 fn has_setpoint(
     raw: &RawAlarm,
-    id: SignalId,
     signal: &LineSignal,
-    running: Option<&Recipe>,
+    running: Option<&(At<String>, RawRecipe)>,
     sink: &mut Sink,
 ) {
-    let Some(recipe) = running else { return };
-    if !recipe.setpoints.iter().any(|setpoint| setpoint.signal == id) {
+    let Some((key, recipe)) = running else { return };
+    let mut named = recipe.setpoints.iter().filter_map(|setpoint| setpoint.signal.as_ref());
+    if !named.any(|name| name.value == signal.tag) {
         let at = raw.signal.as_ref().map_or(raw.at, |signal| signal.at);
-        let message = format!("recipe {} has no setpoint for {}", quoted(&recipe.key), quoted(&signal.tag));
+        let message = format!("recipe {} has no setpoint for {}", quoted(&key.value), quoted(&signal.tag));
         let hint =
-            format!("add to recipes/{}.toml: [[setpoint]] with `signal = \"{}\"`", recipe.key, signal.tag);
+            format!("add to recipes/{}.toml: [[setpoint]] with `signal = \"{}\"`", key.value, signal.tag);
         sink.report(Code::Alarm, at, message, hint);
     }
 }

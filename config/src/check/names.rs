@@ -4,6 +4,9 @@ use crate::problem::{At, Code, quoted};
 use crate::reader::{Sink, nearest_or_all};
 use std::collections::BTreeMap;
 
+/// How many unknown names are told with the nearest known one.
+const MOST_SUGGESTIONS: usize = 500;
+
 /// Longest name that serves as an identity.
 const LONGEST: usize = 64;
 
@@ -44,9 +47,16 @@ impl<'a> Names<'a> {
     pub(crate) fn find(&self, wanted: &At<String>, sink: &mut Sink) -> Option<usize> {
         let found = self.index.get(wanted.value.as_str()).copied();
         if found.is_none() {
-            let known: Vec<&str> = self.index.keys().copied().collect();
+            let hint = if sink.unknown_names < MOST_SUGGESTIONS {
+                let known: Vec<&str> = self.index.keys().copied().collect();
+                nearest_or_all(&wanted.value, &known)
+            } else {
+                // Looking for the nearest of thousands, thousands of times over, would take for ever.
+                "correct the first ones, then check again".to_owned()
+            };
+            sink.unknown_names += 1;
             let message = format!("there is no {} called {}", self.kind, quoted(&wanted.value));
-            sink.report(Code::UnknownName, wanted.at, message, nearest_or_all(&wanted.value, &known));
+            sink.report(Code::UnknownName, wanted.at, message, hint);
         }
         found
     }

@@ -182,28 +182,17 @@ fn tolerance_in_specification(raw: &RawSetpoint, found: &RecipeSetpoint, unit: U
     let Some((low, high)) = found.specification else { return };
     let Some(tolerance) = &raw.tolerance else { return };
     let target = &found.target;
+    let lowest = target.setpoint - target.tolerance_below;
+    let highest = target.setpoint + target.tolerance_above;
     let sides = [
-        (
-            "below",
-            &tolerance.below,
-            target.setpoint - target.tolerance_below,
-            low,
-            target.setpoint - target.tolerance_below <= low,
-        ),
-        (
-            "above",
-            &tolerance.above,
-            target.setpoint + target.tolerance_above,
-            high,
-            target.setpoint + target.tolerance_above >= high,
-        ),
+        ("below", &tolerance.below, lowest, low, lowest <= low),
+        ("above", &tolerance.above, highest, high, highest >= high),
     ];
     for (key, written, edge, end, is_outside) in sides {
         if let (Some(written), true) = (written, is_outside) {
+            let (edge, end) = (short(edge), short(end));
             let message = format!(
-                "the tolerance `{key}` ends at {} {unit}, which is not inside the specification's {} {unit}",
-                short(edge),
-                short(end)
+                "the tolerance `{key}` reaches {edge} {unit}; the specification ends at {end} {unit}"
             );
             let hint =
                 "tolerance is where exposure starts, specification where product is held: keep it narrower";

@@ -1,6 +1,7 @@
 //! Signals: place, encoding, range, and what the simulator and people know of them.
 
 use super::LineNames;
+use super::places::Placed;
 use super::stations::too_many;
 use crate::capacity::MAX_SIGNALS;
 use crate::line::{ControllerId, LineSignal, Simulate, StationId, Wiring};
@@ -12,20 +13,47 @@ use setward_protocol::{ByteOrder, Encoding, Raw, Signal, Table, Unit};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Every signal; absent where something is wrong with it.
-pub(crate) fn check(raw: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Vec<Option<LineSignal>> {
+/// Every signal, absent where something is wrong with it; and where each one is, as far as that is known.
+pub(crate) fn check(
+    raw: &RawLine,
+    names: &LineNames<'_>,
+    sink: &mut Sink,
+) -> (Vec<Option<LineSignal>>, Vec<Option<Placed>>) {
     let last = raw.signals.last().and_then(|one| one.tag.as_ref());
     too_many(sink, raw.signals.len(), MAX_SIGNALS, "signals", last);
-    raw.signals.iter().map(|one| signal(one, names, sink)).collect()
+    raw.signals.iter().map(|one| signal(one, names, sink)).unzip()
 }
 
-fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Option<LineSignal> {
-    let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
+fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> (Option<LineSignal>, Option<Placed>) {
+    let placed = placed(raw, names, sink);
+    (complete(raw, placed, names, sink), placed.ok())
+}
+
+/// Controller, address and encoding; or the encoding alone, if that is all that is known.
+fn placed(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Result<Placed, Option<Encoding>> {
     let controller = raw.controller.as_ref().and_then(|name| names.controllers.find(name, sink));
     let place = place(raw, sink);
     let encoding = place.and_then(|(table, _)| encoding(raw, table, sink));
-    let order = encoding.and_then(|encoding| order(raw, encoding, sink));
     fits_table(raw, place, encoding, sink);
+    let controller = controller.and_then(|index| u16::try_from(index).ok());
+    match (controller, place, encoding) {
+        (Some(controller), Some((table, address)), Some(encoding)) => {
+            Ok(Placed { controller, table, address, encoding })
+        }
+        (_, _, encoding) => Err(encoding),
+    }
+}
+
+/// The signal, if all of it is right.
+fn complete(
+    raw: &RawSignal,
+    placed: Result<Placed, Option<Encoding>>,
+    names: &LineNames<'_>,
+    sink: &mut Sink,
+) -> Option<LineSignal> {
+    let encoding = placed.map_or_else(|encoding| encoding, |placed| Some(placed.encoding));
+    let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
+    let order = encoding.and_then(|encoding| order(raw, encoding, sink));
     let no_value = no_value(raw, encoding, sink);
     let (scale, offset) = (scale(raw, sink), raw.offset.as_ref().map_or(0.0, |offset| offset.value));
     let unit = unit(raw, encoding, sink);
@@ -33,13 +61,12 @@ fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> Option<Lin
     let simulate =
         unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
     let codes = codes(raw, sink);
-    let (table, address) = place?;
-    let encoding = encoding?;
+    let Placed { controller, table, address, encoding } = placed.ok()?;
     Some(LineSignal {
         tag: raw.tag.as_ref()?.value.clone(),
         name: raw.name.as_ref()?.value.clone(),
         station: StationId(u16::try_from(station?).ok()?),
-        controller: ControllerId(u16::try_from(controller?).ok()?),
+        controller: ControllerId(controller),
         role: raw.role.as_ref()?.value,
         unit: unit?,
         decimals: decimals(raw, encoding),
@@ -65,9 +92,20 @@ pub(crate) fn label(raw: &RawSignal) -> String {
     raw.tag.as_ref().map_or_else(|| "the signal".to_owned(), |tag| quoted(&tag.value))
 }
 
+/// Keys that give an address.
+const ADDRESSES: [&str; 5] = ["holding", "input", "coil", "discrete", "number"];
+
+/// Records that `key` is missing, unless it is there and was refused.
+fn missing(raw: &RawSignal, key: &str, example: &str, sink: &mut Sink) {
+    if !raw.given.contains(&key) {
+        sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), key, example);
+    }
+}
+
 fn place(raw: &RawSignal, sink: &mut Sink) -> Option<(Table, u16)> {
     let hint = "write one of `holding = 100`, `input = 100`, `coil = 100`, `discrete = 100` (0-based), or `number = 40101`";
     match raw.places.as_slice() {
+        [] if raw.given.iter().any(|key| ADDRESSES.contains(key)) => None,
         [] => {
             sink.report(Code::Place, raw.at, format!("{} has no address", label(raw)), hint);
             None
@@ -121,13 +159,13 @@ fn encoding(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> 
         return single_bit(raw, table, sink);
     }
     let Some(encoding) = &raw.encoding else {
-        sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "encoding", "\"i16\"");
+        missing(raw, "encoding", "\"i16\"", sink);
         return None;
     };
     match (encoding.value, &raw.bit) {
         (RawEncoding::Bit, Some(bit)) => u8::try_from(bit.value).ok().map(Encoding::Bit),
         (RawEncoding::Bit, None) => {
-            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "bit", "0");
+            missing(raw, "bit", "0", sink);
             None
         }
         (RawEncoding::Number(_), Some(bit)) => {
@@ -142,14 +180,15 @@ fn encoding(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> 
 /// Coils and discrete inputs are a bit each: nothing else can be said of them.
 fn single_bit(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding> {
     let hint = "take it out: the address says it all";
+    let noun = if table == Table::Coil { "coil" } else { "discrete input" };
     match (&raw.encoding, &raw.bit) {
         (Some(At { value: RawEncoding::Bit, .. }) | None, None) => Some(Encoding::Bit(0)),
         (_, Some(bit)) => {
-            sink.report(Code::Conflict, bit.at, format!("a {table} is a single bit and has no `bit`"), hint);
+            sink.report(Code::Conflict, bit.at, format!("a {noun} is a single bit and has no `bit`"), hint);
             None
         }
         (Some(encoding), None) => {
-            let message = format!("a {table} is a single bit and has no other encoding");
+            let message = format!("a {noun} is a single bit and has no other encoding");
             sink.report(Code::Conflict, encoding.at, message, hint);
             None
         }
@@ -159,6 +198,7 @@ fn single_bit(raw: &RawSignal, table: Table, sink: &mut Sink) -> Option<Encoding
 fn order(raw: &RawSignal, encoding: Encoding, sink: &mut Sink) -> Option<ByteOrder> {
     match &raw.order {
         Some(order) => Some(order.value),
+        None if raw.given.contains(&"order") => None,
         None if encoding.words() == 1 => Some(ByteOrder::Abcd),
         None => {
             let message = format!("{} takes {} registers and has no `order`", label(raw), encoding.words());
@@ -196,12 +236,13 @@ fn scale(raw: &RawSignal, sink: &mut Sink) -> Option<f64> {
 fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Unit> {
     let is_bit = matches!(encoding?, Encoding::Bit(_));
     let Some(written) = &raw.unit else {
-        if !is_bit {
-            sink.missing(
+        if !is_bit && !raw.given.contains(&"unit") {
+            let message = format!("[[signal]] {} has no `unit`", label(raw));
+            sink.report(
+                Code::MissingKey,
                 raw.at,
-                &format!("[[signal]] {}", label(raw)),
-                "unit",
-                "\"degC\"` (or `\"1\"` for a plain number)",
+                message,
+                "add `unit = \"degC\"`, or `unit = \"1\"` for a plain number",
             );
         }
         return is_bit.then_some(Unit::Bit);
@@ -213,8 +254,8 @@ fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<
         return None;
     };
     if is_bit != (unit == Unit::Bit) {
-        let message =
-            format!("{} is {} and its unit is {unit}", label(raw), if is_bit { "a bit" } else { "no bit" });
+        let found = if is_bit { "a bit" } else { "a number" };
+        let message = format!("{} is {found}, and its unit is {}", label(raw), quoted(&written.value));
         let hint = if is_bit { "leave `unit` out" } else { "write `unit = \"1\"` for a plain number" };
         sink.report(Code::Conflict, written.at, message, hint);
         return None;
@@ -230,7 +271,7 @@ fn range(raw: &RawSignal, unit: Unit, sink: &mut Sink) -> Option<(f64, f64)> {
             } else {
                 format!("[\"0 {unit}\", \"250 {unit}\"]")
             };
-            sink.missing(raw.at, &format!("[[signal]] {}", label(raw)), "range", &example);
+            missing(raw, "range", &example, sink);
         }
         return (unit == Unit::Bit).then_some((0.0, 1.0));
     };
@@ -337,12 +378,7 @@ fn simulate(raw: Option<&RawSimulate>, unit: Unit, range: (f64, f64), sink: &mut
     if let (Some(value), Some(written)) = (noise, &raw.noise)
         && value < 0.0
     {
-        sink.report(
-            Code::OutOfBounds,
-            written.at,
-            "`noise` is less than nothing",
-            "write its standard deviation",
-        );
+        sink.report(Code::OutOfBounds, written.at, "`noise` is negative", "write its standard deviation");
     }
     let time_constant = raw.time_constant.as_ref().map_or(Duration::ZERO, |time| time.value);
     Some(Simulate { typical: typical?, noise: noise?, time_constant })

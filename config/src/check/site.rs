@@ -5,7 +5,7 @@ use crate::problem::{Code, Span, quoted};
 use crate::raw::line::RawLine;
 use crate::raw::site::{RawEndpoint, RawSite};
 use crate::reader::Sink;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -66,22 +66,20 @@ fn page_address(raw: &RawSite, sink: &mut Sink) -> Option<SocketAddr> {
 
 fn endpoints(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Vec<Option<Endpoint>> {
     let mut found: Vec<Option<(Endpoint, Span)>> = vec![None; line.controllers.len()];
-    let mut claimed = vec![false; line.controllers.len()];
+    let claimed: BTreeSet<&str> =
+        raw.endpoints.iter().filter_map(|one| Some(one.controller.as_ref()?.value.as_str())).collect();
     for one in &raw.endpoints {
         let index = one.controller.as_ref().and_then(|name| names.controllers.find(name, sink));
         let endpoint = endpoint(one, sink);
         let Some(index) = index else { continue };
-        if let Some(claim) = claimed.get_mut(index) {
-            *claim = true;
-        }
         let Some(slot) = found.get_mut(index) else { continue };
         match slot {
             Some((_, first)) => twice(one, *first, sink),
             None => *slot = endpoint.map(|endpoint| (endpoint, one.at)),
         }
     }
-    for (one, claimed) in line.controllers.iter().zip(claimed) {
-        if let (Some(name), false) = (&one.name, claimed) {
+    for name in line.controllers.iter().filter_map(|one| one.name.as_ref()) {
+        if !claimed.contains(name.value.as_str()) {
             let message = format!("controller {} has no endpoint in site.toml", quoted(&name.value));
             let hint = format!(
                 "add there: [[endpoint]] with `controller = \"{}\"` and `address = \"127.0.0.1:502\"`",

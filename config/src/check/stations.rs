@@ -5,7 +5,7 @@ use super::site::Endpoint;
 use crate::capacity::{MAX_CONTROLLERS, MAX_STATIONS};
 use crate::line::{Belt, ControlLoop, Controller, Heartbeat, LineSignal, Role, Station, StationId};
 use crate::problem::{At, Code, quoted};
-use crate::quantity;
+use crate::quantity::{self, show_time};
 use crate::raw::line::{RawBelt, RawController, RawHeartbeat, RawLine, RawLoop};
 use crate::reader::{Sink, nearest_or_all};
 use setward_protocol::{Dimension, ReadLimits, SignalId};
@@ -76,7 +76,7 @@ pub(crate) fn controllers(
     let last = raw.controllers.last().and_then(|one| one.name.as_ref());
     too_many(sink, raw.controllers.len(), MAX_CONTROLLERS, "controllers", last);
     let ends = endpoints.iter().chain(std::iter::repeat(&None));
-    (0..)
+    (0..=u16::MAX)
         .zip(&raw.controllers)
         .zip(ends)
         .map(|((id, one), end)| controller(id, one, end, names, signals, sink))
@@ -123,7 +123,7 @@ fn times(raw: &RawController, sink: &mut Sink) -> Option<(Duration, Duration)> {
     let poll = raw.poll_every.as_ref()?;
     let (fastest, slowest) = POLL_EVERY;
     if poll.value < fastest || poll.value > slowest {
-        let message = format!("`poll_every` is {:?}; 100 ms to 1 h is accepted", poll.value);
+        let message = format!("`poll_every` is {}; 100 ms to 1 h is accepted", show_time(poll.value));
         sink.report(Code::OutOfBounds, poll.at, message, "write for example `poll_every = \"1 s\"`");
         return None;
     }
@@ -131,8 +131,11 @@ fn times(raw: &RawController, sink: &mut Sink) -> Option<(Duration, Duration)> {
         return Some((poll.value, ANSWER_WITHIN.min(poll.value / 2)));
     };
     if answer.value.is_zero() || answer.value >= poll.value {
-        let message =
-            format!("`answer_within` is {:?}, and the next poll comes after {:?}", answer.value, poll.value);
+        let message = format!(
+            "`answer_within` is {}, and the next poll comes after {}",
+            show_time(answer.value),
+            show_time(poll.value)
+        );
         sink.report(Code::Conflict, answer.at, message, "write a time that is shorter than `poll_every`");
         return None;
     }
@@ -158,7 +161,11 @@ fn heartbeat(
     if let Some(poll) = &controller.poll_every
         && within.value <= poll.value
     {
-        let message = format!("`within` is {:?}, and the word is read every {:?}", within.value, poll.value);
+        let message = format!(
+            "`within` is {}, and the word is read every {}",
+            show_time(within.value),
+            show_time(poll.value)
+        );
         sink.report(Code::Conflict, within.at, message, "write at least three times `poll_every`");
         return None;
     }

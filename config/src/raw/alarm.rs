@@ -145,8 +145,8 @@ fn record(reader: &mut TableReader<'_, '_>, kind: RawKind) -> RawAlarm {
 
 fn response_in(reader: &mut TableReader<'_, '_>) -> Option<RawResponse> {
     if !reader.has("response") {
-        let (at, message) = (reader.at(), format!("{} has no `response`", reader.label()));
-        reader.sink().report(Code::Alarm, at, message, NO_RESPONSE);
+        let message = format!("{} has no `response`", reader.label());
+        reader.absent(Code::Alarm, "response", message, NO_RESPONSE.to_owned());
     }
     reader.may_table("response", "[alarm.response]", response)
 }

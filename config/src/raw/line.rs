@@ -52,6 +52,8 @@ pub(crate) struct RawHeartbeat {
 #[derive(Debug)]
 pub(crate) struct RawSignal {
     pub(crate) at: Span,
+    /// Keys that are there, also where their value was refused: they are wrong, not missing.
+    pub(crate) given: Vec<&'static str>,
     pub(crate) tag: Option<At<String>>,
     pub(crate) name: Option<At<String>>,
     pub(crate) station: Option<At<String>>,
@@ -139,6 +141,10 @@ const TABLES: [(&str, Table); 4] = [
     (Table::Coil.name(), Table::Coil),
     (Table::Discrete.name(), Table::Discrete),
 ];
+
+/// Keys of a signal that are needed or not depending on others.
+const SOMETIMES_NEEDED: [&str; 10] =
+    ["holding", "input", "coil", "discrete", "number", "encoding", "bit", "order", "unit", "range"];
 
 /// Reads all of `line.toml`.
 pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
@@ -231,6 +237,7 @@ fn signal(reader: &mut TableReader<'_, '_>) -> RawSignal {
         .collect();
     RawSignal {
         at: reader.at(),
+        given: reader.given(&SOMETIMES_NEEDED),
         tag: reader.need_text("tag", "\"TT-310\""),
         name: reader.need_text("name", "\"Fryer oil inlet\""),
         station: reader.need_text("station", "\"fryer\""),
