@@ -141,7 +141,7 @@ fn what_is_not_said_has_its_default() {
     let line = line_with(&[
         ("recovery = \"90 s\"\nshape = 1.0\nclear_below = 0.5", "recovery = \"none\""),
         ("deadband = \"3 K\"\n", ""),
-        ("page = \"127.0.0.1:8080\"\n", ""),
+        ("page = \"127.0.0.1:8470\"\n", ""),
     ]);
     let feed = &line.controllers[1];
     assert_eq!(
@@ -153,7 +153,7 @@ fn what_is_not_said_has_its_default() {
     assert_eq!(line.controllers[0].readable, [RegisterSpan { table: Table::Holding, first: 1, last: 9 }]);
     assert_eq!(
         (line.page_address.to_string().as_str(), line.data_dir.as_path()),
-        ("127.0.0.1:8080", Path::new(".setward"))
+        ("127.0.0.1:8470", Path::new(".setward"))
     );
     let Kind::TimeWeighted(weighted) = line.alarms[1].settings.kind else { panic!("{:?}", line.alarms[1]) };
     assert_eq!((weighted.recovery, weighted.shape, weighted.clear_below), (None, 1.0, 0.5));

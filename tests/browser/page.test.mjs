@@ -1,7 +1,7 @@
 // A real browser on a running `setward demo`: phone and desktop, with and without scripts, until an alarm is acknowledged.
 //
 // Reads from the environment:
-//   SETWARD_URL         where the page is, "http://127.0.0.1:8080"
+//   SETWARD_URL         where the page is, "http://127.0.0.1:8470"
 //   SETWARD_SHOTS       folder for screenshots (made if missing)
 //   SETWARD_PLAYWRIGHT  path of playwright-core's index.mjs; else it is resolved like any package
 //   SETWARD_CHROMIUM    path of the browser, else /usr/bin/chromium

@@ -31,7 +31,7 @@ pub(crate) struct Site {
 const DATA_DIR: &str = ".setward";
 
 /// Where the page listens if the file does not say.
-const PAGE: &str = "127.0.0.1:8080";
+const PAGE: &str = "127.0.0.1:8470";
 
 /// Checks the site file against the controllers of the line.
 pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Site {

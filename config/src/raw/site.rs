@@ -25,7 +25,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
     RawSite {
         simulated: reader.need("simulated", "true"),
         data_dir: reader.may_text("data_dir", "\".setward\""),
-        page: reader.may_text("page", "\"127.0.0.1:8080\""),
+        page: reader.may_text("page", "\"127.0.0.1:8470\""),
         endpoints: reader.tables("endpoint", "[[endpoint]]", endpoint),
     }
 }
