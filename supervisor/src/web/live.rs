@@ -211,7 +211,7 @@ pub(super) fn how_long_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Strin
 pub(super) fn exposure(facts: &AlarmFacts<'_>) -> Option<String> {
     let text = words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)?;
     // Without a value exposure neither grows nor decays.
-    let frozen = if facts.on.missing().is_some() { ", frozen: no value" } else { "" };
+    let frozen = if facts.on.missing().is_some() { ", frozen" } else { "" };
     Some(format!("{text}{frozen}"))
 }
 
