@@ -129,6 +129,27 @@ fn accepted_unit(symbol: &str, unit: Unit) -> Option<Unit> {
     if is_kelvin { Some(Unit::Kelvin) } else { Unit::from_symbol(symbol, dimension) }
 }
 
+/// The unit that people mean by a usual other spelling of it.
+pub(crate) fn meant_by(symbol: &str) -> Option<&'static str> {
+    const SPELLINGS: [(&str, &[&str]); 14] = [
+        ("degC", &["C", "°C", "deg C", "celsius", "Celsius"]),
+        ("degF", &["F", "°F", "deg F", "fahrenheit", "Fahrenheit"]),
+        ("K", &["kelvin", "Kelvin", "°K", "degK"]),
+        ("s", &["sec", "secs", "second", "seconds"]),
+        ("min", &["mins", "minute", "minutes"]),
+        ("h", &["hr", "hrs", "hour", "hours"]),
+        ("%", &["percent", "pct"]),
+        ("m3/h", &["m³/h", "m^3/h", "cbm/h"]),
+        ("L/min", &["l/min", "lpm", "LPM"]),
+        ("gal/min", &["gpm", "GPM"]),
+        ("ft/min", &["fpm", "FPM"]),
+        ("bar(g)", &["barg", "bar g"]),
+        ("psi(g)", &["psig", "PSIG"]),
+        ("1", &["", "-", "none", "count"]),
+    ];
+    SPELLINGS.iter().find(|(_, others)| others.contains(&symbol)).map(|(unit, _)| *unit)
+}
+
 /// Number and unit of `text`. A blank between the two is usual, not needed.
 fn split(text: &str) -> Result<(f64, &str), Refusal> {
     let text = text.trim();
@@ -166,7 +187,11 @@ fn other_unit(number: f64, symbol: &str, unit: Unit) -> Refusal {
     } else {
         format!("has the unknown unit {}", quoted(symbol))
     };
-    Refusal { found, hint: format!("a {} takes {}", dimension_name(unit.dimension()), accepted.join(", ")) }
+    let hint = match meant_by(symbol).filter(|meant| accepted.contains(meant)) {
+        Some(meant) => format!("write \"{} {meant}\"", short(number)),
+        None => format!("a {} takes {}", dimension_name(unit.dimension()), accepted.join(", ")),
+    };
+    Refusal { found, hint }
 }
 
 /// A known unit of the wrong dimension.

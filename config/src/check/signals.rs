@@ -250,7 +250,11 @@ fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<
     let Some(unit) = Unit::from_signal_symbol(&written.value) else {
         let symbols: Vec<&str> = Unit::ALL.iter().map(|unit| unit.symbol()).collect();
         let message = format!("{} is no unit", quoted(&written.value));
-        sink.report(Code::Quantity, written.at, message, nearest_or_all(&written.value, &symbols));
+        let hint = match quantity::meant_by(&written.value) {
+            Some(meant) => format!("did you mean `{meant}`?"),
+            None => nearest_or_all(&written.value, &symbols),
+        };
+        sink.report(Code::Quantity, written.at, message, hint);
         return None;
     };
     if is_bit != (unit == Unit::Bit) {
