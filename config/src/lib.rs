@@ -27,6 +27,7 @@ pub use demo::{demo_files, load_demo};
 pub use folder::load;
 pub use line::Line;
 pub use problem::{Problems, SourceFile};
+pub use quantity::parse_time;
 
 /// A line that can be run, and what its author should still know.
 #[derive(Debug, Clone)]

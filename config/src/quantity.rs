@@ -59,6 +59,15 @@ pub(crate) fn time(quantity: &Quantity) -> Result<Duration, Refusal> {
     Err(Refusal { found: found.to_owned(), hint: "a time is between \"0 s\" and \"366 d\"".to_owned() })
 }
 
+/// A time as a person writes it on a command line: "30 s", "8 min".
+///
+/// # Errors
+/// What was found, and what to write instead.
+pub fn parse_time(text: &str) -> Result<Duration, String> {
+    let found = time(&Quantity::Text(text.to_owned()));
+    found.map_err(|refusal| format!("{} {}; {}", quoted(text), refusal.found, refusal.hint))
+}
+
 /// A length, m.
 pub(crate) fn length_m(quantity: &Quantity) -> Result<f64, Refusal> {
     in_unit(quantity, Unit::Metre)

@@ -4,7 +4,7 @@
 
 use crate::scenario::{Action, Scenario};
 use crate::server::{BindError, Bound, bind, serve};
-use crate::{Fault, FaultKind, Simulator, fault::parse_duration};
+use crate::{Fault, FaultKind, Simulator};
 use clap::{Parser, Subcommand, ValueEnum};
 use setward_config::line::{ControllerId, Line};
 use std::fmt::Display;
@@ -56,7 +56,7 @@ struct Serve {
     #[arg(long, value_enum, default_value_t = Script::None)]
     scenario: Script,
     /// Stops by itself after this time, such as "30 s" or "10 min".
-    #[arg(long = "for", value_name = "TIME", value_parser = duration)]
+    #[arg(long = "for", value_name = "TIME", value_parser = setward_config::parse_time)]
     run_for: Option<Duration>,
     /// A fault from the start on, such as "heat-low" or "sensor-break TT-310"; may be given again.
     #[arg(long = "fault", value_name = "FAULT")]
@@ -86,12 +86,6 @@ impl Failure {
     fn new(code: u8, message: impl Display) -> Self {
         Self { code, message: message.to_string() }
     }
-}
-
-fn duration(text: &str) -> Result<Duration, String> {
-    parse_duration(text).ok_or_else(|| {
-        format!("{text:?} is no time; write a number and ms, s, min, h or d, such as \"30 s\"")
-    })
 }
 
 /// Runs the program with the arguments of the process.

@@ -3,7 +3,6 @@
 //! A fault is told apart by its kind and by what it is about: a second `drift TT-310 ..` replaces the first. What each
 //! one does to the plant is in `active.rs`.
 
-use setward_protocol::{Dimension, Unit};
 use std::fmt;
 use std::str::FromStr;
 use std::time::Duration;
@@ -361,9 +360,10 @@ fn fault_from_words(kind: FaultKind, words: &[&str]) -> Option<Fault> {
             Fault::BeltSlip { tag: (*tag).to_owned(), lost_percent: number(lost)? }
         }
         (FaultKind::ControllerSilent, [name]) => Fault::ControllerSilent { name: (*name).to_owned() },
-        (FaultKind::ControllerSlow, [name, delay @ ..]) => {
-            Fault::ControllerSlow { name: (*name).to_owned(), delay: parse_duration(&delay.join(" "))? }
-        }
+        (FaultKind::ControllerSlow, [name, delay @ ..]) => Fault::ControllerSlow {
+            name: (*name).to_owned(),
+            delay: setward_config::parse_time(&delay.join(" ")).ok()?,
+        },
         (FaultKind::ControllerException, [name, code]) => {
             let code = code.parse().ok().filter(|code| *code != 0)?;
             Fault::ControllerException { name: (*name).to_owned(), code }
@@ -393,16 +393,6 @@ fn fault_from_words(kind: FaultKind, words: &[&str]) -> Option<Fault> {
 
 fn number(word: &str) -> Option<f64> {
     word.parse().ok().filter(|number: &f64| number.is_finite())
-}
-
-/// A duration such as "400 ms", "30 s" or "5 min"; `None` for anything else and for more than a year.
-#[must_use]
-pub fn parse_duration(text: &str) -> Option<Duration> {
-    let (amount, unit) = text.trim().split_once(' ')?;
-    let unit = Unit::from_symbol(unit.trim(), Dimension::Time)?;
-    let seconds = unit.convert(number(amount)?, Unit::Second)?;
-    let year_s = 365.0 * 86_400.0;
-    if (0.0..=year_s).contains(&seconds) { Duration::try_from_secs_f64(seconds).ok() } else { None }
 }
 
 #[cfg(test)]
@@ -460,14 +450,5 @@ mod tests {
             "\"controller-exception\" is followed by \"oven 0\"; write `controller-exception NAME CODE`",
         );
         check_refused("heat-low NaN", "\"heat-low\" is followed by \"NaN\"; write `heat-low [KELVIN]`");
-    }
-
-    #[test]
-    fn durations_are_written_with_their_unit() {
-        assert_eq!(parse_duration("400 ms"), Some(Duration::from_millis(400)));
-        assert_eq!(parse_duration("1.5 min"), Some(Duration::from_secs(90)));
-        for text in ["30", "30 K", "-1 s", "NaN s", "1e300 h", ""] {
-            assert_eq!(parse_duration(text), None, "{text}");
-        }
     }
 }

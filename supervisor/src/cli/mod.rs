@@ -5,7 +5,6 @@ pub mod demo;
 mod run;
 
 use clap::{Parser, Subcommand};
-use setward_protocol::{Dimension, Unit};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -62,7 +61,7 @@ enum Command {
 #[derive(Debug, clap::Args)]
 pub(crate) struct Stopping {
     /// Stop after this long and print a summary, for example "30 s" or "8 min"
-    #[arg(long = "for", value_name = "TIME", value_parser = parse_duration)]
+    #[arg(long = "for", value_name = "TIME", value_parser = positive_time)]
     pub(crate) run_for: Option<Duration>,
     /// Print the summary as JSON
     #[arg(long)]
@@ -150,16 +149,14 @@ pub(crate) fn fail(message: &str) -> Exit {
     Exit::Failure
 }
 
-/// A span with its unit: "30 s", "8 min", "500 ms".
-fn parse_duration(text: &str) -> Result<Duration, String> {
-    let expected =
-        || format!("`{text}` is not a time; give a number and a unit, like \"30 s\", \"8 min\" or \"2 h\"");
-    let split = text.trim().find(|letter: char| letter.is_ascii_alphabetic()).ok_or_else(expected)?;
-    let (number, unit) = text.trim().split_at(split);
-    let number: f64 = number.trim().parse().map_err(|_not_a_number| expected())?;
-    let unit = Unit::from_symbol(unit, Dimension::Time).ok_or_else(expected)?;
-    let seconds = unit.convert(number, Unit::Second).ok_or_else(expected)?;
-    Duration::try_from_secs_f64(seconds).ok().filter(|span| !span.is_zero()).ok_or_else(expected)
+/// A time longer than none.
+fn positive_time(text: &str) -> Result<Duration, String> {
+    let time = setward_config::parse_time(text)?;
+    if time.is_zero() {
+        Err(format!("`{text}` is over at once; write a time such as \"30 s\""))
+    } else {
+        Ok(time)
+    }
 }
 
 #[cfg(test)]
@@ -173,12 +170,12 @@ mod tests {
     }
 
     #[test]
-    fn times_have_units() {
-        assert_eq!(parse_duration("30 s"), Ok(Duration::from_secs(30)));
-        assert_eq!(parse_duration("8min"), Ok(Duration::from_secs(480)));
-        assert_eq!(parse_duration(" 1.5 h "), Ok(Duration::from_secs(5400)));
+    fn a_time_has_a_unit_and_is_longer_than_none() {
+        assert_eq!(positive_time("30 s"), Ok(Duration::from_secs(30)));
+        assert_eq!(positive_time("8min"), Ok(Duration::from_secs(480)));
+        assert_eq!(positive_time(" 1.5 h "), Ok(Duration::from_secs(5400)));
         for wrong in ["30", "s", "30 m", "-5 s", "0 s", "1e400 s", "NaN s", "thirty s", ""] {
-            assert!(parse_duration(wrong).is_err_and(|text| text.contains("\"30 s\"")), "{wrong}");
+            assert!(positive_time(wrong).is_err_and(|text| text.contains(wrong)), "{wrong}");
         }
     }
 }
