@@ -251,17 +251,14 @@ pub(super) fn slope(facts: &SignalFacts<'_>) -> String {
 
 /// Raw words in decimal.
 pub(super) fn decimal_words(raw: &[u16]) -> String {
-    join(raw.iter().map(u16::to_string))
+    let words: Vec<_> = raw.iter().map(u16::to_string).collect();
+    if words.is_empty() { "none yet".to_owned() } else { words.join(" ") }
 }
 
-/// Raw words in hexadecimal.
+/// Raw words in hexadecimal, to follow the decimal ones; nothing before the first answer.
 pub(super) fn hex_words(raw: &[u16]) -> String {
-    join(raw.iter().map(|word| format!("0x{word:04X}")))
-}
-
-fn join(words: impl Iterator<Item = String>) -> String {
-    let all: Vec<_> = words.collect();
-    if all.is_empty() { "none yet".to_owned() } else { all.join(" ") }
+    let words: Vec<_> = raw.iter().map(|word| format!("0x{word:04X}")).collect();
+    if words.is_empty() { String::new() } else { format!("= {}", words.join(" ")) }
 }
 
 /// The number in the registers before scale and offset.

@@ -62,10 +62,10 @@ fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
 fn words(facts: &SignalFacts<'_>) -> Markup {
     let tag = &facts.signal.tag;
     html! {
-        dt { "Words now" }
+        dt { "Words, last answer" }
         dd {
             code data-t=(format!("{tag}.words")) { (live::decimal_words(facts.words())) }
-            " = " code data-t=(format!("{tag}.hex")) { (live::hex_words(facts.words())) }
+            " " code data-t=(format!("{tag}.hex")) { (live::hex_words(facts.words())) }
         }
         dt { "Raw number" } dd { code data-t=(format!("{tag}.raw")) { (live::raw_number(facts)) } }
         dt { "Decoded" }
