@@ -28,6 +28,8 @@ use writer::{Confirm, SharedStatus, Work};
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
+/// Less exposure than this, as a share of the allowance, is not worth a write.
+const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
@@ -129,15 +131,19 @@ impl<'a> LineTask<'a> {
         self.daemon_event("started", Some(format!("configuration {}", self.line.fingerprint)));
         loop {
             let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
+            let mut second_is_over = false;
             tokio::select! {
                 biased;
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
-                _ = tick.tick() => self.handle_tick(),
+                _ = tick.tick() => {
+                    self.handle_tick();
+                    second_is_over = true;
+                }
             }
-            self.flush(&channels.work);
+            self.flush(&channels.work, second_is_over);
             let published = self.snapshot(&channels.writer);
             channels.snapshot.send_replace(Arc::new(published));
         }
@@ -210,7 +216,7 @@ impl<'a> LineTask<'a> {
         self.ticks += 1;
         self.signals.mark_stale(self.clock.uptime(), self.clock.utc());
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
-            self.keep_records(|exposure| exposure > 0.0);
+            self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
     }
 
@@ -291,10 +297,11 @@ impl<'a> LineTask<'a> {
         }
     }
 
-    /// Hands what is pending to the store, if it has room; what it has no room for waits here.
-    fn flush(&mut self, work: &mpsc::Sender<Work>) {
+    /// Hands what is pending to the store, if it has room; what it has no room for waits here. Readings go once a second,
+    /// events and acknowledgements at once.
+    fn flush(&mut self, work: &mpsc::Sender<Work>, second_is_over: bool) {
         let urgent = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
-        let due = self.pending.batch.samples.len() >= self.line.signals.len();
+        let due = second_is_over && !self.pending.batch.is_empty();
         if !(urgent || due) {
             return;
         }
