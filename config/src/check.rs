@@ -165,7 +165,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let recipes = recipes::check(&raw.recipes, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let running = running_recipe.and_then(|index| raw.recipes.get(index));
-    let alarms = alarms::check(raw_alarms, raw_line, &names, &signals, running, sink);
+    let alarms = alarms::check(raw_alarms, &controllers, &names, &signals, running, sink);
     let (name, plant, time_zone) = head?;
     Some(Line {
         name,

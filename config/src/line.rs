@@ -81,6 +81,15 @@ pub struct Controller {
     pub heartbeat: Option<Heartbeat>,
 }
 
+impl Controller {
+    /// The longest time between two good samples of its signals that still counts as known: three polls, and what one
+    /// reply may take, so that two missed polls are bridged whatever the third one's reply time.
+    #[must_use]
+    pub fn gap_limit(&self) -> Duration {
+        self.poll_every * 3 + self.answer_within
+    }
+}
+
 /// A word that must change.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Heartbeat {

@@ -29,8 +29,11 @@ const LATER: &[(&str, &[&str])] = &[
             "suppression",
         ],
     ),
-    ("[[limit]]", &["class", "modes", "settle", "when", "hides", "consecutive"]),
-    ("[[time-weighted]]", &["leak", "pick_up", "band", "class", "modes", "settle", "when", "hides"]),
+    ("[[limit]]", &["latching", "class", "modes", "settle", "when", "hides", "consecutive"]),
+    (
+        "[[time-weighted]]",
+        &["latching", "leak", "pick_up", "band", "class", "modes", "settle", "when", "hides"],
+    ),
     ("a recipe", &["dwell", "entered", "cook", "soak"]),
     ("[recipe]", &["product", "contains", "approved"]),
     ("[[setpoint]]", &["target", "judge_when"]),

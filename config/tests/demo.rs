@@ -118,11 +118,11 @@ fn alarms_keep_their_settings_of_day_one() {
 }
 
 #[test]
-fn a_gap_is_three_polls_of_the_signals_controller() {
+fn a_gap_is_three_polls_and_one_reply_of_the_signals_controller() {
     let line = demo();
     let gap = |id: &str| line.alarm(line.alarm_by_id(id).unwrap()).settings.gap_limit;
-    assert_eq!(gap("kettle-hold-cold"), Duration::from_secs(6));
-    assert_eq!(gap("fryer-inlet-cold"), Duration::from_secs(3));
+    assert_eq!(gap("kettle-hold-cold"), Duration::from_millis(6500));
+    assert_eq!(gap("fryer-inlet-cold"), Duration::from_millis(3500));
 }
 
 #[test]

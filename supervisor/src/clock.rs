@@ -52,6 +52,12 @@ impl Clock {
         }
     }
 
+    /// The runtime's instant now, to compare with what is slept until.
+    #[must_use]
+    pub fn now(&self) -> Instant {
+        Instant::now()
+    }
+
     /// The runtime's instant at `at`, to sleep until.
     #[must_use]
     pub fn instant(&self, at: Uptime) -> Instant {

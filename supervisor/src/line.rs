@@ -26,6 +26,8 @@ use writer::{Confirm, SharedStatus, Work};
 
 /// History is handed to the store this often.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
+/// How long the writer may take to accept the last batch.
+const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
@@ -34,7 +36,7 @@ const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
 pub struct WallAnchor {
-    at: Uptime,
+    pub(crate) at: Uptime,
     utc: UtcMillis,
 }
 
@@ -150,7 +152,9 @@ impl<'a> LineTask<'a> {
         self.daemon_event("stopped", None);
         self.keep_records(|_| true);
         let waiting = self.pending.batch.samples.len() as u64;
-        if channels.work.send(std::mem::take(&mut self.pending)).await.is_err() {
+        let last = channels.work.send(std::mem::take(&mut self.pending));
+        // A disk that does not answer must not keep the program from stopping.
+        if !matches!(tokio::time::timeout(LAST_HAND_OVER_WITHIN, last).await, Ok(Ok(()))) {
             self.counts.samples_lost += waiting;
         }
         self.counts
@@ -169,6 +173,8 @@ impl<'a> LineTask<'a> {
                 at: report.at,
                 reading: fresh.reading,
             });
+            // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
+            self.drain(None);
             self.signals.take(fresh, report.at, report.utc);
             self.pending.batch.samples.push(NewSample {
                 signal: fresh.signal.0,
@@ -180,7 +186,6 @@ impl<'a> LineTask<'a> {
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
         self.note_scan(report);
-        self.drain(None);
     }
 
     fn note_scan(&mut self, report: &ScanReport) {
@@ -208,8 +213,11 @@ impl<'a> LineTask<'a> {
     }
 
     fn handle_timeout(&mut self) {
-        self.monitor.handle_timeout(self.clock.uptime());
-        self.drain(None);
+        let now = self.clock.uptime();
+        while self.monitor.poll_timeout().is_some_and(|due| due <= now) {
+            self.monitor.handle_timeout(now);
+            self.drain(None);
+        }
     }
 
     fn handle_tick(&mut self) {
@@ -233,12 +241,13 @@ impl<'a> LineTask<'a> {
     }
 
     fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
-        let present = self.monitor.status(wish.alarm).map_or(0, |status| status.occurrence);
+        let now = self.clock.uptime();
+        let present = self.monitor.status(wish.alarm, now).map_or(0, |status| status.occurrence);
         let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
         if wish.run != self.run {
             return Err(stale);
         }
-        let outcome = self.monitor.handle_acknowledge(self.clock.uptime(), wish.alarm, wish.occurrence);
+        let outcome = self.monitor.handle_acknowledge(now, wish.alarm, wish.occurrence);
         let already = match outcome {
             Ok(Acknowledgement::Done) => false,
             Ok(Acknowledgement::Already) => true,
@@ -248,14 +257,14 @@ impl<'a> LineTask<'a> {
             }
         };
         self.drain(Some(&wish.by));
-        let state = self.monitor.status(wish.alarm).map_or_else(Default::default, |status| status.state);
+        let state = self.monitor.status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
         Ok(Acknowledged { state, durable: false, already })
     }
 
     /// Everything the engine has to say goes to history and the log.
     fn drain(&mut self, by: Option<&str>) {
-        let wall = self.anchor();
         while let Some(event) = self.monitor.poll_event() {
+            let wall = self.anchor();
             self.sequence += 1;
             let kept = self.alarms.note(&self.line, &event, by.map(str::to_owned), self.sequence, wall);
             log_event(self.line.alarm(event.alarm), &kept);

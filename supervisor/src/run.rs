@@ -6,14 +6,15 @@ use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask};
-use crate::poll::Poller;
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
-use crate::snapshot::{LineSnapshot, RunId};
+use crate::poll::{Poller, ScanReport};
+use crate::snapshot::{Counts, LineSnapshot, RunId};
 use setward_alarm::{Head, Monitor, Slot};
 use setward_config::line::Line;
 use std::fmt;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinError, JoinHandle};
 
@@ -23,6 +24,11 @@ const REPORTS_MAX: usize = 64;
 const REQUESTS_MAX: usize = 64;
 /// Batches that may wait for the store; the line task keeps more if need be.
 const WORK_MAX: usize = 8;
+
+/// How long a poller that failed waits before it begins anew.
+const RESTART_AFTER: Duration = Duration::from_secs(1);
+/// How long the store may take with what is left at the end.
+const LAST_WRITE_WITHIN: Duration = Duration::from_secs(10);
 
 /// What a run touches outside itself.
 pub struct Edges<D> {
@@ -75,7 +81,7 @@ impl fmt::Display for RunSummary {
 pub struct Running {
     handle: LineHandle,
     stop: oneshot::Sender<()>,
-    line_task: JoinHandle<()>,
+    line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
     writer: JoinHandle<()>,
     status: SharedStatus,
@@ -92,7 +98,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let status = SharedStatus::default();
 
     let (work, queue) = mpsc::channel(WORK_MAX);
-    let writer = tokio::spawn(writer::write(edges.history, run, queue, status.clone()));
+    let writer = tokio::spawn(writer::write(edges.history, run, queue, status.clone(), edges.clock));
 
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
@@ -111,9 +117,9 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
 
     let count = endpoints.len() as f64;
     let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
-        let poller = Poller::new(plan, Arc::clone(&edges.dial), edges.clock, reports.clone());
         // Spread over the period, so that replies of many controllers do not arrive in one burst.
-        tokio::spawn(poller.run(index as f64 / count))
+        let phase = index as f64 / count;
+        tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone(), phase))
     });
     let pollers = pollers.collect();
     Ok(Running { handle: LineHandle::new(requests, published), stop, line_task, pollers, writer, status })
@@ -127,7 +133,7 @@ impl Running {
     }
 
     /// Returns only if the line task ends although nobody stopped it; that is a fault of this program.
-    pub async fn line_task_ended(&mut self) -> Result<(), JoinError> {
+    pub async fn line_task_ended(&mut self) -> Result<Counts, JoinError> {
         (&mut self.line_task).await
     }
 
@@ -138,11 +144,20 @@ impl Running {
     pub async fn stop(self) -> Result<RunSummary, JoinError> {
         // The task may have ended by itself; the join below tells.
         let _ended = self.stop.send(());
-        self.line_task.await?;
+        let counts = self.line_task.await?;
         for poller in self.pollers {
             poller.abort();
         }
-        self.writer.await?;
+        match tokio::time::timeout(LAST_WRITE_WITHIN, self.writer).await {
+            Ok(written) => written?,
+            Err(_elapsed) => {
+                let within = LAST_WRITE_WITHIN.as_secs();
+                tracing::error!(
+                    code = "history-stuck",
+                    "the disk did not take the last readings within {within} s"
+                );
+            }
+        }
         let snapshot = self.handle.snapshot();
         let good = snapshot.signals.iter().filter(|signal| signal.reading.good().is_some()).count();
         let open = |alarm: &&crate::snapshot::AlarmView| {
@@ -151,15 +166,36 @@ impl Running {
         let writer = self.status.now();
         Ok(RunSummary {
             schema_version: 1,
-            scans: snapshot.counts.scans,
-            requests: snapshot.counts.requests,
+            scans: counts.scans,
+            requests: counts.requests,
             signals_good: good,
             signals_bad: snapshot.signals.len() - good,
             samples_stored: writer.stored,
-            samples_lost: writer.lost,
-            alarms_raised: snapshot.counts.alarms_raised,
+            samples_lost: counts.samples_lost + writer.lost,
+            alarms_raised: counts.alarms_raised,
             alarms_open: snapshot.alarms.iter().filter(open).count(),
         })
+    }
+}
+
+/// Polls an endpoint, and begins anew should its poller fail: one controller's fault must not blind the line for good.
+async fn keep_polling<D: Dial + 'static>(
+    plan: EndpointPlan,
+    dial: Arc<D>,
+    clock: Clock,
+    reports: mpsc::Sender<ScanReport>,
+    phase: f64,
+) {
+    loop {
+        let poller = Poller::new(plan.clone(), Arc::clone(&dial), clock, reports.clone(), phase);
+        match tokio::spawn(poller.run()).await {
+            Ok(()) => return,
+            Err(error) => {
+                let endpoint = &plan.endpoint;
+                tracing::error!(code = "poller-failed", %endpoint, "polling {endpoint} failed and begins anew: {error}");
+                tokio::time::sleep(RESTART_AFTER).await;
+            }
+        }
     }
 }
 
@@ -171,10 +207,10 @@ async fn run_line(
     endpoints: Vec<EndpointPlan>,
     records: Vec<AlarmRecord>,
     channels: LineChannels,
-) {
+) -> Counts {
     let (mut slots, mut heads) = storage(&line);
     let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
-    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await;
+    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await
 }
 
 fn first_snapshot(

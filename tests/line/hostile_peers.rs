@@ -219,3 +219,39 @@ async fn a_stopped_program_makes_its_values_bad_although_it_answers() {
     assert_eq!(outcome.inlet(&outcome.during), Reading::Bad(NoData::HeartbeatStopped));
     assert_eq!(outcome.inlet(&outcome.after), Reading::Good(182.0));
 }
+
+/// A gateway with two units: the first in the file never answers. The other must not have to wait for it.
+#[tokio::test(start_paused = true)]
+async fn a_silent_unit_does_not_blind_its_neighbour_behind_one_gateway() {
+    const SILENT_UNIT: u8 = 9;
+    let begun = Instant::now();
+    let script: Script = Arc::new(move |request: &[u8]| {
+        let right = right_answer(request, &healthy(begun));
+        (request[6] != SILENT_UNIT).then_some((Duration::ZERO, right))
+    });
+    let mut line = fryer_only(demo_line());
+    let fryer = line.controllers.iter().position(|controller| controller.name == "fryer").unwrap();
+    line.controllers[0].endpoint = line.controllers[fryer].endpoint.clone();
+    line.controllers[0].unit_id = SILENT_UNIT;
+    let line = Arc::new(line);
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let clock = Clock::starting_at(UtcMillis(1_767_571_200_000));
+    let edges = Edges { dial: Arc::new(ScriptedDial(script)), history: history.clone(), clock };
+    let running = start(Arc::clone(&line), edges).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(300)).await;
+    let snapshot = running.handle().snapshot();
+    running.stop().await.unwrap();
+    assert_eq!(snapshot.controllers[fryer].scans_failed, 0, "{:?}", snapshot.controllers);
+    assert!(snapshot.controllers[fryer].scans_good > 280, "{:?}", snapshot.controllers);
+    assert_eq!(snapshot.controllers[0].scans_good, 0);
+    assert!(snapshot.controllers[0].problem.as_ref().unwrap().contains("no reply"));
+}
+
+/// While nothing is heard of a controller, its alarms say that they can't see.
+#[tokio::test(start_paused = true)]
+async fn with_its_controller_silent_an_alarm_says_that_it_is_blind() {
+    let outcome = suffer(|_, _| None).await;
+    let alarm = outcome.line.alarm_by_id("fryer-inlet-cold").unwrap();
+    assert_eq!(outcome.during.alarm(alarm).unwrap().forecast, setward::alarm::Forecast::Unknown);
+    assert_eq!(outcome.after.alarm(alarm).unwrap().forecast, setward::alarm::Forecast::Quiet);
+}

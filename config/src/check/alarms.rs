@@ -4,11 +4,10 @@ use super::LineNames;
 use super::names::well_formed;
 use super::stations::signal_id;
 use crate::capacity::MAX_ALARMS;
-use crate::line::{LineAlarm, LineSignal};
+use crate::line::{Controller, LineAlarm, LineSignal};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, Exposure, short};
 use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawRecovery, RawTimeWeighted};
-use crate::raw::line::RawLine;
 use crate::raw::recipe::RawRecipe;
 use crate::reader::Sink;
 use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings};
@@ -28,13 +27,10 @@ struct Record {
 const SHAPE: f64 = 1.0;
 const CLEAR_BELOW: f64 = 0.5;
 
-/// Samples further apart than this many polls leave unknown time between them.
-const POLLS_IN_GAP: u32 = 3;
-
 /// Every alarm, one over several signals written out.
 pub(crate) fn check(
     raw: &RawAlarms,
-    line: &RawLine,
+    controllers: &[Option<Controller>],
     names: &LineNames<'_>,
     signals: &[Option<LineSignal>],
     running: Option<&(At<String>, RawRecipe)>,
@@ -54,7 +50,7 @@ pub(crate) fn check(
         let many = one.signals.is_some();
         for index in targets {
             let signal = signals.get(index).and_then(Option::as_ref);
-            let settings = signal.and_then(|signal| settings(one, index, signal, line, running, sink));
+            let settings = signal.and_then(|signal| settings(one, index, signal, controllers, running, sink));
             alarms.push(alarm(one, many.then_some(signal).flatten(), settings, record.as_ref()));
         }
     }
@@ -207,7 +203,7 @@ fn settings(
     raw: &RawAlarm,
     index: usize,
     signal: &LineSignal,
-    line: &RawLine,
+    controllers: &[Option<Controller>],
     running: Option<&(At<String>, RawRecipe)>,
     sink: &mut Sink,
 ) -> Option<AlarmSettings> {
@@ -220,9 +216,8 @@ fn settings(
             Kind::TimeWeighted(settings?)
         }
     };
-    let poll = line.controllers.get(usize::from(signal.controller.0))?.poll_every.as_ref()?.value;
-    let latching = raw.latching.as_ref().is_some_and(|latching| latching.value);
-    Some(AlarmSettings { signal: id, kind, latching, gap_limit: poll * POLLS_IN_GAP })
+    let gap_limit = controllers.get(usize::from(signal.controller.0))?.as_ref()?.gap_limit();
+    Some(AlarmSettings { signal: id, kind, latching: false, gap_limit })
 }
 
 fn limit_settings(raw: &RawLimit, signal: &LineSignal, sink: &mut Sink) -> Option<LimitSettings> {

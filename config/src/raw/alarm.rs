@@ -27,7 +27,6 @@ pub(crate) struct RawAlarm {
     pub(crate) response: Option<RawResponse>,
     pub(crate) time_to_respond: Option<At<Duration>>,
     pub(crate) independent_device: Option<At<String>>,
-    pub(crate) latching: Option<At<bool>>,
     pub(crate) kind: RawKind,
 }
 
@@ -138,7 +137,6 @@ fn record(reader: &mut TableReader<'_, '_>, kind: RawKind) -> RawAlarm {
         response: response_in(reader),
         time_to_respond: reader.need_time("time_to_respond", "\"3 min\""),
         independent_device: reader.may_text("independent_device", "\"TSHH-390, manual reset\""),
-        latching: reader.may("latching", "false"),
         kind,
     }
 }

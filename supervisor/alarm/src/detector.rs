@@ -174,7 +174,9 @@ impl Detector {
         }
     }
 
-    pub(crate) fn beyond_since(&self) -> Option<Uptime> {
+    /// Since when the value has been beyond; `None` also when it has been out of sight for too long to say.
+    pub(crate) fn beyond_since(&self, now: Uptime, gap_limit: core::time::Duration) -> Option<Uptime> {
+        self.seen(now, gap_limit)?;
         match &self.way {
             Way::Limit(limit) => limit.beyond_since(),
             Way::Exposure(weighted) => weighted.beyond_since,
@@ -185,8 +187,13 @@ impl Detector {
         self.anchor.last.map(|(_, value)| value)
     }
 
-    pub(crate) fn forecast(&self) -> Forecast {
-        let Some((at, value)) = self.anchor.last else { return Forecast::Unknown };
+    /// The last good sample, if it is young enough to say anything about `now`.
+    fn seen(&self, now: Uptime, gap_limit: core::time::Duration) -> Option<(Uptime, f64)> {
+        self.anchor.last.filter(|(at, _)| now.since(*at) <= gap_limit)
+    }
+
+    pub(crate) fn forecast(&self, now: Uptime, gap_limit: core::time::Duration) -> Forecast {
+        let Some((at, value)) = self.seen(now, gap_limit) else { return Forecast::Unknown };
         match &self.way {
             Way::Limit(limit) => limit.forecast(at, value),
             Way::Exposure(weighted) => weighted.forecast(value),
@@ -231,7 +238,7 @@ impl ExposureDetector {
         let Some((_, distance)) = self.law() else { return };
         if distance(value) > 1.0 {
             self.beyond_since = Some(at);
-            self.begin_build_up(at);
+            self.begin_build_up(self.share);
         } else {
             self.beyond_since = None;
             self.clear_if_low(at, changes);
@@ -247,13 +254,11 @@ impl ExposureDetector {
             self.share = law.advance(before, piece);
             if piece.is_beyond() {
                 self.beyond_since.get_or_insert(start);
-                if before < FORGOTTEN_BELOW && !self.active {
-                    self.begin_build_up(start);
-                }
+                self.begin_build_up(before);
                 self.raise_within(start, law.seconds_to_raise(before, piece), changes);
             } else {
                 self.beyond_since = None;
-                let falls_s = law.seconds_to_decay(before, self.settings.clear_below);
+                let falls_s = self.seconds_to_clear(&law, before);
                 if let Some(seconds) = falls_s.filter(|seconds| *seconds <= piece.length_s) {
                     self.clear_if_low(start.plus_seconds(seconds), changes);
                 }
@@ -264,10 +269,11 @@ impl ExposureDetector {
         }
     }
 
-    fn begin_build_up(&mut self, at: Uptime) {
-        if self.onset.is_none() || self.share < FORGOTTEN_BELOW {
-            // Within one stretch beyond tolerance the build-up began where the stretch did.
-            self.onset = Some(self.beyond_since.unwrap_or(at));
+    /// Beyond tolerance with `before` of the allowance carried in: a build-up that is all but forgotten begins anew, with
+    /// the present stretch.
+    fn begin_build_up(&mut self, before: f64) {
+        if !self.active && (self.onset.is_none() || before < FORGOTTEN_BELOW) {
+            self.onset = self.beyond_since;
         }
     }
 
@@ -284,10 +290,21 @@ impl ExposureDetector {
         }
     }
 
+    /// Seconds within tolerance until the alarm clears. Without recovery it clears at once, and exposure starts anew: it
+    /// would otherwise never clear, and never raise again.
+    fn seconds_to_clear(&self, law: &Law, share: f64) -> Option<f64> {
+        match self.settings.recovery {
+            Some(_) => law.seconds_to_decay(share, self.settings.clear_below),
+            None => Some(0.0),
+        }
+    }
+
     fn clear_if_low(&mut self, at: Uptime, changes: &mut Changes) {
-        if self.active && self.share <= self.settings.clear_below {
+        let forgets = self.settings.recovery.is_some();
+        if self.active && (self.share <= self.settings.clear_below || !forgets) {
             self.active = false;
             self.onset = None;
+            self.share = if forgets { self.share } else { 0.0 };
             let _fits = changes.push(Change::Ends { at });
         }
     }
@@ -299,8 +316,8 @@ impl ExposureDetector {
             (false, None) if self.share >= FORGOTTEN_BELOW => Forecast::WillNotRaise,
             (false, None) => Forecast::Quiet,
             (true, Some(_)) => Forecast::StaysActive,
-            (true, None) => law
-                .seconds_to_decay(self.share, self.settings.clear_below)
+            (true, None) => self
+                .seconds_to_clear(&law, self.share)
                 .map_or(Forecast::StaysActive, |seconds| Forecast::Clears { seconds }),
         }
     }

@@ -14,10 +14,10 @@ enum Phase {
     Inside,
     /// Beyond, on-delay running.
     Pending { since: Uptime },
-    /// Raised; beyond since then as far as is known.
-    Active { since: Option<Uptime> },
+    /// Raised at `raised`; beyond since then as far as is known.
+    Active { since: Option<Uptime>, raised: Uptime },
     /// Raised, back past the deadband, off-delay running.
-    Returning { since: Uptime },
+    Returning { since: Uptime, raised: Uptime },
 }
 
 /// Decides one limit.
@@ -33,15 +33,16 @@ impl LimitDetector {
     }
 
     pub(crate) fn restore(&mut self, active: bool) {
-        self.phase = if active { Phase::Active { since: None } } else { Phase::Inside };
+        self.phase =
+            if active { Phase::Active { since: None, raised: Uptime::START } } else { Phase::Inside };
     }
 
     /// The value has been unknown: running delays start anew, what is active stays active.
     pub(crate) fn lose_sight(&mut self) {
         self.phase = match self.phase {
             Phase::Inside | Phase::Pending { .. } => Phase::Inside,
-            Phase::Active { since } => Phase::Active { since },
-            Phase::Returning { .. } => Phase::Active { since: None },
+            Phase::Active { since, raised } => Phase::Active { since, raised },
+            Phase::Returning { raised, .. } => Phase::Active { since: None, raised },
         };
     }
 
@@ -72,17 +73,18 @@ impl LimitDetector {
                     self.phase = Phase::Inside;
                 }
             }
-            Phase::Active { .. } if back_at_end => {
-                self.phase = Phase::Returning { since: segment.crossing(back) };
+            Phase::Active { raised, .. } if back_at_end => {
+                // A raise on the timer may lie after the crossing that the next sample shows.
+                self.phase = Phase::Returning { since: segment.crossing(back).max(raised), raised };
             }
             Phase::Active { .. } => {}
-            Phase::Returning { since } => {
+            Phase::Returning { since, raised } => {
                 let until = if back_at_end { segment.to_at } else { segment.crossing(back) };
                 if until.since(since) >= self.settings.off_delay {
                     self.phase = Phase::Inside;
                     let _fits = changes.push(Change::Ends { at: since + self.settings.off_delay });
                 } else if !back_at_end {
-                    self.phase = Phase::Active { since: None };
+                    self.phase = Phase::Active { since: None, raised };
                 }
             }
         }
@@ -91,9 +93,10 @@ impl LimitDetector {
     /// The on-delay has run out: raise.
     pub(crate) fn run_out(&mut self, changes: &mut Changes) {
         if let Phase::Pending { since } = self.phase {
-            self.phase = Phase::Active { since: Some(since) };
+            let raised = since + self.settings.on_delay;
+            self.phase = Phase::Active { since: Some(since), raised };
             // Four places always suffice for the at most three changes of a segment.
-            let _fits = changes.push(Change::Begins { at: since + self.settings.on_delay, onset: since });
+            let _fits = changes.push(Change::Begins { at: raised, onset: since });
         }
     }
 
@@ -107,7 +110,7 @@ impl LimitDetector {
     pub(crate) fn beyond_since(&self) -> Option<Uptime> {
         match self.phase {
             Phase::Pending { since } => Some(since),
-            Phase::Active { since } => since,
+            Phase::Active { since, .. } => since,
             Phase::Inside | Phase::Returning { .. } => None,
         }
     }
@@ -123,7 +126,7 @@ impl LimitDetector {
                 Forecast::Clears { seconds: self.settings.off_delay.as_secs_f64() }
             }
             Phase::Active { .. } => Forecast::StaysActive,
-            Phase::Returning { since } => {
+            Phase::Returning { since, .. } => {
                 Forecast::Clears { seconds: (since + self.settings.off_delay).seconds_since(at) }
             }
         }

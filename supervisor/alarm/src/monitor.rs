@@ -11,6 +11,8 @@ use setward_protocol::{Sample, SignalId, Uptime};
 
 /// Events that can wait to be drained. One input makes a few; a full queue is counted, never grown.
 pub const EVENTS_MAX: usize = 256;
+/// The most events one alarm makes from one input.
+const CHANGES_MAX: usize = 4;
 
 /// Storage of one alarm.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,7 +65,7 @@ pub struct Status {
     pub onset: Option<Uptime>,
     /// Exposure as a share of the allowance, for alarms that have one.
     pub exposure: Option<f64>,
-    /// Since when the value has been beyond tolerance or limit without a break.
+    /// Since when the value has been beyond tolerance or limit without a break; `None` also when it is not known.
     pub beyond_since: Option<Uptime>,
     /// What it does next if the value stays as it is.
     pub forecast: Forecast,
@@ -155,9 +157,13 @@ impl<'a> Monitor<'a> {
         }
     }
 
-    /// Time has passed. Calling it before [`Self::poll_timeout`] does nothing.
+    /// Time has passed. Calling it before [`Self::poll_timeout`] does nothing. It stops when the queue of events is nearly
+    /// full: drain it and call again while the timeout is due.
     pub fn handle_timeout(&mut self, now: Uptime) {
         for index in 0..u16::MAX {
+            if self.events.len() + CHANGES_MAX > EVENTS_MAX {
+                return;
+            }
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             let changes = slot.detector.handle_timeout(now, slot.settings.gap_limit);
             for change in changes {
@@ -204,17 +210,18 @@ impl<'a> Monitor<'a> {
         self.slots.iter().filter_map(|slot| slot.detector.deadline(slot.settings.gap_limit)).min()
     }
 
-    /// An alarm as it stands.
+    /// An alarm as it stands at `now`.
     #[must_use]
-    pub fn status(&self, alarm: AlarmId) -> Option<Status> {
+    pub fn status(&self, alarm: AlarmId, now: Uptime) -> Option<Status> {
         let slot = self.slots.get(alarm.index())?;
+        let gap_limit = slot.settings.gap_limit;
         Some(Status {
             state: slot.state,
             occurrence: slot.occurrence,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
-            beyond_since: slot.detector.beyond_since(),
-            forecast: slot.detector.forecast(),
+            beyond_since: slot.detector.beyond_since(now, gap_limit),
+            forecast: slot.detector.forecast(now, gap_limit),
         })
     }
 

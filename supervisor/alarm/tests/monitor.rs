@@ -1,5 +1,5 @@
 //! The engine from outside: samples in, events out, at the computed second.
-#![expect(clippy::indexing_slicing, reason = "a test: a wrong index is a failed test")]
+#![expect(clippy::indexing_slicing, clippy::unwrap_used, reason = "a test: a panic is a failed test")]
 
 use proptest::prelude::*;
 use setward_alarm::{
@@ -56,6 +56,11 @@ fn target(setpoint: f64, tolerance: f64) -> Target {
 fn feed(monitor: &mut Monitor<'_>, at_s: f64, reading: Reading) -> Vec<AlarmEvent> {
     monitor.handle_sample(&Sample { signal: SIGNAL, at: Uptime::from_secs_f64(at_s), reading });
     drain(monitor)
+}
+
+/// The alarm at the moment of its last sample.
+fn status(monitor: &Monitor<'_>, now_s: f64) -> setward_alarm::Status {
+    monitor.status(ALARM, Uptime::from_secs_f64(now_s)).unwrap()
 }
 
 fn drain(monitor: &mut Monitor<'_>) -> Vec<AlarmEvent> {
@@ -215,20 +220,16 @@ fn a_broken_probe_freezes_exposure_and_a_long_silence_adds_none() {
     for second in 0..=40 {
         feed(&mut monitor, f64::from(second), Reading::Good(176.0));
     }
-    let before = monitor.status(ALARM).unwrap().exposure;
+    let before = status(&monitor, 0.0).exposure;
     feed(&mut monitor, 41.0, Reading::Bad(NoData::SensorFault));
-    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::Unknown);
+    assert_eq!(status(&monitor, 41.0).forecast, Forecast::Unknown);
     feed(&mut monitor, 42.0, Reading::Uncertain(100.0, Doubt::Disagrees));
     feed(&mut monitor, 43.0, Reading::Good(176.0));
-    assert_eq!(monitor.status(ALARM).unwrap().exposure, before);
+    assert_eq!(status(&monitor, 0.0).exposure, before);
     feed(&mut monitor, 1043.0, Reading::Good(176.0));
-    assert_eq!(
-        monitor.status(ALARM).unwrap().exposure,
-        before,
-        "a week of silence is unknown time, not exposure"
-    );
+    assert_eq!(status(&monitor, 0.0).exposure, before, "a week of silence is unknown time, not exposure");
     feed(&mut monitor, 1044.0, Reading::Good(176.0));
-    assert!(monitor.status(ALARM).unwrap().exposure > before);
+    assert!(status(&monitor, 0.0).exposure > before);
 }
 
 #[test]
@@ -261,7 +262,7 @@ fn a_broken_probe_neither_raises_nor_clears_a_limit() {
         (21..=30).flat_map(|second| feed(&mut monitor, f64::from(second), Reading::Good(210.0))).collect();
     close(&raised_at(&events), &[23.0]);
     assert_eq!(feed(&mut monitor, 31.0, Reading::Bad(NoData::OutOfRange)), []);
-    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::Unacknowledged);
+    assert_eq!(status(&monitor, 0.0).state, AlarmState::Unacknowledged);
 }
 
 #[test]
@@ -271,14 +272,88 @@ fn minutes_to_alarm_count_down_and_say_when_it_will_not_trip() {
     for second in 0..=30 {
         feed(&mut monitor, f64::from(second), Reading::Good(176.0));
     }
-    let Forecast::Raises { seconds } = monitor.status(ALARM).unwrap().forecast else { panic!() };
+    let Forecast::Raises { seconds } = status(&monitor, 30.0).forecast else { panic!() };
     close(&[seconds], &[50.0]);
     feed(&mut monitor, 31.0, Reading::Good(180.0));
-    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::WillNotRaise);
+    assert_eq!(status(&monitor, 31.0).forecast, Forecast::WillNotRaise);
     for second in 32..=600 {
         feed(&mut monitor, f64::from(second), Reading::Good(181.0));
     }
-    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::Quiet);
+    assert_eq!(status(&monitor, 600.0).forecast, Forecast::Quiet);
+}
+
+#[test]
+fn after_a_long_silence_nothing_is_foretold_and_no_stretch_goes_on() {
+    for kind in [fryer_inlet_cold(), limit(Side::Below, 180.0, 1.0, 60, 0)] {
+        let mut bench = Bench::new(alarm(kind));
+        let mut monitor = bench.monitor();
+        for second in 0..=30 {
+            feed(&mut monitor, f64::from(second), Reading::Good(176.0));
+        }
+        feed(&mut monitor, 31.0, Reading::Bad(NoData::NoReply));
+        assert!(matches!(status(&monitor, 33.0).forecast, Forecast::Raises { .. }));
+        assert_eq!(status(&monitor, 33.0).beyond_since, Some(Uptime::START));
+        assert_eq!(status(&monitor, 33.1).forecast, Forecast::Unknown);
+        assert_eq!(status(&monitor, 33.1).beyond_since, None);
+    }
+}
+
+#[test]
+fn a_second_raise_has_the_onset_of_its_own_stretch() {
+    let mut bench = Bench::new(alarm(fryer_inlet_cold()));
+    let cold = |t: f64| t <= 100.0 || t > 250.0;
+    let events = run(&mut bench.monitor(), 400, |t| if cold(t) { 176.0 } else { 182.0 });
+    let onsets: Vec<f64> = events
+        .iter()
+        .filter_map(|event| match event.what {
+            Happening::Raised { onset } => Some(onset.as_secs_f64()),
+            Happening::Cleared | Happening::Acknowledged | Happening::Reset => None,
+        })
+        .collect();
+    // From 182 to 176 between 250 s and 251 s: tolerance is left half way.
+    close(&onsets, &[0.0, 250.5]);
+}
+
+#[test]
+fn without_recovery_exposure_never_fades_and_starts_anew_once_the_alarm_has_cleared() {
+    let settings = TimeWeightedSettings {
+        side: Side::Below,
+        allowance: Allowance::Area(240.0),
+        recovery: None,
+        shape: 1.0,
+        clear_below: 0.5,
+    };
+    let mut bench = Bench::new(alarm(Kind::TimeWeighted(settings)));
+    // 40 s cold, ten minutes fine, then cold again: the second 40 s raise it.
+    let cold = |t: f64| t <= 40.0 || (t > 640.0 && t <= 700.0) || t > 800.0;
+    let events = run(&mut bench.monitor(), 1000, |t| if cold(t) { 176.0 } else { 182.0 });
+    // Half a second of each ramp across the tolerance edge adds 0.75 K.s.
+    close(&raised_at(&events), &[641.0 + (240.0 - 120.0 - 1.5) / 3.0, 801.0 + (240.0 - 0.75) / 3.0]);
+    close(&cleared_at(&events), &[700.5]);
+}
+
+#[test]
+fn a_limit_raised_on_the_timer_is_never_cleared_before_it_was_raised() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 0.0, 1, 0)));
+    let mut monitor = bench.monitor();
+    feed(&mut monitor, 10.0, Reading::Good(210.0));
+    monitor.handle_timeout(Uptime::from_secs_f64(11.0));
+    close(&raised_at(&drain(&mut monitor)), &[11.0]);
+    close(&cleared_at(&feed(&mut monitor, 11.2, Reading::Good(190.0))), &[11.0]);
+}
+
+#[test]
+fn a_thousand_alarms_on_one_timer_lose_no_event() {
+    let mut slots = vec![Slot::new(alarm(limit(Side::Above, 200.0, 1.0, 1, 0))); 1000];
+    let mut heads = vec![Head::default()];
+    let mut monitor = Monitor::new(&mut slots, &mut heads);
+    feed(&mut monitor, 0.0, Reading::Good(210.0));
+    let mut raised = 0;
+    while monitor.poll_timeout().is_some() {
+        monitor.handle_timeout(Uptime::from_secs_f64(1.5));
+        raised += raised_at(&drain(&mut monitor)).len();
+    }
+    assert_eq!((raised, monitor.losses()), (1000, (0, 0)));
 }
 
 #[test]
@@ -312,11 +387,11 @@ fn a_latching_alarm_waits_for_its_reset() {
     feed(&mut monitor, 1.0, Reading::Good(210.0));
     assert!(monitor.handle_reset(now, ALARM, 1).is_err(), "the condition holds");
     feed(&mut monitor, 2.0, Reading::Good(190.0));
-    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::LatchedUnacknowledged);
+    assert_eq!(status(&monitor, 0.0).state, AlarmState::LatchedUnacknowledged);
     assert!(monitor.handle_reset(now, ALARM, 1).is_err(), "not acknowledged");
     monitor.handle_acknowledge(now, ALARM, 1).unwrap();
     assert_eq!(monitor.handle_reset(now, ALARM, 1), Ok(()));
-    assert_eq!(monitor.status(ALARM).unwrap().state, AlarmState::Normal);
+    assert_eq!(status(&monitor, 0.0).state, AlarmState::Normal);
 }
 
 #[test]
@@ -341,10 +416,10 @@ fn a_wider_tolerance_keeps_the_share_of_the_allowance() {
     let mut bench = Bench::new(alarm(fryer_inlet_cold()));
     let mut monitor = bench.monitor();
     run(&mut monitor, 40, |_| 176.0);
-    let before = monitor.status(ALARM).unwrap().exposure;
+    let before = status(&monitor, 0.0).exposure;
     monitor.handle_target(SIGNAL, Some(target(182.0, 10.0)));
-    assert_eq!(monitor.status(ALARM).unwrap().exposure, before);
-    assert_eq!(monitor.status(ALARM).unwrap().forecast, Forecast::WillNotRaise);
+    assert_eq!(status(&monitor, 0.0).exposure, before);
+    assert_eq!(status(&monitor, 40.0).forecast, Forecast::WillNotRaise);
 }
 
 #[test]
@@ -422,7 +497,7 @@ proptest! {
             events.extend(feed(&mut monitor, at, value.map_or(Reading::Bad(NoData::NoReply), Reading::Good)));
         }
         let (share, raises, clears) = naive_exposure(&samples, shape);
-        let found = monitor.status(ALARM).unwrap().exposure.unwrap();
+        let found = status(&monitor, 0.0).exposure.unwrap();
         prop_assert!((found - share).abs() < 2e-3, "exposure {} against {}", found, share);
         // A share that grazes the allowance may be judged either way by the coarser model.
         if raises.len() == raised_at(&events).len() && clears.len() == cleared_at(&events).len() {
@@ -464,7 +539,7 @@ proptest! {
                 _ => monitor.handle_sample(&Sample { signal: SIGNAL, at, reading: Reading::Good(value) }),
             }
             drain(&mut monitor);
-            let share = monitor.status(AlarmId(1)).unwrap().exposure.unwrap();
+            let share = monitor.status(AlarmId(1), Uptime::START).unwrap().exposure.unwrap();
             prop_assert!((0.0..=3.0).contains(&share), "share {}", share);
         }
         prop_assert_eq!(monitor.losses().0, 0);

@@ -69,21 +69,19 @@ impl Rows {
 
     fn prepare(connection: Connection) -> Result<Self, HistoryError> {
         let failed = |error: rusqlite::Error| HistoryError { text: error.to_string() };
+        let version: i64 =
+            connection.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(failed)?;
+        if version > SCHEMA_VERSION {
+            // Before anything is written to the file: a newer one must stay as it is.
+            let text = format!("it has version {version}, this program reads version {SCHEMA_VERSION}");
+            return Err(HistoryError { text });
+        }
         connection.pragma_update(None, "journal_mode", "WAL").map_err(failed)?;
         // FULL syncs at each commit: what append() has confirmed survives the power cord.
         connection.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
-        let version: i64 =
-            connection.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(failed)?;
-        match version {
-            0 => {
-                let make = format!("BEGIN; {TABLES} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;");
-                connection.execute_batch(&make).map_err(failed)?;
-            }
-            SCHEMA_VERSION => {}
-            newer => {
-                let text = format!("it has version {newer}, this program reads version {SCHEMA_VERSION}");
-                return Err(HistoryError { text });
-            }
+        if version < SCHEMA_VERSION {
+            let make = format!("BEGIN; {TABLES} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;");
+            connection.execute_batch(&make).map_err(failed)?;
         }
         Ok(Self { connection, signal_ids: Vec::new() })
     }

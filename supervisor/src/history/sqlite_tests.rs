@@ -163,6 +163,8 @@ async fn a_foreign_or_newer_file_is_refused_and_left_untouched() {
     let newer = tempfile::tempdir().unwrap();
     let file = newer.path().join("history.sqlite");
     rusqlite::Connection::open(&file).unwrap().pragma_update(None, "user_version", 99).unwrap();
+    let before = fs::read(&file).unwrap();
     let refusal = ThreadedStore::open(newer.path()).unwrap_err().text;
     assert!(refusal.contains("version 99"), "{refusal}");
+    assert_eq!(fs::read(&file).unwrap(), before, "a newer file stays as it is");
 }

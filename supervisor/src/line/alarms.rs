@@ -5,7 +5,7 @@ use crate::history::{AlarmRecord, Event};
 use crate::snapshot::AlarmView;
 use setward_alarm::{AlarmEvent, AlarmId, AlarmState, Forecast, Happening, Monitor, Restored};
 use setward_config::line::Line;
-use setward_protocol::UtcMillis;
+use setward_protocol::{Uptime, UtcMillis};
 
 /// Every alarm of the line.
 #[derive(Debug)]
@@ -87,7 +87,7 @@ impl AlarmBook {
     #[must_use]
     pub fn view(&self, monitor: &Monitor<'_>, alarm: AlarmId, wall: WallAnchor) -> AlarmView {
         let story = self.stories.get(alarm.index()).cloned().unwrap_or_default();
-        let status = monitor.status(alarm);
+        let status = monitor.status(alarm, wall.at);
         AlarmView {
             state: status.map_or(AlarmState::Normal, |status| status.state),
             occurrence: status.map_or(0, |status| status.occurrence),
@@ -105,7 +105,7 @@ impl AlarmBook {
     #[must_use]
     pub fn record(&self, line: &Line, monitor: &Monitor<'_>, alarm: AlarmId) -> Option<AlarmRecord> {
         let story = self.stories.get(alarm.index())?;
-        let status = monitor.status(alarm)?;
+        let status = monitor.status(alarm, Uptime::START)?;
         Some(AlarmRecord {
             id: line.alarm(alarm).id.clone(),
             state: status.state.letter(),

@@ -10,8 +10,6 @@ use setward_protocol::{Doubt, NoData, Reading, RegisterBlock, SignalId, Uptime, 
 use std::collections::VecDeque;
 use std::time::Duration;
 
-/// A value may be this many polls old before it is gone.
-pub const POLLS_UNTIL_GONE: u32 = 3;
 /// The slope looks back this far: long enough to rise above the noise, short enough to see that a fall has ended.
 const SLOPE_OVER: Duration = Duration::from_secs(60);
 /// A slope from fewer samples than this says nothing.
@@ -49,7 +47,8 @@ pub struct SignalBook {
 struct Beat {
     signal: SignalId,
     within: Duration,
-    last: Option<(f64, Uptime)>,
+    /// The last value seen, if any, and when it was first seen (or the watch began).
+    last: Option<(Option<f64>, Uptime)>,
 }
 
 impl SignalBook {
@@ -137,6 +136,10 @@ impl SignalBook {
             }
             Reading::Bad(why) => {
                 view.last_failure = Some((why, utc));
+                if !why.is_silence() {
+                    // Known bad: what was read before is no longer merely late.
+                    *heard = None;
+                }
                 let late = why.is_silence() && within(*heard, at, self.late_for.get(index));
                 match view.last_good.filter(|_| late) {
                     Some((value, _)) => view.reading = Reading::Uncertain(value, Doubt::Late),
@@ -174,12 +177,15 @@ impl Fresh {
 }
 
 impl Beat {
-    /// Whether the word has stood still for too long. Not hearing it is no standstill.
+    /// Whether the word has stood still for too long, or could not be read for as long: a program whose heart can't be
+    /// felt is not believed either.
     fn has_stopped(&mut self, fresh: &[Fresh], at: Uptime) -> bool {
         let beat = fresh.iter().find(|fresh| fresh.signal == self.signal);
-        let Some(value) = beat.and_then(|fresh| fresh.reading.good()) else { return false };
+        let value = beat.and_then(|fresh| fresh.reading.good());
         match self.last {
-            Some((last, since)) if last.to_bits() == value.to_bits() => at.since(since) > self.within,
+            Some((last, since)) if value.is_none() || last.map(f64::to_bits) == value.map(f64::to_bits) => {
+                at.since(since) > self.within
+            }
             Some(_) | None => {
                 self.last = Some((value, at));
                 false
@@ -188,8 +194,9 @@ impl Beat {
     }
 }
 
+/// As long as the alarms of a signal join two samples: three polls, and the time a reply may take.
 fn gone_after(line: &Line, signal: &setward_config::line::LineSignal) -> Duration {
-    line.controller(signal.controller).poll_every * POLLS_UNTIL_GONE
+    line.controller(signal.controller).gap_limit()
 }
 
 fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> bool {
@@ -268,6 +275,24 @@ mod tests {
         let (slope, error) = slope_per_min(&recent).unwrap();
         assert!((slope - 2.5 / 82.5).abs() < 1e-12, "{slope}");
         assert!((error - ((2.5 - 2.5 * 2.5 / 82.5) / 8.0 / 82.5_f64).sqrt()).abs() < 1e-12, "{error}");
+    }
+
+    #[test]
+    fn a_heartbeat_that_stands_still_or_cannot_be_read_has_stopped() {
+        let signal = SignalId(0);
+        let mut beat = Beat { signal, within: Duration::from_secs(5), last: None };
+        let mut at = |second: u64, reading: Reading| {
+            let fresh = [Fresh { signal, reading, words: [0; 4], word_count: 1 }];
+            beat.has_stopped(&fresh, Uptime::from_millis(second * 1000))
+        };
+        assert!(!at(0, Reading::Bad(NoData::OutOfRange)));
+        assert!(!at(5, Reading::Bad(NoData::OutOfRange)), "the watch has only begun");
+        assert!(at(6, Reading::Bad(NoData::OutOfRange)));
+        assert!(!at(7, Reading::Good(1.0)));
+        assert!(!at(12, Reading::Good(1.0)));
+        assert!(at(13, Reading::Good(1.0)));
+        assert!(at(14, Reading::Bad(NoData::Exception(2))));
+        assert!(!at(15, Reading::Good(2.0)));
     }
 
     #[test]

@@ -1,17 +1,23 @@
 //! The way to the store: batches in order, kept while the disk refuses, never in the line task's way.
 //!
-//! What the store refuses is tried again with what comes after it. Alarms go on meanwhile; when more waits than may be
-//! held, the oldest readings are let go and counted. Events and alarm states are never let go.
+//! What the store refuses is tried again a second later, with what has come since. Alarms go on meanwhile; when more waits
+//! than may be held, the oldest readings, then the oldest events, are let go and counted. Of an alarm's state only the
+//! newest is kept.
 
+use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, Acknowledged};
-use crate::history::{Batch, HistoryStore};
+use crate::history::{Batch, HistoryError, HistoryStore};
 use crate::snapshot::RunId;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 
-/// Readings that may wait for the disk: ten minutes of 300 signals at 1 s.
+/// Readings that may wait for the disk: ten minutes of 300 signals at 1 s, less of a larger line.
 pub const SAMPLES_WAITING_MAX: usize = 180_000;
+/// Events that may wait for the disk: more than a line makes in days.
+pub const EVENTS_WAITING_MAX: usize = 20_000;
+/// A write that takes longer than this is a problem worth telling, though not yet a failure.
+const SLOW_WRITE: Duration = Duration::from_secs(5);
 /// How long to wait before a refused batch is tried again.
 const RETRY_AFTER: Duration = Duration::from_secs(1);
 
@@ -55,14 +61,17 @@ impl SharedStatus {
 }
 
 impl Batch {
-    /// Adds a later batch; returns how many of the oldest readings had to go.
+    /// Adds a later batch; returns how many of the oldest readings and events had to go.
     pub fn merge(&mut self, later: Self) -> usize {
         self.samples.extend(later.samples);
         self.events.extend(later.events);
+        self.alarms.retain(|old| later.alarms.iter().all(|new| new.id != old.id));
         self.alarms.extend(later.alarms);
-        let over = self.samples.len().saturating_sub(SAMPLES_WAITING_MAX);
-        self.samples.drain(..over);
-        over
+        let samples_over = self.samples.len().saturating_sub(SAMPLES_WAITING_MAX);
+        self.samples.drain(..samples_over);
+        let events_over = self.events.len().saturating_sub(EVENTS_WAITING_MAX);
+        self.events.drain(..events_over);
+        samples_over + events_over
     }
 }
 
@@ -72,22 +81,25 @@ pub async fn write(
     run: RunId,
     mut work: mpsc::Receiver<Work>,
     status: SharedStatus,
+    clock: Clock,
 ) {
     let mut waiting = Batch::default();
+    let mut pause = None;
     loop {
-        let next = if waiting.is_empty() {
-            work.recv().await
-        } else {
-            // Something was refused: try again soon even if nothing new comes.
-            match tokio::time::timeout(RETRY_AFTER, work.recv()).await {
-                Ok(next) => next,
-                Err(_elapsed) => Some(Work::default()),
-            }
+        let next = tokio::select! {
+            biased;
+            () = elapsed(pause) => Some(Work::default()),
+            next = work.recv() => next,
         };
         let Some(next) = next else { break };
         let lost = waiting.merge(next.batch);
         status.change(|status| status.lost += lost as u64);
-        let durable = keep(&*store, run, &mut waiting, &status).await;
+        // While a refusal is fresh, what comes only joins the queue.
+        let paused = pause.is_some_and(|until| clock.now() < until);
+        let durable = !paused && keep(&*store, run, &mut waiting, &status).await;
+        if !paused {
+            pause = (!durable).then(|| clock.now() + RETRY_AFTER);
+        }
         for (answer, acknowledged) in next.confirm {
             // The person may have gone; the acknowledgement stands.
             let _gone = answer.send(Ok(Acknowledged { durable, ..acknowledged }));
@@ -99,22 +111,29 @@ pub async fn write(
     }
 }
 
+/// Returns when `pause` is over; never, if there is none.
+async fn elapsed(pause: Option<tokio::time::Instant>) {
+    match pause {
+        Some(until) => tokio::time::sleep_until(until).await,
+        None => std::future::pending().await,
+    }
+}
+
 async fn keep(store: &dyn HistoryStore, run: RunId, waiting: &mut Batch, status: &SharedStatus) -> bool {
     if waiting.is_empty() {
         return true;
     }
-    match store.append(run, waiting.clone()).await {
+    match append_told(store, run, waiting.clone(), status).await {
         Ok(()) => {
             let count = waiting.samples.len() as u64;
             *waiting = Batch::default();
-            let before = status.now().problem;
+            if status.now().problem.is_some() {
+                tracing::info!(code = "history-resumed", "history is being kept again");
+            }
             status.change(|status| {
                 status.stored += count;
                 status.problem = None;
             });
-            if before.is_some() {
-                tracing::info!(code = "history-resumed", "history is being kept again");
-            }
             true
         }
         Err(error) => {
@@ -123,6 +142,25 @@ async fn keep(store: &dyn HistoryStore, run: RunId, waiting: &mut Batch, status:
             }
             status.change(|status| status.problem = Some(error.text));
             false
+        }
+    }
+}
+
+/// Appends; a disk that takes long over it is told before it answers.
+async fn append_told(
+    store: &dyn HistoryStore,
+    run: RunId,
+    batch: Batch,
+    status: &SharedStatus,
+) -> Result<(), HistoryError> {
+    let mut appending = store.append(run, batch);
+    match tokio::time::timeout(SLOW_WRITE, &mut appending).await {
+        Ok(result) => result,
+        Err(_elapsed) => {
+            let text = format!("the disk has not answered for {} s", SLOW_WRITE.as_secs());
+            tracing::error!(code = "history-slow", "history waits, alarms go on: {text}");
+            status.change(|status| status.problem = Some(text));
+            appending.await
         }
     }
 }

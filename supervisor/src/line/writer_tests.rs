@@ -75,7 +75,8 @@ fn start(refusals: u32) -> (Arc<FullDisk>, mpsc::Sender<Work>, SharedStatus, tok
     let store = Arc::new(FullDisk { refusals_left: AtomicU32::new(refusals), kept: Mutex::default() });
     let (work, queue) = mpsc::channel(8);
     let status = SharedStatus::default();
-    let writing = tokio::spawn(write(store.clone(), RunId(1), queue, status.clone()));
+    let writing =
+        tokio::spawn(write(store.clone(), RunId(1), queue, status.clone(), Clock::starting_at(UtcMillis(0))));
     (store, work, status, writing)
 }
 
@@ -112,6 +113,7 @@ async fn an_acknowledgement_on_a_full_disk_is_answered_as_not_durable() {
         let confirm = vec![(answer, acknowledged)];
         work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm }).await.unwrap();
         assert_eq!(answered.await.unwrap(), Ok(Acknowledged { durable, ..acknowledged }));
+        tokio::time::sleep(Duration::from_secs(2)).await;
     }
 }
 
@@ -128,6 +130,32 @@ async fn when_too_much_waits_the_oldest_readings_go_and_are_counted_but_no_event
     let kept = store.kept.lock().unwrap();
     assert_eq!(kept.samples.first(), Some(&sample(7)));
     assert_eq!(kept.events, [event(1), event(2)]);
+}
+
+/// A day on a full disk: the states of an alarm do not pile up, and the disk is asked once a second, not once a batch.
+#[tokio::test(start_paused = true)]
+async fn only_the_newest_state_of_an_alarm_waits() {
+    let (store, work, _status, writing) = start(3);
+    for exposure in 0..50 {
+        let record = AlarmRecord {
+            id: "fryer-inlet-cold".to_owned(),
+            state: 'A',
+            occurrence: 0,
+            exposure: f64::from(exposure),
+            onset: None,
+            raised: None,
+            cleared: None,
+            acknowledged: None,
+        };
+        let batch = Batch { alarms: vec![record], ..Batch::default() };
+        work.send(Work { batch, confirm: Vec::new() }).await.unwrap();
+    }
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    assert_eq!(store.refusals_left.load(Ordering::Relaxed), 2);
+    drop(work);
+    writing.await.unwrap();
+    tokio::time::sleep(Duration::from_secs(5)).await;
+    assert!(store.kept.lock().unwrap().alarms.len() <= 1);
 }
 
 #[tokio::test(start_paused = true)]
