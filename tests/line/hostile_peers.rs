@@ -9,6 +9,7 @@ use setward::snapshot::LineSnapshot;
 use setward::{Edges, start};
 use setward_config::line::Line;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -178,11 +179,10 @@ async fn half_an_answer_is_no_reply() {
 #[tokio::test(start_paused = true)]
 async fn one_late_answer_costs_one_poll_and_not_every_later_one() {
     let begun = Instant::now();
-    let late_once = std::sync::atomic::AtomicBool::new(true);
+    let late_once = AtomicBool::new(true);
     let outcome = watch_two_minutes_and_two(Arc::new(move |request: &[u8]| {
         let right = right_answer(request, &healthy(begun));
-        let is_late =
-            begun.elapsed().as_secs() >= 60 && late_once.swap(false, std::sync::atomic::Ordering::Relaxed);
+        let is_late = begun.elapsed().as_secs() >= 60 && late_once.swap(false, Ordering::Relaxed);
         Some((if is_late { Duration::from_millis(700) } else { Duration::ZERO }, right))
     }))
     .await;
@@ -225,9 +225,14 @@ async fn a_stopped_program_makes_its_values_bad_although_it_answers() {
 async fn a_silent_unit_does_not_blind_its_neighbour_behind_one_gateway() {
     const SILENT_UNIT: u8 = 9;
     let begun = Instant::now();
+    let asked_in_vain = Arc::new(AtomicU32::new(0));
+    let counter = Arc::clone(&asked_in_vain);
     let script: Script = Arc::new(move |request: &[u8]| {
-        let right = right_answer(request, &healthy(begun));
-        (request[6] != SILENT_UNIT).then_some((Duration::ZERO, right))
+        if request[6] == SILENT_UNIT {
+            counter.fetch_add(1, Ordering::Relaxed);
+            return None;
+        }
+        Some((Duration::ZERO, right_answer(request, &healthy(begun))))
     });
     let mut line = fryer_only(demo_line());
     let fryer = line.controllers.iter().position(|controller| controller.name == "fryer").unwrap();
@@ -244,6 +249,9 @@ async fn a_silent_unit_does_not_blind_its_neighbour_behind_one_gateway() {
     assert_eq!(snapshot.controllers[fryer].scans_failed, 0, "{:?}", snapshot.controllers);
     assert!(snapshot.controllers[fryer].scans_good > 280, "{:?}", snapshot.controllers);
     assert_eq!(snapshot.controllers[0].scans_good, 0);
+    // Every ten seconds at last, not with each of its 150 scans.
+    let asked = asked_in_vain.load(Ordering::Relaxed);
+    assert!((20..60).contains(&asked), "asked in vain {asked} times");
     assert!(snapshot.controllers[0].problem.as_ref().unwrap().contains("no reply"));
 }
 
