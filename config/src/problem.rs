@@ -361,10 +361,13 @@ impl Problems {
         };
         let (place, code) = (self.place(problem), problem.code.name());
         let title = format!("{place}: {}[{code}]: {}", severity.name(), problem.message);
-        let mut group = Group::with_title(level.no_name().primary_title(title));
-        if let Spot::Span(span) = &problem.at {
-            group = group.element(self.window(*span).snippet(AnnotationKind::Primary, None));
-        }
+        let Spot::Span(span) = &problem.at else {
+            // About a path as a whole: there is no line to frame.
+            let title = renderer.render(&[Group::with_title(level.no_name().primary_title(title))]);
+            return format!("{title}\n  = hint: {}", problem.hint);
+        };
+        let mut group = Group::with_title(level.no_name().primary_title(title))
+            .element(self.window(*span).snippet(AnnotationKind::Primary, None));
         if let Some((span, label)) = &problem.also {
             let snippet = self.window(*span).snippet(AnnotationKind::Context, Some(label));
             group = group.element(snippet.path(self.path(*span).to_owned()));

@@ -103,7 +103,7 @@ pub(crate) fn exposure(quantity: &Quantity, unit: Unit) -> Result<Exposure, Refu
     let per_unit = accepted_unit(left, difference).and_then(|from| from.convert(1.0, difference));
     let per_time = Unit::from_symbol(right, Dimension::Time).and_then(|from| from.convert(1.0, Unit::Second));
     match (per_unit, per_time) {
-        (Some(per_unit), Some(per_time)) => Ok(Exposure::Area(number * per_unit * per_time)),
+        (Some(per_unit), Some(per_time)) => finite(number * per_unit * per_time).map(Exposure::Area),
         (None, _) | (_, None) => Err(Refusal {
             found: format!("has the unit {}, which is no area of this signal", quoted(symbol)),
             hint,
@@ -124,9 +124,8 @@ fn in_unit(quantity: &Quantity, unit: Unit) -> Result<f64, Refusal> {
         }),
         Quantity::Text(text) => {
             let (number, symbol) = split(text)?;
-            accepted_unit(symbol, unit)
-                .and_then(|from| from.convert(number, unit))
-                .ok_or_else(|| other_unit(number, symbol, unit))
+            let found = accepted_unit(symbol, unit).and_then(|from| from.convert(number, unit));
+            found.ok_or_else(|| other_unit(number, symbol, unit)).and_then(finite)
         }
     }
 }
@@ -136,6 +135,13 @@ fn accepted_unit(symbol: &str, unit: Unit) -> Option<Unit> {
     let dimension = unit.dimension();
     let is_kelvin = dimension == Dimension::TemperatureDifference && symbol == "degC";
     if is_kelvin { Some(Unit::Kelvin) } else { Unit::from_symbol(symbol, dimension) }
+}
+
+/// A number can be too large to be kept, as written or once it is converted.
+fn finite(number: f64) -> Result<f64, Refusal> {
+    let hint = "write a number with up to 15 digits".to_owned();
+    let refusal = Refusal { found: "is too large a number".to_owned(), hint };
+    if number.is_finite() { Ok(number) } else { Err(refusal) }
 }
 
 /// The unit that people mean by a usual other spelling of it.
@@ -174,11 +180,11 @@ fn split(text: &str) -> Result<(f64, &str), Refusal> {
         let hint = format!("write a point: \"{} {symbol}\"", number.replace(',', "."));
         return Err(Refusal { found: "has a comma in its number".to_owned(), hint });
     }
-    let value = number.parse::<f64>().ok().filter(|value| value.is_finite());
+    let value = number.parse::<f64>().ok();
     let starts_well =
         number.starts_with(|letter: char| letter.is_ascii_digit() || matches!(letter, '+' | '-' | '.'));
     match value {
-        Some(value) if starts_well => Ok((value, symbol)),
+        Some(value) if starts_well => finite(value).map(|value| (value, symbol)),
         Some(_) | None => {
             Err(Refusal { found: "does not start with a number".to_owned(), hint: usual.to_owned() })
         }

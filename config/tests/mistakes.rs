@@ -100,7 +100,7 @@ fn names_that_nothing_has() {
 
 #[test]
 fn keys_and_types() {
-    check_all(include_str!("mistakes/keys_and_types.txt"), 18);
+    check_all(include_str!("mistakes/keys_and_types.txt"), 19);
 }
 
 #[test]
@@ -110,7 +110,7 @@ fn described_but_not_acted_on_yet() {
 
 #[test]
 fn quantities() {
-    check_all(include_str!("mistakes/quantities.txt"), 21);
+    check_all(include_str!("mistakes/quantities.txt"), 22);
 }
 
 #[test]
@@ -140,7 +140,7 @@ fn an_alarm_without_a_response_is_an_event() {
 
 #[test]
 fn alarm_settings_that_can_not_work() {
-    check_all(include_str!("mistakes/alarm_settings_that_can_not_work.txt"), 10);
+    check_all(include_str!("mistakes/alarm_settings_that_can_not_work.txt"), 11);
 }
 
 #[test]

@@ -339,7 +339,10 @@ fn codes(raw: &RawSignal, sink: &mut Sink) -> BTreeMap<i64, String> {
     for (key, text) in &raw.codes {
         match (key.value.parse::<i64>(), text) {
             (Ok(code), Some(text)) => {
-                codes.insert(code, text.value.clone());
+                if codes.insert(code, text.value.clone()).is_some() {
+                    let message = format!("code {code} has two words");
+                    sink.report(Code::Duplicate, key.at, message, "keep one of the two");
+                }
             }
             (Err(_), _) => code_problem(sink, key.at, format!("{} is no code", quoted(&key.value))),
             (Ok(code), None) => code_problem(sink, key.at, format!("the word for code {code} is no text")),
