@@ -120,7 +120,7 @@ fn read_file<T>(
         sink.report(
             Code::Syntax,
             at,
-            format!("this is no TOML: {}", one_line(error.message())),
+            format!("this is not TOML: {}", one_line(error.message())),
             syntax_hint(error.message()),
         );
     }

@@ -13,6 +13,9 @@ const FILES: [(&str, &str); 5] = [
     ("site.toml", include_str!("../demo/site.toml")),
 ];
 
+/// The page that lists every table and key, for a person who has the program and not its source.
+pub const SCHEMA: &str = include_str!("../SCHEMA.md");
+
 /// Every file of the demo line: path relative to the line folder (forward slashes), and text.
 #[must_use]
 pub const fn demo_files() -> &'static [(&'static str, &'static str)] {

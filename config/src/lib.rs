@@ -23,7 +23,7 @@ mod schema;
 mod value;
 
 pub use check::check_files;
-pub use demo::{demo_files, load_demo};
+pub use demo::{SCHEMA, demo_files, load_demo};
 pub use folder::load;
 pub use line::Line;
 pub use problem::{Problems, SourceFile};

@@ -380,7 +380,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
                 self.report_later(name, at);
             } else {
                 meant.extend(nearest(name, &known));
-                let message = format!("{} is no key of {}", quoted(name), self.label());
+                let message = format!("{} is not a key of {}", quoted(name), self.label());
                 self.sink.report(Code::UnknownKey, at, message, nearest_or_all(name, &known));
             }
         }

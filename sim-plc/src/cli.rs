@@ -141,6 +141,11 @@ fn serve_folder(options: &Serve) -> Result<(), Failure> {
     let filter = EnvFilter::builder().with_default_directive(LevelFilter::WARN.into()).from_env_lossy();
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr).init();
     let line = load(&options.dir)?;
+    if !line.simulated {
+        let advice = "pages fed by a simulator must say so: set `simulated = true` in site.toml, or leave this folder to the plant";
+        let folder = options.dir.display();
+        return Err(Failure::new(CONFIGURATION, format_args!("{folder} says `simulated = false`; {advice}")));
+    }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     runtime
         .map_err(|error| Failure::new(FAILURE, format_args!("can't start: {error}")))?

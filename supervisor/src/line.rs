@@ -33,6 +33,9 @@ const RECORD_EVERY_TICKS: u64 = 10;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
+/// What is wrong with a controller that answers although its heartbeat stands still.
+const PROGRAM_STOPPED: &str = "answers, but its program has stopped counting: its values are old and are not used; look at its run lamp";
+
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
 pub struct WallAnchor {
@@ -192,24 +195,28 @@ impl<'a> LineTask<'a> {
         let controller = self.line.controller(report.controller);
         let (name, endpoint) = (&controller.name, &controller.endpoint);
         let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
-        match report.failure() {
+        let stopped = self.signals.program_stopped(report.controller);
+        let problem = match report.failure() {
+            Some(failure) => Some(failure.to_string()),
+            None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
+        };
+        match &problem {
             None => {
-                if view.problem.take().is_some() {
+                if view.problem.is_some() {
                     tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
                 }
                 view.scans_good += 1;
                 view.last_good = Some(report.utc);
                 view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
             }
-            Some(failure) => {
+            Some(problem) => {
                 view.scans_failed += 1;
-                let problem = failure.to_string();
                 if view.problem.is_none() {
                     tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
                 }
-                view.problem = Some(problem);
             }
         }
+        view.problem = problem;
     }
 
     fn handle_timeout(&mut self) {

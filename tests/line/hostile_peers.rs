@@ -217,6 +217,8 @@ async fn a_stopped_program_makes_its_values_bad_although_it_answers() {
     })
     .await;
     assert_eq!(outcome.inlet(&outcome.during), Reading::Bad(NoData::HeartbeatStopped));
+    assert!(outcome.problem(&outcome.during).unwrap().contains("program has stopped"));
+    assert_eq!(outcome.problem(&outcome.after), None);
     assert_eq!(outcome.inlet(&outcome.after), Reading::Good(182.0));
 }
 

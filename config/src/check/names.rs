@@ -66,7 +66,7 @@ impl<'a> Names<'a> {
 pub(crate) fn well_formed(kind: &str, name: &At<String>, sink: &mut Sink) {
     let is_plain = |letter: char| letter.is_ascii_alphanumeric() || matches!(letter, '-' | '_' | '.');
     if name.value.len() > LONGEST || !name.value.chars().all(is_plain) {
-        let message = format!("{} can't be the name of a {kind}", quoted(&name.value));
+        let message = format!("{} can't name this {kind}", quoted(&name.value));
         let hint = format!("up to {LONGEST} of letters a-z and A-Z, digits, `-`, `_` and `.` are accepted");
         sink.report(Code::Word, name.at, message, hint);
     }

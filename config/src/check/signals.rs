@@ -249,7 +249,7 @@ fn unit(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<
     };
     let Some(unit) = Unit::from_signal_symbol(&written.value) else {
         let symbols: Vec<&str> = Unit::ALL.iter().map(|unit| unit.symbol()).collect();
-        let message = format!("{} is no unit", quoted(&written.value));
+        let message = format!("{} is not a unit", quoted(&written.value));
         let hint = match quantity::meant_by(&written.value) {
             Some(meant) => format!("did you mean `{meant}`?"),
             None => nearest_or_all(&written.value, &symbols),
@@ -344,7 +344,7 @@ fn codes(raw: &RawSignal, sink: &mut Sink) -> BTreeMap<i64, String> {
                     sink.report(Code::Duplicate, key.at, message, "keep one of the two");
                 }
             }
-            (Err(_), _) => code_problem(sink, key.at, format!("{} is no code", quoted(&key.value))),
+            (Err(_), _) => code_problem(sink, key.at, format!("{} is not a code", quoted(&key.value))),
             (Ok(code), None) => code_problem(sink, key.at, format!("the word for code {code} is no text")),
         }
     }

@@ -3,7 +3,7 @@
 use super::run::{listen, page_line, stop_signal, watch};
 use super::{Exit, Stopping, fail};
 use setward_config::line::Line;
-use setward_config::{Loaded, demo_files};
+use setward_config::{Loaded, SCHEMA, demo_files};
 use sim_plc::{Scenario, Simulator};
 use std::net::SocketAddr;
 use std::path::Path;
@@ -47,7 +47,7 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
 
 /// Writes the demo's line folder and loads it as any other. Files that are there and differ are left as they are.
 fn write_line_folder(folder: &Path) -> Result<Line, String> {
-    for (name, text) in demo_files() {
+    for (name, text) in demo_files().iter().copied().chain([("SCHEMA.md", SCHEMA)]) {
         let file = folder.join(name);
         match std::fs::read(&file) {
             Ok(found) if found == text.as_bytes() => continue,

@@ -5,7 +5,7 @@
 use crate::poll::ScanReport;
 use crate::poll::plan::ControllerPlan;
 use crate::snapshot::SignalView;
-use setward_config::line::{Line, Role};
+use setward_config::line::{ControllerId, Line, Role};
 use setward_protocol::{Doubt, NoData, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -40,6 +40,8 @@ pub struct SignalBook {
     late_for: Vec<Duration>,
     keeps_slope: Vec<bool>,
     heartbeats: Vec<Option<Beat>>,
+    /// Whether each controller's program stood still at its last scan.
+    stopped: Vec<bool>,
 }
 
 /// The watch over one controller's counting word.
@@ -77,6 +79,7 @@ impl SignalBook {
             heard: vec![None; count],
             late_for: line.signals.iter().map(|signal| gone_after(line, signal)).collect(),
             keeps_slope: line.signals.iter().map(|signal| signal.role == Role::Measured).collect(),
+            stopped: vec![false; line.controllers.len()],
             heartbeats: line
                 .controllers
                 .iter()
@@ -103,10 +106,15 @@ impl SignalBook {
                 });
             }
         }
-        let beat = self.heartbeats.get_mut(usize::from(report.controller.0)).and_then(Option::as_mut);
-        if let Some(beat) = beat
-            && beat.has_stopped(&fresh, report.at)
-        {
+        let index = usize::from(report.controller.0);
+        let beat = self.heartbeats.get_mut(index).and_then(Option::as_mut);
+        let stopped = beat
+            .filter(|_| report.blocks.iter().any(Result::is_ok))
+            .map(|beat| (beat.has_stopped(&fresh, report.at), beat));
+        if let Some(flag) = self.stopped.get_mut(index) {
+            *flag = stopped.as_ref().is_some_and(|(stopped, _)| *stopped);
+        }
+        if let Some((true, beat)) = stopped {
             for stopped in &mut fresh {
                 if stopped.signal != beat.signal && stopped.reading.good().is_some() {
                     stopped.reading = Reading::Bad(NoData::HeartbeatStopped);
@@ -114,6 +122,12 @@ impl SignalBook {
             }
         }
         fresh
+    }
+
+    /// Whether the controller's program stood still at its last scan.
+    #[must_use]
+    pub fn program_stopped(&self, controller: ControllerId) -> bool {
+        self.stopped.get(usize::from(controller.0)).copied().unwrap_or(false)
     }
 
     /// Takes a fresh reading into the view of its signal.

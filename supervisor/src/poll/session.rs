@@ -71,15 +71,15 @@ impl fmt::Display for ReadFailure {
             Self::Unreachable(why) => write!(f, "no connection ({why}): check cable, switch port and the address in site.toml"),
             Self::NoReply(within) => write!(
                 f,
-                "no reply within {} ms: check the unit id in site.toml, and that no other client holds the controller's only connection",
+                "no reply within {} ms: check power, cable and port lamp; then the unit id in site.toml, and that no other client holds the controller's only connection",
                 within.as_millis()
             ),
             Self::Exception(code) => write!(f, "exception {code:02} ({}): {}", exception_name(*code), exception_advice(*code)),
-            Self::Broken => f.write_str("connection broken in the middle of an answer: it is made anew"),
+            Self::Broken => f.write_str("connection lost: it is made anew"),
             Self::NotOurAnswer => f.write_str("an answer to another request: the connection is made anew; check for two devices at one address"),
             Self::WrongLength { asked, found } => write!(
                 f,
-                "asked for {asked} registers and got {found}: the answer is thrown away; check max_registers in line.toml"
+                "asked for {asked} registers and got {found}: the answer is thrown away; compare address, type and max_registers in line.toml with the controller's register list"
             ),
         }
     }

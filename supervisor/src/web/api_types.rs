@@ -304,10 +304,10 @@ pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
         quality,
         reason,
         reason_text,
-        value: view.reading.value(),
+        value: view.reading.value().map(plain),
         value_text: view.reading.value().map(|value| facts.show_with_unit(value)),
         at: time(view.at),
-        last_good_value: view.last_good.map(|(value, _)| value),
+        last_good_value: view.last_good.map(|(value, _)| plain(value)),
         last_good_at: view.last_good.map(|(_, at)| rfc3339(at)),
         last_failure: view.last_failure.map(|(why, _)| why.to_string()),
         last_failure_at: view.last_failure.map(|(_, at)| rfc3339(at)),
@@ -326,7 +326,7 @@ fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {
         latitude: asked.latitude,
         specification_low: asked.specification.map(|(low, _)| low),
         specification_high: asked.specification.map(|(_, high)| high),
-        deviation: facts.deviation(),
+        deviation: facts.deviation().map(plain),
         deviation_unit: facts.signal.unit.of_difference().symbol(),
     })
 }
@@ -388,9 +388,9 @@ pub(super) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmBody {
         beyond_since: time(view.beyond_since),
         acknowledged_at: view.acknowledged.as_ref().map(|(at, _)| rfc3339(*at)),
         acknowledged_by: view.acknowledged.as_ref().map(|(_, by)| by.clone()),
-        value: facts.on.view.reading.value(),
+        value: facts.on.view.reading.value().map(plain),
         unit: signal.unit.symbol(),
-        deviation: facts.deviation(),
+        deviation: facts.deviation().map(plain),
         deviation_unit: signal.unit.of_difference().symbol(),
         reference: facts.reference(),
         reference_kind: facts.reference_word(),
@@ -406,5 +406,23 @@ pub(super) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmBody {
         response_next: alarm.response_next.clone(),
         time_to_respond_s: alarm.time_to_respond.as_secs_f64(),
         independent_device: alarm.independent_device.clone(),
+    }
+}
+
+/// A number without the tail that binary fractions leave: nine decimals are finer than any register.
+fn plain(value: f64) -> f64 {
+    let rounded = (value * 1e9).round() / 1e9;
+    if rounded.is_finite() { rounded } else { value }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::plain;
+
+    #[test]
+    fn a_scaled_count_reads_as_it_is_meant() {
+        assert_eq!(plain(1821.0 * 0.1).to_string(), "182.1");
+        assert_eq!(plain(182.1 - 200.0).to_string(), "-17.9");
+        assert_eq!(plain(1e300).to_string(), 1e300.to_string());
     }
 }

@@ -129,6 +129,11 @@ impl<'a> Scene<'a> {
         standing
     }
 
+    /// Alarms that can't judge now: their signal has no value.
+    pub(super) fn blind_alarms(&self) -> Vec<AlarmFacts<'a>> {
+        self.alarms().filter(|facts| facts.on.missing().is_some()).collect()
+    }
+
     /// Alarms that are not standing but have exposure or a raise ahead: nearest to the allowance first.
     pub(super) fn building_alarms(&self) -> Vec<AlarmFacts<'a>> {
         let mut building: Vec<_> = self.alarms().filter(AlarmFacts::is_building).collect();

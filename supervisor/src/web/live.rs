@@ -144,7 +144,9 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
 /// How old the newest data of the line is.
 pub(super) fn data_age(scene: &Scene<'_>) -> String {
     match scene.newest_scan() {
-        Some(at) => format!("data {} old at {}", words::age(scene.seconds_since(at)), scene.clock(scene.now)),
+        Some(at) => {
+            format!("newest data {} old at {}", words::age(scene.seconds_since(at)), scene.clock(scene.now))
+        }
         None => format!("no data yet at {}", scene.clock(scene.now)),
     }
 }
@@ -182,9 +184,18 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
         setward_alarm::Kind::Limit(_) => "beyond the limit",
         setward_alarm::Kind::TimeWeighted(_) => "out of tolerance",
     };
+    let standing = facts.view.onset.filter(|_| facts.view.state.condition_holds());
     if let Some(since) = facts.view.beyond_since {
         let span = words::span(scene.seconds_since(since));
-        return format!("{beyond} for {span}, since {}", scene.clock(since));
+        // After a restart, or a moment inside, the present stretch is younger than the trouble.
+        let began = standing.filter(|onset| *onset < since);
+        let began = began.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
+        return format!("{beyond} for {span}, since {}{began}", scene.clock(since));
+    }
+    if facts.on.missing().is_some() {
+        // Never "back inside" for a value that nobody knows.
+        let began = standing.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
+        return format!("not known: no value{began}");
     }
     match (facts.view.onset, facts.view.cleared) {
         (Some(onset), _) if facts.view.state.condition_holds() => {
@@ -194,7 +205,6 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
             let lasted = words::span(super::times::seconds_between(onset, cleared));
             format!("cleared {} after {lasted}", scene.clock(cleared))
         }
-        (_, _) if facts.on.missing().is_some() => "not known: no value".to_owned(),
         (_, _) => format!("not {beyond}"),
     }
 }

@@ -116,7 +116,15 @@ pub(in crate::web) async fn render(
         section { h2 { "Last events of this alarm" } (events(&scene, &happened, false)) }
         (registers::show(&scene, &facts.on))
     };
-    frame(&scene, Page { title: &settings.name, scope: Scope::Alarm(alarm), reload_s: 30, body })
+    frame(
+        &scene,
+        Page {
+            title: &settings.name,
+            scope: Scope::Alarm(alarm),
+            reload_s: super::quiet_reload_s(facts.is_standing()),
+            body,
+        },
+    )
 }
 
 fn first_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
@@ -188,7 +196,10 @@ fn response(facts: &AlarmFacts<'_>) -> Markup {
     let alarm = facts.alarm;
     html! {
         section {
-            h2 { "Operator, now" }
+            @if facts.on.missing().is_some() {
+                p { b { "This alarm can't judge now." } " Read the local instrument, and have the signal mended. If the local reading is out:" }
+            }
+            h2 { @if facts.is_standing() || facts.is_building() { "Operator, now" } @else { "Operator, when it raises" } }
             ol.steps { @for step in &alarm.response_now { li { (step) } } }
             @if let Some(device) = &alarm.independent_device {
                 p.device { "An independent device acts on its own: " (device) " This alarm does not prove that it works." }

@@ -1,7 +1,7 @@
 //! The list of alarms: those that stand, those that build up, and what happened last.
 
 use super::alarm::Said;
-use super::{Outcome, Page, events, frame, rows, trend};
+use super::{Outcome, Page, events, frame, quiet_reload_s, rows, trend};
 use crate::web::Web;
 use crate::web::live::Scope;
 use axum::extract::{Query, State};
@@ -23,23 +23,43 @@ pub(in crate::web) async fn show(
     let name = crate::web::acknowledge::remembered_name(&headers);
     let standing = scene.standing_alarms();
     let building = scene.building_alarms();
+    let blind = scene.blind_alarms();
     let body = html! {
         h1.unseen { "Alarms" }
         @if let Some(said) = outcome.said.as_deref().and_then(Said::from_key) { (said.show()) }
         section {
             h2 { "Active, or waiting for you" }
-            @if standing.is_empty() { p { "None. Nothing is beyond its allowance or limit." } }
+            @if standing.is_empty() && blind.is_empty() { p { "None. Nothing is beyond its allowance or limit." } }
+            @if standing.is_empty() && !blind.is_empty() {
+                p { "None among the " (scene.line.alarms.len() - blind.len()) " alarms that can be judged now." }
+            }
             ul.alarms { @for facts in &standing { (rows::alarm_row(&scene, facts, name.as_deref())) } }
+        }
+        @if !blind.is_empty() {
+            section {
+                h2 { "Blind: can't raise now" }
+                ul.index {
+                    @for facts in &blind {
+                        li {
+                            a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (facts.on.signal.tag) } }
+                            @if let Some(why) = facts.on.missing() { " " (why) }
+                        }
+                    }
+                }
+            }
         }
         section {
             h2 { "Building up" }
-            @if building.is_empty() { p { "None. Nothing has been out of tolerance lately." } }
+            @if building.is_empty() { p { "None of those that can be judged." } }
             ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, None)) } }
         }
         section { h2 { "What happened last" } (events(&scene, &kept, true)) }
         section { h2 { "All alarms of this line" } (all(&scene)) }
     };
-    frame(&scene, Page { title: "Alarms", scope: Scope::Line, reload_s: 30, body })
+    frame(
+        &scene,
+        Page { title: "Alarms", scope: Scope::Line, reload_s: quiet_reload_s(!standing.is_empty()), body },
+    )
 }
 
 fn all(scene: &crate::web::facts::Scene<'_>) -> Markup {

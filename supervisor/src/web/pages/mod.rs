@@ -84,17 +84,25 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
     }
 }
 
+/// How often a page without scripts loads anew: seldom while a name may be being typed into it.
+fn quiet_reload_s(has_form: bool) -> u32 {
+    if has_form { 300 } else { 30 }
+}
+
 /// How many alarms stand, in words, highest priority first.
 fn counts(scene: &Scene<'_>) -> Markup {
     let standing = scene.standing_alarms();
     let waiting = standing.iter().filter(|facts| facts.view.state.awaits_acknowledgement()).count();
     html! {
+        @let blind = scene.blind_alarms().len();
         @if standing.is_empty() { span.quiet { "none active" } }
         @for priority in [Priority::High, Priority::Medium, Priority::Low] {
             @let count = standing.iter().filter(|facts| facts.alarm.priority == priority).count();
             @if count > 0 { span.count { (svg::shape(priority, false)) (count) " " (priority.name()) } }
         }
         @if waiting > 0 { span.waiting { (waiting) " not acknowledged" } }
+        // A line that can't be seen must not read as one that is fine.
+        @if blind > 0 { span.blind { (blind) " of " (scene.line.alarms.len()) " blind" } }
     }
 }
 

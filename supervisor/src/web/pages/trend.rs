@@ -107,9 +107,15 @@ fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample])
     let runs =
         svg::envelope(samples, (UtcMillis(scene.now.0 - WINDOW_MS), scene.now), 1, gap_ms(scene, facts));
     let gaps = match runs.len().saturating_sub(1) {
-        0 => "no gaps".to_owned(),
-        1 => "1 gap".to_owned(),
-        many => format!("{many} gaps"),
+        0 => "no gaps between".to_owned(),
+        1 => "1 gap between".to_owned(),
+        many => format!("{many} gaps between"),
+    };
+    let last = good().map(|(_, at)| at).max();
+    let open = last.filter(|at| scene.now.0 - at.0 > gap_ms(scene, facts));
+    let gaps = match open {
+        Some(at) => format!("{gaps}, no value since {}", scene.clock(at)),
+        None => gaps,
     };
     format!(
         "Lowest {} at {}, highest {} at {}, {gaps}.",

@@ -75,6 +75,9 @@ async fn the_overview_puts_alarms_first_and_shows_no_value_where_there_is_none()
             "1 high 2 medium 2 not acknowledged",
             "MANUAL TIC-310, Fryer oil inlet",
             "NO DATA from controller oven",
+            // The oven alarm's value is gone: nobody knows whether it is back in tolerance.
+            "not known: no value",
+            "2 of 6 blind",
             "176.4 °C",
             "\u{2212}5.6 K",
             "below tolerance",
@@ -84,8 +87,24 @@ async fn the_overview_puts_alarms_first_and_shows_no_value_where_there_is_none()
             "55.0 s",
             "Monitoring only",
         ],
-        &["3276.7"],
+        &["3276.7", "back inside"],
     );
+}
+
+#[tokio::test]
+async fn the_list_names_the_alarms_that_cannot_judge() {
+    let page = get(&night().state, "/alarms").await.text;
+    check_says(
+        &page,
+        &["Blind: can't raise now", "Kettle 1", "sensor fault", "Oven zone 1 too cold", "no reply"],
+        &[],
+    );
+}
+
+#[tokio::test]
+async fn an_alarm_that_is_blind_gives_no_order_without_saying_so() {
+    let page = get(&night().state, "/alarms/oven-zone-1-cold").await;
+    check_says(&page.text, &["This alarm can't judge now.", "Read the local instrument"], &[]);
 }
 
 #[tokio::test]
