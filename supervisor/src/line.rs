@@ -200,23 +200,28 @@ impl<'a> LineTask<'a> {
             Some(failure) => Some(failure.to_string()),
             None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
         };
-        match &problem {
-            None => {
-                if view.problem.is_some() {
-                    tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
-                }
-                view.scans_good += 1;
-                view.last_good = Some(report.utc);
-                view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
+        let change = match (&view.problem, &problem) {
+            (Some(_), None) => {
+                tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
+                Some(("controller back", name.clone()))
             }
-            Some(problem) => {
-                view.scans_failed += 1;
-                if view.problem.is_none() {
-                    tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
-                }
+            (None, Some(problem)) => {
+                tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
+                Some(("controller lost", format!("{name}, {problem}")))
             }
+            (None, None) | (Some(_), Some(_)) => None,
+        };
+        if problem.is_none() {
+            view.scans_good += 1;
+            view.last_good = Some(report.utc);
+            view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
+        } else {
+            view.scans_failed += 1;
         }
         view.problem = problem;
+        if let Some((what, note)) = change {
+            self.daemon_event(what, Some(note));
+        }
     }
 
     fn handle_timeout(&mut self) {

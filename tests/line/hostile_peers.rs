@@ -88,6 +88,12 @@ async fn survives(
     assert!(problem.contains(says), "{problem:?} does not say {says:?}");
     assert_eq!(outcome.inlet(&outcome.after), Reading::Good(182.0));
     assert_eq!(outcome.problem(&outcome.after), None);
+    let events = outcome.history.events(None, 1000).await.unwrap();
+    let told = events
+        .iter()
+        .filter(|stored| stored.event.note.as_ref().is_some_and(|note| note.starts_with("fryer")));
+    let told: Vec<&str> = told.map(|stored| stored.event.what.as_str()).collect();
+    assert_eq!(told, ["controller back", "controller lost"], "newest first, once each");
     let values = outcome.good_values().await;
     assert!(values.len() > 150, "{} good values", values.len());
     assert!(values.iter().all(|value| (value - 182.0).abs() < 1e-9), "an invented value: {values:?}");

@@ -67,7 +67,8 @@ pub struct Event {
     pub alarm: Option<String>,
     /// Occurrence of the alarm; 0 without one.
     pub occurrence: u32,
-    /// What happened, one stable word: raised, cleared, acknowledged, reset, started, stopped, ..
+    /// What happened, in stable words: raised, cleared, acknowledged, reset; started, stopped, controller lost, controller
+    /// back.
     pub what: String,
     /// Letters of the states before and after, "AB".
     pub states: String,
