@@ -114,7 +114,7 @@ test("a live value changes by itself within ten seconds", async () => {
   assert.ok(first.length > 0, "the overview shows no values");
   await until(async () => (await values()) !== first, 10_000, "no value changed");
   const age = await page.textContent("[data-t=age]");
-  assert.match(age, /^data .* old at /);
+  assert.match(age, /^newest data .* old at /);
   assert.equal(await page.isHidden("#silence"), true, "the page says that no data comes");
   assert.deepEqual(complaints, []);
   await close();
