@@ -429,13 +429,3 @@ impl Line {
         (0..=u16::MAX).map(AlarmId).zip(&self.alarms)
     }
 }
-
-impl LineSignal {
-    /// `value` with the signal's digits and unit, as pages and messages print it.
-    #[must_use]
-    pub fn show(&self, value: f64) -> String {
-        let digits = usize::from(self.decimals);
-        let unit = self.unit.display();
-        if unit.is_empty() { format!("{value:.digits$}") } else { format!("{value:.digits$} {unit}") }
-    }
-}

@@ -76,11 +76,14 @@ fn long_values_have_the_low_word_first() {
 #[test]
 fn pages_show_as_many_digits_as_one_count_needs() {
     let line = demo();
-    let show = |tag: &str, value: f64| line.signal(line.signal_by_tag(tag).unwrap()).show(value);
-    assert_eq!(show("TT-310", 182.04), "182.0 °C");
-    assert_eq!(show("TT-201", 635.2), "635 °F");
-    assert_eq!(show("ST-340", 3.6), "3.600 m/min");
-    assert_eq!(show("FT-320", 46.0), "46.0 m³/h");
+    let shown = |tag: &str| {
+        let signal = line.signal(line.signal_by_tag(tag).unwrap());
+        (signal.decimals, signal.unit.display())
+    };
+    assert_eq!(shown("TT-310"), (1, "°C"));
+    assert_eq!(shown("TT-201"), (0, "°F"));
+    assert_eq!(shown("ST-340"), (3, "m/min"));
+    assert_eq!(shown("FT-320"), (1, "m³/h"));
 }
 
 fn check_setting(id: &str, tag: &str, side: Side, allowance: f64, recovery_s: u64) {

@@ -22,7 +22,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::MissedTickBehavior;
-use writer::{Confirm, SharedStatus, Work};
+use writer::{SharedStatus, Work};
 
 /// History is handed to the store this often.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
@@ -333,8 +333,7 @@ impl<'a> LineTask<'a> {
                 self.counts.samples_lost += self.pending.batch.merge(empty) as u64;
                 // Nobody is kept waiting for a disk that does not keep up: the acknowledgement stands, not yet on disk.
                 for (answer, acknowledged) in self.pending.confirm.drain(..) {
-                    let confirm: Confirm = (answer, acknowledged);
-                    let _gone = confirm.0.send(Ok(confirm.1));
+                    let _gone = answer.send(Ok(acknowledged));
                 }
             }
         }

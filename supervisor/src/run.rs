@@ -252,6 +252,5 @@ fn new_run(line: &Line, clock: Clock) -> NewRun {
         fingerprint: line.fingerprint.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         tags: line.signals.iter().map(|signal| signal.tag.clone()).collect(),
-        alarm_ids: line.alarms.iter().map(|alarm| alarm.id.clone()).collect(),
     }
 }

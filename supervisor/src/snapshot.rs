@@ -108,6 +108,20 @@ pub struct Counts {
     pub events_lost: u64,
 }
 
+impl SignalView {
+    /// A signal of which nothing is known yet.
+    pub const NOT_POLLED: Self = Self {
+        reading: Reading::Bad(NoData::NotPolled),
+        at: None,
+        last_good: None,
+        last_failure: None,
+        slope_per_min: None,
+        slope_error_per_min: None,
+        words: [0; 4],
+        word_count: 0,
+    };
+}
+
 impl LineSnapshot {
     /// The view of a signal.
     #[must_use]

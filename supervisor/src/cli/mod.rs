@@ -10,15 +10,14 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Duration;
 
-/// How a command ends. The numbers are a promise to scripts.
+/// How a command ends. The numbers are a promise to scripts. A command line that makes no sense ends with 2, before any
+/// command runs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Exit {
     /// Done.
     Ok = 0,
     /// Something failed while running.
     Failure = 1,
-    /// The command line makes no sense (clap's own code).
-    Usage = 2,
     /// The files of the line folder can't be used.
     Configuration = 3,
 }

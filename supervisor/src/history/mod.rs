@@ -37,8 +37,6 @@ pub struct NewRun {
     pub version: String,
     /// Tags in the order of the line's signals.
     pub tags: Vec<String>,
-    /// Ids in the order of the line's alarms.
-    pub alarm_ids: Vec<String>,
 }
 
 /// A reading to keep.

@@ -10,7 +10,6 @@ fn new_run() -> NewRun {
         fingerprint: "ab".repeat(32),
         version: "0".to_owned(),
         tags: vec!["TT-310".to_owned(), "TT-313".to_owned()],
-        alarm_ids: vec!["fryer-inlet-cold".to_owned()],
     }
 }
 

@@ -57,16 +57,6 @@ impl SignalBook {
     /// Nothing polled yet.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        let unseen = SignalView {
-            reading: Reading::Bad(NoData::NotPolled),
-            at: None,
-            last_good: None,
-            last_failure: None,
-            slope_per_min: None,
-            slope_error_per_min: None,
-            words: [0; 4],
-            word_count: 0,
-        };
         let heartbeat = |heartbeat: setward_config::line::Heartbeat| Beat {
             signal: heartbeat.signal,
             within: heartbeat.within,
@@ -74,7 +64,7 @@ impl SignalBook {
         };
         let count = line.signals.len();
         Self {
-            views: vec![unseen; count],
+            views: vec![SignalView::NOT_POLLED; count],
             recent: vec![VecDeque::new(); count],
             heard: vec![None; count],
             late_for: line.signals.iter().map(|signal| gone_after(line, signal)).collect(),

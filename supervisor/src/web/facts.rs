@@ -21,16 +21,7 @@ const STEADY_ERRORS: f64 = 3.0;
 const GUESS_WORTH_S: f64 = 900.0;
 
 /// A signal whose view is missing has not been polled.
-static NOT_POLLED: SignalView = SignalView {
-    reading: Reading::Bad(NoData::NotPolled),
-    at: None,
-    last_good: None,
-    last_failure: None,
-    slope_per_min: None,
-    slope_error_per_min: None,
-    words: [0; 4],
-    word_count: 0,
-};
+static NOT_POLLED: SignalView = SignalView::NOT_POLLED;
 
 /// An alarm whose view is missing has never raised.
 static NEVER_RAISED: AlarmView = AlarmView {
