@@ -3,18 +3,14 @@
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
 use setward_alarm::{AlarmId, AlarmSettings, Target};
+use setward_process::condition::Condition;
+use setward_process::derived::Derivation;
+use setward_process::mode::ModeRule;
+pub use setward_protocol::{ControllerId, StationId};
 use setward_protocol::{ReadLimits, RegisterSpan, Signal, SignalId, Unit};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
-
-/// Index of a station in [`Line::stations`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct StationId(pub u16);
-
-/// Index of a controller in [`Line::controllers`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct ControllerId(pub u16);
 
 /// A whole line folder, checked.
 #[derive(Debug, Clone)]
@@ -52,12 +48,16 @@ pub struct Line {
 }
 
 /// A station of the line.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Station {
     /// Its key in the files: "fryer".
     pub key: String,
     /// Its name for people.
     pub name: String,
+    /// What puts it into which mode, in the order of the file; the first that holds wins. Empty: it always runs.
+    pub modes: Vec<ModeRule>,
+    /// What says that product is under it; all must hold. `None`: as the station before.
+    pub product_present: Option<Vec<Condition>>,
 }
 
 /// A device that answers Modbus requests.
@@ -77,17 +77,19 @@ pub struct Controller {
     pub limits: ReadLimits,
     /// Addresses that no signal occupies and that the controller is known to answer.
     pub readable: Vec<RegisterSpan>,
+    /// Least time between two requests.
+    pub pause: Duration,
     /// The word that counts while the controller's program runs.
     pub heartbeat: Option<Heartbeat>,
+    /// Its words are bad until the heartbeat has counted this far after a restart of its program; 0: at once good.
+    pub zeroed_after_restart: u32,
 }
 
-impl Controller {
-    /// The longest time between two good samples of its signals that still counts as known: three polls, and what one
-    /// reply may take, so that two missed polls are bridged whatever the third one's reply time.
-    #[must_use]
-    pub fn gap_limit(&self) -> Duration {
-        self.poll_every * 3 + self.answer_within
-    }
+/// The longest time between two good samples of a signal that still counts as known: three polls, and what one reply may
+/// take, so that two missed polls are bridged whatever the third one's reply time.
+#[must_use]
+pub fn gap_limit(poll_every: Duration, answer_within: Duration) -> Duration {
+    poll_every * 3 + answer_within
 }
 
 /// A word that must change.
@@ -134,16 +136,24 @@ pub struct LineSignal {
     pub name: String,
     /// Where it is.
     pub station: StationId,
-    /// Who answers for it.
-    pub controller: ControllerId,
     /// What it is for.
     pub role: Role,
     /// Unit of its value and of every setting about it.
     pub unit: Unit,
+    /// Lowest and highest value it can have, in its unit.
+    pub range: (f64, f64),
     /// Digits after the point on pages.
     pub decimals: u8,
-    /// Its registers and how they decode.
-    pub wire: Signal,
+    /// Where its value comes from.
+    pub origin: Origin,
+    /// Whether it is a value or a counter.
+    pub behaves: Behaves,
+    /// How long it may be exactly constant while its station runs; `None`: it is not judged by that.
+    pub stuck_after: Option<Duration>,
+    /// False while it is not wired yet: bad, without an alarm.
+    pub commissioned: bool,
+    /// What other signals must say for its value to be good. Empty: nothing.
+    pub good_when: Vec<Condition>,
     /// Words for the codes of a status signal.
     pub codes: BTreeMap<i64, String>,
     /// What the signal is, for the simulator and computations: "fryer-oil-inlet".
@@ -152,6 +162,47 @@ pub struct LineSignal {
     pub simulate: Simulate,
     /// Where a technician finds it.
     pub wiring: Wiring,
+}
+
+impl LineSignal {
+    /// Its registers, if it comes from a controller.
+    #[must_use]
+    pub const fn register(&self) -> Option<&Register> {
+        match &self.origin {
+            Origin::Register(register) => Some(register),
+            Origin::Derived(_) => None,
+        }
+    }
+}
+
+/// Where the value of a signal comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Origin {
+    /// Registers of a controller.
+    Register(Register),
+    /// Other signals.
+    Derived(Derivation),
+}
+
+/// Where a signal is on the bus.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Register {
+    /// Who answers for it.
+    pub controller: ControllerId,
+    /// How often it is read: its own period, its group's, or its controller's.
+    pub poll_every: Duration,
+    /// Its registers and how they decode.
+    pub wire: Signal,
+}
+
+/// How a number behaves over time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Behaves {
+    /// A value: it has a mean, and a measured one moves.
+    #[default]
+    Value,
+    /// A counter: it only goes up, and starts again at zero. No mean, no stuck test.
+    Total,
 }
 
 /// Closed list of what a signal can be, beyond its tag.
@@ -252,14 +303,42 @@ pub struct ControlLoop {
     pub tag: String,
     /// Setpoint as entered.
     pub entered: Option<SignalId>,
+    /// Setpoint in force, ramped or given by another loop.
+    pub working: Option<SignalId>,
     /// Measured value.
     pub measured: SignalId,
     /// Output.
     pub output: Option<SignalId>,
     /// Mode word.
     pub mode: Option<SignalId>,
-    /// Codes of the mode word that mean a person holds the output.
-    pub manual_codes: Vec<i64>,
+    /// What the codes of the mode word mean; a code that is not here says nothing.
+    pub modes: BTreeMap<i64, LoopMode>,
+}
+
+/// What a loop is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LoopMode {
+    /// A person holds the output.
+    Manual,
+    /// The loop holds the setpoint a person entered.
+    Automatic,
+    /// Another loop gives the setpoint.
+    Cascade,
+    /// Hot and set back.
+    Hold,
+}
+
+impl LoopMode {
+    /// The word on pages.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Manual => "manual",
+            Self::Automatic => "automatic",
+            Self::Cascade => "cascade",
+            Self::Hold => "hold",
+        }
+    }
 }
 
 /// A belt: speed and effective length give the dwell.
@@ -273,6 +352,8 @@ pub struct Belt {
     pub speed: SignalId,
     /// Effective length, m, as proven with a test piece.
     pub effective_length_m: f64,
+    /// The panel's own dwell in seconds: more is slower.
+    pub dwell_setpoint: Option<SignalId>,
 }
 
 /// How loudly an alarm speaks.
@@ -307,6 +388,8 @@ pub struct LineAlarm {
     pub name: String,
     /// What the engine is told.
     pub settings: AlarmSettings,
+    /// What must hold besides, for it to speak; all must. Empty: nothing.
+    pub when: Vec<Condition>,
     /// How loudly it speaks.
     pub priority: Priority,
     /// Likely causes.
@@ -330,21 +413,33 @@ pub struct Recipe {
     pub key: String,
     /// Its name for people.
     pub name: String,
-    /// What each signal is held against.
+    /// What each signal is held against: measured, derived and, through them, entered setpoints.
     pub setpoints: Vec<RecipeSetpoint>,
 }
 
 /// What a recipe asks of one signal. Three widths that are never mixed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RecipeSetpoint {
-    /// The measured signal.
+    /// The signal that is held: measured or derived.
     pub signal: SignalId,
-    /// Setpoint and tolerance: where exposure starts.
+    /// Setpoint, and the widths in the signal's unit.
     pub target: Target,
-    /// What the operator may turn unasked, in the signal's unit: a record, no alarm.
-    pub latitude: Option<f64>,
-    /// Where product is held, in the signal's unit.
-    pub specification: Option<(f64, f64)>,
+    /// The setpoint a person entered for it, in the same kind of unit.
+    pub entered: Option<SignalId>,
+    /// When its value counts.
+    pub judge_when: JudgeWhen,
+}
+
+/// When a value is held against the recipe.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum JudgeWhen {
+    /// While its station runs and product is under it.
+    ProductPresent,
+    /// While its station runs.
+    #[default]
+    StationRun,
+    /// Always.
+    Always,
 }
 
 impl Line {
@@ -396,6 +491,23 @@ impl Line {
     #[expect(clippy::indexing_slicing, reason = "the check sets the index together with the list")]
     pub fn recipe(&self) -> &Recipe {
         &self.recipes[self.running_recipe]
+    }
+
+    /// The longest time between two good samples of `signal` that still counts as known. A derived signal is known as
+    /// long as its slower input.
+    #[must_use]
+    pub fn gap_limit(&self, signal: SignalId) -> Duration {
+        match &self.signal(signal).origin {
+            Origin::Register(register) => {
+                gap_limit(register.poll_every, self.controller(register.controller).answer_within)
+            }
+            Origin::Derived(derivation) => {
+                let (first, second) = derivation.inputs();
+                // An input is never derived itself: the check sees to it.
+                let own = |id: SignalId| self.signal(id).register().map(|_| self.gap_limit(id));
+                own(first).max(second.and_then(own)).unwrap_or_default()
+            }
+        }
     }
 
     /// What the running recipe asks of `signal`.

@@ -73,7 +73,7 @@ fn everything_is_in_the_unit_of_its_signal() {
     let Kind::Limit(settings) = line.alarms[0].settings.kind else { panic!("{:?}", line.alarms[0]) };
     assert!((settings.limit - 200.0).abs() < 1e-9);
     let speed = line.signal(line.signal_by_tag("ST-340").unwrap());
-    assert!((speed.wire.range.1 - 15.0).abs() < 1e-9 && speed.unit == Unit::MetrePerMinute);
+    assert!((speed.range.1 - 15.0).abs() < 1e-9 && speed.unit == Unit::MetrePerMinute);
     assert!((line.belts[0].effective_length_m - 3.3).abs() < 1e-12);
 }
 
@@ -88,7 +88,7 @@ fn a_pressure_above_the_atmosphere_takes_both_kinds_of_difference() {
         )]);
         let pressure = line.signal(line.signal_by_tag("FT-320").unwrap());
         assert!(
-            (pressure.simulate.noise - 0.1).abs() < 1e-9 && (pressure.wire.range.1 - 6.0).abs() < 1e-9,
+            (pressure.simulate.noise - 0.1).abs() < 1e-9 && (pressure.range.1 - 6.0).abs() < 1e-9,
             "{noise}"
         );
     }
@@ -102,7 +102,7 @@ fn one_alarm_over_several_signals_becomes_one_each() {
     )]);
     let ids: Vec<&str> = line.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
     assert_eq!(ids, ["oil-high.TT-310", "oil-high.TIC-310-SP", "oil-cold"]);
-    assert_eq!(line.signal(line.alarms[1].settings.signal).tag, "TIC-310-SP");
+    assert_eq!(line.signal(line.alarms[1].settings.watches.signal().unwrap()).tag, "TIC-310-SP");
     assert_eq!(line.alarms[1].name, "Oil too hot (TIC-310-SP)");
 }
 
@@ -110,18 +110,21 @@ fn one_alarm_over_several_signals_becomes_one_each() {
 fn bits_of_one_register_are_no_overlap() {
     let twin = "bit = 3\n\n[[signal]]\ntag = \"YS-361\"\nname = \"Twin\"\nstation = \"fryer\"\ncontroller = \"fryer\"\nrole = \"status\"\nholding = 14\nencoding = \"bit\"\nbit = 4";
     let line = line_with(&[("bit = 3", twin)]);
-    assert_eq!(line.signal(line.signal_by_tag("YS-361").unwrap()).wire.encoding, Encoding::Bit(4));
+    assert_eq!(
+        line.signal(line.signal_by_tag("YS-361").unwrap()).register().unwrap().wire.encoding,
+        Encoding::Bit(4)
+    );
 }
 
 #[test]
 fn the_same_register_of_two_controllers_is_no_overlap() {
     let line = line_with(&[("number = 40151", "holding = 0")]);
-    assert_eq!(line.signal(line.signal_by_tag("ST-340").unwrap()).wire.address, 0);
+    assert_eq!(line.signal(line.signal_by_tag("ST-340").unwrap()).register().unwrap().wire.address, 0);
 }
 
 fn check_number(number: &str, table: Table, address: u16) {
     let line = line_with(&[("number = 40151", &format!("number = {number}"))]);
-    let wire = &line.signal(line.signal_by_tag("ST-340").unwrap()).wire;
+    let wire = &line.signal(line.signal_by_tag("ST-340").unwrap()).register().unwrap().wire;
     assert_eq!((wire.table, wire.address), (table, address), "{number}");
 }
 
@@ -162,7 +165,7 @@ fn what_is_not_said_has_its_default() {
     assert!(!line.alarms[0].settings.latching);
     let fan = line.signal(line.signal_by_tag("YS-360").unwrap());
     assert_eq!(
-        (fan.unit, fan.wire.range, fan.wire.scale, fan.simulate.typical),
+        (fan.unit, fan.range, fan.register().unwrap().wire.scale, fan.simulate.typical),
         (Unit::Bit, (0.0, 1.0), 1.0, 0.0)
     );
     assert_eq!(line.signal(line.signal_by_tag("FT-320").unwrap()).simulate.typical, 40.0);

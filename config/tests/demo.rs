@@ -2,7 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind, Side};
-use setward_config::line::{ControllerId, Meaning, Role};
+use setward_config::line::{ControllerId, LoopMode, Meaning, Role};
 use setward_config::{Line, SourceFile, check_files, demo_files, load_demo};
 use setward_protocol::{ByteOrder, Encoding, Place, Table, plan_reads};
 use std::path::Path;
@@ -37,7 +37,7 @@ fn check_signal(
     no_value: &[i64],
 ) {
     let line = demo();
-    let wire = &line.signal(line.signal_by_tag(tag).unwrap()).wire;
+    let wire = &line.signal(line.signal_by_tag(tag).unwrap()).register().unwrap().wire;
     assert_eq!(
         (wire.table, wire.address, wire.encoding, wire.scale),
         (table, address, encoding, scale),
@@ -69,7 +69,10 @@ fn signals_are_where_the_register_list_says() {
 fn long_values_have_the_low_word_first() {
     let line = demo();
     for tag in ["FQ-101", "FT-320"] {
-        assert_eq!(line.signal(line.signal_by_tag(tag).unwrap()).wire.order, ByteOrder::Cdab);
+        assert_eq!(
+            line.signal(line.signal_by_tag(tag).unwrap()).register().unwrap().wire.order,
+            ByteOrder::Cdab
+        );
     }
 }
 
@@ -89,7 +92,7 @@ fn pages_show_as_many_digits_as_one_count_needs() {
 fn check_setting(id: &str, tag: &str, side: Side, allowance: f64, recovery_s: u64) {
     let line = demo();
     let settings = line.alarm(line.alarm_by_id(id).unwrap()).settings;
-    assert_eq!(settings.signal, line.signal_by_tag(tag).unwrap(), "{id}");
+    assert_eq!(settings.watches.signal(), line.signal_by_tag(tag), "{id}");
     let Kind::TimeWeighted(weighted) = settings.kind else { panic!("{id} is {settings:?}") };
     assert_eq!((weighted.side, weighted.allowance), (side, Allowance::Area(allowance)), "{id}");
     assert_eq!((weighted.recovery, weighted.shape), (Some(Duration::from_secs(recovery_s)), 1.0), "{id}");
@@ -133,8 +136,9 @@ fn each_controller_needs_one_request_a_table() {
     let line = demo();
     let requests = |index: u16| {
         let controller = line.controller(ControllerId(index));
-        let own = line.signals.iter().filter(|signal| signal.controller == ControllerId(index));
-        let places: Vec<Place> = own.map(|signal| signal.wire.place()).collect();
+        let own =
+            line.signals.iter().filter(|signal| signal.register().unwrap().controller == ControllerId(index));
+        let places: Vec<Place> = own.map(|signal| signal.register().unwrap().wire.place()).collect();
         plan_reads(&places, &controller.readable, controller.limits).len()
     };
     assert_eq!([requests(0), requests(1), requests(2)], [1, 3, 1]);
@@ -149,7 +153,7 @@ fn loops_belts_and_heartbeats_point_at_the_right_signals() {
         (fryer.tag.as_str(), tag(fryer.measured), tag(fryer.entered.unwrap())),
         ("TIC-310", "TT-310", "TIC-310-SP")
     );
-    assert_eq!((tag(fryer.mode.unwrap()), fryer.manual_codes.as_slice()), ("XI-310", &[1][..]));
+    assert_eq!((tag(fryer.mode.unwrap()), fryer.modes.get(&1)), ("XI-310", Some(&LoopMode::Manual)));
     let belts: Vec<_> = line
         .belts
         .iter()
@@ -201,9 +205,15 @@ fn the_same_recipe_in_fahrenheit_gives_the_same_targets() {
         near(one.target.setpoint, other.target.setpoint);
         near(one.target.tolerance_below, other.target.tolerance_below);
         near(one.target.tolerance_above, other.target.tolerance_above);
-        near(one.latitude.unwrap_or(0.0), other.latitude.unwrap_or(0.0));
-        near(one.specification.unwrap_or_default().0, other.specification.unwrap_or_default().0);
-        near(one.specification.unwrap_or_default().1, other.specification.unwrap_or_default().1);
+        near(one.target.latitude.unwrap_or(0.0), other.target.latitude.unwrap_or(0.0));
+        near(
+            one.target.specification.unwrap_or_default().0,
+            other.target.specification.unwrap_or_default().0,
+        );
+        near(
+            one.target.specification.unwrap_or_default().1,
+            other.target.specification.unwrap_or_default().1,
+        );
     }
     assert_ne!(celsius.fingerprint, fahrenheit.fingerprint);
 }

@@ -6,6 +6,7 @@
 //! - [`registers`]: a checked view of what one read returned.
 //! - [`encoding`]: words to a number and back, every type and order.
 //! - [`signal`]: where a signal lives and how its words become a [`Reading`].
+//! - [`station`]: stations, controllers, and the modes a station can be in.
 //! - [`sample`]: a reading with its time, and every reason for having none.
 //! - [`read_plan`]: the fewest requests that fetch a set of signals.
 //!
@@ -20,6 +21,7 @@ pub mod read_plan;
 pub mod registers;
 pub mod sample;
 pub mod signal;
+pub mod station;
 pub mod time;
 pub mod units;
 
@@ -28,5 +30,6 @@ pub use read_plan::{ReadLimits, ReadRequest, plan_reads};
 pub use registers::{RegisterBlock, RegisterSpan, Table};
 pub use sample::{Doubt, NoData, Reading, Sample};
 pub use signal::{Place, Signal, SignalId};
+pub use station::{ControllerId, Mode, ModeSet, StationId};
 pub use time::{Uptime, UtcMillis};
 pub use units::{Dimension, Unit};

@@ -224,7 +224,7 @@ fn setpoint_tagged(tag: &str, value: f64, line: &Line) -> Result<Subject, FaultE
     if signal.role != Role::Setpoint {
         return Err(FaultError::WrongSignal { tag: tag.to_owned(), wanted: "a setpoint" });
     }
-    let (low, high) = signal.wire.range;
+    let (low, high) = signal.range;
     within(value, low, high)?;
     if signal.unit == Unit::Second {
         // A dwell of nothing would need an endless belt speed.

@@ -6,7 +6,7 @@ use crate::scenario::{Action, Scenario};
 use crate::server::{BindError, Bound, bind, serve};
 use crate::{Fault, FaultKind, Simulator};
 use clap::{Parser, Subcommand, ValueEnum};
-use setward_config::line::{ControllerId, Line};
+use setward_config::line::{ControllerId, Line, LineSignal};
 use std::fmt::Display;
 use std::future::Future;
 use std::io::{self, Write};
@@ -201,7 +201,9 @@ fn bind_failure(error: &BindError) -> Failure {
 fn served_text(line: &Line, bound: &Bound) -> String {
     let mut text = String::new();
     for (index, controller) in (0..=u16::MAX).zip(&line.controllers) {
-        let signals = line.signals.iter().filter(|signal| signal.controller == ControllerId(index)).count();
+        let its =
+            |signal: &&LineSignal| signal.register().is_some_and(|one| one.controller == ControllerId(index));
+        let signals = line.signals.iter().filter(its).count();
         let address = bound.address_of(usize::from(index));
         let address = address.map_or_else(|| controller.endpoint.clone(), |address| address.to_string());
         text += &format!("{}: {address} unit {}, {signals} signals\n", controller.name, controller.unit_id);

@@ -21,7 +21,7 @@ struct Entry {
 #[derive(Debug, Clone)]
 pub(crate) struct Image {
     controllers: Vec<Tables>,
-    entries: Vec<Entry>,
+    entries: Vec<Option<Entry>>,
 }
 
 impl Image {
@@ -34,14 +34,18 @@ impl Image {
             }
         }
         for signal in &line.signals {
-            if let Some(tables) = controllers.get_mut(usize::from(signal.controller.0)) {
-                tables.extend(addresses(signal.wire.place()).map(|address| (address, 0)));
+            let Some(register) = signal.register() else { continue };
+            if let Some(tables) = controllers.get_mut(register.controller.index()) {
+                tables.extend(addresses(register.wire.place()).map(|address| (address, 0)));
             }
         }
         let entries = line
             .signals
             .iter()
-            .map(|signal| Entry { controller: usize::from(signal.controller.0), wire: signal.wire.clone() })
+            .map(|signal| {
+                let register = signal.register()?;
+                Some(Entry { controller: register.controller.index(), wire: register.wire.clone() })
+            })
             .collect();
         Self { controllers, entries }
     }
@@ -49,6 +53,7 @@ impl Image {
     /// Writes what every signal's instrument says, in the order of the line, as far as no fault forbids.
     pub(crate) fn refresh(&mut self, sensed: impl Iterator<Item = f64>, faults: &ActiveFaults) {
         for ((id, entry), value) in (0..=u16::MAX).map(SignalId).zip(&self.entries).zip(sensed) {
+            let Some(entry) = entry else { continue };
             let words = match faults.instead(id, entry.controller) {
                 None => words_for(&entry.wire, value),
                 Some(Override::Broken) => words_when_broken(&entry.wire),
@@ -68,7 +73,7 @@ impl Image {
 
     /// What the register of a signal says.
     pub(crate) fn reading(&self, signal: SignalId) -> Option<Reading> {
-        let entry = self.entries.get(signal.index())?;
+        let entry = self.entries.get(signal.index())?.as_ref()?;
         let place = entry.wire.place();
         let words = self.read(entry.controller, place.table, place.address, place.words)?;
         Some(entry.wire.decode_words(&words))

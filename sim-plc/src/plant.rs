@@ -292,7 +292,7 @@ impl Point {
         Self {
             source: Source::of(id, signal, line),
             unit: signal.unit,
-            controller: usize::from(signal.controller.0),
+            controller: signal.register().map_or(usize::MAX, |register| register.controller.index()),
             typical: simulate.typical,
             noise: simulate.noise,
             tau_s: simulate.time_constant.as_secs_f64(),

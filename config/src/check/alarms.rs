@@ -4,13 +4,14 @@ use super::LineNames;
 use super::names::well_formed;
 use super::stations::signal_id;
 use crate::capacity::MAX_ALARMS;
-use crate::line::{Controller, LineAlarm, LineSignal};
+use crate::line::{Controller, LineAlarm, LineSignal, gap_limit};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, Exposure, short};
 use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawRecovery, RawTimeWeighted};
 use crate::raw::recipe::RawRecipe;
 use crate::reader::Sink;
-use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings};
+use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings, Watched};
+use setward_protocol::ModeSet;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -72,6 +73,7 @@ fn alarm(
         id,
         name,
         settings: settings?,
+        when: Vec::new(),
         priority: raw.priority.as_ref()?.value,
         causes: record.causes.clone(),
         consequence: record.consequence.clone(),
@@ -216,8 +218,18 @@ fn settings(
             Kind::TimeWeighted(settings?)
         }
     };
-    let gap_limit = controllers.get(usize::from(signal.controller.0))?.as_ref()?.gap_limit();
-    Some(AlarmSettings { signal: id, kind, latching: false, gap_limit })
+    let register = signal.register()?;
+    let answer_within = controllers.get(register.controller.index())?.as_ref()?.answer_within;
+    Some(AlarmSettings {
+        watches: Watched::Signal(id),
+        kind,
+        latching: false,
+        gap_limit: gap_limit(register.poll_every, answer_within),
+        station: Some(signal.station),
+        controller: Some(register.controller),
+        modes: ModeSet::ALL,
+        settle: Duration::ZERO,
+    })
 }
 
 fn limit_settings(raw: &RawLimit, signal: &LineSignal, sink: &mut Sink) -> Option<LimitSettings> {
@@ -251,7 +263,7 @@ fn limit_settings(raw: &RawLimit, signal: &LineSignal, sink: &mut Sink) -> Optio
 
 /// A limit at the end of the range could never raise, and one whose way back leaves the range could never clear.
 fn reachable(raw: &RawLimit, side: Side, limit: f64, deadband: f64, signal: &LineSignal, sink: &mut Sink) {
-    let ((low, high), unit) = (signal.wire.range, signal.unit);
+    let ((low, high), unit) = (signal.range, signal.unit);
     let Some(written) = &raw.limit else { return };
     let range = format!("the range of {} is {} to {} {unit}", quoted(&signal.tag), short(low), short(high));
     if limit <= low || limit >= high {

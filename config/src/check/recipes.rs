@@ -2,7 +2,7 @@
 
 use super::LineNames;
 use super::stations::signal_id;
-use crate::line::{LineSignal, Recipe, RecipeSetpoint, Role};
+use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, short};
 use crate::raw::line::RawLine;
@@ -83,7 +83,6 @@ fn setpoint(
     let above = tolerance.and_then(|one| width("above", one.above.as_ref(), unit, sink));
     let latitude = raw.latitude.as_ref().map(|at| width("latitude", Some(at), unit, sink));
     let specification = raw.specification.as_ref().map(|at| specification(at, unit, sink));
-    let target = Target { setpoint: value?, tolerance_below: below?, tolerance_above: above? };
     let latitude = match latitude {
         Some(found) => Some(found?),
         None => None,
@@ -92,7 +91,15 @@ fn setpoint(
         Some(found) => Some(found?),
         None => None,
     };
-    let found = RecipeSetpoint { signal: signal_id(index)?, target, latitude, specification };
+    let target = Target {
+        setpoint: value?,
+        tolerance_below: below?,
+        tolerance_above: above?,
+        latitude,
+        specification,
+    };
+    let found =
+        RecipeSetpoint { signal: signal_id(index)?, target, entered: None, judge_when: JudgeWhen::default() };
     nests(raw, &found, signal, sink);
     Some(found)
 }
@@ -129,7 +136,7 @@ fn specification(
 /// Latitude inside tolerance inside specification, and the setpoint inside range and specification.
 fn nests(raw: &RawSetpoint, found: &RecipeSetpoint, signal: &LineSignal, sink: &mut Sink) {
     let (unit, target) = (signal.unit, &found.target);
-    let (low, high) = signal.wire.range;
+    let (low, high) = signal.range;
     let at = raw.value.as_ref().map_or(raw.at, |value| value.at);
     let setpoint = target.setpoint;
     if !(low..=high).contains(&setpoint) {
@@ -146,7 +153,7 @@ fn nests(raw: &RawSetpoint, found: &RecipeSetpoint, signal: &LineSignal, sink: &
         );
         return;
     }
-    if let Some((low, high)) = found.specification
+    if let Some((low, high)) = found.target.specification
         && !(low..=high).contains(&setpoint)
     {
         let message = format!("the setpoint {} {unit} lies outside its own specification", short(setpoint));
@@ -164,7 +171,7 @@ fn nests(raw: &RawSetpoint, found: &RecipeSetpoint, signal: &LineSignal, sink: &
 
 fn latitude_in_tolerance(raw: &RawSetpoint, found: &RecipeSetpoint, unit: Unit, sink: &mut Sink) {
     let narrow = found.target.tolerance_below.min(found.target.tolerance_above);
-    if let (Some(latitude), Some(written)) = (found.latitude, &raw.latitude)
+    if let (Some(latitude), Some(written)) = (found.target.latitude, &raw.latitude)
         && latitude >= narrow
     {
         let difference = unit.of_difference();
@@ -179,7 +186,7 @@ fn latitude_in_tolerance(raw: &RawSetpoint, found: &RecipeSetpoint, unit: Unit, 
 }
 
 fn tolerance_in_specification(raw: &RawSetpoint, found: &RecipeSetpoint, unit: Unit, sink: &mut Sink) {
-    let Some((low, high)) = found.specification else { return };
+    let Some((low, high)) = found.target.specification else { return };
     let Some(tolerance) = &raw.tolerance else { return };
     let target = &found.target;
     let lowest = target.setpoint - target.tolerance_below;

@@ -4,7 +4,7 @@ use super::LineNames;
 use super::places::Placed;
 use super::stations::too_many;
 use crate::capacity::MAX_SIGNALS;
-use crate::line::{ControllerId, LineSignal, Simulate, StationId, Wiring};
+use crate::line::{Behaves, ControllerId, LineSignal, Origin, Register, Simulate, StationId, Wiring};
 use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, short};
 use crate::raw::line::{RawEncoding, RawLine, RawPlace, RawSignal, RawSimulate, RawWiring};
@@ -21,12 +21,19 @@ pub(crate) fn check(
 ) -> (Vec<Option<LineSignal>>, Vec<Option<Placed>>) {
     let last = raw.signals.last().and_then(|one| one.tag.as_ref());
     too_many(sink, raw.signals.len(), MAX_SIGNALS, "signals", last);
-    raw.signals.iter().map(|one| signal(one, names, sink)).unzip()
+    raw.signals.iter().map(|one| signal(one, raw, names, sink)).unzip()
 }
 
-fn signal(raw: &RawSignal, names: &LineNames<'_>, sink: &mut Sink) -> (Option<LineSignal>, Option<Placed>) {
+fn signal(
+    raw: &RawSignal,
+    line: &RawLine,
+    names: &LineNames<'_>,
+    sink: &mut Sink,
+) -> (Option<LineSignal>, Option<Placed>) {
     let placed = placed(raw, names, sink);
-    (complete(raw, placed, names, sink), placed.ok())
+    let poll_every =
+        |controller: u16| Some(line.controllers.get(usize::from(controller))?.poll_every.as_ref()?.value);
+    (complete(raw, placed, names, poll_every, sink), placed.ok())
 }
 
 /// Controller, address and encoding; or the encoding alone, if that is all that is known.
@@ -49,6 +56,7 @@ fn complete(
     raw: &RawSignal,
     placed: Result<Placed, Option<Encoding>>,
     names: &LineNames<'_>,
+    poll_every: impl Fn(u16) -> Option<Duration>,
     sink: &mut Sink,
 ) -> Option<LineSignal> {
     let encoding = placed.map_or_else(|encoding| encoding, |placed| Some(placed.encoding));
@@ -62,24 +70,34 @@ fn complete(
         unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
     let codes = codes(raw, sink);
     let Placed { controller, table, address, encoding } = placed.ok()?;
+    let poll_every = poll_every(controller);
+    let wire = Signal {
+        table,
+        address,
+        encoding,
+        order: order?,
+        scale: scale?,
+        offset,
+        range: range?,
+        no_value: no_value?,
+    };
     Some(LineSignal {
         tag: raw.tag.as_ref()?.value.clone(),
         name: raw.name.as_ref()?.value.clone(),
         station: StationId(u16::try_from(station?).ok()?),
-        controller: ControllerId(controller),
         role: raw.role.as_ref()?.value,
         unit: unit?,
         decimals: decimals(raw, encoding),
-        wire: Signal {
-            table,
-            address,
-            encoding,
-            order: order?,
-            scale: scale?,
-            offset,
-            range: range?,
-            no_value: no_value?,
-        },
+        range: range?,
+        origin: Origin::Register(Register {
+            controller: ControllerId(controller),
+            poll_every: poll_every?,
+            wire,
+        }),
+        behaves: Behaves::Value,
+        stuck_after: None,
+        commissioned: true,
+        good_when: Vec::new(),
         codes,
         means: raw.means.as_ref().map(|means| means.value),
         simulate: simulate?,

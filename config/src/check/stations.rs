@@ -3,7 +3,7 @@
 use super::LineNames;
 use super::site::Endpoint;
 use crate::capacity::{MAX_CONTROLLERS, MAX_STATIONS};
-use crate::line::{Belt, ControlLoop, Controller, Heartbeat, LineSignal, Role, Station, StationId};
+use crate::line::{Belt, ControlLoop, Controller, Heartbeat, LineSignal, LoopMode, Role, Station, StationId};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, show_time};
 use crate::raw::line::{RawBelt, RawController, RawHeartbeat, RawLine, RawLoop};
@@ -50,7 +50,12 @@ pub(crate) fn stations(raw: &RawLine, sink: &mut Sink) -> Vec<Option<Station>> {
     raw.stations
         .iter()
         .map(|one| {
-            Some(Station { key: one.key.as_ref()?.value.clone(), name: one.name.as_ref()?.value.clone() })
+            Some(Station {
+                key: one.key.as_ref()?.value.clone(),
+                name: one.name.as_ref()?.value.clone(),
+                modes: Vec::new(),
+                product_present: None,
+            })
         })
         .collect()
 }
@@ -115,7 +120,9 @@ fn controller(
         answer_within,
         limits,
         readable: raw.readable.clone(),
+        pause: Duration::ZERO,
         heartbeat,
+        zeroed_after_restart: 0,
     })
 }
 
@@ -153,7 +160,7 @@ fn heartbeat(
     let (signal, within) = (raw.signal.as_ref()?, raw.within.as_ref()?);
     let index = names.signals.find(signal, sink)?;
     let found = signals.get(index)?.as_ref()?;
-    if found.controller.0 != id {
+    if found.register().is_none_or(|register| register.controller.0 != id) {
         let message = format!("{} is a signal of another controller", quoted(&signal.value));
         sink.report(Code::Conflict, signal.at, message, "a heartbeat is a word of the controller itself");
         return None;
@@ -197,18 +204,23 @@ fn control_loop(
     let measured = part(&raw.measured, Role::Measured);
     let output = part(&raw.output, Role::Output);
     let mode = part(&raw.mode, Role::Status);
-    let manual_codes =
-        raw.manual_codes.iter().flat_map(|codes| &codes.value).map(|code| code.value).collect();
+    let modes = raw
+        .manual_codes
+        .iter()
+        .flat_map(|codes| &codes.value)
+        .map(|code| (code.value, LoopMode::Manual))
+        .collect();
     if let (Some(codes), None) = (&raw.manual_codes, &raw.mode) {
         sink.report(Code::Conflict, codes.at, "`manual_codes` needs a `mode`", "add `mode = \"XI-310\"`");
     }
     Some(ControlLoop {
         tag: raw.tag.as_ref()?.value.clone(),
         entered: transpose(entered)?,
+        working: None,
         measured: measured??,
         output: transpose(output)?,
         mode: transpose(mode)?,
-        manual_codes,
+        modes,
     })
 }
 
@@ -269,7 +281,13 @@ fn belt(
         return None;
     }
     let station = StationId(u16::try_from(station?).ok()?);
-    Some(Belt { station, name: raw.name.as_ref()?.value.clone(), speed: speed?, effective_length_m })
+    Some(Belt {
+        station,
+        name: raw.name.as_ref()?.value.clone(),
+        speed: speed?,
+        effective_length_m,
+        dwell_setpoint: None,
+    })
 }
 
 fn belt_speed(

@@ -2,7 +2,8 @@
 
 use crate::Simulator;
 use setward_config::line::{
-    Controller, ControllerId, Line, LineSignal, Meaning, Role, Simulate, Station, StationId, Wiring,
+    Behaves, Controller, ControllerId, Line, LineSignal, Meaning, Origin, Register, Role, Simulate, Station,
+    StationId, Wiring,
 };
 use setward_protocol::{ByteOrder, Encoding, ReadLimits, RegisterSpan, Signal, Table, Unit};
 use std::collections::BTreeMap;
@@ -62,7 +63,12 @@ const ROWS: &[Row] = {
 
 /// Three controllers: cook and oven share an endpoint, the fryer has its own.
 pub(super) fn small_line() -> Line {
-    let station = |key: &str| Station { key: key.to_owned(), name: key.to_owned() };
+    let station = |key: &str| Station {
+        key: key.to_owned(),
+        name: key.to_owned(),
+        modes: Vec::new(),
+        product_present: None,
+    };
     Line {
         name: "Test line".to_owned(),
         plant: "Test plant".to_owned(),
@@ -95,7 +101,9 @@ pub(super) fn controller(name: &str, endpoint: &str, unit_id: u8) -> Controller 
         answer_within: Duration::from_millis(500),
         limits: ReadLimits { registers: 100, bits: 2000 },
         readable: vec![RegisterSpan { table: Table::Holding, first: 104, last: 109 }],
+        pause: Duration::ZERO,
         heartbeat: None,
+        zeroed_after_restart: 0,
     }
 }
 
@@ -107,20 +115,28 @@ fn line_signal(row: &Row) -> LineSignal {
         tag: row.tag.to_owned(),
         name: row.tag.to_owned(),
         station: StationId(row.controller),
-        controller: ControllerId(row.controller),
         role: row.role,
         unit: row.unit,
         decimals: 1,
-        wire: Signal {
-            table,
-            address,
-            encoding: row.encoding,
-            order: if long { ByteOrder::Cdab } else { ByteOrder::Abcd },
-            scale: row.scale,
-            offset: if row.tag == "LT-330" { -100.0 } else { 0.0 },
-            range: row.range,
-            no_value: no_value(row),
-        },
+        range: row.range,
+        origin: Origin::Register(Register {
+            controller: ControllerId(row.controller),
+            poll_every: Duration::from_secs(1),
+            wire: Signal {
+                table,
+                address,
+                encoding: row.encoding,
+                order: if long { ByteOrder::Cdab } else { ByteOrder::Abcd },
+                scale: row.scale,
+                offset: if row.tag == "LT-330" { -100.0 } else { 0.0 },
+                range: row.range,
+                no_value: no_value(row),
+            },
+        }),
+        behaves: Behaves::Value,
+        stuck_after: None,
+        commissioned: true,
+        good_when: Vec::new(),
         codes: BTreeMap::new(),
         means: row.means,
         simulate: Simulate { typical, noise, time_constant: Duration::from_secs(time_constant_s) },

@@ -94,7 +94,8 @@ fn every_signal_decodes_to_what_its_instrument_says() {
         for ((id, signal), said) in line.signals_with_ids().zip(plant.sensed()) {
             let Some(Reading::Good(value)) = image.reading(id) else { panic!("{} has no value", signal.tag) };
             // A whole number is rounded to its nearest count; a 32-bit float keeps seven digits.
-            let slack = if signal.wire.encoding == Encoding::F32 { 1e-5 } else { 0.5001 * signal.wire.scale };
+            let wire = &signal.register().unwrap().wire;
+            let slack = if wire.encoding == Encoding::F32 { 1e-5 } else { 0.5001 * wire.scale };
             assert!((value - said).abs() <= slack, "{}: {value}, said {said}", signal.tag);
         }
     }
@@ -132,8 +133,9 @@ proptest! {
             let reading = image.reading(SignalId(index as u16));
             if value.is_finite() {
                 let Some(Reading::Good(shown)) = reading else { panic!("{}: {value} became {reading:?}", signal.tag) };
-                let (low, high) = signal.wire.range;
-                prop_assert!((shown - value.clamp(low, high)).abs() <= 0.5001 * signal.wire.scale);
+                let (low, high) = signal.range;
+                let wire = &signal.register().unwrap().wire;
+                prop_assert!((shown - value.clamp(low, high)).abs() <= 0.5001 * wire.scale);
             }
         }
     }

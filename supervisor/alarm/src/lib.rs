@@ -32,6 +32,6 @@ pub use event::{AlarmEvent, Forecast, Happening};
 pub use exposure::EXPOSURE_CAP;
 pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Slot, Status, WishError};
 pub use settings::{
-    AlarmId, AlarmSettings, Allowance, Kind, LimitSettings, Side, Target, TimeWeightedSettings,
+    AlarmId, AlarmSettings, Allowance, Kind, LimitSettings, Side, Target, TimeWeightedSettings, Watched,
 };
 pub use state::{AlarmState, Refusal};

@@ -115,7 +115,9 @@ impl<'a> Monitor<'a> {
         // From the last to the first, so that each signal's chain runs in the order of the alarms.
         for (index, slot) in (0..u16::MAX).zip(slots.iter_mut()).rev() {
             slot.next =
-                heads.get_mut(slot.settings.signal.index()).and_then(|head| head.first.replace(index));
+                slot.settings.watches.signal().and_then(|signal| {
+                    heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
+                });
         }
         Self { slots, heads, events: Deque::new(), events_lost: 0, samples_dropped: 0 }
     }

@@ -1,7 +1,7 @@
 //! What an alarm is told about itself. Plain types: the file format lives in `setward-config`.
 
 use core::time::Duration;
-use setward_protocol::SignalId;
+use setward_protocol::{ControllerId, ModeSet, SignalId, StationId};
 
 /// Index of an alarm in its line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -83,17 +83,45 @@ pub enum Kind {
     TimeWeighted(TimeWeightedSettings),
 }
 
+/// What an alarm watches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Watched {
+    /// The readings of a signal.
+    Signal(SignalId),
+    /// Whether a controller answers.
+    Controller(ControllerId),
+}
+
+impl Watched {
+    /// The signal, if it is one.
+    #[must_use]
+    pub const fn signal(self) -> Option<SignalId> {
+        match self {
+            Self::Signal(signal) => Some(signal),
+            Self::Controller(_) => None,
+        }
+    }
+}
+
 /// One alarm.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AlarmSettings {
-    /// The signal it watches.
-    pub signal: SignalId,
+    /// What it watches.
+    pub watches: Watched,
     /// How it decides.
     pub kind: Kind,
     /// Whether it stays active after the condition has gone, until a person resets it.
     pub latching: bool,
     /// The longest time between two good samples that still counts as known. Longer is unknown time.
     pub gap_limit: Duration,
+    /// The station whose mode decides whether it speaks; `None`: it always may.
+    pub station: Option<StationId>,
+    /// The controller whose silence blinds it.
+    pub controller: Option<ControllerId>,
+    /// The modes of the station in which it speaks.
+    pub modes: ModeSet,
+    /// How long after a return to those modes it stays silent still. It ends early once the value is in tolerance.
+    pub settle: Duration,
 }
 
 /// What the running recipe asks of a signal.
@@ -105,6 +133,10 @@ pub struct Target {
     pub tolerance_below: f64,
     /// How far above the setpoint is still in tolerance, in the signal's unit; positive.
     pub tolerance_above: f64,
+    /// What the operator may turn unasked, in the signal's unit: a record, no alarm.
+    pub latitude: Option<f64>,
+    /// Where product is held: lowest and highest, in the signal's unit.
+    pub specification: Option<(f64, f64)>,
 }
 
 impl Target {

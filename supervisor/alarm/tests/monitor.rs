@@ -4,9 +4,9 @@
 use proptest::prelude::*;
 use setward_alarm::{
     Acknowledgement, AlarmEvent, AlarmId, AlarmSettings, AlarmState, Allowance, Forecast, Happening, Head,
-    Kind, LimitSettings, Monitor, Restored, Side, Slot, Target, TimeWeightedSettings, WishError,
+    Kind, LimitSettings, Monitor, Restored, Side, Slot, Target, TimeWeightedSettings, Watched, WishError,
 };
-use setward_protocol::{Doubt, NoData, Reading, Sample, SignalId, Uptime};
+use setward_protocol::{Doubt, ModeSet, NoData, Reading, Sample, SignalId, Uptime};
 use std::time::Duration;
 
 const SIGNAL: SignalId = SignalId(0);
@@ -28,7 +28,16 @@ fn limit(side: Side, limit: f64, deadband: f64, on_s: u64, off_s: u64) -> Kind {
 }
 
 fn alarm(kind: Kind) -> AlarmSettings {
-    AlarmSettings { signal: SIGNAL, kind, latching: false, gap_limit: Duration::from_secs(3) }
+    AlarmSettings {
+        watches: Watched::Signal(SIGNAL),
+        kind,
+        latching: false,
+        gap_limit: Duration::from_secs(3),
+        station: None,
+        controller: None,
+        modes: ModeSet::ALL,
+        settle: Duration::ZERO,
+    }
 }
 
 /// One alarm on one signal, with a target of 182 and a tolerance of 3 unless told otherwise.
@@ -50,7 +59,13 @@ impl Bench {
 }
 
 fn target(setpoint: f64, tolerance: f64) -> Target {
-    Target { setpoint, tolerance_below: tolerance, tolerance_above: tolerance }
+    Target {
+        setpoint,
+        tolerance_below: tolerance,
+        tolerance_above: tolerance,
+        latitude: None,
+        specification: None,
+    }
 }
 
 fn feed(monitor: &mut Monitor<'_>, at_s: f64, reading: Reading) -> Vec<AlarmEvent> {

@@ -67,7 +67,7 @@ impl SignalBook {
             views: vec![SignalView::NOT_POLLED; count],
             recent: vec![VecDeque::new(); count],
             heard: vec![None; count],
-            late_for: line.signals.iter().map(|signal| gone_after(line, signal)).collect(),
+            late_for: line.signals_with_ids().map(|(id, _)| gone_after(line, id)).collect(),
             keeps_slope: line.signals.iter().map(|signal| signal.role == Role::Measured).collect(),
             stopped: vec![false; line.controllers.len()],
             heartbeats: line
@@ -199,8 +199,8 @@ impl Beat {
 }
 
 /// As long as the alarms of a signal join two samples: three polls, and the time a reply may take.
-fn gone_after(line: &Line, signal: &setward_config::line::LineSignal) -> Duration {
-    line.controller(signal.controller).gap_limit()
+fn gone_after(line: &Line, signal: SignalId) -> Duration {
+    line.gap_limit(signal)
 }
 
 fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> bool {
@@ -211,7 +211,10 @@ fn decode_one(line: &Line, signal: SignalId, request: setward_protocol::ReadRequ
     let Ok(block) = RegisterBlock::new(request.table, request.start, request.count, words) else {
         return Fresh::none(signal, NoData::NoReply);
     };
-    let wire = &line.signal(signal).wire;
+    let Some(register) = line.signal(signal).register() else {
+        return Fresh::none(signal, NoData::NotPolled);
+    };
+    let wire = &register.wire;
     let own = wire.words(&block).unwrap_or_default();
     let mut kept = [0; 4];
     for (kept, word) in kept.iter_mut().zip(own) {

@@ -60,8 +60,9 @@ fn plan_controller(line: &Line, id: ControllerId) -> ControllerPlan {
     let controller = line.controller(id);
     let own: Vec<(SignalId, Place)> = line
         .signals_with_ids()
-        .filter(|(_, signal)| signal.controller == id)
-        .map(|(signal_id, signal)| (signal_id, signal.wire.place()))
+        .filter_map(|(signal_id, signal)| Some((signal_id, signal.register()?)))
+        .filter(|(_, register)| register.controller == id)
+        .map(|(signal_id, register)| (signal_id, register.wire.place()))
         .collect();
     let places: Vec<Place> = own.iter().map(|(_, place)| *place).collect();
     let blocks = plan_reads(&places, &controller.readable, controller.limits)

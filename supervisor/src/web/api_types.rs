@@ -8,7 +8,7 @@ use super::times::rfc3339;
 use super::words;
 use serde::Serialize;
 use setward_alarm::Forecast;
-use setward_config::line::LineSignal;
+use setward_config::line::Register;
 use setward_protocol::{Reading, UtcMillis};
 
 /// Counts up when a key changes its meaning or goes.
@@ -100,7 +100,7 @@ pub(super) struct SignalBody {
     tag: String,
     name: String,
     station: String,
-    controller: String,
+    controller: Option<String>,
     role: &'static str,
     unit: &'static str,
     quality: &'static str,
@@ -115,7 +115,7 @@ pub(super) struct SignalBody {
     last_failure_at: Option<String>,
     slope_per_min: Option<f64>,
     setpoint: Option<SetpointBody>,
-    registers: RegistersBody,
+    registers: Option<RegistersBody>,
 }
 
 #[derive(Serialize)]
@@ -298,7 +298,7 @@ pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
         tag: signal.tag.clone(),
         name: signal.name.clone(),
         station: scene.line.station(signal.station).key.clone(),
-        controller: scene.line.controller(signal.controller).name.clone(),
+        controller: signal.register().map(|one| scene.line.controller(one.controller).name.clone()),
         role: signal.role.name(),
         unit: signal.unit.symbol(),
         quality,
@@ -313,7 +313,7 @@ pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
         last_failure_at: view.last_failure.map(|(_, at)| rfc3339(at)),
         slope_per_min: view.slope_per_min,
         setpoint: setpoint(facts),
-        registers: registers(signal, facts.words()),
+        registers: signal.register().map(|register| registers(register, facts.words())),
     }
 }
 
@@ -323,16 +323,16 @@ fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {
         value: asked.target.setpoint,
         tolerance_below: asked.target.tolerance_below,
         tolerance_above: asked.target.tolerance_above,
-        latitude: asked.latitude,
-        specification_low: asked.specification.map(|(low, _)| low),
-        specification_high: asked.specification.map(|(_, high)| high),
+        latitude: asked.target.latitude,
+        specification_low: asked.target.specification.map(|(low, _)| low),
+        specification_high: asked.target.specification.map(|(_, high)| high),
         deviation: facts.deviation().map(plain),
         deviation_unit: facts.signal.unit.of_difference().symbol(),
     })
 }
 
-fn registers(signal: &LineSignal, raw: &[u16]) -> RegistersBody {
-    let wire = &signal.wire;
+fn registers(register: &Register, raw: &[u16]) -> RegistersBody {
+    let wire = &register.wire;
     RegistersBody {
         table: wire.table.name(),
         function_code: wire.table.read_function(),

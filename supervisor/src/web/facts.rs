@@ -6,7 +6,7 @@ use super::times::{Zone, seconds_between};
 use super::words;
 use crate::snapshot::{AlarmView, LineSnapshot, SignalView};
 use setward_alarm::{AlarmId, AlarmState, Forecast, Kind, Side};
-use setward_config::line::{ControlLoop, Line, LineAlarm, LineSignal, RecipeSetpoint, Role};
+use setward_config::line::{ControlLoop, Line, LineAlarm, LineSignal, LoopMode, RecipeSetpoint, Role};
 use setward_protocol::{Dimension, NoData, Reading, SignalId, UtcMillis};
 
 /// Exposure below this share of the allowance is not worth a line on a page.
@@ -103,7 +103,7 @@ impl<'a> Scene<'a> {
             id,
             alarm,
             view: self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED),
-            on: self.signal(alarm.settings.signal),
+            on: self.signal(alarm.settings.watches.signal().unwrap_or(SignalId(0))),
         }
     }
 
@@ -147,7 +147,7 @@ impl<'a> Scene<'a> {
 
     pub(super) fn is_manual(&self, control: &ControlLoop) -> bool {
         let code = control.mode.and_then(|mode| self.signal(mode).code());
-        code.is_some_and(|code| control.manual_codes.contains(&code))
+        code.is_some_and(|code| control.modes.get(&code) == Some(&LoopMode::Manual))
     }
 
     /// When the newest complete scan of any controller ended.
@@ -320,7 +320,7 @@ impl AlarmFacts<'_> {
 
     /// What counts as a small amount of this signal: its tolerance, its deadband, or a hundredth of its range.
     fn yardstick(&self) -> f64 {
-        let (low, high) = self.on.signal.wire.range;
+        let (low, high) = self.on.signal.range;
         let hundredth = (high - low).abs() / 100.0;
         match self.alarm.settings.kind {
             Kind::TimeWeighted(settings) => {

@@ -45,14 +45,14 @@ impl Scope {
         match self {
             Self::Line => true,
             Self::Signal(signal) => signal == id,
-            Self::Alarm(alarm) => scene.line.alarm(alarm).settings.signal == id,
+            Self::Alarm(alarm) => scene.line.alarm(alarm).settings.watches.signal() == Some(id),
         }
     }
 
     fn has_alarm(self, scene: &Scene<'_>, id: AlarmId) -> bool {
         match self {
             Self::Line => true,
-            Self::Signal(signal) => scene.line.alarm(id).settings.signal == signal,
+            Self::Signal(signal) => scene.line.alarm(id).settings.watches.signal() == Some(signal),
             Self::Alarm(alarm) => alarm == id,
         }
     }
@@ -63,7 +63,7 @@ pub(super) fn station(scene: &Scene<'_>, scope: Scope) -> Option<StationId> {
     match scope {
         Scope::Line => None,
         Scope::Signal(id) => Some(scene.line.signal(id).station),
-        Scope::Alarm(id) => Some(scene.line.signal(scene.line.alarm(id).settings.signal).station),
+        Scope::Alarm(id) => scene.line.alarm(id).settings.station,
     }
 }
 
@@ -273,5 +273,6 @@ pub(super) fn hex_words(raw: &[u16]) -> String {
 
 /// The number in the registers before scale and offset.
 pub(super) fn raw_number(facts: &SignalFacts<'_>) -> String {
-    facts.signal.wire.raw(facts.words()).map_or_else(|| "none".to_owned(), |raw| raw.to_string())
+    let raw = facts.signal.register().and_then(|register| register.wire.raw(facts.words()));
+    raw.map_or_else(|| "none".to_owned(), |raw| raw.to_string())
 }

@@ -95,7 +95,8 @@ pub(in crate::web) async fn render(
     said: Option<Said>,
 ) -> Markup {
     let settings = web.app.line.alarm(alarm);
-    let tag = web.app.line.signal(settings.settings.signal).tag.clone();
+    let watched = settings.settings.watches.signal();
+    let tag = watched.map(|signal| web.app.line.signal(signal).tag.clone()).unwrap_or_default();
     let (kept, happened) = tokio::join!(
         trend::read(web, &tag, web.app.clock.utc()),
         trend::events(web, Some(&settings.id), EVENTS_SHOWN),

@@ -115,7 +115,7 @@ fn setpoints(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
     let entered = scene.loop_of(facts.id).and_then(|control| control.entered).map(|id| scene.signal(id));
     let turned = entered.and_then(|entered| {
         let (asked, value) = (facts.asked?, entered.view.reading.value()?);
-        ((value - asked.target.setpoint).abs() > asked.latitude.unwrap_or(0.0) + 1e-9).then_some(value)
+        ((value - asked.target.setpoint).abs() > asked.target.latitude.unwrap_or(0.0) + 1e-9).then_some(value)
     });
     html! {
         @if let (Some(asked), Some((low, high))) = (facts.asked, facts.band()) {

@@ -113,7 +113,10 @@ fn state(scene: &Scene<'_>, scope: Scope) -> Markup {
     let manual = scene.manual_loops().map(|control| (control, scene.line.signal(control.measured)));
     let failing = scene.line.controllers.iter().zip(&scene.snapshot.controllers).zip(0_u16..);
     let serves = |controller: u16| {
-        let mut its = scene.line.signals.iter().filter(|signal| signal.controller.0 == controller);
+        let mut its =
+            scene.line.signals.iter().filter(|signal| {
+                signal.register().is_some_and(|register| register.controller.0 == controller)
+            });
         its.any(|signal| at_hand(signal.station))
     };
     html! {
@@ -260,7 +263,7 @@ fn event_words(scene: &Scene<'_>, stored: &crate::history::StoredEvent, with_ala
         } }
         span { (words::event(event)) }
         @if let (Some(id), Some(value)) = (known, event.value) {
-            span.detail { " at " (scene.signal(scene.line.alarm(id).settings.signal).show_with_unit(value)) }
+            span.detail { " at " (scene.alarm(id).on.show_with_unit(value)) }
         }
         @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }
     }

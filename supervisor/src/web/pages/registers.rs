@@ -3,6 +3,7 @@
 use crate::web::facts::{Scene, SignalFacts};
 use crate::web::live;
 use maud::{Markup, html};
+use setward_config::line::Register;
 use setward_protocol::Encoding;
 
 /// Where the value comes from, from the probe to the number.
@@ -22,7 +23,10 @@ pub(super) fn show(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
         }
         section {
             h2 { "Registers" }
-            (registers(scene, facts))
+            @match signal.register() {
+                Some(register) => (registers(scene, facts, register)),
+                None => p { "Computed from other signals: it has no registers of its own." }
+            }
         }
     }
 }
@@ -34,10 +38,10 @@ fn part(name: &str, text: Option<&str>) -> Markup {
     }
 }
 
-fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
+fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>, register: &Register) -> Markup {
     let signal = facts.signal;
-    let controller = scene.line.controller(signal.controller);
-    let wire = &signal.wire;
+    let controller = scene.line.controller(register.controller);
+    let wire = &register.wire;
     let unit = signal.unit.display();
     let (low, high) = wire.range;
     html! {

@@ -15,7 +15,8 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
     let facts = scene.signal(id);
-    let alarms: Vec<_> = scene.alarms().filter(|alarm| alarm.alarm.settings.signal == id).collect();
+    let alarms: Vec<_> =
+        scene.alarms().filter(|alarm| alarm.alarm.settings.watches.signal() == Some(id)).collect();
     let body = html! {
         section.first {
             h1 { (facts.signal.name) }

@@ -74,8 +74,7 @@ pub(super) fn draw(
 
 /// Three polls: a longer silence is unknown time.
 fn gap_ms(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> i64 {
-    let poll = scene.line.controller(facts.signal.controller).poll_every;
-    i64::try_from(poll.as_millis().saturating_mul(3)).unwrap_or(i64::MAX)
+    i64::try_from(scene.line.gap_limit(facts.id).as_millis()).unwrap_or(i64::MAX)
 }
 
 fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {

@@ -9,10 +9,12 @@ use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, RunId, Si
 use crate::web::AppState;
 use setward_alarm::{
     AlarmSettings, AlarmState, Allowance, Forecast, Kind, LimitSettings, Side, Target, TimeWeightedSettings,
+    Watched,
 };
 use setward_config::line::*;
 use setward_protocol::{
-    ByteOrder, Encoding, NoData, ReadLimits, Reading, Signal, SignalId, Table, Unit, Uptime, UtcMillis,
+    ByteOrder, Encoding, ModeSet, NoData, ReadLimits, Reading, Signal, SignalId, Table, Unit, Uptime,
+    UtcMillis,
 };
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
@@ -43,20 +45,28 @@ fn signal(row: &Row) -> LineSignal {
         tag: tag.to_owned(),
         name: name.to_owned(),
         station: StationId(station),
-        controller: ControllerId(controller),
         role,
         unit,
         decimals: u8::from(scale < 1.0) + u8::from(scale < 0.05),
-        wire: Signal {
-            table: Table::Holding,
-            address,
-            encoding: Encoding::I16,
-            order: ByteOrder::Abcd,
-            scale,
-            offset: 0.0,
-            range,
-            no_value: vec![32_767, -32_768],
-        },
+        range,
+        origin: Origin::Register(Register {
+            controller: ControllerId(controller),
+            poll_every: Duration::from_secs(1),
+            wire: Signal {
+                table: Table::Holding,
+                address,
+                encoding: Encoding::I16,
+                order: ByteOrder::Abcd,
+                scale,
+                offset: 0.0,
+                range,
+                no_value: vec![32_767, -32_768],
+            },
+        }),
+        behaves: Behaves::Value,
+        stuck_after: None,
+        commissioned: true,
+        good_when: Vec::new(),
         codes,
         means: None,
         simulate: Simulate { typical: 0.0, noise: 0.0, time_constant: Duration::ZERO },
@@ -142,7 +152,9 @@ fn controller(name: &str, port: u16) -> Controller {
         answer_within: Duration::from_millis(500),
         limits: ReadLimits::STANDARD,
         readable: Vec::new(),
+        pause: Duration::ZERO,
         heartbeat: None,
+        zeroed_after_restart: 0,
     }
 }
 
@@ -167,7 +179,17 @@ fn alarm(id: &str, name: &str, signal: SignalId, kind: Kind, priority: Priority)
     LineAlarm {
         id: id.to_owned(),
         name: name.to_owned(),
-        settings: AlarmSettings { signal, kind, latching: false, gap_limit: Duration::from_secs(3) },
+        settings: AlarmSettings {
+            watches: Watched::Signal(signal),
+            kind,
+            latching: false,
+            gap_limit: Duration::from_secs(3),
+            station: None,
+            controller: None,
+            modes: ModeSet::ALL,
+            settle: Duration::ZERO,
+        },
+        when: Vec::new(),
         priority,
         causes: vec![
             "heat demand at 100 %".to_owned(),
@@ -220,8 +242,14 @@ fn alarms() -> Vec<LineAlarm> {
 }
 
 fn setpoint(tag: &str, setpoint: f64, tolerance: f64, latitude: f64) -> RecipeSetpoint {
-    let target = Target { setpoint, tolerance_below: tolerance, tolerance_above: tolerance };
-    RecipeSetpoint { signal: id(tag), target, latitude: Some(latitude), specification: None }
+    let target = Target {
+        setpoint,
+        tolerance_below: tolerance,
+        tolerance_above: tolerance,
+        latitude: Some(latitude),
+        specification: None,
+    };
+    RecipeSetpoint { signal: id(tag), target, entered: None, judge_when: JudgeWhen::Always }
 }
 
 fn control(
@@ -237,17 +265,29 @@ fn control(
         measured: id(measured),
         output: output.map(id),
         mode: mode.map(id),
-        manual_codes: vec![0],
+        working: None,
+        modes: [(0, LoopMode::Manual)].into(),
     }
 }
 
 fn belt(station: u16, name: &str, speed: &str, effective_length_m: f64) -> Belt {
-    Belt { station: StationId(station), name: name.to_owned(), speed: id(speed), effective_length_m }
+    Belt {
+        station: StationId(station),
+        name: name.to_owned(),
+        speed: id(speed),
+        effective_length_m,
+        dwell_setpoint: None,
+    }
 }
 
 /// The line.
 pub(super) fn line() -> Line {
-    let station = |key: &str, name: &str| Station { key: key.to_owned(), name: name.to_owned() };
+    let station = |key: &str, name: &str| Station {
+        key: key.to_owned(),
+        name: name.to_owned(),
+        modes: Vec::new(),
+        product_present: None,
+    };
     Line {
         name: "Line 1".to_owned(),
         plant: "Quarry Lane".to_owned(),
