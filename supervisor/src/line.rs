@@ -3,7 +3,10 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod derived;
+pub mod quality;
 pub mod signals;
+pub mod stations;
 pub mod writer;
 
 use crate::clock::Clock;
@@ -13,11 +16,14 @@ use crate::poll::ScanReport;
 use crate::poll::plan::{ControllerPlan, EndpointPlan};
 use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
+use derived::DerivedBook;
+use quality::QualityBook;
 use setward_alarm::{Acknowledgement, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
-use setward_protocol::{Sample, Unit, Uptime, UtcMillis};
+use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
 use signals::SignalBook;
+use stations::StationBook;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -79,6 +85,9 @@ pub struct LineTask<'a> {
     plans: Vec<Option<ControllerPlan>>,
     monitor: Monitor<'a>,
     signals: SignalBook,
+    quality: QualityBook,
+    derived: DerivedBook,
+    stations: StationBook,
     alarms: AlarmBook,
     controllers: Vec<ControllerView>,
     counts: Counts,
@@ -105,20 +114,21 @@ impl<'a> LineTask<'a> {
             }
         }
         let controllers = vec![ControllerView::default(); line.controllers.len()];
-        let signals = SignalBook::new(&line);
-        let (counts, pending) = (Counts::default(), Work::default());
         Self {
+            signals: SignalBook::new(&line),
+            quality: QualityBook::new(&line),
+            derived: DerivedBook::new(&line),
+            stations: StationBook::new(&line),
             line,
             clock,
             run,
             plans,
             monitor,
-            signals,
             alarms,
             controllers,
-            counts,
+            counts: Counts::default(),
             sequence: 0,
-            pending,
+            pending: Work::default(),
             ticks: 0,
         }
     }
@@ -169,21 +179,32 @@ impl<'a> LineTask<'a> {
 
     fn handle_report(&mut self, report: &ScanReport) {
         let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
-        let fresh = self.signals.decode(&self.line, plan, report);
-        for fresh in &fresh {
-            self.monitor.handle_sample(&Sample {
-                signal: fresh.signal,
-                at: report.at,
-                reading: fresh.reading,
-            });
+        let mut fresh = signals::decode(&self.line, plan, report);
+        let (signals, stations) = (&self.signals, &self.stations);
+        self.quality.judge(
+            report.controller,
+            report.at,
+            &mut fresh,
+            |id| signals.good(id),
+            |station| stations.mode(station) == Mode::Run,
+        );
+        let following = self.derived.follow(&fresh);
+        fresh.extend(following);
+        let anchor = WallAnchor { at: report.at, utc: report.utc };
+        for one in &fresh {
+            self.signals.take(one, anchor.utc(one.at));
+        }
+        // Modes before values: a stop and the value it explains may come in one scan.
+        self.follow_stations(report.at, report.utc);
+        for one in &fresh {
+            self.monitor.handle_sample(&Sample { signal: one.signal, at: one.at, reading: one.reading });
             // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
             self.drain(None);
-            self.signals.take(fresh, report.at, report.utc);
             self.pending.batch.samples.push(NewSample {
-                signal: fresh.signal.0,
-                utc: report.utc,
-                at: report.at,
-                reading: fresh.reading,
+                signal: one.signal.0,
+                utc: anchor.utc(one.at),
+                at: one.at,
+                reading: one.reading,
             });
         }
         self.counts.scans += 1;
@@ -191,11 +212,22 @@ impl<'a> LineTask<'a> {
         self.note_scan(report);
     }
 
+    /// Modes of stations and conditions of alarms, from the values as they are now.
+    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis) {
+        let signals = &self.signals;
+        for change in self.stations.handle(at, utc, |id| signals.good(id)) {
+            let station = &self.line.station(change.station).key;
+            let (from, to) = (change.from.name(), change.to.name());
+            tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
+            self.daemon_event("station mode", Some(format!("{station}: {from} to {to}")));
+        }
+    }
+
     fn note_scan(&mut self, report: &ScanReport) {
         let controller = self.line.controller(report.controller);
         let (name, endpoint) = (&controller.name, &controller.endpoint);
         let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
-        let stopped = self.signals.program_stopped(report.controller);
+        let stopped = self.quality.program_stopped(report.controller, report.at);
         let problem = match report.failure() {
             Some(failure) => Some(failure.to_string()),
             None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
@@ -348,6 +380,7 @@ impl<'a> LineTask<'a> {
             at: wall.at,
             utc: wall.utc,
             signals: self.signals.views().to_vec(),
+            stations: self.stations.views(),
             controllers: self.controllers.clone(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
