@@ -11,7 +11,7 @@ pub mod writer;
 
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
-use crate::history::{Batch, Event, NewSample};
+use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
 use crate::poll::plan::{ControllerPlan, EndpointPlan};
 use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
@@ -56,6 +56,36 @@ impl WallAnchor {
         let back = i64::try_from(self.at.since(at).as_millis()).unwrap_or(i64::MAX);
         let ahead = i64::try_from(at.since(self.at).as_millis()).unwrap_or(i64::MAX);
         UtcMillis(self.utc.0.saturating_sub(back).saturating_add(ahead))
+    }
+}
+
+/// How the run before this one ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RunBefore {
+    /// There was none.
+    None,
+    /// It was stopped in order.
+    Stopped,
+    /// It ended without a word: power lost, or the program killed.
+    CutOff,
+}
+
+impl RunBefore {
+    /// From the last event that history holds.
+    #[must_use]
+    pub fn of(last: Option<&StoredEvent>) -> Self {
+        match last {
+            None => Self::None,
+            Some(stored) if stored.event.what == "stopped" => Self::Stopped,
+            Some(_) => Self::CutOff,
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::None | Self::Stopped => "",
+            Self::CutOff => "the run before ended without being stopped (power lost, or killed); ",
+        }
     }
 }
 
@@ -140,10 +170,11 @@ impl<'a> LineTask<'a> {
     }
 
     /// Runs until told to stop; hands over everything that is still to be kept.
-    pub async fn run(mut self, mut channels: LineChannels) -> Counts {
+    pub async fn run(mut self, before: RunBefore, mut channels: LineChannels) -> Counts {
         let mut tick = tokio::time::interval(FLUSH_EVERY);
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
-        self.daemon_event("started", Some(format!("configuration {}", self.line.fingerprint)));
+        let configuration = &self.line.fingerprint;
+        self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
         loop {
             let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
             let mut second_is_over = false;
