@@ -11,7 +11,7 @@ use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Reques
 use crate::history::{Batch, Event, NewSample};
 use crate::poll::ScanReport;
 use crate::poll::plan::{ControllerPlan, EndpointPlan};
-use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
+use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId, StationView};
 use alarms::AlarmBook;
 use setward_alarm::{Acknowledgement, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
@@ -348,6 +348,7 @@ impl<'a> LineTask<'a> {
             at: wall.at,
             utc: wall.utc,
             signals: self.signals.views().to_vec(),
+            stations: vec![StationView::default(); self.line.stations.len()],
             controllers: self.controllers.clone(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),

@@ -3,7 +3,7 @@
 //! A snapshot is complete and immutable; readers share it. Lists are indexed by the line's ids.
 
 use setward_alarm::{AlarmId, AlarmState, Forecast};
-use setward_protocol::{NoData, Reading, SignalId, Uptime, UtcMillis};
+use setward_protocol::{Mode, NoData, Reading, SignalId, Uptime, UtcMillis};
 
 /// Number of a run of the daemon, counted by the store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -20,6 +20,8 @@ pub struct LineSnapshot {
     pub utc: UtcMillis,
     /// Every signal, by [`SignalId`].
     pub signals: Vec<SignalView>,
+    /// Every station, by its id.
+    pub stations: Vec<StationView>,
     /// Every controller, by its id.
     pub controllers: Vec<ControllerView>,
     /// Every alarm, by [`AlarmId`].
@@ -51,6 +53,17 @@ pub struct SignalView {
     pub words: [u16; 4],
     /// How many words the last answer held for this signal; 0 before the first.
     pub word_count: u8,
+}
+
+/// A station at one moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct StationView {
+    /// What it is doing.
+    pub mode: Mode,
+    /// Since when; `None`: since the run began.
+    pub since: Option<UtcMillis>,
+    /// Whether product is under it, where anything says so.
+    pub product_present: Option<bool>,
 }
 
 /// A controller at one moment.
