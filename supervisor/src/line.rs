@@ -3,21 +3,27 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod derived;
+pub mod quality;
 pub mod signals;
+pub mod stations;
 pub mod writer;
 
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
-use crate::history::{Batch, Event, NewSample};
+use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
 use crate::poll::plan::{ControllerPlan, EndpointPlan};
-use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId, StationView};
+use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
+use derived::DerivedBook;
+use quality::QualityBook;
 use setward_alarm::{Acknowledgement, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
-use setward_protocol::{Sample, Unit, Uptime, UtcMillis};
+use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
 use signals::SignalBook;
+use stations::StationBook;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -53,6 +59,36 @@ impl WallAnchor {
     }
 }
 
+/// How the run before this one ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RunBefore {
+    /// There was none.
+    None,
+    /// It was stopped in order.
+    Stopped,
+    /// It ended without a word: power lost, or the program killed.
+    CutOff,
+}
+
+impl RunBefore {
+    /// From the last event that history holds.
+    #[must_use]
+    pub fn of(last: Option<&StoredEvent>) -> Self {
+        match last {
+            None => Self::None,
+            Some(stored) if stored.event.what == "stopped" => Self::Stopped,
+            Some(_) => Self::CutOff,
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::None | Self::Stopped => "",
+            Self::CutOff => "the run before ended without being stopped (power lost, or killed); ",
+        }
+    }
+}
+
 /// What the line task is connected to.
 #[derive(Debug)]
 pub struct LineChannels {
@@ -79,6 +115,9 @@ pub struct LineTask<'a> {
     plans: Vec<Option<ControllerPlan>>,
     monitor: Monitor<'a>,
     signals: SignalBook,
+    quality: QualityBook,
+    derived: DerivedBook,
+    stations: StationBook,
     alarms: AlarmBook,
     controllers: Vec<ControllerView>,
     counts: Counts,
@@ -105,20 +144,21 @@ impl<'a> LineTask<'a> {
             }
         }
         let controllers = vec![ControllerView::default(); line.controllers.len()];
-        let signals = SignalBook::new(&line);
-        let (counts, pending) = (Counts::default(), Work::default());
         Self {
+            signals: SignalBook::new(&line),
+            quality: QualityBook::new(&line),
+            derived: DerivedBook::new(&line),
+            stations: StationBook::new(&line),
             line,
             clock,
             run,
             plans,
             monitor,
-            signals,
             alarms,
             controllers,
-            counts,
+            counts: Counts::default(),
             sequence: 0,
-            pending,
+            pending: Work::default(),
             ticks: 0,
         }
     }
@@ -130,10 +170,11 @@ impl<'a> LineTask<'a> {
     }
 
     /// Runs until told to stop; hands over everything that is still to be kept.
-    pub async fn run(mut self, mut channels: LineChannels) -> Counts {
+    pub async fn run(mut self, before: RunBefore, mut channels: LineChannels) -> Counts {
         let mut tick = tokio::time::interval(FLUSH_EVERY);
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
-        self.daemon_event("started", Some(format!("configuration {}", self.line.fingerprint)));
+        let configuration = &self.line.fingerprint;
+        self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
         loop {
             let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
             let mut second_is_over = false;
@@ -169,21 +210,32 @@ impl<'a> LineTask<'a> {
 
     fn handle_report(&mut self, report: &ScanReport) {
         let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
-        let fresh = self.signals.decode(&self.line, plan, report);
-        for fresh in &fresh {
-            self.monitor.handle_sample(&Sample {
-                signal: fresh.signal,
-                at: report.at,
-                reading: fresh.reading,
-            });
+        let mut fresh = signals::decode(&self.line, plan, report);
+        let (signals, stations) = (&self.signals, &self.stations);
+        self.quality.judge(
+            report.controller,
+            report.at,
+            &mut fresh,
+            |id| signals.good(id),
+            |station| stations.mode(station) == Mode::Run,
+        );
+        let following = self.derived.follow(&fresh);
+        fresh.extend(following);
+        let anchor = WallAnchor { at: report.at, utc: report.utc };
+        for one in &fresh {
+            self.signals.take(one, anchor.utc(one.at));
+        }
+        // Modes before values: a stop and the value it explains may come in one scan.
+        self.follow_stations(report.at, report.utc);
+        for one in &fresh {
+            self.monitor.handle_sample(&Sample { signal: one.signal, at: one.at, reading: one.reading });
             // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
             self.drain(None);
-            self.signals.take(fresh, report.at, report.utc);
             self.pending.batch.samples.push(NewSample {
-                signal: fresh.signal.0,
-                utc: report.utc,
-                at: report.at,
-                reading: fresh.reading,
+                signal: one.signal.0,
+                utc: anchor.utc(one.at),
+                at: one.at,
+                reading: one.reading,
             });
         }
         self.counts.scans += 1;
@@ -191,11 +243,22 @@ impl<'a> LineTask<'a> {
         self.note_scan(report);
     }
 
+    /// Modes of stations and conditions of alarms, from the values as they are now.
+    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis) {
+        let signals = &self.signals;
+        for change in self.stations.handle(at, utc, |id| signals.good(id)) {
+            let station = &self.line.station(change.station).key;
+            let (from, to) = (change.from.name(), change.to.name());
+            tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
+            self.daemon_event("station mode", Some(format!("{station}: {from} to {to}")));
+        }
+    }
+
     fn note_scan(&mut self, report: &ScanReport) {
         let controller = self.line.controller(report.controller);
         let (name, endpoint) = (&controller.name, &controller.endpoint);
         let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
-        let stopped = self.signals.program_stopped(report.controller);
+        let stopped = self.quality.program_stopped(report.controller, report.at);
         let problem = match report.failure() {
             Some(failure) => Some(failure.to_string()),
             None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
@@ -348,7 +411,7 @@ impl<'a> LineTask<'a> {
             at: wall.at,
             utc: wall.utc,
             signals: self.signals.views().to_vec(),
-            stations: vec![StationView::default(); self.line.stations.len()],
+            stations: self.stations.views(),
             controllers: self.controllers.clone(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),

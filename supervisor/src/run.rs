@@ -5,7 +5,7 @@ use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
-use crate::line::{LineChannels, LineTask};
+use crate::line::{LineChannels, LineTask, RunBefore};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
@@ -94,6 +94,7 @@ pub struct Running {
 pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
     let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
     let records = edges.history.alarm_records().await?;
+    let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
 
@@ -113,7 +114,8 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), records, channels));
+    let line_task =
+        tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), (records, before), channels));
 
     let count = endpoints.len() as f64;
     let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
@@ -205,12 +207,12 @@ async fn run_line(
     clock: Clock,
     run: RunId,
     endpoints: Vec<EndpointPlan>,
-    records: Vec<AlarmRecord>,
+    (records, before): (Vec<AlarmRecord>, RunBefore),
     channels: LineChannels,
 ) -> Counts {
     let (mut slots, mut heads) = storage(&line);
     let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
-    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await
+    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(before, channels).await
 }
 
 fn first_snapshot(

@@ -244,3 +244,29 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
     assert_eq!(third.handle().snapshot().alarm(alarm).unwrap().state.letter(), 'A');
     third.stop().await.unwrap();
 }
+
+/// A run that is dropped where it stands, as by a power cut, and one that is stopped in order.
+#[tokio::test(start_paused = true)]
+async fn a_start_says_whether_the_run_before_was_cut_off() {
+    let line = Arc::new(fryer_only(demo_line()));
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let begin = async || {
+        let dial = MemoryDial(Simulator::new(&line, 1));
+        let edges =
+            Edges { dial: Arc::new(dial), history: history.clone(), clock: Clock::starting_at(START) };
+        let running = start(Arc::clone(&line), edges).await.unwrap();
+        tokio::time::sleep(Duration::from_secs(5)).await;
+        let events = history.events(None, 100).await.unwrap();
+        let started = events.into_iter().find(|stored| stored.event.what == "started").unwrap();
+        (running, started.event.note.unwrap().contains("without being stopped"))
+    };
+    let (first, cut_off) = begin().await;
+    assert!(!cut_off);
+    drop(first);
+    let (second, cut_off) = begin().await;
+    assert!(cut_off);
+    second.stop().await.unwrap();
+    let (third, cut_off) = begin().await;
+    assert!(!cut_off);
+    third.stop().await.unwrap();
+}

@@ -5,7 +5,7 @@ use crate::handle::{AcknowledgeRefusal, Acknowledged, LineHandle, Request};
 use crate::history::{
     AlarmRecord, Batch, Event, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample,
 };
-use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, RunId, SignalView};
+use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, RunId, SignalView, StationView};
 use crate::web::AppState;
 use setward_alarm::{
     AlarmSettings, AlarmState, Allowance, Forecast, Kind, LimitSettings, Side, Target, TimeWeightedSettings,
@@ -431,6 +431,7 @@ pub(super) fn snapshot() -> LineSnapshot {
         at: Uptime::START,
         utc: NIGHT,
         signals: ROWS.iter().map(|row| signal_view(row.0)).collect(),
+        stations: vec![StationView::default(); 3],
         controllers: vec![answering.clone(), silent, answering],
         alarms: alarm_views(),
         dwell_s: vec![None, Some(55.0)],

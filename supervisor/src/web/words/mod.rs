@@ -121,6 +121,12 @@ pub(super) const fn no_data_hint(why: NoData) -> &'static str {
         NoData::HeartbeatStopped => {
             "The controller answers, but its program has stopped counting. Its numbers are old."
         }
+        NoData::Restarting => {
+            "The controller's program has just begun anew; its registers are not filled yet. It takes up to a minute."
+        }
+        NoData::TooLittleKnown => {
+            "It is computed over a stretch of time of which too little has been seen. Wait."
+        }
     }
 }
 
@@ -137,6 +143,8 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
         NoData::Stale => "stale",
         NoData::Stuck => "stuck",
         NoData::HeartbeatStopped => "heartbeat_stopped",
+        NoData::Restarting => "restarting",
+        NoData::TooLittleKnown => "too_little_known",
     }
 }
 
