@@ -126,9 +126,11 @@ fn unread(rejection: &JsonRejection) -> String {
         JsonRejection::MissingJsonContentType(_) => "the content type is not application/json",
         JsonRejection::BytesRejection(_) => "the body is longer than 16 KiB, or broke off",
         // The library may add reasons; JSON of another shape is by far the commonest.
-        _ => "the body has a missing, an unknown or a mistyped key",
+        JsonRejection::JsonDataError(_) | _ => "the body has a missing, an unknown or a mistyped key",
     };
-    format!("{found}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}} with the numbers that the alarm shows")
+    format!(
+        "{found}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}} with the numbers that the alarm shows"
+    )
 }
 
 fn refused(web: &Web, refusal: AcknowledgeRefusal) -> Problem {

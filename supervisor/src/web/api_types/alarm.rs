@@ -136,4 +136,3 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         independent_device: alarm.independent_device.clone(),
     }
 }
-

@@ -2,7 +2,7 @@
 
 use super::{ControllerFacts, Scene, SignalFacts};
 use crate::snapshot::AlarmView;
-use setward_alarm::{AlarmId, Kind, Side};
+use setward_alarm::{AlarmId, Side};
 use setward_config::line::LineAlarm;
 use setward_protocol::{NoData, StationId, UtcMillis};
 

@@ -53,7 +53,8 @@ impl AlarmFacts<'_> {
 
     /// What counts as a small amount of this signal: its tolerance, its deadband, or a hundredth of its range.
     pub(super) fn yardstick(&self) -> f64 {
-        let tolerance = |side| self.signal().and_then(|on| on.asked).map(|asked| asked.target.tolerance(side));
+        let tolerance =
+            |side| self.signal().and_then(|on| on.asked).map(|asked| asked.target.tolerance(side));
         let own = match self.alarm.settings.kind {
             Kind::TimeWeighted(settings) => tolerance(settings.side),
             Kind::Limit(settings) => Some(settings.deadband).filter(|deadband| *deadband > 0.0),

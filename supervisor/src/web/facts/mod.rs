@@ -170,11 +170,6 @@ impl<'a> Scene<'a> {
         self.line.loops.iter().find(|control| control.measured == signal)
     }
 
-    /// The loop whose entered setpoint `signal` is.
-    pub(super) fn loop_entered_by(&self, signal: SignalId) -> Option<&'a ControlLoop> {
-        self.line.loops.iter().find(|control| control.entered == Some(signal))
-    }
-
     /// Loops whose mode word says that a person holds the output.
     pub(super) fn manual_loops(&self) -> impl Iterator<Item = &'a ControlLoop> + use<'a> {
         let scene = *self;

@@ -2,7 +2,9 @@
 //! worse or better, and whether the signal can be trusted; then what to do; then where the value comes from.
 
 use super::said::Said;
-use super::{Outcome, Page, controller, events, frame, messages, missing_value, registers, rows, trend, trust};
+use super::{
+    Outcome, Page, controller, events, frame, messages, missing_value, registers, rows, trend, trust,
+};
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
 use crate::web::live::{self, Scope};

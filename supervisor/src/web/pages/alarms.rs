@@ -2,8 +2,8 @@
 
 use super::said::Said;
 use super::{Outcome, Page, events, frame, quiet_reload_s, rows, trend};
-use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::Web;
+use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::live::Scope;
 use axum::extract::{Query, State};
 use axum::http::HeaderMap;

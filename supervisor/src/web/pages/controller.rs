@@ -7,11 +7,7 @@ use crate::web::live;
 use maud::{Markup, html};
 
 /// What, where, since when.
-pub(super) fn first_block(
-    scene: &Scene<'_>,
-    facts: &AlarmFacts<'_>,
-    on: &ControllerFacts<'_>,
-) -> Markup {
+pub(super) fn first_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &ControllerFacts<'_>) -> Markup {
     let (id, controller) = (&facts.alarm.id, on.controller);
     let (signals, blind) = (signals(scene, on).count(), blinded(scene, on).len());
     html! {
@@ -39,9 +35,9 @@ fn signals<'a>(
     on: &ControllerFacts<'_>,
 ) -> impl Iterator<Item = SignalFacts<'a>> + use<'a> {
     let id = on.id;
-    scene.signals().filter(move |facts| {
-        facts.signal.register().is_some_and(|register| register.controller == id)
-    })
+    scene
+        .signals()
+        .filter(move |facts| facts.signal.register().is_some_and(|register| register.controller == id))
 }
 
 /// Alarms that have no value to judge because of this controller.

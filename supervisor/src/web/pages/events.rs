@@ -6,11 +6,7 @@ use crate::web::words;
 use maud::{Markup, html};
 
 /// A list of events; with the alarm's name before each where they are of several.
-pub(super) fn show(
-    scene: &Scene<'_>,
-    kept: &Result<Vec<StoredEvent>, String>,
-    with_alarm: bool,
-) -> Markup {
+pub(super) fn show(scene: &Scene<'_>, kept: &Result<Vec<StoredEvent>, String>, with_alarm: bool) -> Markup {
     html! {
         @match kept {
             Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },

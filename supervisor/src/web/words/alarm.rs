@@ -17,11 +17,9 @@ struct Phrases {
 
 const fn phrases(kind: &Kind) -> Phrases {
     match kind {
-        Kind::Limit(_) => Phrases {
-            beyond: "beyond the limit",
-            back: "back inside the limit",
-            begins: "passes the limit",
-        },
+        Kind::Limit(_) => {
+            Phrases { beyond: "beyond the limit", back: "back inside the limit", begins: "passes the limit" }
+        }
         Kind::TimeWeighted(_) => TOLERANCE,
     }
 }
@@ -65,7 +63,9 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
         (Forecast::WillNotRaise, Worse) => {
             "will not trip at the present value, but it is getting worse".to_owned()
         }
-        (Forecast::WillNotRaise, Steady | Better | Unknown) => "will not trip at the present value".to_owned(),
+        (Forecast::WillNotRaise, Steady | Better | Unknown) => {
+            "will not trip at the present value".to_owned()
+        }
         (Forecast::Clears { seconds }, Worse) => {
             format!("would clear in {} if it stayed here, but it is getting worse", span(seconds))
         }
@@ -132,10 +132,7 @@ mod tests {
         let raises = Forecast::Raises { seconds: 100.4 };
         assert_eq!(told(raises, Direction::Steady), "trips in 1 min 40 s if it stays here");
         assert_eq!(told(raises, Direction::Worse), "trips within 1 min 40 s: it is getting worse");
-        assert_eq!(
-            told(raises, Direction::Better),
-            "trips in 1 min 40 s if it stays here; it is recovering"
-        );
+        assert_eq!(told(raises, Direction::Better), "trips in 1 min 40 s if it stays here; it is recovering");
         assert_eq!(told(Forecast::WillNotRaise, Direction::Unknown), "will not trip at the present value");
         assert_eq!(
             told(Forecast::Clears { seconds: 62.0 }, Direction::Better),
