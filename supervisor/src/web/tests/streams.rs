@@ -14,14 +14,14 @@ use tokio::time::{Instant, timeout};
 /// No test waits longer than this for an answer.
 const PATIENCE: Duration = Duration::from_secs(10);
 
-struct Server {
-    address: SocketAddr,
-    stage: Stage,
+pub(super) struct Server {
+    pub(super) address: SocketAddr,
+    pub(super) stage: Stage,
     stop: Option<oneshot::Sender<()>>,
     task: JoinHandle<std::io::Result<()>>,
 }
 
-async fn server() -> Server {
+pub(super) async fn server() -> Server {
     let stage = stage(line(), snapshot());
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
