@@ -55,6 +55,8 @@ pub struct RunSummary {
     pub signals_bad: usize,
     /// Samples the store confirmed.
     pub samples_stored: u64,
+    /// Those among them that carry no value, only a reason.
+    pub samples_stored_without_value: u64,
     /// Samples that could not be kept.
     pub samples_lost: u64,
     /// Alarms raised.
@@ -67,9 +69,10 @@ impl fmt::Display for RunSummary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "scans            {:>8}", self.scans)?;
         writeln!(f, "requests sent    {:>8}", self.requests)?;
-        writeln!(f, "signals good     {:>8}", self.signals_good)?;
-        writeln!(f, "signals not good {:>8}", self.signals_bad)?;
-        writeln!(f, "samples stored   {:>8}", self.samples_stored)?;
+        writeln!(f, "signals good     {:>8}   at the end", self.signals_good)?;
+        writeln!(f, "signals not good {:>8}   at the end", self.signals_bad)?;
+        let without_value = self.samples_stored_without_value;
+        writeln!(f, "samples stored   {:>8}   {without_value} of them without a value", self.samples_stored)?;
         writeln!(f, "samples lost     {:>8}", self.samples_lost)?;
         writeln!(f, "alarms raised    {:>8}", self.alarms_raised)?;
         write!(f, "alarms open      {:>8}", self.alarms_open)
@@ -173,6 +176,7 @@ impl Running {
             signals_good: good,
             signals_bad: snapshot.signals.len() - good,
             samples_stored: writer.stored,
+            samples_stored_without_value: writer.stored_without_value,
             samples_lost: counts.samples_lost + writer.lost,
             alarms_raised: counts.alarms_raised,
             alarms_open: snapshot.alarms.iter().filter(open).count(),
