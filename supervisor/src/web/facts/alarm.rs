@@ -66,7 +66,7 @@ impl<'a> AlarmFacts<'a> {
 
     /// Open and not kept silent: what a person must see first.
     pub(in crate::web) fn is_standing(&self) -> bool {
-        self.is_open()
+        self.is_open() && !self.view.flags.are_silencing()
     }
 
     /// Not standing, but on its way or still carrying exposure.

@@ -12,7 +12,7 @@ pub(super) use signal::{Entered, SignalFacts};
 
 use super::times::{Zone, seconds_between};
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
-use setward_alarm::{AlarmId, AlarmState, Forecast, Watched};
+use setward_alarm::{AlarmId, AlarmState, Flags, Forecast, Watched};
 use setward_config::line::{Belt, ControlLoop, Controller, Line, LoopMode, Meaning, Role, Station};
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
@@ -27,6 +27,8 @@ static NOT_ASKED: ControllerView =
 /// An alarm whose view is missing has never raised.
 static NEVER_RAISED: AlarmView = AlarmView {
     state: AlarmState::Normal,
+    flags: Flags::NONE,
+    silent_until: None,
     occurrence: 0,
     onset: None,
     raised: None,

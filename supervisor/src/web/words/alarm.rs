@@ -2,7 +2,7 @@
 
 use super::{number, span};
 use crate::web::facts::Direction;
-use setward_alarm::{AlarmState, Allowance, Forecast, Kind};
+use setward_alarm::{AlarmState, Allowance, DeviationSettings, Forecast, Kind, Width};
 use setward_protocol::Unit;
 
 /// The three phrases in which kinds differ.
@@ -20,7 +20,30 @@ const fn phrases(kind: &Kind) -> Phrases {
         Kind::Limit(_) => {
             Phrases { beyond: "beyond the limit", back: "back inside the limit", begins: "passes the limit" }
         }
-        Kind::TimeWeighted(_) => TOLERANCE,
+        Kind::Deviation(DeviationSettings { width: Width::Tolerance, .. }) | Kind::TimeWeighted(_) => {
+            TOLERANCE
+        }
+        Kind::Deviation(DeviationSettings { width: Width::Latitude, .. }) => Phrases {
+            beyond: "beyond the latitude",
+            back: "back within the latitude",
+            begins: "leaves the latitude",
+        },
+        Kind::Deviation(DeviationSettings { width: Width::Specification, .. }) => Phrases {
+            beyond: "out of specification",
+            back: "back in specification",
+            begins: "leaves specification",
+        },
+        Kind::Deviation(DeviationSettings { width: Width::Fixed(_), .. }) => Phrases {
+            beyond: "too far from its reference",
+            back: "back near its reference",
+            begins: "leaves its reference",
+        },
+        Kind::Measurement(_) => {
+            Phrases { beyond: "without a good value", back: "good again", begins: "loses its good value" }
+        }
+        Kind::Communication(_) => {
+            Phrases { beyond: "not answering", back: "answering again", begins: "stops answering" }
+        }
     }
 }
 

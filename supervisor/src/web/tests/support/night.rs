@@ -54,6 +54,8 @@ fn signal_view(tag: &str) -> SignalView {
 fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
     AlarmView {
         state: AlarmState::Normal,
+        flags: setward_alarm::Flags::NONE,
+        silent_until: None,
         occurrence: 0,
         onset: None,
         raised: None,
