@@ -3,12 +3,18 @@
 //! One file per concern in `check/`; this one holds their order and what they share.
 
 mod alarms;
+mod conditions;
+mod controllers;
+mod derived;
+mod intervals;
+mod loops;
 mod names;
 mod places;
 mod recipes;
 mod signals;
 mod site;
 mod stations;
+mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
@@ -19,6 +25,7 @@ use crate::raw::alarm::RawAlarms;
 use crate::raw::line::RawLine;
 use crate::raw::recipe::RawRecipe;
 use crate::raw::site::RawSite;
+use crate::raw::station::RawController;
 use crate::reader::{Sink, TableReader, read_table};
 use names::Names;
 use sha2::{Digest, Sha256};
@@ -149,12 +156,17 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let names = LineNames::of(raw_line, sink);
     let site = site::check(raw_site, raw_line, &names, sink);
     let head = stations::head(raw_line, sink);
-    let stations = stations::stations(raw_line, sink);
-    let (signals, places) = signals::check(raw_line, &names, sink);
+    let times = controllers::times(raw_line, sink);
+    let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
     places::check(raw_line, &places, sink);
-    let controllers = stations::controllers(raw_line, &names, &signals, &site.endpoints, sink);
-    let loops = stations::loops(raw_line, &names, &signals, sink);
-    let belts = stations::belts(raw_line, &names, &signals, sink);
+    let belts = loops::belts(raw_line, &names, &signals, sink);
+    let derived = derived::check(raw_line, &names, &signals, &belts, sink);
+    signals.extend(derived);
+    signals::good_when(raw_line, &names, &mut signals, sink);
+    let stations = stations::stations(raw_line, &names, &signals, sink);
+    let ends = (times.as_slice(), site.endpoints.as_slice());
+    let controllers = controllers::controllers(raw_line, &names, &signals, ends, sink);
+    let loops = loops::loops(raw_line, &names, &signals, sink);
     if raw.recipes.len() > MAX_RECIPES {
         let message =
             format!("the folder holds {} recipes; this version holds {MAX_RECIPES}", raw.recipes.len());
@@ -162,7 +174,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
             Problems::of_path(Code::Capacity, "recipes", message, "move old recipes elsewhere".to_owned());
         sink.problems.push(problem);
     }
-    let recipes = recipes::check(&raw.recipes, &names, &signals, sink);
+    let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
+    let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let running = running_recipe.and_then(|index| raw.recipes.get(index));
     let alarms = alarms::check(raw_alarms, &controllers, &names, &signals, running, sink);
@@ -190,7 +203,11 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
 pub(crate) struct LineNames<'a> {
     stations: Names<'a>,
     controllers: Names<'a>,
+    /// One list a controller.
+    poll_groups: Vec<Names<'a>>,
+    /// Polled signals, then derived ones.
     signals: Names<'a>,
+    belts: Names<'a>,
 }
 
 impl<'a> LineNames<'a> {
@@ -198,9 +215,15 @@ impl<'a> LineNames<'a> {
         Self {
             stations: Names::of("station", raw.stations.iter().map(|station| station.key.as_ref()), sink),
             controllers: Names::of("controller", raw.controllers.iter().map(|one| one.name.as_ref()), sink),
-            signals: Names::of("signal", raw.signals.iter().map(|signal| signal.tag.as_ref()), sink),
+            poll_groups: raw.controllers.iter().map(|one| poll_groups(one, sink)).collect(),
+            signals: Names::of("signal", raw.tags(), sink),
+            belts: Names::of_texts("belt", raw.belts.iter().map(|belt| belt.name.as_ref()), sink),
         }
     }
+}
+
+fn poll_groups<'a>(controller: &'a RawController, sink: &mut Sink) -> Names<'a> {
+    Names::of("poll group", controller.poll_groups.iter().map(|group| group.name.as_ref()), sink)
 }
 
 /// SHA-256 of all files in the order of paths; each path and text with its length, so that nothing can shift.

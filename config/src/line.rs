@@ -2,12 +2,20 @@
 //!
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
-use setward_alarm::{AlarmId, AlarmSettings, Target};
+mod alarm;
+mod meaning;
+mod recipe;
+mod signal;
+
+pub use alarm::{LineAlarm, Priority};
+pub use meaning::Meaning;
+pub use recipe::{JudgeWhen, Recipe, RecipeSetpoint};
+use setward_alarm::AlarmId;
 use setward_process::condition::Condition;
-use setward_process::derived::Derivation;
 use setward_process::mode::ModeRule;
 pub use setward_protocol::{ControllerId, StationId};
-use setward_protocol::{ReadLimits, RegisterSpan, Signal, SignalId, Unit};
+use setward_protocol::{ReadLimits, RegisterSpan, SignalId};
+pub use signal::{Behaves, LineSignal, Origin, Register, Role, Simulate, Wiring};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -101,201 +109,6 @@ pub struct Heartbeat {
     pub within: Duration,
 }
 
-/// What a signal is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Role {
-    /// An instrument's value.
-    Measured,
-    /// A setpoint, as entered or working.
-    Setpoint,
-    /// A controller output.
-    Output,
-    /// A state, a step, a bit, a counter.
-    Status,
-}
-
-impl Role {
-    /// The word in the files and on pages.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Measured => "measured",
-            Self::Setpoint => "setpoint",
-            Self::Output => "output",
-            Self::Status => "status",
-        }
-    }
-}
-
-/// A signal with everything people know of it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LineSignal {
-    /// ISA-5.1 tag, its identity.
-    pub tag: String,
-    /// Its name for people.
-    pub name: String,
-    /// Where it is.
-    pub station: StationId,
-    /// What it is for.
-    pub role: Role,
-    /// Unit of its value and of every setting about it.
-    pub unit: Unit,
-    /// Lowest and highest value it can have, in its unit.
-    pub range: (f64, f64),
-    /// Digits after the point on pages.
-    pub decimals: u8,
-    /// Where its value comes from.
-    pub origin: Origin,
-    /// Whether it is a value or a counter.
-    pub behaves: Behaves,
-    /// How long it may be exactly constant while its station runs; `None`: it is not judged by that.
-    pub stuck_after: Option<Duration>,
-    /// False while it is not wired yet: bad, without an alarm.
-    pub commissioned: bool,
-    /// What other signals must say for its value to be good. Empty: nothing.
-    pub good_when: Vec<Condition>,
-    /// Words for the codes of a status signal.
-    pub codes: BTreeMap<i64, String>,
-    /// What the signal is, for the simulator and computations: "fryer-oil-inlet".
-    pub means: Option<Meaning>,
-    /// How the simulator moves it when it has no physics for it.
-    pub simulate: Simulate,
-    /// Where a technician finds it.
-    pub wiring: Wiring,
-}
-
-impl LineSignal {
-    /// Its registers, if it comes from a controller.
-    #[must_use]
-    pub const fn register(&self) -> Option<&Register> {
-        match &self.origin {
-            Origin::Register(register) => Some(register),
-            Origin::Derived(_) => None,
-        }
-    }
-}
-
-/// Where the value of a signal comes from.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Origin {
-    /// Registers of a controller.
-    Register(Register),
-    /// Other signals.
-    Derived(Derivation),
-}
-
-/// Where a signal is on the bus.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Register {
-    /// Who answers for it.
-    pub controller: ControllerId,
-    /// How often it is read: its own period, its group's, or its controller's.
-    pub poll_every: Duration,
-    /// Its registers and how they decode.
-    pub wire: Signal,
-}
-
-/// How a number behaves over time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum Behaves {
-    /// A value: it has a mean, and a measured one moves.
-    #[default]
-    Value,
-    /// A counter: it only goes up, and starts again at zero. No mean, no stuck test.
-    Total,
-}
-
-/// Closed list of what a signal can be, beyond its tag.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Meaning {
-    /// Kettle cook temperature.
-    KettleTemperature,
-    /// Kettle setpoint as entered.
-    KettleSetpoint,
-    /// Kettle steam valve position.
-    KettleSteamValve,
-    /// Kettle agitator running.
-    KettleAgitator,
-    /// Oven zone temperature.
-    OvenTemperature,
-    /// Oven zone setpoint as entered.
-    OvenSetpoint,
-    /// Oven zone burner output.
-    OvenBurner,
-    /// Oven zone flame proven.
-    OvenFlame,
-    /// Oven belt speed.
-    OvenBeltSpeed,
-    /// Bake time setpoint.
-    OvenDwellSetpoint,
-    /// Oil temperature where product enters.
-    FryerOilInlet,
-    /// Oil temperature where product leaves.
-    FryerOilOutlet,
-    /// Oil setpoint as entered.
-    FryerSetpoint,
-    /// Fryer heat demand.
-    FryerHeatDemand,
-    /// Oil circulation flow.
-    FryerOilFlow,
-    /// Submerger belt speed.
-    FryerBeltSpeed,
-    /// Fry time setpoint.
-    FryerDwellSetpoint,
-    /// A word that counts up once a second while the controller's program runs.
-    Heartbeat,
-}
-
-impl Meaning {
-    /// Every meaning with its word in the files.
-    pub const NAMED: [(&'static str, Self); 18] = [
-        ("kettle-temperature", Self::KettleTemperature),
-        ("kettle-setpoint", Self::KettleSetpoint),
-        ("kettle-steam-valve", Self::KettleSteamValve),
-        ("kettle-agitator", Self::KettleAgitator),
-        ("oven-temperature", Self::OvenTemperature),
-        ("oven-setpoint", Self::OvenSetpoint),
-        ("oven-burner", Self::OvenBurner),
-        ("oven-flame", Self::OvenFlame),
-        ("oven-belt-speed", Self::OvenBeltSpeed),
-        ("oven-dwell-setpoint", Self::OvenDwellSetpoint),
-        ("fryer-oil-inlet", Self::FryerOilInlet),
-        ("fryer-oil-outlet", Self::FryerOilOutlet),
-        ("fryer-setpoint", Self::FryerSetpoint),
-        ("fryer-heat-demand", Self::FryerHeatDemand),
-        ("fryer-oil-flow", Self::FryerOilFlow),
-        ("fryer-belt-speed", Self::FryerBeltSpeed),
-        ("fryer-dwell-setpoint", Self::FryerDwellSetpoint),
-        ("heartbeat", Self::Heartbeat),
-    ];
-}
-
-/// A generic source for the simulator, in the signal's unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Simulate {
-    /// Where the value sits.
-    pub typical: f64,
-    /// Standard deviation of its noise.
-    pub noise: f64,
-    /// How fast it follows.
-    pub time_constant: Duration,
-}
-
-/// Where a technician finds a signal. Every part may be unknown.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Wiring {
-    /// The instrument: "Pt100 class A, 4-wire".
-    pub sensor: Option<String>,
-    /// Card and channel.
-    pub channel: Option<String>,
-    /// Terminals.
-    pub terminals: Option<String>,
-    /// Drawing and sheet.
-    pub drawing: Option<String>,
-    /// Where to stand to touch it.
-    pub location: Option<String>,
-}
-
 /// A control loop: what a person entered, what is measured, what comes out, and the mode.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ControlLoop {
@@ -354,92 +167,6 @@ pub struct Belt {
     pub effective_length_m: f64,
     /// The panel's own dwell in seconds: more is slower.
     pub dwell_setpoint: Option<SignalId>,
-}
-
-/// How loudly an alarm speaks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Priority {
-    /// Handle within the shift.
-    Low,
-    /// Handle soon.
-    Medium,
-    /// Handle now.
-    High,
-}
-
-impl Priority {
-    /// The word in the files and on pages.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Low => "low",
-            Self::Medium => "medium",
-            Self::High => "high",
-        }
-    }
-}
-
-/// An alarm with its rationalised record.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LineAlarm {
-    /// Its id in the files.
-    pub id: String,
-    /// Headline for people.
-    pub name: String,
-    /// What the engine is told.
-    pub settings: AlarmSettings,
-    /// What must hold besides, for it to speak; all must. Empty: nothing.
-    pub when: Vec<Condition>,
-    /// How loudly it speaks.
-    pub priority: Priority,
-    /// Likely causes.
-    pub causes: Vec<String>,
-    /// What happens if nobody acts.
-    pub consequence: String,
-    /// What the operator does now; never empty.
-    pub response_now: Vec<String>,
-    /// What the technician does next.
-    pub response_next: Vec<String>,
-    /// How long there is to act.
-    pub time_to_respond: Duration,
-    /// The device of its own that acts before this alarm could matter, if there is one.
-    pub independent_device: Option<String>,
-}
-
-/// A recipe.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Recipe {
-    /// File name without its ending.
-    pub key: String,
-    /// Its name for people.
-    pub name: String,
-    /// What each signal is held against: measured, derived and, through them, entered setpoints.
-    pub setpoints: Vec<RecipeSetpoint>,
-}
-
-/// What a recipe asks of one signal. Three widths that are never mixed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RecipeSetpoint {
-    /// The signal that is held: measured or derived.
-    pub signal: SignalId,
-    /// Setpoint, and the widths in the signal's unit.
-    pub target: Target,
-    /// The setpoint a person entered for it, in the same kind of unit.
-    pub entered: Option<SignalId>,
-    /// When its value counts.
-    pub judge_when: JudgeWhen,
-}
-
-/// When a value is held against the recipe.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum JudgeWhen {
-    /// While its station runs and product is under it.
-    ProductPresent,
-    /// While its station runs.
-    #[default]
-    StationRun,
-    /// Always.
-    Always,
 }
 
 impl Line {

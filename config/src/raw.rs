@@ -2,6 +2,9 @@
 //! `check.rs`.
 
 pub(crate) mod alarm;
+pub(crate) mod condition;
+pub(crate) mod derived;
 pub(crate) mod line;
 pub(crate) mod recipe;
 pub(crate) mod site;
+pub(crate) mod station;

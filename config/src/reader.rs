@@ -70,6 +70,15 @@ impl Sink {
     }
 }
 
+/// A time, or a word that stands for one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum TimeOrWord {
+    /// The word, where it stands.
+    Word(Span),
+    /// A time.
+    Time(At<Duration>),
+}
+
 /// One table being read.
 pub(crate) struct TableReader<'a, 'i> {
     name: &'static str,
@@ -199,6 +208,14 @@ impl<'a, 'i> TableReader<'a, 'i> {
         None
     }
 
+    /// A time or `word`, if it is there.
+    pub(crate) fn may_time_or(&mut self, key: &'static str, word: &str, example: &str) -> Option<TimeOrWord> {
+        if self.word_is(key, word) {
+            return Some(TimeOrWord::Word(self.at_of(key)));
+        }
+        self.may_time(key, example).map(TimeOrWord::Time)
+    }
+
     /// One of a closed list of words, if it is there.
     pub(crate) fn may_word<T: Copy>(
         &mut self,
@@ -306,6 +323,16 @@ impl<'a, 'i> TableReader<'a, 'i> {
     pub(crate) fn given(&self, keys: &[&'static str]) -> Vec<&'static str> {
         let is_near = |key: &str| self.table.keys().any(|found| nearest(found.get_ref(), &[key]).is_some());
         keys.iter().copied().filter(|key| is_near(key)).collect()
+    }
+
+    /// Where the value of `key` is; the table itself if it has none.
+    pub(crate) fn at_of(&self, key: &str) -> Span {
+        self.raw(key).map_or(self.at, |value| self.span(value.span()))
+    }
+
+    /// Whether `key` holds a list with nothing in it.
+    pub(crate) fn is_empty_list(&self, key: &str) -> bool {
+        self.raw(key).and_then(|value| value.get_ref().as_array()).is_some_and(|list| list.is_empty())
     }
 
     /// Whether the table holds nothing.

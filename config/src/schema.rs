@@ -7,13 +7,11 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
 const LATER: &[(&str, &[&str])] = &[
-    ("line.toml", &["delay", "tank", "kettle", "recipe-number", "derived", "entry", "feed", "shift"]),
-    ("[[station]]", &["mode", "product_present"]),
-    ("[[controller]]", &["poll-group", "pause", "zeroed_after_restart"]),
-    ("[[signal]]", &["behaves", "poll_group", "good_when", "stuck_after", "commissioned", "was"]),
+    ("line.toml", &["delay", "tank", "kettle", "recipe-number", "entry", "feed", "shift"]),
+    ("[[signal]]", &["was"]),
     ("[signal.wiring]", &["calibrated"]),
-    ("[[loop]]", &["working", "automatic_codes", "cascade_codes", "hold_codes"]),
-    ("[[belt]]", &["dwell_setpoint", "speed_ratio", "from", "to", "proof"]),
+    ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
+    ("[[derived]]", &["over"]),
     (
         "alarms.toml",
         &[
@@ -34,9 +32,8 @@ const LATER: &[(&str, &[&str])] = &[
         "[[time-weighted]]",
         &["latching", "leak", "pick_up", "band", "class", "modes", "settle", "when", "hides"],
     ),
-    ("a recipe", &["dwell", "entered", "cook", "soak"]),
+    ("a recipe", &["entered", "cook", "soak"]),
     ("[recipe]", &["product", "contains", "approved"]),
-    ("[[setpoint]]", &["target", "judge_when"]),
     ("site.toml", &["tls", "user", "mail", "webhook", "forward", "history"]),
 ];
 

@@ -1,10 +1,12 @@
 //! The shipped demo line: it loads, it says what its register list and alarm list say, and it is polled in few requests.
-#![expect(clippy::unwrap_used, reason = "helpers of tests may fail the test")]
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind, Side};
-use setward_config::line::{ControllerId, LoopMode, Meaning, Role};
+use setward_config::line::{Behaves, ControllerId, JudgeWhen, LoopMode, Meaning, Origin, Role};
 use setward_config::{Line, SourceFile, check_files, demo_files, load_demo};
-use setward_protocol::{ByteOrder, Encoding, Place, Table, plan_reads};
+use setward_process::condition::Test;
+use setward_process::derived::Derivation;
+use setward_protocol::{ByteOrder, Encoding, Mode, Place, Signal, plan_reads};
 use std::path::Path;
 use std::time::Duration;
 
@@ -17,62 +19,92 @@ fn the_demo_loads_with_no_problem_and_no_warning() {
     let loaded = load_demo().unwrap();
     assert!(loaded.warnings.is_empty(), "{}", loaded.warnings);
     let line = loaded.line;
-    assert_eq!(line.controllers.len(), 3);
-    assert_eq!(line.signals.len(), 23);
-    assert_eq!(line.alarms.len(), 8);
+    let controllers: Vec<&str> = line.controllers.iter().map(|one| one.name.as_str()).collect();
+    assert_eq!(controllers, ["cook", "oven", "fryer", "finish"]);
+    let ports: Vec<&str> = line.controllers.iter().map(|one| one.endpoint.as_str()).collect();
+    assert_eq!(ports, ["127.0.0.1:15501", "127.0.0.1:15502", "127.0.0.1:15503", "127.0.0.1:15504"]);
     assert_eq!((line.recipes.len(), line.recipe().key.as_str()), (2, "blue-corn-rounds"));
     assert!(line.simulated && line.page_address.ip().is_loopback());
     assert_eq!(line.data_dir, Path::new(".setward"));
     let stations: Vec<&str> = line.stations.iter().map(|station| station.key.as_str()).collect();
-    assert_eq!(stations, ["kettle", "oven", "fryer"]);
+    let expected = [
+        "kettle",
+        "soak",
+        "wash",
+        "mill",
+        "sheeter",
+        "oven",
+        "equilibrator",
+        "fryer",
+        "cooling",
+        "seasoning",
+        "packing",
+    ];
+    assert_eq!(stations, expected);
 }
 
-fn check_signal(
-    tag: &str,
-    table: Table,
-    address: u16,
-    encoding: Encoding,
-    scale: f64,
-    range: (f64, f64),
-    no_value: &[i64],
-) {
-    let line = demo();
-    let wire = &line.signal(line.signal_by_tag(tag).unwrap()).register().unwrap().wire;
+/// One row of the plant's register list: a column by its name.
+struct Row<'a>(Vec<&'a str>, Vec<&'a str>);
+
+impl<'a> Row<'a> {
+    fn text(&self, column: &str) -> &'a str {
+        self.1[self.0.iter().position(|name| *name == column).unwrap()]
+    }
+
+    fn number(&self, column: &str) -> f64 {
+        self.text(column).parse().unwrap()
+    }
+}
+
+fn register_list() -> Vec<Row<'static>> {
+    let mut lines = include_str!("register-list.csv").lines();
+    let columns: Vec<&str> = lines.next().unwrap().split(',').collect();
+    lines.map(|line| Row(columns.clone(), line.split(',').collect())).collect()
+}
+
+fn check_wire(row: &Row<'_>, wire: &Signal) {
+    let tag = row.text("tag");
     assert_eq!(
-        (wire.table, wire.address, wire.encoding, wire.scale),
-        (table, address, encoding, scale),
+        (wire.table.name(), f64::from(wire.address)),
+        (row.text("table"), row.number("address")),
         "{tag}"
     );
-    assert_eq!((wire.range, wire.no_value.as_slice()), (range, no_value), "{tag}");
+    assert_eq!(wire.encoding.name(), row.text("encoding"), "{tag}");
+    let bit = if let Encoding::Bit(bit) = wire.encoding { bit.to_string() } else { String::new() };
+    let in_list = row.text("bit");
+    assert_eq!(if in_list.is_empty() && !bit.is_empty() { "0" } else { in_list }, bit, "{tag}");
+    let order = if row.text("word_order") == "low word first" { ByteOrder::Cdab } else { ByteOrder::Abcd };
+    assert_eq!(wire.order, order, "{tag}");
+    let or_one = |text: &str| if text.is_empty() { 1.0 } else { text.parse().unwrap() };
+    assert_eq!((wire.scale, wire.offset), (or_one(row.text("scale")), row.number("offset")), "{tag}");
+    assert_eq!(wire.range, (row.number("range_lo"), row.number("range_hi")), "{tag}");
+    let codes: Vec<String> = wire.no_value.iter().map(ToString::to_string).collect();
+    assert_eq!(codes.join(";"), row.text("no_value"), "{tag}");
 }
 
-/// Registers as the plant's register list prints them.
+/// Registers, periods and typical values of all signals as the plant's register list has them, in its order.
 #[test]
-fn signals_are_where_the_register_list_says() {
-    use Encoding::{Bit, F32, I16, U16, U32};
-    use Table::{Discrete, Holding, Input};
-    check_signal("TT-101", Holding, 0, I16, 0.1, (0.0, 130.0), &[32_767, -32_768]);
-    check_signal("TIC-101-OUT", Holding, 4, U16, 0.1, (0.0, 100.0), &[]);
-    check_signal("FQ-101", Holding, 10, U32, 1.0, (0.0, 4_000.0), &[]);
-    check_signal("YS-101", Holding, 16, Bit(0), 1.0, (0.0, 1.0), &[]);
-    check_signal("XI-124", Holding, 94, U16, 1.0, (0.0, 65_535.0), &[]);
-    check_signal("TT-201", Input, 1_000, I16, 1.0, (32.0, 1_000.0), &[9_999, -999]);
-    check_signal("TIC-201-SP", Holding, 1_001, I16, 1.0, (32.0, 900.0), &[]);
-    check_signal("BS-201", Discrete, 11, Bit(0), 1.0, (0.0, 1.0), &[]);
-    check_signal("ST-220", Input, 1_041, U16, 0.1, (0.0, 300.0), &[]);
-    check_signal("TT-310", Holding, 100, I16, 0.1, (0.0, 250.0), &[32_767, -32_768]);
-    check_signal("FT-320", Holding, 130, F32, 1.0, (0.0, 80.0), &[]);
-    check_signal("ST-340", Holding, 150, U16, 0.001, (0.0, 15.0), &[]);
-}
-
-#[test]
-fn long_values_have_the_low_word_first() {
+fn all_120_signals_are_what_the_register_list_says() {
     let line = demo();
-    for tag in ["FQ-101", "FT-320"] {
+    let rows = register_list();
+    assert_eq!(rows.len(), 120);
+    assert!(line.signals.iter().skip(120).all(|signal| signal.register().is_none()));
+    for (row, signal) in rows.iter().zip(&line.signals) {
+        let register = signal.register().unwrap();
+        let tag = row.text("tag");
+        assert_eq!(signal.tag, tag);
+        assert_eq!(line.station(signal.station).key, row.text("station"), "{tag}");
+        assert_eq!(line.controller(register.controller).name, row.text("controller"), "{tag}");
+        assert_eq!((signal.role.name(), signal.unit.symbol()), (row.text("role"), row.text("unit")), "{tag}");
+        assert_eq!(register.poll_every.as_secs_f64(), row.number("poll_s"), "{tag}");
+        check_wire(row, &register.wire);
+        let simulate = signal.simulate;
         assert_eq!(
-            line.signal(line.signal_by_tag(tag).unwrap()).register().unwrap().wire.order,
-            ByteOrder::Cdab
+            (simulate.typical, simulate.noise),
+            (row.number("typical"), row.number("noise_sd")),
+            "{tag}"
         );
+        assert_eq!(simulate.time_constant.as_secs_f64(), row.number("time_constant_s"), "{tag}");
     }
 }
 
@@ -131,55 +163,176 @@ fn a_gap_is_three_polls_and_one_reply_of_the_signals_controller() {
     assert_eq!(gap("fryer-inlet-cold"), Duration::from_millis(3500));
 }
 
+/// Signals of one period are read together: cook 2 s (the wash flow lies far from the kettles) and 10 s, the others
+/// 1 s.
 #[test]
-fn each_controller_needs_one_request_a_table() {
+fn each_period_of_a_controller_needs_one_request_a_table() {
     let line = demo();
-    let requests = |index: u16| {
-        let controller = line.controller(ControllerId(index));
-        let own =
-            line.signals.iter().filter(|signal| signal.register().unwrap().controller == ControllerId(index));
-        let places: Vec<Place> = own.map(|signal| signal.register().unwrap().wire.place()).collect();
+    let requests = |controller: u16, period_s: u64| {
+        let own = line.signals.iter().filter_map(|signal| signal.register()).filter(|register| {
+            register.controller == ControllerId(controller) && register.poll_every.as_secs() == period_s
+        });
+        let places: Vec<Place> = own.map(|register| register.wire.place()).collect();
+        let controller = line.controller(ControllerId(controller));
         plan_reads(&places, &controller.readable, controller.limits).len()
     };
-    assert_eq!([requests(0), requests(1), requests(2)], [1, 3, 1]);
+    assert_eq!([requests(0, 2), requests(0, 10)], [2, 1]);
+    assert_eq!([requests(1, 1), requests(2, 1)], [3, 1]);
+    assert_eq!(requests(3, 1), 2);
 }
 
 #[test]
 fn loops_belts_and_heartbeats_point_at_the_right_signals() {
     let line = demo();
     let tag = |id| line.signal(id).tag.as_str();
-    let fryer = &line.loops[2];
-    assert_eq!(
-        (fryer.tag.as_str(), tag(fryer.measured), tag(fryer.entered.unwrap())),
-        ("TIC-310", "TT-310", "TIC-310-SP")
-    );
-    assert_eq!((tag(fryer.mode.unwrap()), fryer.modes.get(&1)), ("XI-310", Some(&LoopMode::Manual)));
+    let loops: Vec<&str> = line.loops.iter().map(|one| one.tag.as_str()).collect();
+    assert_eq!(loops, ["TIC-101", "TIC-111", "TIC-201", "TIC-202", "TIC-203", "TIC-310", "TIC-315"]);
+    let fryer = &line.loops[5];
+    assert_eq!((tag(fryer.measured), tag(fryer.entered.unwrap())), ("TT-310", "TIC-310-SP"));
+    assert_eq!((tag(fryer.working.unwrap()), tag(fryer.mode.unwrap())), ("TIC-310-WSP", "XI-310"));
+    let modes: Vec<_> = fryer.modes.iter().map(|(code, mode)| (*code, *mode)).collect();
+    assert_eq!(modes, [(1, LoopMode::Manual), (2, LoopMode::Automatic), (3, LoopMode::Hold)]);
+    assert_eq!((line.loops[6].entered, tag(line.loops[6].working.unwrap())), (None, "TIC-315-SP"));
     let belts: Vec<_> = line
         .belts
         .iter()
-        .map(|belt| (belt.name.as_str(), tag(belt.speed), belt.effective_length_m))
+        .map(|belt| {
+            (belt.name.as_str(), tag(belt.speed), belt.effective_length_m, belt.dwell_setpoint.map(tag))
+        })
         .collect();
-    assert_eq!(belts, [("Bake time", "ST-220", 12.0), ("Fry time", "ST-340", 3.3)]);
+    let expected = [
+        ("Bake time", "ST-220", 12.0, Some("KIC-220-SP")),
+        ("Equilibrator time", "ST-260", 18.0, None),
+        ("Fry time", "ST-340", 3.3, Some("KIC-340-SP")),
+    ];
+    assert_eq!(belts, expected);
     let beats: Vec<_> =
         line.controllers.iter().map(|one| one.heartbeat.map(|beat| tag(beat.signal))).collect();
-    assert_eq!(beats, [Some("XI-124"), None, Some("XI-394")]);
+    assert_eq!(beats, [Some("XI-124"), None, Some("XI-394"), None]);
+    assert_eq!(line.controllers[2].zeroed_after_restart, 45);
 }
 
 #[test]
-fn every_meaning_has_its_signal() {
+fn every_meaning_has_its_signal_and_every_signal_its_meaning() {
     let line = demo();
     for (word, meaning) in Meaning::NAMED {
-        assert!(line.signals.iter().any(|signal| signal.means == Some(meaning)), "{word}");
+        assert!(line.signals.iter().any(|signal| signal.means == Some(*meaning)), "{word}");
     }
-    assert!(
-        line.signals.iter().all(|signal| signal.wiring.drawing.is_some() && signal.wiring.location.is_some())
+    let polled: Vec<_> = line.signals.iter().filter(|signal| signal.register().is_some()).collect();
+    for signal in polled {
+        assert!(signal.means.is_some(), "{}", signal.tag);
+        assert!(signal.wiring.drawing.is_some() && signal.wiring.location.is_some(), "{}", signal.tag);
+        assert!(signal.role != Role::Measured || signal.wiring.sensor.is_some(), "{}", signal.tag);
+    }
+}
+
+/// The first of one meaning belongs with the first of another: kettle 1 before kettle 2, zone 1 before zone 2.
+#[test]
+fn signals_of_several_units_stand_in_the_same_order() {
+    let line = demo();
+    let tags = |meaning: Meaning| -> Vec<&str> {
+        let own = line.signals.iter().filter(|signal| signal.means == Some(meaning));
+        own.map(|signal| signal.tag.as_str()).collect()
+    };
+    assert_eq!(tags(Meaning::KettleTemperature), ["TT-101", "TT-111"]);
+    assert_eq!(tags(Meaning::KettleStep), ["XI-101", "XI-111"]);
+    assert_eq!(tags(Meaning::OvenTemperature), ["TT-201", "TT-202", "TT-203"]);
+    assert_eq!(tags(Meaning::OvenFlame), ["BS-201", "BS-202", "BS-203"]);
+    assert_eq!(tags(Meaning::OvenBeltSpeed), ["ST-220", "ST-221", "ST-222"]);
+    assert_eq!((tags(Meaning::SoakTankTemperature).len(), tags(Meaning::SoakTankState).len()), (12, 12));
+}
+
+fn modes_of(line: &Line, station: &str) -> Vec<Mode> {
+    let station = line.stations.iter().find(|one| one.key == station).unwrap();
+    station.modes.iter().map(|rule| rule.mode).collect()
+}
+
+#[test]
+fn stations_know_their_modes() {
+    let line = demo();
+    use Mode::{Cleaning, Gap, HeatUp, Hold, Stopped};
+    assert_eq!(modes_of(&line, "fryer"), [Stopped, Cleaning, Hold, HeatUp, Gap]);
+    assert_eq!(modes_of(&line, "oven"), [Stopped, HeatUp, Gap]);
+    for station in ["kettle", "soak", "wash", "mill", "sheeter", "cooling", "seasoning", "packing"] {
+        assert_eq!(modes_of(&line, station), [Stopped], "{station}");
+    }
+    let heat_up = &line.stations[7].modes[3];
+    let test = |index: usize| heat_up.when[index].test.clone();
+    assert_eq!((test(0), test(1)), (Test::Is(vec![0]), Test::Between { low: 0.0, high: 174.0 }));
+    assert_eq!(heat_up.until[0].test, Test::Between { low: 178.0, high: 250.0 });
+    assert_eq!(line.stations[7].product_present.as_ref().unwrap().len(), 1);
+    assert_eq!(line.stations[8].product_present, None);
+}
+
+#[test]
+fn derived_signals_come_after_the_polled_ones_in_their_own_units() {
+    let line = demo();
+    let derived: Vec<_> =
+        line.signals[120..].iter().map(|signal| (signal.tag.as_str(), signal.unit.symbol())).collect();
+    let expected = [
+        ("KY-220", "s"),
+        ("KY-260", "s"),
+        ("KY-340", "s"),
+        ("SFY-221", "1"),
+        ("SFY-222", "1"),
+        ("TDY-311", "K"),
+        ("TDY-313", "K"),
+        ("WFY-442", "%"),
+    ];
+    assert_eq!(derived, expected);
+    let of = |tag: &str| match line.signal(line.signal_by_tag(tag).unwrap()).origin {
+        Origin::Derived(derivation) => derivation,
+        Origin::Register(_) => panic!("{tag} is polled"),
+    };
+    let Derivation::Dwell { unit_m_per_s, effective_length_m, .. } = of("KY-220") else { panic!() };
+    // 147.6 ft/min over 12 m: the 16.0 s of the recipe.
+    assert!((effective_length_m / (147.6 * unit_m_per_s) - 16.0).abs() < 0.01);
+    let Derivation::Ratio { of: salt, to, factor } = of("WFY-442") else { panic!() };
+    assert_eq!(
+        (line.signal(salt).tag.as_str(), line.signal(to).tag.as_str(), factor),
+        ("WT-442", "WT-441", 100.0)
     );
-    assert!(
-        line.signals
-            .iter()
-            .filter(|signal| signal.role == Role::Measured)
-            .all(|signal| signal.wiring.sensor.is_some())
-    );
+}
+
+#[test]
+fn an_entered_setpoint_is_held_like_the_value_it_is_for() {
+    let line = demo();
+    for recipe in &line.recipes {
+        let find = |tag: &str| {
+            let id = line.signal_by_tag(tag).unwrap();
+            recipe.setpoints.iter().find(|one| one.signal == id).unwrap()
+        };
+        for (held, entered) in [
+            ("TT-101", "TIC-101-SP"),
+            ("TT-111", "TIC-111-SP"),
+            ("TT-201", "TIC-201-SP"),
+            ("TT-202", "TIC-202-SP"),
+            ("TT-203", "TIC-203-SP"),
+            ("TT-310", "TIC-310-SP"),
+            ("KY-220", "KIC-220-SP"),
+            ("KY-340", "KIC-340-SP"),
+        ] {
+            assert_eq!(find(held).entered, line.signal_by_tag(entered), "{held}");
+            assert_eq!(find(held).target, find(entered).target, "{held}");
+        }
+        assert_eq!(find("TT-313").judge_when, JudgeWhen::ProductPresent);
+    }
+    let count = |index: usize| line.recipes[index].setpoints.len();
+    assert_eq!(count(0), count(1), "both recipes hold the same signals");
+}
+
+#[test]
+fn counters_and_resting_values_are_never_stuck() {
+    let line = demo();
+    let signal = |tag: &str| line.signal(line.signal_by_tag(tag).unwrap());
+    for tag in ["FQ-331", "XI-450", "KQ-101", "XI-124"] {
+        assert_eq!((signal(tag).behaves, signal(tag).stuck_after), (Behaves::Total, None), "{tag}");
+    }
+    assert_eq!(signal("TT-310").stuck_after, Some(Duration::from_secs(600)));
+    assert_eq!(signal("TT-131").stuck_after, Some(Duration::from_secs(3600)));
+    for tag in ["PT-101", "IT-111", "FT-121", "TIC-310-OUT", "YS-360", "XI-310", "KY-340"] {
+        assert_eq!(signal(tag).stuck_after, None, "{tag}");
+    }
 }
 
 #[test]

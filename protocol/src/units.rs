@@ -86,6 +86,7 @@ units! {
     Kilopascal "kPa" "kPa" Pressure 1e3 + 0.0, "Kilopascal, a difference of pressures.";
     Bar "bar" "bar" Pressure 1e5 + 0.0, "Bar, a difference of pressures.";
     Psi "psi" "psi" Pressure 6_894.757_293_168 + 0.0, "Pound-force per square inch, a difference of pressures.";
+    InchOfWater "inH2O" "inH₂O" Pressure 249.088_91 + 0.0, "Inch of water at 4 degC, a difference of pressures.";
     BarGauge "bar(g)" "bar(g)" GaugePressure 1e5 + 0.0, "Bar above the atmosphere.";
     KilopascalGauge "kPa(g)" "kPa(g)" GaugePressure 1e3 + 0.0, "Kilopascal above the atmosphere.";
     PsiGauge "psi(g)" "psi(g)" GaugePressure 6_894.757_293_168 + 0.0, "Pound-force per square inch above the atmosphere.";
@@ -190,6 +191,7 @@ mod tests {
         check(1.0, Unit::Pound, Unit::Gram, 453.592_37);
         check(1.0, Unit::GallonPerMinute, Unit::LitrePerMinute, 3.785_411_784);
         check(100.0, Unit::PoundPerHour, Unit::KilogramPerHour, 45.359_237);
+        check(6.1, Unit::InchOfWater, Unit::Pascal, 1_519.442_351);
     }
 
     #[test]

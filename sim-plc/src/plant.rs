@@ -257,6 +257,7 @@ impl Plant {
     }
 
     /// What the plant's units say about a signal, in its unit; `None` if no unit computes it.
+    #[expect(clippy::too_many_lines, reason = "one flat list of everything a signal can mean")]
     fn physical(&self, id: SignalId, meaning: Meaning, ordinal: usize, point: &Point) -> Option<f64> {
         let zone = self.zones.get(ordinal).map(|(_, zone)| zone);
         let kettle = self.kettles.get(ordinal).map(|(_, kettle)| kettle);
@@ -281,6 +282,60 @@ impl Plant {
             Meaning::KettleAgitator
             | Meaning::OvenBeltSpeed
             | Meaning::FryerBeltSpeed
+            | Meaning::KettleBottomTemperature
+            | Meaning::KettleJacketPressure
+            | Meaning::KettleWeight
+            | Meaning::KettleAgitatorCurrent
+            | Meaning::KettleWaterTotal
+            | Meaning::KettleStep
+            | Meaning::KettleHoldTime
+            | Meaning::KettleBatchNumber
+            | Meaning::KettleDischargeClosed
+            | Meaning::SteamHeaderPressure
+            | Meaning::QuenchWaterFlow
+            | Meaning::QuenchWaterTemperature
+            | Meaning::CookRecipeNumber
+            | Meaning::SoakTankTemperature
+            | Meaning::SoakTankState
+            | Meaning::SoakTankFeeding
+            | Meaning::WashWaterFlow
+            | Meaning::MillCurrent
+            | Meaning::MillWaterFlow
+            | Meaning::MasaTemperature
+            | Meaning::SheeterSpeed
+            | Meaning::CutterRunning
+            | Meaning::OvenMode
+            | Meaning::OvenGasPressure
+            | Meaning::OvenBeltTemperature
+            | Meaning::OvenExhaust
+            | Meaning::OvenHighLimit
+            | Meaning::EquilibratorBeltSpeed
+            | Meaning::FeedMoisture
+            | Meaning::FeedPresent
+            | Meaning::FryerOilInletSecond
+            | Meaning::FryerOilMid
+            | Meaning::FryerWorkingSetpoint
+            | Meaning::FryerMode
+            | Meaning::HeatExchangerOilOutlet
+            | Meaning::HeatExchangerSetpoint
+            | Meaning::HeatingMediumTemperature
+            | Meaning::FryerOilFlowProven
+            | Meaning::FryerOilLevel
+            | Meaning::FryerOilLevelLowLow
+            | Meaning::FryerMakeUpTotal
+            | Meaning::FryerTakeOutSpeed
+            | Meaning::FryerFilterPressure
+            | Meaning::FryerStackFan
+            | Meaning::FryerHighLimit
+            | Meaning::FryerHoodDown
+            | Meaning::FireSuppressionArmed
+            | Meaning::FryerRecipeNumber
+            | Meaning::CooledProductTemperature
+            | Meaning::ProductFlow
+            | Meaning::SeasoningFlow
+            | Meaning::BagsMade
+            | Meaning::PackingStopped
+            | Meaning::MetalDetectorReady
             | Meaning::Heartbeat => None,
         }
     }
@@ -313,6 +368,7 @@ impl Point {
 }
 
 impl Source {
+    #[expect(clippy::too_many_lines, reason = "one flat list of everything a signal can mean")]
     fn of(id: SignalId, signal: &LineSignal, line: &Line) -> Self {
         let Some(meaning) = signal.means else { return Self::without_meaning(signal) };
         let ordinal = line
@@ -321,7 +377,61 @@ impl Source {
             .count();
         match meaning {
             Meaning::Heartbeat => Self::Heartbeat { ran: Duration::ZERO },
-            Meaning::KettleAgitator => Self::without_meaning(signal),
+            Meaning::KettleAgitator
+            | Meaning::KettleBottomTemperature
+            | Meaning::KettleJacketPressure
+            | Meaning::KettleWeight
+            | Meaning::KettleAgitatorCurrent
+            | Meaning::KettleWaterTotal
+            | Meaning::KettleStep
+            | Meaning::KettleHoldTime
+            | Meaning::KettleBatchNumber
+            | Meaning::KettleDischargeClosed
+            | Meaning::SteamHeaderPressure
+            | Meaning::QuenchWaterFlow
+            | Meaning::QuenchWaterTemperature
+            | Meaning::CookRecipeNumber
+            | Meaning::SoakTankTemperature
+            | Meaning::SoakTankState
+            | Meaning::SoakTankFeeding
+            | Meaning::WashWaterFlow
+            | Meaning::MillCurrent
+            | Meaning::MillWaterFlow
+            | Meaning::MasaTemperature
+            | Meaning::SheeterSpeed
+            | Meaning::CutterRunning
+            | Meaning::OvenMode
+            | Meaning::OvenGasPressure
+            | Meaning::OvenBeltTemperature
+            | Meaning::OvenExhaust
+            | Meaning::OvenHighLimit
+            | Meaning::EquilibratorBeltSpeed
+            | Meaning::FeedMoisture
+            | Meaning::FeedPresent
+            | Meaning::FryerOilInletSecond
+            | Meaning::FryerOilMid
+            | Meaning::FryerWorkingSetpoint
+            | Meaning::FryerMode
+            | Meaning::HeatExchangerOilOutlet
+            | Meaning::HeatExchangerSetpoint
+            | Meaning::HeatingMediumTemperature
+            | Meaning::FryerOilFlowProven
+            | Meaning::FryerOilLevel
+            | Meaning::FryerOilLevelLowLow
+            | Meaning::FryerMakeUpTotal
+            | Meaning::FryerTakeOutSpeed
+            | Meaning::FryerFilterPressure
+            | Meaning::FryerStackFan
+            | Meaning::FryerHighLimit
+            | Meaning::FryerHoodDown
+            | Meaning::FireSuppressionArmed
+            | Meaning::FryerRecipeNumber
+            | Meaning::CooledProductTemperature
+            | Meaning::ProductFlow
+            | Meaning::SeasoningFlow
+            | Meaning::BagsMade
+            | Meaning::PackingStopped
+            | Meaning::MetalDetectorReady => Self::without_meaning(signal),
             Meaning::OvenBeltSpeed => Self::belt(line, Meaning::OvenDwellSetpoint),
             Meaning::FryerBeltSpeed => Self::belt(line, Meaning::FryerDwellSetpoint),
             Meaning::KettleTemperature

@@ -4,14 +4,14 @@ use super::LineNames;
 use super::names::well_formed;
 use super::stations::signal_id;
 use crate::capacity::MAX_ALARMS;
-use crate::line::{Controller, LineAlarm, LineSignal, gap_limit};
+use crate::line::{Controller, LineAlarm, LineSignal, Origin, gap_limit};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, Exposure, short};
 use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawRecovery, RawTimeWeighted};
 use crate::raw::recipe::RawRecipe;
 use crate::reader::Sink;
 use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings, Watched};
-use setward_protocol::ModeSet;
+use setward_protocol::{ControllerId, ModeSet, SignalId};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -51,7 +51,8 @@ pub(crate) fn check(
         let many = one.signals.is_some();
         for index in targets {
             let signal = signals.get(index).and_then(Option::as_ref);
-            let settings = signal.and_then(|signal| settings(one, index, signal, controllers, running, sink));
+            let settings =
+                signal.and_then(|signal| settings(one, index, signal, (controllers, signals), running, sink));
             alarms.push(alarm(one, many.then_some(signal).flatten(), settings, record.as_ref()));
         }
     }
@@ -205,7 +206,7 @@ fn settings(
     raw: &RawAlarm,
     index: usize,
     signal: &LineSignal,
-    controllers: &[Option<Controller>],
+    (controllers, signals): (&[Option<Controller>], &[Option<LineSignal>]),
     running: Option<&(At<String>, RawRecipe)>,
     sink: &mut Sink,
 ) -> Option<AlarmSettings> {
@@ -218,18 +219,44 @@ fn settings(
             Kind::TimeWeighted(settings?)
         }
     };
-    let register = signal.register()?;
-    let answer_within = controllers.get(register.controller.index())?.as_ref()?.answer_within;
+    let (gap_limit, controller) = known(signal, controllers, signals)?;
     Some(AlarmSettings {
         watches: Watched::Signal(id),
         kind,
         latching: false,
-        gap_limit: gap_limit(register.poll_every, answer_within),
+        gap_limit,
         station: Some(signal.station),
-        controller: Some(register.controller),
+        controller,
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
     })
+}
+
+/// How long the signal counts as known after a sample, and the controller whose silence blinds it: that of its inputs, if
+/// it is one.
+fn known(
+    signal: &LineSignal,
+    controllers: &[Option<Controller>],
+    signals: &[Option<LineSignal>],
+) -> Option<(Duration, Option<ControllerId>)> {
+    match &signal.origin {
+        Origin::Register(register) => {
+            let answer_within = controllers.get(register.controller.index())?.as_ref()?.answer_within;
+            Some((gap_limit(register.poll_every, answer_within), Some(register.controller)))
+        }
+        Origin::Derived(derivation) => {
+            let own = |id: SignalId| {
+                let input = signals.get(id.index())?.as_ref()?;
+                // An input is polled: the check of derived signals sees to it.
+                input.register().and_then(|_| known(input, controllers, signals))
+            };
+            let (first, second) = derivation.inputs();
+            let (gap, controller) = own(first)?;
+            let Some(second) = second else { return Some((gap, controller)) };
+            let (other_gap, other) = own(second)?;
+            Some((gap.max(other_gap), controller.filter(|_| controller == other)))
+        }
+    }
 }
 
 fn limit_settings(raw: &RawLimit, signal: &LineSignal, sink: &mut Sink) -> Option<LimitSettings> {

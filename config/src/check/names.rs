@@ -23,10 +23,22 @@ impl<'a> Names<'a> {
         list: impl Iterator<Item = Option<&'a At<String>>>,
         sink: &mut Sink,
     ) -> Self {
+        let list: Vec<_> = list.collect();
+        for name in list.iter().copied().flatten() {
+            well_formed(kind, name, sink);
+        }
+        Self::of_texts(kind, list.into_iter(), sink)
+    }
+
+    /// The same for names that are for people: any text.
+    pub(crate) fn of_texts(
+        kind: &'static str,
+        list: impl Iterator<Item = Option<&'a At<String>>>,
+        sink: &mut Sink,
+    ) -> Self {
         let mut first: BTreeMap<&'a str, (usize, &'a At<String>)> = BTreeMap::new();
         for (index, name) in list.enumerate() {
             let Some(name) = name else { continue };
-            well_formed(kind, name, sink);
             if let Some((_, earlier)) = first.get(name.value.as_str()) {
                 let message = format!("there are two {kind}s called {}", quoted(&name.value));
                 let hint = "give one of them another name".to_owned();
@@ -41,6 +53,16 @@ impl<'a> Names<'a> {
             }
         }
         Self { kind, index: first.into_iter().map(|(name, (index, _))| (name, index)).collect() }
+    }
+
+    /// Whether there is one called `name`.
+    pub(crate) fn has(&self, name: &str) -> bool {
+        self.index.contains_key(name)
+    }
+
+    /// The place of the one called `name`, if there is one.
+    pub(crate) fn place(&self, name: &str) -> Option<usize> {
+        self.index.get(name).copied()
     }
 
     /// The place of the one called `wanted`; reported if there is none.

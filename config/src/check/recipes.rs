@@ -1,7 +1,9 @@
 //! Recipes: three widths that nest, each setpoint inside the signal's range.
 
 use super::LineNames;
+use super::intervals::interval;
 use super::stations::signal_id;
+use super::targets::{self, Usual, Written};
 use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, short};
@@ -15,6 +17,7 @@ use std::collections::BTreeMap;
 /// Every recipe. A setpoint that makes no sense is left out and reported.
 pub(crate) fn check(
     raw: &[(At<String>, RawRecipe)],
+    usual: &Usual,
     names: &LineNames<'_>,
     signals: &[Option<LineSignal>],
     sink: &mut Sink,
@@ -22,14 +25,16 @@ pub(crate) fn check(
     raw.iter()
         .map(|(key, recipe)| {
             unique(recipe, sink);
+            let written: Vec<Written> = recipe
+                .setpoints
+                .iter()
+                .filter_map(|one| setpoint(one, usual, names, signals, sink))
+                .collect();
+            let entered = targets::of_entered(&written, signals, sink);
             Recipe {
                 key: key.value.clone(),
                 name: recipe.name.as_ref().map(|name| name.value.clone()).unwrap_or_default(),
-                setpoints: recipe
-                    .setpoints
-                    .iter()
-                    .filter_map(|one| setpoint(one, names, signals, sink))
-                    .collect(),
+                setpoints: written.into_iter().map(|one| one.setpoint).chain(entered).collect(),
             }
         })
         .collect()
@@ -62,17 +67,17 @@ fn unique(recipe: &RawRecipe, sink: &mut Sink) {
 
 fn setpoint(
     raw: &RawSetpoint,
+    usual: &Usual,
     names: &LineNames<'_>,
     signals: &[Option<LineSignal>],
     sink: &mut Sink,
-) -> Option<RecipeSetpoint> {
+) -> Option<Written> {
     let written = raw.signal.as_ref()?;
     let index = names.signals.find(written, sink)?;
     let signal = signals.get(index)?.as_ref()?;
     if signal.role != Role::Measured {
         let message = format!("{} has the role {}", quoted(&written.value), signal.role.name());
-        let hint =
-            "name the measured signal that the recipe holds; its loop knows the setpoint a person entered";
+        let hint = "name the measured or derived signal that the recipe holds; `target` names the setpoint a person entered";
         sink.report(Code::Conflict, written.at, message, hint);
         return None;
     }
@@ -82,7 +87,8 @@ fn setpoint(
     let below = tolerance.and_then(|one| width("below", one.below.as_ref(), unit, sink));
     let above = tolerance.and_then(|one| width("above", one.above.as_ref(), unit, sink));
     let latitude = raw.latitude.as_ref().map(|at| width("latitude", Some(at), unit, sink));
-    let specification = raw.specification.as_ref().map(|at| specification(at, unit, sink));
+    let specification =
+        raw.specification.as_ref().map(|at| interval("specification", at, unit, Code::Widths, sink));
     let latitude = match latitude {
         Some(found) => Some(found?),
         None => None,
@@ -98,10 +104,15 @@ fn setpoint(
         latitude,
         specification,
     };
-    let found =
-        RecipeSetpoint { signal: signal_id(index)?, target, entered: None, judge_when: JudgeWhen::default() };
-    nests(raw, &found, signal, sink);
-    Some(found)
+    let id = signal_id(index)?;
+    let entered = match &raw.target {
+        Some(name) => targets::named(name, signal, names, signals, sink),
+        None => usual.get(id),
+    };
+    let judge_when = raw.judge_when.as_ref().map_or_else(JudgeWhen::default, |when| when.value);
+    let setpoint = RecipeSetpoint { signal: id, target, entered, judge_when };
+    nests(raw, &setpoint, signal, sink);
+    Some(Written { setpoint, at: raw.target.as_ref().map_or(written.at, |target| target.at) })
 }
 
 /// A width: a difference that is more than nothing.
@@ -114,23 +125,6 @@ fn width(key: &str, written: Option<&At<quantity::Quantity>>, unit: Unit, sink: 
         return None;
     }
     Some(width)
-}
-
-fn specification(
-    written: &At<(At<quantity::Quantity>, At<quantity::Quantity>)>,
-    unit: Unit,
-    sink: &mut Sink,
-) -> Option<(f64, f64)> {
-    let (low, high) = &written.value;
-    let low = sink.take("specification", low.at, quantity::point(&low.value, unit));
-    let high = sink.take("specification", high.at, quantity::point(&high.value, unit));
-    let (low, high) = (low?, high?);
-    if low >= high {
-        let message = format!("`specification` runs from {} to {} {unit}", short(low), short(high));
-        sink.report(Code::Widths, written.at, message, "write the lower end first");
-        return None;
-    }
-    Some((low, high))
 }
 
 /// Latitude inside tolerance inside specification, and the setpoint inside range and specification.

@@ -1,39 +1,74 @@
 //! Signals: place, encoding, range, and what the simulator and people know of them.
 
-use super::LineNames;
+use super::controllers::Times;
+use super::intervals::interval;
 use super::places::Placed;
 use super::stations::too_many;
+use super::{LineNames, conditions, controllers};
 use crate::capacity::MAX_SIGNALS;
-use crate::line::{Behaves, ControllerId, LineSignal, Origin, Register, Simulate, StationId, Wiring};
+use crate::line::{Behaves, ControllerId, LineSignal, Origin, Register, Role, Simulate, StationId, Wiring};
 use crate::problem::{At, Code, Span, quoted};
-use crate::quantity::{self, short};
+use crate::quantity::{self, short, show_time};
 use crate::raw::line::{RawEncoding, RawLine, RawPlace, RawSignal, RawSimulate, RawWiring};
-use crate::reader::{Sink, nearest_or_all};
+use crate::reader::{Sink, TimeOrWord, nearest_or_all};
 use setward_protocol::{ByteOrder, Encoding, Raw, Signal, Table, Unit};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+/// How long a noisy analogue value may be exactly constant if the file does not say.
+const STUCK_AFTER: Duration = Duration::from_secs(600);
+
 /// Every signal, absent where something is wrong with it; and where each one is, as far as that is known.
 pub(crate) fn check(
     raw: &RawLine,
+    times: &[Option<Times>],
     names: &LineNames<'_>,
     sink: &mut Sink,
 ) -> (Vec<Option<LineSignal>>, Vec<Option<Placed>>) {
-    let last = raw.signals.last().and_then(|one| one.tag.as_ref());
-    too_many(sink, raw.signals.len(), MAX_SIGNALS, "signals", last);
-    raw.signals.iter().map(|one| signal(one, raw, names, sink)).unzip()
+    let last = raw.tags().flatten().last();
+    too_many(sink, raw.signals.len() + raw.derived.len(), MAX_SIGNALS, "signals", last);
+    raw.signals.iter().map(|one| signal(one, times, names, sink)).unzip()
 }
 
 fn signal(
     raw: &RawSignal,
-    line: &RawLine,
+    times: &[Option<Times>],
     names: &LineNames<'_>,
     sink: &mut Sink,
 ) -> (Option<LineSignal>, Option<Placed>) {
     let placed = placed(raw, names, sink);
-    let poll_every =
-        |controller: u16| Some(line.controllers.get(usize::from(controller))?.poll_every.as_ref()?.value);
+    let poll_every = placed
+        .ok()
+        .and_then(|placed| controllers::poll_every(raw, usize::from(placed.controller), times, names, sink));
     (complete(raw, placed, names, poll_every, sink), placed.ok())
+}
+
+/// Fills in what other signals must say for the value of a polled one to be good.
+pub(crate) fn good_when(
+    raw: &RawLine,
+    names: &LineNames<'_>,
+    signals: &mut [Option<LineSignal>],
+    sink: &mut Sink,
+) {
+    let has_own = |tag: &str| {
+        let named = |one: &&RawSignal| one.tag.as_ref().is_some_and(|name| name.value == tag);
+        raw.signals.iter().find(named).is_none_or(|one| one.good_when.is_some())
+    };
+    for (index, one) in raw.signals.iter().enumerate().filter(|(_, one)| one.good_when.is_some()) {
+        let found = conditions::check(one.good_when.as_ref(), names, signals, sink);
+        for name in one.good_when.iter().flatten().filter_map(|condition| condition.signal.as_ref()) {
+            if names.signals.has(&name.value) && has_own(&name.value) {
+                let message = format!("{} can't vouch for {}", quoted(&name.value), label(one));
+                let hint = "name a signal of a controller that has no `good_when` of its own";
+                sink.report(Code::Conflict, name.at, message, hint);
+            }
+        }
+        match (signals.get_mut(index), found) {
+            (Some(Some(signal)), Some(found)) => signal.good_when = found,
+            (Some(slot), None) => *slot = None,
+            (Some(None) | None, _) => {}
+        }
+    }
 }
 
 /// Controller, address and encoding; or the encoding alone, if that is all that is known.
@@ -56,7 +91,7 @@ fn complete(
     raw: &RawSignal,
     placed: Result<Placed, Option<Encoding>>,
     names: &LineNames<'_>,
-    poll_every: impl Fn(u16) -> Option<Duration>,
+    poll_every: Option<Duration>,
     sink: &mut Sink,
 ) -> Option<LineSignal> {
     let encoding = placed.map_or_else(|encoding| encoding, |placed| Some(placed.encoding));
@@ -69,8 +104,9 @@ fn complete(
     let simulate =
         unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
     let codes = codes(raw, sink);
+    let behaves = behaves(raw, encoding, sink);
+    let stuck_after = stuck_after(raw, unit, simulate, poll_every, sink);
     let Placed { controller, table, address, encoding } = placed.ok()?;
-    let poll_every = poll_every(controller);
     let wire = Signal {
         table,
         address,
@@ -94,15 +130,61 @@ fn complete(
             poll_every: poll_every?,
             wire,
         }),
-        behaves: Behaves::Value,
-        stuck_after: None,
-        commissioned: true,
+        behaves,
+        stuck_after: stuck_after?,
+        commissioned: raw.commissioned.as_ref().is_none_or(|commissioned| commissioned.value),
         good_when: Vec::new(),
         codes,
         means: raw.means.as_ref().map(|means| means.value),
         simulate: simulate?,
         wiring: raw.wiring.as_ref().map(wiring).unwrap_or_default(),
     })
+}
+
+/// A counter is a number.
+fn behaves(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Behaves {
+    let Some(written) = &raw.behaves else { return Behaves::Value };
+    if written.value == Behaves::Total && matches!(encoding, Some(Encoding::Bit(_))) {
+        let message = format!("{} is a bit, which counts nothing", label(raw));
+        sink.report(Code::Conflict, written.at, message, "take `behaves` out");
+    }
+    written.value
+}
+
+/// How long an analogue value that is known to be noisy may be exactly constant; the inner `None` is for ever.
+fn stuck_after(
+    raw: &RawSignal,
+    unit: Option<Unit>,
+    simulate: Option<Simulate>,
+    poll_every: Option<Duration>,
+    sink: &mut Sink,
+) -> Option<Option<Duration>> {
+    let is_total = raw.behaves.as_ref().is_some_and(|behaves| behaves.value == Behaves::Total);
+    let is_measured = raw.role.as_ref()?.value == Role::Measured;
+    let is_analogue = is_measured && !is_total && !matches!(unit?, Unit::One | Unit::Bit);
+    let written = match raw.stuck_after {
+        None => return Some((is_analogue && simulate?.noise > 0.0).then_some(STUCK_AFTER)),
+        Some(TimeOrWord::Word(_)) => return Some(None),
+        Some(TimeOrWord::Time(time)) => time,
+    };
+    let shortest = poll_every? * 3;
+    if !is_analogue {
+        let message = format!("{} may well stand still: it is no measured analogue value", label(raw));
+        sink.report(Code::Conflict, written.at, message, "take `stuck_after` out");
+    } else if written.value < shortest {
+        let message = format!(
+            "`stuck_after` is {}, and the signal is read every {}",
+            show_time(written.value),
+            show_time(shortest / 3)
+        );
+        sink.report(
+            Code::Conflict,
+            written.at,
+            message,
+            "write at least three times its poll period, or \"never\"",
+        );
+    }
+    Some(Some(written.value))
 }
 
 /// The signal for people, wherever it is mentioned.
@@ -297,16 +379,7 @@ fn range(raw: &RawSignal, unit: Unit, sink: &mut Sink) -> Option<(f64, f64)> {
         }
         return (unit == Unit::Bit).then_some((0.0, 1.0));
     };
-    let (low, high) = &range.value;
-    let low = sink.take("range", low.at, quantity::point(&low.value, unit));
-    let high = sink.take("range", high.at, quantity::point(&high.value, unit));
-    let (low, high) = (low?, high?);
-    if low >= high {
-        let message = format!("`range` runs from {} to {} {unit}", short(low), short(high));
-        sink.report(Code::OutOfBounds, range.at, message, "write the lower end first");
-        return None;
-    }
-    Some((low, high))
+    interval("range", range, unit, Code::OutOfBounds, sink)
 }
 
 fn no_value(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Vec<i64>> {

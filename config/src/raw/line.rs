@@ -1,10 +1,13 @@
-//! `line.toml`: stations, controllers, signals, loops, belts.
+//! `line.toml`: the head, signals, loops, belts. Stations and controllers are in `station.rs`, derived signals in `derived.rs`.
 
-use crate::line::{Meaning, Role};
-use crate::problem::{At, Code, Span};
+use super::condition::{self, RawCondition};
+use super::derived::{RawDerived, derived};
+use super::station::{RawController, RawStation, TABLES, controller, station};
+use crate::line::{Behaves, LoopMode, Meaning, Role};
+use crate::problem::{At, Span};
 use crate::quantity::Quantity;
-use crate::reader::TableReader;
-use setward_protocol::{ByteOrder, Encoding, RegisterSpan, Table};
+use crate::reader::{TableReader, TimeOrWord};
+use setward_protocol::{ByteOrder, Encoding, Table};
 use std::time::Duration;
 
 /// All of `line.toml`.
@@ -16,6 +19,15 @@ pub(crate) struct RawLine {
     pub(crate) signals: Vec<RawSignal>,
     pub(crate) loops: Vec<RawLoop>,
     pub(crate) belts: Vec<RawBelt>,
+    pub(crate) derived: Vec<RawDerived>,
+}
+
+impl RawLine {
+    /// The tags of all signals: polled ones, then derived ones.
+    pub(crate) fn tags(&self) -> impl Iterator<Item = Option<&At<String>>> {
+        let derived = self.derived.iter().map(|one| one.tag.as_ref());
+        self.signals.iter().map(|signal| signal.tag.as_ref()).chain(derived)
+    }
 }
 
 #[derive(Debug)]
@@ -24,29 +36,6 @@ pub(crate) struct RawHead {
     pub(crate) plant: Option<At<String>>,
     pub(crate) time_zone: Option<At<String>>,
     pub(crate) recipe: Option<At<String>>,
-}
-
-#[derive(Debug)]
-pub(crate) struct RawStation {
-    pub(crate) key: Option<At<String>>,
-    pub(crate) name: Option<At<String>>,
-}
-
-#[derive(Debug)]
-pub(crate) struct RawController {
-    pub(crate) name: Option<At<String>>,
-    pub(crate) poll_every: Option<At<Duration>>,
-    pub(crate) answer_within: Option<At<Duration>>,
-    pub(crate) max_registers: Option<At<i64>>,
-    pub(crate) max_bits: Option<At<i64>>,
-    pub(crate) readable: Vec<RegisterSpan>,
-    pub(crate) heartbeat: Option<RawHeartbeat>,
-}
-
-#[derive(Debug)]
-pub(crate) struct RawHeartbeat {
-    pub(crate) signal: Option<At<String>>,
-    pub(crate) within: Option<At<Duration>>,
 }
 
 #[derive(Debug)]
@@ -74,6 +63,12 @@ pub(crate) struct RawSignal {
     pub(crate) codes: Vec<(At<String>, Option<At<String>>)>,
     pub(crate) simulate: Option<RawSimulate>,
     pub(crate) wiring: Option<RawWiring>,
+    pub(crate) behaves: Option<At<Behaves>>,
+    pub(crate) poll_every: Option<At<Duration>>,
+    pub(crate) poll_group: Option<At<String>>,
+    pub(crate) good_when: Option<Vec<RawCondition>>,
+    pub(crate) stuck_after: Option<TimeOrWord>,
+    pub(crate) commissioned: Option<At<bool>>,
 }
 
 /// Table and address by one of the keys `holding`, `input`, `coil`, `discrete`; or the number on a drawing.
@@ -116,7 +111,17 @@ pub(crate) struct RawLoop {
     pub(crate) measured: Option<At<String>>,
     pub(crate) output: Option<At<String>>,
     pub(crate) mode: Option<At<String>>,
-    pub(crate) manual_codes: Option<At<Vec<At<i64>>>>,
+    pub(crate) working: Option<At<String>>,
+    /// Codes of the mode word, by what they mean.
+    pub(crate) codes: Vec<RawCodes>,
+}
+
+/// Codes of a mode word under one key.
+#[derive(Debug)]
+pub(crate) struct RawCodes {
+    pub(crate) mode: LoopMode,
+    pub(crate) key: &'static str,
+    pub(crate) codes: At<Vec<At<i64>>>,
 }
 
 #[derive(Debug)]
@@ -125,6 +130,7 @@ pub(crate) struct RawBelt {
     pub(crate) station: Option<At<String>>,
     pub(crate) speed: Option<At<String>>,
     pub(crate) effective_length: Option<At<Quantity>>,
+    pub(crate) dwell_setpoint: Option<At<String>>,
 }
 
 const ROLES: [(&str, Role); 4] = [
@@ -134,12 +140,14 @@ const ROLES: [(&str, Role); 4] = [
     (Role::Status.name(), Role::Status),
 ];
 
-/// Tables by their key.
-const TABLES: [(&str, Table); 4] = [
-    (Table::Holding.name(), Table::Holding),
-    (Table::Input.name(), Table::Input),
-    (Table::Coil.name(), Table::Coil),
-    (Table::Discrete.name(), Table::Discrete),
+const BEHAVES: [(&str, Behaves); 2] = [("value", Behaves::Value), ("total", Behaves::Total)];
+
+/// Keys of a loop that name the codes of its mode word.
+const CODES: [(LoopMode, &str); 4] = [
+    (LoopMode::Manual, "manual_codes"),
+    (LoopMode::Automatic, "automatic_codes"),
+    (LoopMode::Cascade, "cascade_codes"),
+    (LoopMode::Hold, "hold_codes"),
 ];
 
 /// Keys of a signal that are needed or not depending on others.
@@ -155,6 +163,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         signals: reader.tables("signal", "[[signal]]", signal),
         loops: reader.tables("loop", "[[loop]]", control_loop),
         belts: reader.tables("belt", "[[belt]]", belt),
+        derived: reader.tables("derived", "[[derived]]", derived),
     }
 }
 
@@ -164,68 +173,6 @@ fn head(reader: &mut TableReader<'_, '_>) -> RawHead {
         plant: reader.need_text("plant", "\"Example plant\""),
         time_zone: reader.need_text("time_zone", "\"America/Chicago\""),
         recipe: reader.need_text("recipe", "\"blue-corn-rounds\""),
-    }
-}
-
-fn station(reader: &mut TableReader<'_, '_>) -> RawStation {
-    RawStation { key: reader.need_text("key", "\"fryer\""), name: reader.need_text("name", "\"Fryer\"") }
-}
-
-fn controller(reader: &mut TableReader<'_, '_>) -> RawController {
-    RawController {
-        name: reader.need_text("name", "\"fryer\""),
-        poll_every: reader.need_time("poll_every", "\"1 s\""),
-        answer_within: reader.may_time("answer_within", "\"500 ms\""),
-        max_registers: reader.may_whole("max_registers", "100", 1, 125),
-        max_bits: reader.may_whole("max_bits", "2000", 1, 2000),
-        readable: reader
-            .tables("readable", "[[controller.readable]]", readable)
-            .into_iter()
-            .flatten()
-            .collect(),
-        heartbeat: reader.may_table("heartbeat", "[controller.heartbeat]", heartbeat),
-    }
-}
-
-/// One gap of a controller: exactly one table with first and last address.
-fn readable(reader: &mut TableReader<'_, '_>) -> Option<RegisterSpan> {
-    let spans: Vec<_> =
-        TABLES.iter().filter_map(|(key, table)| Some((table, span_of(reader, key)?))).collect();
-    match spans.as_slice() {
-        [(table, (first, last))] => Some(RegisterSpan { table: **table, first: *first, last: *last }),
-        [] if reader.is_blank() => {
-            reader.missing("holding", "[104, 109]");
-            None
-        }
-        [_, _, ..] => {
-            let at = reader.at();
-            let hint = "give each table a gap of its own: { holding = [104, 109] }";
-            reader.sink().report(Code::Place, at, "one gap names two tables", hint);
-            None
-        }
-        [] => None,
-    }
-}
-
-/// First and last address under `key`, if they are there and in order.
-fn span_of(reader: &mut TableReader<'_, '_>, key: &'static str) -> Option<(u16, u16)> {
-    let pair = reader.may::<(At<i64>, At<i64>)>(key, "[104, 109]")?;
-    let (low, high) = (&pair.value.0, &pair.value.1);
-    match (u16::try_from(low.value), u16::try_from(high.value)) {
-        (Ok(first), Ok(last)) if first <= last => Some((first, last)),
-        (Ok(_) | Err(_), Ok(_) | Err(_)) => {
-            let message = format!("`{key}` runs from {} to {}", low.value, high.value);
-            let hint = "write the first and the last address, each 0 to 65535, such as [104, 109]";
-            reader.sink().report(Code::OutOfBounds, pair.at, message, hint);
-            None
-        }
-    }
-}
-
-fn heartbeat(reader: &mut TableReader<'_, '_>) -> RawHeartbeat {
-    RawHeartbeat {
-        signal: reader.need_text("signal", "\"XI-394\""),
-        within: reader.need_time("within", "\"5 s\""),
     }
 }
 
@@ -243,7 +190,7 @@ fn signal(reader: &mut TableReader<'_, '_>) -> RawSignal {
         station: reader.need_text("station", "\"fryer\""),
         controller: reader.need_text("controller", "\"fryer\""),
         role: reader.need_word("role", &ROLES),
-        means: reader.may_word("means", &Meaning::NAMED),
+        means: reader.may_word("means", Meaning::NAMED),
         places: places(reader),
         encoding: reader.may_word("encoding", &encodings),
         bit: reader.may_whole("bit", "0", 0, 15),
@@ -257,6 +204,12 @@ fn signal(reader: &mut TableReader<'_, '_>) -> RawSignal {
         codes: reader.may_table("codes", "[signal.codes]", |reader| reader.entries()).unwrap_or_default(),
         simulate: reader.may_table("simulate", "[signal.simulate]", simulate),
         wiring: reader.may_table("wiring", "[signal.wiring]", wiring),
+        behaves: reader.may_word("behaves", &BEHAVES),
+        poll_every: reader.may_time("poll_every", "\"2 s\""),
+        poll_group: reader.may_text("poll_group", "\"slow\""),
+        good_when: condition::may(reader, "good_when"),
+        stuck_after: reader.may_time_or("stuck_after", "never", "\"10 min\""),
+        commissioned: reader.may("commissioned", "false"),
     }
 }
 
@@ -298,7 +251,11 @@ fn control_loop(reader: &mut TableReader<'_, '_>) -> RawLoop {
         measured: reader.need_text("measured", "\"TT-310\""),
         output: reader.may_text("output", "\"TIC-310-OUT\""),
         mode: reader.may_text("mode", "\"XI-310\""),
-        manual_codes: reader.may("manual_codes", "[1]"),
+        working: reader.may_text("working", "\"TIC-310-WSP\""),
+        codes: CODES
+            .iter()
+            .filter_map(|(mode, key)| Some(RawCodes { mode: *mode, key, codes: reader.may(key, "[1]")? }))
+            .collect(),
     }
 }
 
@@ -308,5 +265,6 @@ fn belt(reader: &mut TableReader<'_, '_>) -> RawBelt {
         station: reader.need_text("station", "\"fryer\""),
         speed: reader.need_text("speed", "\"ST-340\""),
         effective_length: reader.need("effective_length", "\"3.30 m\""),
+        dwell_setpoint: reader.may_text("dwell_setpoint", "\"KIC-340-SP\""),
     }
 }

@@ -1,5 +1,6 @@
 //! `recipes/*.toml`: what each signal is held against.
 
+use crate::line::JudgeWhen;
 use crate::problem::{At, Span};
 use crate::quantity::Quantity;
 use crate::reader::TableReader;
@@ -19,6 +20,8 @@ pub(crate) struct RawSetpoint {
     pub(crate) latitude: Option<At<Quantity>>,
     pub(crate) tolerance: Option<RawTolerance>,
     pub(crate) specification: Option<At<(At<Quantity>, At<Quantity>)>>,
+    pub(crate) target: Option<At<String>>,
+    pub(crate) judge_when: Option<At<JudgeWhen>>,
 }
 
 #[derive(Debug)]
@@ -26,6 +29,12 @@ pub(crate) struct RawTolerance {
     pub(crate) below: Option<At<Quantity>>,
     pub(crate) above: Option<At<Quantity>>,
 }
+
+const JUDGE_WHEN: [(&str, JudgeWhen); 3] = [
+    ("product-present", JudgeWhen::ProductPresent),
+    ("station-run", JudgeWhen::StationRun),
+    ("always", JudgeWhen::Always),
+];
 
 /// Reads a recipe file.
 pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawRecipe {
@@ -42,6 +51,8 @@ fn setpoint(reader: &mut TableReader<'_, '_>) -> RawSetpoint {
         latitude: reader.may("latitude", "\"2 K\""),
         tolerance: tolerance_in(reader),
         specification: reader.may("specification", "[\"176 degC\", \"188 degC\"]"),
+        target: reader.may_text("target", "\"TIC-310-SP\""),
+        judge_when: reader.may_word("judge_when", &JUDGE_WHEN),
     }
 }
 
