@@ -12,6 +12,7 @@ pub mod cook;
 pub mod cook_house;
 pub mod fryer;
 pub mod fryer_loop;
+pub mod fryer_oil;
 pub mod kettle;
 pub mod noise;
 pub mod oven;
