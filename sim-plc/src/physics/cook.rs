@@ -130,7 +130,11 @@ impl CookProgram {
             holding_percent,
             endless,
             pi: PiLoop::settled(TUNING, holding_percent),
-            commands: CookCommands { valve_percent: holding_percent, stirred: true, ..CookCommands::default() },
+            commands: CookCommands {
+                valve_percent: holding_percent,
+                stirred: true,
+                ..CookCommands::default()
+            },
         }
     }
 
@@ -195,7 +199,8 @@ impl CookProgram {
             self.enter(next);
         }
         self.commands = self.command(step, inputs);
-        self.water_kg += if self.step == CookStep::Fill { self.commands.water_kg_per_s } else { 0.0 } * step.seconds();
+        self.water_kg +=
+            if self.step == CookStep::Fill { self.commands.water_kg_per_s } else { 0.0 } * step.seconds();
         self.corn_kg += self.commands.corn_kg_per_s * step.seconds();
     }
 

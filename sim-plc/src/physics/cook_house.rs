@@ -190,14 +190,14 @@ impl CookUnit {
         self.kettle.step(step, &inputs, noise);
         let now = self.program.step_now();
         let rinsing = now == CookStep::Rinse || now == CookStep::Idle;
-        (self.discharge_open && !rinsing || before == CookStep::PumpOut && now == CookStep::Rinse).then(|| {
-            Pumped {
+        (self.discharge_open && !rinsing || before == CookStep::PumpOut && now == CookStep::Rinse).then(
+            || Pumped {
                 mass_kg: (mass_kg - self.kettle.contents_kg()).max(0.0),
                 corn_kg: (corn_kg - self.kettle.corn_kg()).max(0.0),
                 degc: self.kettle.batch_degc(),
                 ended: now == CookStep::Rinse,
-            }
-        })
+            },
+        )
     }
 }
 
@@ -270,8 +270,13 @@ impl CookHouse {
         let count = self.units.len().max(1) as f64;
         let first_s = self.units.first().map_or(0.0, |unit| unit.program.since_begin_s());
         let (Ok(step), mut noise) = (StepTime::new(1.0), Noise::new(0)) else { return };
-        let turn =
-            Turn { may_begin: true, may_pump_out: true, header_pa: 5.2e5, quench_share: 1.0, water_degc: 17.0 };
+        let turn = Turn {
+            may_begin: true,
+            may_pump_out: true,
+            header_pa: 5.2e5,
+            quench_share: 1.0,
+            water_degc: 17.0,
+        };
         for (place, unit) in self.units.iter_mut().enumerate().skip(1) {
             if unit.program.is_endless() {
                 continue;
@@ -373,8 +378,7 @@ impl CookHouse {
     /// Whether a batch that began now would find a tank.
     fn has_place(&self) -> bool {
         let free: u32 = self.tanks.iter().map(|tank| u32::from(tank.free_batches())).sum();
-        let waiting =
-            |unit: &&CookUnit| !matches!(unit.program.step_now(), CookStep::Idle | CookStep::Rinse);
+        let waiting = |unit: &&CookUnit| !matches!(unit.program.step_now(), CookStep::Idle | CookStep::Rinse);
         let under_way = self.units.iter().filter(waiting).count();
         self.tanks.is_empty() || usize::try_from(free).unwrap_or_default() > under_way
     }

@@ -219,7 +219,8 @@ impl Kettle {
 
     fn stir(&mut self, step: StepTime, stirred: bool) {
         let heated = ((self.steam_percent - APART_FROM_PERCENT) / (100.0 - APART_FROM_PERCENT)).max(0.0);
-        let (wanted_k, tau_s) = if stirred { (0.0, APART_TAU_S.1) } else { (APART_K * heated, APART_TAU_S.0) };
+        let (wanted_k, tau_s) =
+            if stirred { (0.0, APART_TAU_S.1) } else { (APART_K * heated, APART_TAU_S.0) };
         self.apart_k += (wanted_k - self.apart_k) * step.share(tau_s);
         self.stirred_s = if stirred { (self.stirred_s + step.seconds()) % RIPPLE.1 } else { 0.0 };
     }

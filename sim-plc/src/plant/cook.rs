@@ -50,8 +50,7 @@ impl Cook {
             .collect();
         let starts: Vec<_> =
             kettles.iter().enumerate().map(|(ordinal, kettle)| start(line, ordinal, kettle)).collect();
-        let tanks =
-            count(line, Meaning::SoakTankTemperature).max(count(line, Meaning::SoakTankState));
+        let tanks = count(line, Meaning::SoakTankTemperature).max(count(line, Meaning::SoakTankState));
         let number = |meaning| typical(line, meaning, 0, Unit::One);
         // Tanks are numbered from 1.
         let feeding = number(Meaning::SoakTankFeeding).map_or(0, |number| (number.max(1.0) as usize) - 1);

@@ -219,7 +219,10 @@ fn faults_that_the_line_cant_have_are_refused_with_what_it_has() {
     check_refused("setpoint-turned TT-310 180", "signal TT-310 is not a setpoint");
     check_refused("setpoint-turned TIC-310-SP 400", "400 is out of range; 0 to 210 is accepted");
     check_refused("burner-out TT-310", "signal TT-310 is not the temperature of an oven zone");
-    check_refused("belt-slip TT-310", "signal TT-310 is not the speed of an oven, equilibrator or fryer belt");
+    check_refused(
+        "belt-slip TT-310",
+        "signal TT-310 is not the speed of an oven, equilibrator or fryer belt",
+    );
     let mut line = small_line();
     line.signals.truncate(8);
     assert!(matches!(

@@ -168,6 +168,7 @@ fn alarm(id: &str, name: &str, signal: SignalId, kind: Kind, priority: Priority)
             settle: Duration::ZERO,
         },
         when: Vec::new(),
+        hides: Vec::new(),
         priority,
         causes: vec![
             "heat demand at 100 %".to_owned(),
