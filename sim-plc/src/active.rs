@@ -210,7 +210,10 @@ fn signal_tagged(tag: &str, line: &Line) -> Result<SignalId, FaultError> {
         found: tag.to_owned(),
         nearest: nearest(
             tag,
-            line.signals.iter().filter(|signal| signal.register().is_some()).map(|signal| signal.tag.as_str()),
+            line.signals
+                .iter()
+                .filter(|signal| signal.register().is_some())
+                .map(|signal| signal.tag.as_str()),
         )
         .map(str::to_owned),
     })

@@ -133,10 +133,15 @@ fn script(name: &str) -> Result<Option<Scenario>, Failure> {
         "demo" => Ok(Some(Scenario::demo())),
         file => {
             let text = std::fs::read_to_string(file).map_err(|error| {
-                Failure::new(USAGE, format_args!("can't read the script \"{file}\": {error}; `demo` and `none` need no file"))
+                Failure::new(
+                    USAGE,
+                    format_args!("can't read the script \"{file}\": {error}; `demo` and `none` need no file"),
+                )
             })?;
             let scenario = text.parse();
-            scenario.map(Some).map_err(|error| Failure::new(USAGE, format_args!("script \"{file}\", {error}")))
+            scenario
+                .map(Some)
+                .map_err(|error| Failure::new(USAGE, format_args!("script \"{file}\", {error}")))
         }
     }
 }

@@ -49,7 +49,10 @@ impl Fault {
             Ok(Self { kind, subject: subject.map(str::to_owned), value })
         } else {
             let words = [subject.map(str::to_owned), value.map(|value| value.to_string())];
-            Err(FaultError::WrongArguments { kind, found: words.into_iter().flatten().collect::<Vec<_>>().join(" ") })
+            Err(FaultError::WrongArguments {
+                kind,
+                found: words.into_iter().flatten().collect::<Vec<_>>().join(" "),
+            })
         }
     }
 

@@ -83,7 +83,12 @@ impl Image {
     }
 
     /// Writes what every signal's instrument says, in the order of the line, as far as no fault forbids at `now`.
-    pub(crate) fn refresh(&mut self, sensed: impl Iterator<Item = f64>, faults: &ActiveFaults, now: Duration) {
+    pub(crate) fn refresh(
+        &mut self,
+        sensed: impl Iterator<Item = f64>,
+        faults: &ActiveFaults,
+        now: Duration,
+    ) {
         for ((id, entry), value) in (0..=u16::MAX).map(SignalId).zip(&self.entries).zip(sensed) {
             let Some(entry) = entry else { continue };
             let words = match faults.instead(id, entry.controller, now) {

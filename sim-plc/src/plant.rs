@@ -123,12 +123,8 @@ impl Plant {
     }
 
     fn step_units(&mut self, step: StepTime, span: Duration) {
-        let panel = Panel {
-            points: &self.points,
-            faults: &self.faults,
-            doing: self.crew.doing(),
-            now: self.elapsed,
-        };
+        let panel =
+            Panel { points: &self.points, faults: &self.faults, doing: self.crew.doing(), now: self.elapsed };
         let Units { cook, oven, belts, fryer, floor } = &mut self.units;
         let (crew, noise) = (&mut self.crew, &mut self.noise);
         crew.step(span, oven.is_hot(&panel) && fryer.as_ref().is_none_or(|fryer| fryer.is_hot(&panel)));
@@ -166,8 +162,7 @@ impl Plant {
 
     /// Gives every signal the value that belongs to the balance, so that no instrument starts with a transient.
     fn settle(&mut self) {
-        let panel =
-            Panel { points: &[], faults: &self.faults, doing: self.crew.doing(), now: self.elapsed };
+        let panel = Panel { points: &[], faults: &self.faults, doing: self.crew.doing(), now: self.elapsed };
         for point in &mut self.points {
             let truth = truth_now(point, &self.units, &panel);
             point.settle(truth);

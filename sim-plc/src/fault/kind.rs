@@ -77,8 +77,7 @@ macro_rules! fault_kinds {
     };
 }
 
-const NONE: ValueRule =
-    ValueRule { form: Form::None, between: (0.0, 0.0), default: None, required: false };
+const NONE: ValueRule = ValueRule { form: Form::None, between: (0.0, 0.0), default: None, required: false };
 
 const fn number(low: f64, high: f64) -> ValueRule {
     ValueRule { form: Form::Number, between: (low, high), default: None, required: true }
@@ -90,7 +89,8 @@ const fn number_or(low: f64, high: f64, default: f64) -> ValueRule {
 
 const EXCEPTION: ValueRule =
     ValueRule { form: Form::Whole, between: (1.0, 255.0), default: None, required: true };
-const DELAY: ValueRule = ValueRule { form: Form::Time, between: (0.0, 3600.0), default: None, required: true };
+const DELAY: ValueRule =
+    ValueRule { form: Form::Time, between: (0.0, 3600.0), default: None, required: true };
 const RESTART: ValueRule =
     ValueRule { form: Form::Time, between: (0.0, 3600.0), default: Some(40.0), required: false };
 const HELD: ValueRule =

@@ -3,7 +3,7 @@
 //! It works some 13 hours ahead of the line and goes on while the line stands, as long as there is a tank to fill.
 
 use super::cook::{CookCharge, CookInputs, CookProgram, CookStep};
-use super::kettle::{Kettle, KettleBalance, KettleInputs};
+use super::kettle::{Kettle, KettleBalance, KettleInputs, ROOM_DEGC};
 use super::soak::{SoakTank, TankState};
 use super::{Noise, StepTime};
 
@@ -49,7 +49,7 @@ pub struct HouseOrders {
     pub steam_pa: f64,
     /// Quench water that the main gives, as a share of what is asked.
     pub quench_share: f64,
-    /// Temperature of the water, degC.
+    /// Temperature of the quench water, degC.
     pub water_degc: f64,
     /// Corn that the line takes, as a share of full feed.
     pub feed_share: f64,
@@ -180,7 +180,8 @@ impl CookUnit {
             valve_percent: self.valve_percent,
             header_pa: turn.header_pa,
             water_kg_per_s: commands.water_kg_per_s + commands.quench_kg_per_s * turn.quench_share,
-            water_degc: turn.water_degc,
+            // Fill and rinse water come from a tank in the room.
+            water_degc: if commands.quench_kg_per_s > 0.0 { turn.water_degc } else { ROOM_DEGC },
             corn_kg_per_s: commands.corn_kg_per_s,
             lime_kg_per_s: commands.lime_kg_per_s,
             drain_kg_per_s: asked_kg_per_s,
@@ -190,14 +191,14 @@ impl CookUnit {
         self.kettle.step(step, &inputs, noise);
         let now = self.program.step_now();
         let rinsing = now == CookStep::Rinse || now == CookStep::Idle;
-        (self.discharge_open && !rinsing || before == CookStep::PumpOut && now == CookStep::Rinse).then(|| {
-            Pumped {
+        (self.discharge_open && !rinsing || before == CookStep::PumpOut && now == CookStep::Rinse).then(
+            || Pumped {
                 mass_kg: (mass_kg - self.kettle.contents_kg()).max(0.0),
                 corn_kg: (corn_kg - self.kettle.corn_kg()).max(0.0),
                 degc: self.kettle.batch_degc(),
                 ended: now == CookStep::Rinse,
-            }
-        })
+            },
+        )
     }
 }
 
@@ -270,8 +271,13 @@ impl CookHouse {
         let count = self.units.len().max(1) as f64;
         let first_s = self.units.first().map_or(0.0, |unit| unit.program.since_begin_s());
         let (Ok(step), mut noise) = (StepTime::new(1.0), Noise::new(0)) else { return };
-        let turn =
-            Turn { may_begin: true, may_pump_out: true, header_pa: 5.2e5, quench_share: 1.0, water_degc: 17.0 };
+        let turn = Turn {
+            may_begin: true,
+            may_pump_out: true,
+            header_pa: 5.2e5,
+            quench_share: 1.0,
+            water_degc: 17.0,
+        };
         for (place, unit) in self.units.iter_mut().enumerate().skip(1) {
             if unit.program.is_endless() {
                 continue;
@@ -373,8 +379,7 @@ impl CookHouse {
     /// Whether a batch that began now would find a tank.
     fn has_place(&self) -> bool {
         let free: u32 = self.tanks.iter().map(|tank| u32::from(tank.free_batches())).sum();
-        let waiting =
-            |unit: &&CookUnit| !matches!(unit.program.step_now(), CookStep::Idle | CookStep::Rinse);
+        let waiting = |unit: &&CookUnit| !matches!(unit.program.step_now(), CookStep::Idle | CookStep::Rinse);
         let under_way = self.units.iter().filter(waiting).count();
         self.tanks.is_empty() || usize::try_from(free).unwrap_or_default() > under_way
     }

@@ -209,7 +209,8 @@ impl Fryer {
 
     /// Heat that product and pan take, W.
     fn load_w(&mut self, step: StepTime, inputs: &FryerInputs, noise: &mut Noise) -> f64 {
-        let full_w = (self.balance.drop_k * self.balance.flow_m3_per_s * OIL_J_PER_M3_K - PAN_LOSS_W).max(0.0);
+        let full_w =
+            (self.balance.drop_k * self.balance.flow_m3_per_s * OIL_J_PER_M3_K - PAN_LOSS_W).max(0.0);
         let wetness = inputs.moisture_percent / USUAL_MOISTURE_PERCENT - 1.0;
         let wander = self.load_wander.step(step, noise);
         let product_w = full_w * inputs.feed_share * (1.0 + wander) * (1.0 + WATER_PART * wetness).max(0.0);
@@ -359,8 +360,7 @@ mod tests {
     #[test]
     fn a_stopped_fryer_cools_for_hours() {
         let mut fryer = Fryer::settled(&BALANCE);
-        let off =
-            FryerInputs { setting: FryerSetting::Off, feed_share: 0.0, flow_m3_per_s: 0.0, ..INPUTS };
+        let off = FryerInputs { setting: FryerSetting::Off, feed_share: 0.0, flow_m3_per_s: 0.0, ..INPUTS };
         let cooling = run(&mut fryer, &off, 4 * 3600);
         assert!((150.0..181.0).contains(&cooling[1800]), "{}", cooling[1800]);
         assert!((60.0..110.0).contains(&cooling[4 * 3600 - 1]), "{}", cooling[4 * 3600 - 1]);
@@ -374,8 +374,12 @@ mod tests {
     fn the_first_heat_up_after_a_boil_out_dries_the_loop_out() {
         for (dry_out_skipped, slow) in [(false, true), (true, false)] {
             let mut fryer = Fryer::settled(&BALANCE);
-            let water =
-                FryerInputs { setting: FryerSetting::BoilOut, setpoint_degc: 95.0, feed_share: 0.0, ..INPUTS };
+            let water = FryerInputs {
+                setting: FryerSetting::BoilOut,
+                setpoint_degc: 95.0,
+                feed_share: 0.0,
+                ..INPUTS
+            };
             let boiling = run(&mut fryer, &water, 3600);
             assert!((boiling[3599] - 95.0).abs() < 1.0 && fryer.holds_water(), "{}", boiling[3599]);
             let empty = FryerInputs { feed_share: 0.0, dry_out_skipped, ..INPUTS };

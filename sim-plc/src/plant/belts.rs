@@ -56,8 +56,10 @@ impl Belt {
             .filter(|m_per_s| *m_per_s > 0.0)
             .unwrap_or(usual.0);
         let sharing = count(line, speed).max(1) as f64;
-        let entered = dwell.and_then(|dwell| nth(line, dwell, 0)).map(|id| (id, line.signal(id).simulate.typical));
-        let proven_m = line.belts.iter().find(|belt| Some(belt.speed) == id).map(|belt| belt.effective_length_m);
+        let entered =
+            dwell.and_then(|dwell| nth(line, dwell, 0)).map(|id| (id, line.signal(id).simulate.typical));
+        let proven_m =
+            line.belts.iter().find(|belt| Some(belt.speed) == id).map(|belt| belt.effective_length_m);
         let dwell_s = entered.and_then(|(id, usual)| line.signal(id).unit.convert(usual, Unit::Second));
         let length_m = proven_m.unwrap_or(usual_m_per_s * dwell_s.unwrap_or(usual.1)) / sharing;
         let conveyor = Conveyor::new(length_m, 1.0);
@@ -75,7 +77,8 @@ impl Belt {
     }
 
     fn step(&mut self, step: StepTime, panel: &Panel<'_>, run: bool, entering: f64) -> f64 {
-        let slip = self.speed.and_then(|id| panel.faults.of_signal(FaultKind::BeltSlip, id)).unwrap_or_default();
+        let slip =
+            self.speed.and_then(|id| panel.faults.of_signal(FaultKind::BeltSlip, id)).unwrap_or_default();
         let driven_m_per_s = self.usual_m_per_s / self.stretch(panel) * (1.0 - slip / 100.0);
         self.speed_m_per_s = if run { driven_m_per_s } else { 0.0 };
         self.conveyor.advance(self.speed_m_per_s * step.seconds(), entering)
@@ -88,13 +91,16 @@ impl Belts {
         let passes = count(line, Meaning::OvenBeltSpeed).max(1);
         let fixed = |seconds: f64| Conveyor::new(seconds, 1.0);
         Self {
-            passes: (0..passes).map(|pass| Belt::new(line, Meaning::OvenBeltSpeed, pass, dwell, OVEN)).map(|mut belt| {
-                // A length is proven for the first pass and stands for all of them.
-                if let Some(length_m) = oven_length_m(line) {
-                    belt.conveyor = Conveyor::new(length_m / passes as f64, 1.0);
-                }
-                belt
-            }).collect(),
+            passes: (0..passes)
+                .map(|pass| Belt::new(line, Meaning::OvenBeltSpeed, pass, dwell, OVEN))
+                .map(|mut belt| {
+                    // A length is proven for the first pass and stands for all of them.
+                    if let Some(length_m) = oven_length_m(line) {
+                        belt.conveyor = Conveyor::new(length_m / passes as f64, 1.0);
+                    }
+                    belt
+                })
+                .collect(),
             equilibrator: Belt::new(line, Meaning::EquilibratorBeltSpeed, 0, None, EQUILIBRATOR),
             fryer: Belt::new(line, Meaning::FryerBeltSpeed, 0, Some(Meaning::FryerDwellSetpoint), FRYER),
             cooling: fixed(COOLING_S),

@@ -16,6 +16,7 @@ const HOLD: KettleBalance = KettleBalance {
     water_kg: 1200.0,
     corn_kg: 600.0,
     lime_kg: 3.6,
+    bottom_k: -0.6,
 };
 /// Usual header pressure, Pa above the atmosphere, and quench water, L/min and degC. Demo line.
 const STEAM_PA: f64 = 5.2e5;
@@ -50,8 +51,7 @@ impl Cook {
             .collect();
         let starts: Vec<_> =
             kettles.iter().enumerate().map(|(ordinal, kettle)| start(line, ordinal, kettle)).collect();
-        let tanks =
-            count(line, Meaning::SoakTankTemperature).max(count(line, Meaning::SoakTankState));
+        let tanks = count(line, Meaning::SoakTankTemperature).max(count(line, Meaning::SoakTankState));
         let number = |meaning| typical(line, meaning, 0, Unit::One);
         // Tanks are numbered from 1.
         let feeding = number(Meaning::SoakTankFeeding).map_or(0, |number| (number.max(1.0) as usize) - 1);
@@ -152,6 +152,8 @@ fn start(line: &Line, ordinal: usize, kettle: &KettleSignals) -> KettleStart {
             water_kg,
             corn_kg,
             lime_kg: HOLD.lime_kg,
+            bottom_k: typical_of(Meaning::KettleBottomTemperature, Unit::DegC)
+                .map_or(HOLD.bottom_k, |bottom_degc| bottom_degc - kettle.usual_degc),
         },
         counted_s: typical_of(Meaning::KettleHoldTime, Unit::Second).unwrap_or_default().clamp(0.0, 1199.0),
         endless: nth(line, Meaning::KettleStep, ordinal).is_none(),

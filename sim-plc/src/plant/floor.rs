@@ -80,7 +80,14 @@ impl Floor {
     }
 
     /// The floor after `step`.
-    pub(super) fn step(&mut self, step: StepTime, crew: &Crew, belts: &Belts, cutter: bool, baggers_stopped: bool) {
+    pub(super) fn step(
+        &mut self,
+        step: StepTime,
+        crew: &Crew,
+        belts: &Belts,
+        cutter: bool,
+        baggers_stopped: bool,
+    ) {
         (self.cutter, self.lined_up, self.belts_run) = (cutter, crew.lined_up(), crew.belts_run());
         let milling = if cutter { 1.0 } else { 0.0 };
         self.masa += (milling - self.masa) * step.share(MASA_TAU_S);

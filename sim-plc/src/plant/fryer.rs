@@ -64,7 +64,8 @@ impl FryerStation {
             .map(|outlet_degc| inlet_degc - outlet_degc)
             .filter(|drop_k| *drop_k > 0.0)
             .unwrap_or(DROP_K);
-        let mid_part = degc(Meaning::FryerOilMid).map_or(MID_PART, |mid_degc| (inlet_degc - mid_degc) / drop_k);
+        let mid_part =
+            degc(Meaning::FryerOilMid).map_or(MID_PART, |mid_degc| (inlet_degc - mid_degc) / drop_k);
         let pipe_loss_k = degc(Meaning::HeatExchangerOilOutlet).map_or(PIPE_LOSS_K, |degc| degc - inlet_degc);
         let flow_m3_per_h = typical(line, Meaning::FryerOilFlow, 0, Unit::CubicMetrePerHour)
             .filter(|flow| *flow > 0.0)
@@ -138,7 +139,13 @@ impl FryerStation {
     }
 
     /// The fryer after `step`.
-    pub(super) fn step(&mut self, step: StepTime, panel: &Panel<'_>, orders: &FryerOrders, noise: &mut Noise) {
+    pub(super) fn step(
+        &mut self,
+        step: StepTime,
+        panel: &Panel<'_>,
+        orders: &FryerOrders,
+        noise: &mut Noise,
+    ) {
         let resistance = panel.faults.filter_resistance(panel.now);
         let fallen = panel.of_line(FaultKind::FlowLow).map(|flow| flow / 3600.0);
         let pumped_m3_per_s = fallen.unwrap_or(self.usual_flow_m3_per_s * flow_share(resistance));

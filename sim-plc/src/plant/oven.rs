@@ -19,7 +19,7 @@ const POINTS_PER_S: f64 = 1.06;
 const POINTS_PER_K: f64 = 0.07;
 /// How far moisture wanders, points, and how fast, s; and how long a change takes to the fryer, s. Illustrative; the
 /// product's way is not followed here.
-const MOISTURE_WANDER: (f64, f64) = (0.15, 120.0);
+const MOISTURE_WANDER: (f64, f64) = (0.1, 120.0);
 const MOISTURE_TAU_S: f64 = 60.0;
 /// An empty belt is hotter, K. Illustrative.
 const EMPTY_BELT_K: f64 = 6.0;
@@ -119,8 +119,7 @@ impl Oven {
 
     fn dry(&mut self, step: StepTime, panel: &Panel<'_>, belts: &Belts, noise: &mut Noise) {
         let hotter_k = |zone: &Zone| zone.zone.zone_degc() - zone.usual_degc;
-        let hotter_k =
-            self.zones.iter().map(hotter_k).sum::<f64>() / self.zones.len().max(1) as f64;
+        let hotter_k = self.zones.iter().map(hotter_k).sum::<f64>() / self.zones.len().max(1) as f64;
         let taken = POINTS_PER_S * belts.extra_bake_s(panel) + POINTS_PER_K * hotter_k;
         let dried = (self.usual_moisture_percent - taken).clamp(10.0, 52.0);
         let wander = self.moisture_wander.step(step, noise);

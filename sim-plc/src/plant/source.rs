@@ -66,7 +66,8 @@ pub(super) enum Scale {
     More,
 }
 
-type Row<T> = (Meaning, fn(&T) -> f64, Scale);
+type Reader<T> = fn(&T) -> f64;
+type Row<T> = (Meaning, Reader<T>, Scale);
 
 const DEGC: Scale = Scale::In(Unit::DegC);
 const PERCENT: Scale = Scale::In(Unit::Percent);
@@ -134,7 +135,11 @@ const FRYER: &[Row<FryerStation>] = &[
     (Meaning::HeatExchangerOilOutlet, |fryer| fryer.fryer().exchanger_degc(), DEGC),
     (Meaning::HeatExchangerSetpoint, |fryer| fryer.fryer().control().exchanger_setpoint_degc(), DEGC),
     (Meaning::HeatingMediumTemperature, FryerStation::medium_degc, DEGC),
-    (Meaning::FryerOilFlow, |fryer| fryer.fryer().flow_m3_per_s() * 3600.0, Scale::In(Unit::CubicMetrePerHour)),
+    (
+        Meaning::FryerOilFlow,
+        |fryer| fryer.fryer().flow_m3_per_s() * 3600.0,
+        Scale::In(Unit::CubicMetrePerHour),
+    ),
     (Meaning::FryerOilFlowProven, |fryer| bit(fryer.fryer().flow_proven()), Scale::Plain),
     (Meaning::FryerOilLevel, |fryer| fryer.oil().level_mm(), Scale::In(Unit::Millimetre)),
     (Meaning::FryerOilLevelLowLow, |fryer| bit(fryer.oil().low_low()), Scale::Plain),
@@ -211,7 +216,7 @@ impl Source {
     }
 }
 
-fn row<T>(rows: &[Row<T>], meaning: Meaning) -> Option<(fn(&T) -> f64, Scale)> {
+fn row<T>(rows: &[Row<T>], meaning: Meaning) -> Option<(Reader<T>, Scale)> {
     rows.iter().find(|(its, ..)| *its == meaning).map(|(_, read, scale)| (*read, *scale))
 }
 
@@ -279,8 +284,10 @@ mod tests {
     #[test]
     fn every_meaning_has_exactly_one_source() {
         for (word, meaning) in Meaning::NAMED {
-            let others = [ENTERED.contains(meaning), RESTING.contains(meaning), *meaning == Meaning::Heartbeat];
-            let sources = others.iter().filter(|yes| **yes).count() + usize::from(physics_of(*meaning, 0).is_some());
+            let others =
+                [ENTERED.contains(meaning), RESTING.contains(meaning), *meaning == Meaning::Heartbeat];
+            let sources =
+                others.iter().filter(|yes| **yes).count() + usize::from(physics_of(*meaning, 0).is_some());
             assert_eq!(sources, 1, "{word}");
         }
     }

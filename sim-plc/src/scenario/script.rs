@@ -120,9 +120,7 @@ fn cue_of(words: &[&str]) -> Result<Cue, ScriptProblem> {
     let action = match rest {
         ["begins", what @ ..] => Action::Begin(fault(what)?),
         ["ends", what @ ..] => Action::End(fault(what)?),
-        [_, operation] => {
-            Action::Operate(operation.parse::<Operation>().map_err(ScriptProblem::Operation)?)
-        }
+        [_, operation] => Action::Operate(operation.parse::<Operation>().map_err(ScriptProblem::Operation)?),
         _ => return Err(form()),
     };
     Ok(Cue { at: time_of(time)?, action })
@@ -165,11 +163,12 @@ again after 180 min 00 s
 
     #[test]
     fn remarks_and_empty_lines_are_passed_over() {
-        let scenario: Scenario = "# a quiet line\n\n 5 s operators stop-feed # for the splice\n".parse().unwrap();
-        assert_eq!(scenario.cues(), [Cue {
-            at: Duration::from_secs(5),
-            action: Action::Operate(Operation::StopFeed)
-        }]);
+        let scenario: Scenario =
+            "# a quiet line\n\n 5 s operators stop-feed # for the splice\n".parse().unwrap();
+        assert_eq!(
+            scenario.cues(),
+            [Cue { at: Duration::from_secs(5), action: Action::Operate(Operation::StopFeed) }]
+        );
         assert_eq!(scenario.repeat_every(), None);
     }
 
@@ -188,10 +187,7 @@ again after 180 min 00 s
             "soon begins heat-low",
             "line 1: \"soon\" is no time; write it like \"3 min 55 s\" or \"90 s\"",
         );
-        check_refused(
-            "begins heat-low",
-            "line 1: \"\" is no time; write it like \"3 min 55 s\" or \"90 s\"",
-        );
+        check_refused("begins heat-low", "line 1: \"\" is no time; write it like \"3 min 55 s\" or \"90 s\"");
         check_refused(
             "5 s begins heat-lo",
             "line 1: unknown fault \"heat-lo\", nearest is \"heat-low\"; `sim-plc faults` lists them all",
