@@ -5,7 +5,7 @@ use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
-use crate::line::{LineChannels, LineTask};
+use crate::line::{LineChannels, LineTask, RunBefore};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
@@ -55,6 +55,8 @@ pub struct RunSummary {
     pub signals_bad: usize,
     /// Samples the store confirmed.
     pub samples_stored: u64,
+    /// Those among them that carry no value, only a reason.
+    pub samples_stored_without_value: u64,
     /// Samples that could not be kept.
     pub samples_lost: u64,
     /// Alarms raised.
@@ -67,9 +69,10 @@ impl fmt::Display for RunSummary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "scans            {:>8}", self.scans)?;
         writeln!(f, "requests sent    {:>8}", self.requests)?;
-        writeln!(f, "signals good     {:>8}", self.signals_good)?;
-        writeln!(f, "signals not good {:>8}", self.signals_bad)?;
-        writeln!(f, "samples stored   {:>8}", self.samples_stored)?;
+        writeln!(f, "signals good     {:>8}   at the end", self.signals_good)?;
+        writeln!(f, "signals not good {:>8}   at the end", self.signals_bad)?;
+        let without_value = self.samples_stored_without_value;
+        writeln!(f, "samples stored   {:>8}   {without_value} of them without a value", self.samples_stored)?;
         writeln!(f, "samples lost     {:>8}", self.samples_lost)?;
         writeln!(f, "alarms raised    {:>8}", self.alarms_raised)?;
         write!(f, "alarms open      {:>8}", self.alarms_open)
@@ -94,6 +97,7 @@ pub struct Running {
 pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
     let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
     let records = edges.history.alarm_records().await?;
+    let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
 
@@ -113,7 +117,8 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), records, channels));
+    let line_task =
+        tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), (records, before), channels));
 
     let count = endpoints.len() as f64;
     let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
@@ -171,6 +176,7 @@ impl Running {
             signals_good: good,
             signals_bad: snapshot.signals.len() - good,
             samples_stored: writer.stored,
+            samples_stored_without_value: writer.stored_without_value,
             samples_lost: counts.samples_lost + writer.lost,
             alarms_raised: counts.alarms_raised,
             alarms_open: snapshot.alarms.iter().filter(open).count(),
@@ -205,12 +211,12 @@ async fn run_line(
     clock: Clock,
     run: RunId,
     endpoints: Vec<EndpointPlan>,
-    records: Vec<AlarmRecord>,
+    (records, before): (Vec<AlarmRecord>, RunBefore),
     channels: LineChannels,
 ) -> Counts {
     let (mut slots, mut heads) = storage(&line);
     let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
-    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await
+    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(before, channels).await
 }
 
 fn first_snapshot(
@@ -241,6 +247,12 @@ fn engine<'a>(
     let mut monitor = Monitor::new(slots, heads);
     for setpoint in &line.recipe().setpoints {
         monitor.handle_target(setpoint.signal, Some(setpoint.target));
+    }
+    for (cause, alarm) in line.alarms_with_ids() {
+        for consequence in &alarm.hides {
+            // The check allows no more causes than an alarm can hold.
+            let _fits = monitor.hide(cause, *consequence);
+        }
     }
     let alarms = AlarmBook::restore(line, records, &mut monitor);
     (monitor, alarms)

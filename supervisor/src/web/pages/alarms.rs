@@ -1,8 +1,9 @@
 //! The list of alarms: those that stand, those that build up, and what happened last.
 
-use super::alarm::Said;
+use super::said::Said;
 use super::{Outcome, Page, events, frame, quiet_reload_s, rows, trend};
 use crate::web::Web;
+use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::live::Scope;
 use axum::extract::{Query, State};
 use axum::http::HeaderMap;
@@ -33,28 +34,16 @@ pub(in crate::web) async fn show(
             @if standing.is_empty() && !blind.is_empty() {
                 p { "None among the " (scene.line.alarms.len() - blind.len()) " alarms that can be judged now." }
             }
-            ul.alarms { @for facts in &standing { (rows::alarm_row(&scene, facts, name.as_deref())) } }
+            (rows::alarm_list(&scene, &standing, name.as_deref()))
         }
-        @if !blind.is_empty() {
-            section {
-                h2 { "Blind: can't raise now" }
-                ul.index {
-                    @for facts in &blind {
-                        li {
-                            a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (facts.on.signal.tag) } }
-                            @if let Some(why) = facts.on.missing() { " " (why) }
-                        }
-                    }
-                }
-            }
-        }
+        (blind_section(&scene, &blind))
         section {
             h2 { "Building up" }
             @if building.is_empty() { p { "None of those that can be judged." } }
             ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, None)) } }
         }
-        section { h2 { "What happened last" } (events(&scene, &kept, true)) }
-        section { h2 { "All alarms of this line" } (all(&scene)) }
+        section { h2 { "What happened last" } (events::show(&scene, &kept, true)) }
+        section { h2 { "All alarms of this line" } (rows::index(&scene.alarms().collect::<Vec<_>>(), "all-automatic")) }
     };
     frame(
         &scene,
@@ -62,12 +51,37 @@ pub(in crate::web) async fn show(
     )
 }
 
-fn all(scene: &crate::web::facts::Scene<'_>) -> Markup {
+/// Alarms that nobody's value blinds one by one; those that one silent controller blinds together.
+fn blind_section(scene: &Scene<'_>, blind: &[AlarmFacts<'_>]) -> Markup {
+    let controller = |facts: &AlarmFacts<'_>| {
+        facts.signal().and_then(|on| scene.silent_controller(on)).map(|controller| controller.id)
+    };
+    let alone: Vec<_> = blind.iter().filter(|facts| controller(facts).is_none()).collect();
+    let silent = scene.controllers().filter(|facts| facts.is_silent());
     html! {
-        ul.index {
-            @for facts in scene.alarms() {
-                li { a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (facts.on.signal.tag) } } }
+        @if !blind.is_empty() {
+            section {
+                h2 { "Blind: " (blind.len()) " can\u{2019}t raise now" }
+                ul.index { @for facts in &alone { (blind_row(facts)) } }
+                @for facts in silent {
+                    @let its: Vec<_> = blind.iter().filter(|alarm| controller(alarm) == Some(facts.id)).collect();
+                    @if !its.is_empty() {
+                        details id=(format!("blind-{}", facts.controller.name)) {
+                            summary { (its.len()) " because controller " b { (facts.controller.name) } " gives no data" }
+                            ul.index { @for alarm in its { (blind_row(alarm)) } }
+                        }
+                    }
+                }
             }
+        }
+    }
+}
+
+fn blind_row(facts: &AlarmFacts<'_>) -> Markup {
+    html! {
+        li {
+            a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (rows::subject(facts)) } }
+            @if let Some(why) = facts.missing() { " " (why) }
         }
     }
 }
