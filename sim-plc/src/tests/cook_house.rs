@@ -1,6 +1,6 @@
 //! The cook house of the demo line over its rounds: steps, totals, tanks, what the recipe asks of them.
 
-use super::line::{demo, pass, shown};
+use super::line::{demo, inject, pass, pass_until, shown};
 use crate::Simulator;
 
 const TANKS: std::ops::RangeInclusive<u32> = 131..=142;
@@ -113,6 +113,24 @@ fn the_agitator_turns_one_minute_in_three_in_the_hold_and_takes_its_current() {
 }
 
 #[test]
+fn hold_time_counts_only_while_the_probe_says_94_degc_or_more() {
+    let simulator = demo();
+    let counted = || shown(&simulator, "KQ-101");
+    pass(&simulator, 60);
+    assert_eq!(counted(), 800.0);
+    inject(&simulator, "setpoint-turned TIC-101-SP 90");
+    pass_until(&simulator, 1200, || shown(&simulator, "TT-101") < 93.5);
+    let below = counted();
+    pass(&simulator, 300);
+    assert_eq!((counted(), shown(&simulator, "XI-101")), (below, 4.0));
+    simulator.clear_all();
+    pass_until(&simulator, 1200, || shown(&simulator, "TT-101") > 94.5);
+    let above = counted();
+    pass(&simulator, 60);
+    assert_eq!(counted(), above + 60.0);
+}
+
+#[test]
 fn full_steam_on_one_kettle_sags_the_header_by_half_a_bar_at_most() {
     let simulator = demo();
     let (mut heating, mut resting) = ((0.0, 0), (0.0, 0));
@@ -170,7 +188,7 @@ fn tanks_feed_in_turn_at_an_age_of_about_twelve_hours() {
 fn a_tank_cools_as_the_recipe_accepts() {
     let simulator = demo();
     // Tank 5 is filling at the start and full within half an hour.
-    super::line::pass_until(&simulator, 3600, || shown(&simulator, "XI-135") == 2.0);
+    pass_until(&simulator, 3600, || shown(&simulator, "XI-135") == 2.0);
     let start = shown(&simulator, "TT-135");
     assert!((66.0..71.0).contains(&start), "{start}");
     pass(&simulator, 3600);

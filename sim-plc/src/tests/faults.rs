@@ -227,6 +227,9 @@ fn a_register_shows_what_it_is_told_while_the_plant_is_as_it_was() {
     assert_eq!((simulator.shown("BS-202"), simulator.shown("TT-310")), (Some(0.0), Some(203.0)));
     assert_eq!(simulator.truth("BS-202"), Some(1.0));
     assert!((simulator.truth("TT-310").unwrap() - 182.0).abs() < 0.5);
+    inject(&simulator, "shows TT-310 300");
+    pass(&simulator, 1);
+    assert_eq!(simulator.shown("TT-310"), None, "beyond the range of the signal");
 }
 
 #[test]
