@@ -14,11 +14,7 @@ pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Mark
     let worst = standing.iter().map(|alarm| alarm.alarm.priority).max();
     html! {
         @if let Some(mode) = facts.mode() { span.mode { (mode.name()) } }
-        @match facts.view.product_present {
-            Some(true) => span.soft { "product under it" },
-            Some(false) => span.soft { "no product under it" },
-            None => {}
-        }
+        @if facts.view.product_present == Some(false) { span.soft { "no product under it" } }
         @if let Some(worst) = worst { (alarm_count(worst, standing.len())) }
     }
 }
