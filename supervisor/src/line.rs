@@ -3,27 +3,32 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod conditions;
+pub mod controllers;
+pub mod core;
 pub mod derived;
 pub mod quality;
 pub mod signals;
 pub mod stations;
 pub mod writer;
 
+use self::core::{LineCore, Said};
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
 use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
 use crate::poll::plan::{ControllerPlan, EndpointPlan};
-use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
+use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
+use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
-use setward_alarm::{Acknowledgement, Monitor, WishError};
+use setward_alarm::{Acknowledgement, AlarmEvent, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
-use signals::SignalBook;
-use stations::StationBook;
+use signals::{Fresh, SignalBook};
+use stations::ModeChange;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -38,9 +43,6 @@ const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
 const RECORD_EVERY_TICKS: u64 = 10;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
-
-/// What is wrong with a controller that answers although its heartbeat stands still.
-const PROGRAM_STOPPED: &str = "answers, but its program has stopped counting: its values are old and are not used; look at its run lamp";
 
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
@@ -113,13 +115,13 @@ pub struct LineTask<'a> {
     clock: Clock,
     run: RunId,
     plans: Vec<Option<ControllerPlan>>,
-    monitor: Monitor<'a>,
+    core: LineCore<'a>,
     signals: SignalBook,
     quality: QualityBook,
     derived: DerivedBook,
-    stations: StationBook,
     alarms: AlarmBook,
-    controllers: Vec<ControllerView>,
+    controllers: ControllerBook,
+    said: Vec<Said>,
     counts: Counts,
     sequence: u64,
     pending: Work,
@@ -143,19 +145,18 @@ impl<'a> LineTask<'a> {
                 *place = Some(controller.clone());
             }
         }
-        let controllers = vec![ControllerView::default(); line.controllers.len()];
         Self {
             signals: SignalBook::new(&line),
             quality: QualityBook::new(&line),
             derived: DerivedBook::new(&line),
-            stations: StationBook::new(&line),
+            controllers: ControllerBook::new(&line),
+            core: LineCore::new(Arc::clone(&line), monitor),
+            said: Vec::new(),
             line,
             clock,
             run,
             plans,
-            monitor,
             alarms,
-            controllers,
             counts: Counts::default(),
             sequence: 0,
             pending: Work::default(),
@@ -176,7 +177,7 @@ impl<'a> LineTask<'a> {
         let configuration = &self.line.fingerprint;
         self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
         loop {
-            let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
+            let timeout = self.core.poll_timeout().map(|at| self.clock.instant(at));
             let mut second_is_over = false;
             tokio::select! {
                 biased;
@@ -211,88 +212,39 @@ impl<'a> LineTask<'a> {
     fn handle_report(&mut self, report: &ScanReport) {
         let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
         let mut fresh = signals::decode(&self.line, plan, report);
-        let (signals, stations) = (&self.signals, &self.stations);
+        let core = &self.core;
         self.quality.judge(
             report.controller,
             report.at,
             &mut fresh,
-            |id| signals.good(id),
-            |station| stations.mode(station) == Mode::Run,
+            |id| core.good(id),
+            |station| core.mode(station) == Mode::Run,
         );
         let following = self.derived.follow(&fresh);
         fresh.extend(following);
         let anchor = WallAnchor { at: report.at, utc: report.utc };
+        let sample = |one: &Fresh| Sample { signal: one.signal, at: one.at, reading: one.reading };
+        let samples: Vec<Sample> = fresh.iter().map(sample).collect();
         for one in &fresh {
-            self.signals.take(one, anchor.utc(one.at));
+            let (utc, at, reading) = (anchor.utc(one.at), one.at, one.reading);
+            self.signals.take(one, utc);
+            self.pending.batch.samples.push(NewSample { signal: one.signal.0, utc, at, reading });
         }
-        // Modes before values: a stop and the value it explains may come in one scan.
-        self.follow_stations(report.at, report.utc);
-        for one in &fresh {
-            self.monitor.handle_sample(&Sample { signal: one.signal, at: one.at, reading: one.reading });
-            // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
-            self.drain(None);
-            self.pending.batch.samples.push(NewSample {
-                signal: one.signal.0,
-                utc: anchor.utc(one.at),
-                at: one.at,
-                reading: one.reading,
-            });
-        }
+        let stopped = self.quality.program_stopped(report.controller, report.at);
+        let answered = report.answered() && !stopped;
+        self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
+        self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
+        self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
-        self.note_scan(report);
-    }
-
-    /// Modes of stations and conditions of alarms, from the values as they are now.
-    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis) {
-        let signals = &self.signals;
-        for change in self.stations.handle(at, utc, |id| signals.good(id)) {
-            let station = &self.line.station(change.station).key;
-            let (from, to) = (change.from.name(), change.to.name());
-            tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
-            self.daemon_event("station mode", Some(format!("{station}: {from} to {to}")));
-        }
-    }
-
-    fn note_scan(&mut self, report: &ScanReport) {
-        let controller = self.line.controller(report.controller);
-        let (name, endpoint) = (&controller.name, &controller.endpoint);
-        let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
-        let stopped = self.quality.program_stopped(report.controller, report.at);
-        let problem = match report.failure() {
-            Some(failure) => Some(failure.to_string()),
-            None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
-        };
-        let change = match (&view.problem, &problem) {
-            (Some(_), None) => {
-                tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
-                Some(("controller back", name.clone()))
-            }
-            (None, Some(problem)) => {
-                tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
-                Some(("controller lost", format!("{name}, {problem}")))
-            }
-            (None, None) | (Some(_), Some(_)) => None,
-        };
-        if problem.is_none() {
-            view.scans_good += 1;
-            view.last_good = Some(report.utc);
-            view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
-        } else {
-            view.scans_failed += 1;
-        }
-        view.problem = problem;
-        if let Some((what, note)) = change {
-            self.daemon_event(what, Some(note));
+        if let Some(change) = self.controllers.take(&self.line, report, stopped) {
+            self.daemon_event(change.what, Some(change.note));
         }
     }
 
     fn handle_timeout(&mut self) {
-        let now = self.clock.uptime();
-        while self.monitor.poll_timeout().is_some_and(|due| due <= now) {
-            self.monitor.handle_timeout(now);
-            self.drain(None);
-        }
+        self.core.handle_timeout(self.clock.uptime(), &mut self.said);
+        self.tell(None);
     }
 
     fn handle_tick(&mut self) {
@@ -317,12 +269,12 @@ impl<'a> LineTask<'a> {
 
     fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
         let now = self.clock.uptime();
-        let present = self.monitor.status(wish.alarm, now).map_or(0, |status| status.occurrence);
+        let present = self.core.alarms().status(wish.alarm, now).map_or(0, |status| status.occurrence);
         let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
         if wish.run != self.run {
             return Err(stale);
         }
-        let outcome = self.monitor.handle_acknowledge(now, wish.alarm, wish.occurrence);
+        let outcome = self.core.monitor().handle_acknowledge(now, wish.alarm, wish.occurrence);
         let already = match outcome {
             Ok(Acknowledgement::Done) => false,
             Ok(Acknowledgement::Already) => true,
@@ -331,25 +283,42 @@ impl<'a> LineTask<'a> {
                 return Err(AcknowledgeRefusal::NeverRaised);
             }
         };
-        self.drain(Some(&wish.by));
-        let state = self.monitor.status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
+        self.tell(Some(&wish.by));
+        let state =
+            self.core.alarms().status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
         Ok(Acknowledged { state, durable: false, already })
     }
 
-    /// Everything the engine has to say goes to history and the log.
-    fn drain(&mut self, by: Option<&str>) {
-        while let Some(event) = self.monitor.poll_event() {
-            let wall = self.anchor();
-            self.sequence += 1;
-            let kept = self.alarms.note(&self.line, &event, by.map(str::to_owned), self.sequence, wall);
-            log_event(self.line.alarm(event.alarm), &kept);
-            if kept.what == "raised" {
-                self.counts.alarms_raised += 1;
+    /// Everything that happened goes to history and the log.
+    fn tell(&mut self, by: Option<&str>) {
+        self.core.drain(&mut self.said);
+        for said in std::mem::take(&mut self.said) {
+            match said {
+                Said::Mode(change) => self.tell_mode(change),
+                Said::Alarm(event) => self.tell_alarm(&event, by),
             }
-            self.pending.batch.events.push(kept);
-            self.pending.batch.alarms.extend(self.alarms.record(&self.line, &self.monitor, event.alarm));
         }
-        (self.counts.events_lost, _) = self.monitor.losses();
+        (self.counts.events_lost, _) = self.core.alarms().losses();
+    }
+
+    fn tell_mode(&mut self, change: ModeChange) {
+        let station = &self.line.station(change.station).key;
+        let (from, to) = (change.from.name(), change.to.name());
+        tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
+        let note = format!("{station}: {from} to {to}");
+        self.daemon_event("station mode", Some(note));
+    }
+
+    fn tell_alarm(&mut self, event: &AlarmEvent, by: Option<&str>) {
+        let wall = self.anchor();
+        self.sequence += 1;
+        let kept = self.alarms.note(&self.line, event, by.map(str::to_owned), self.sequence, wall);
+        log_event(self.line.alarm(event.alarm), &kept);
+        if kept.what == "raised" {
+            self.counts.alarms_raised += 1;
+        }
+        self.pending.batch.events.push(kept);
+        self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));
     }
 
     fn daemon_event(&mut self, what: &str, note: Option<String>) {
@@ -373,7 +342,7 @@ impl<'a> LineTask<'a> {
 
     fn keep_records(&mut self, wanted: impl Fn(f64) -> bool) {
         for (alarm, _) in self.line.alarms_with_ids() {
-            if let Some(record) = self.alarms.record(&self.line, &self.monitor, alarm)
+            if let Some(record) = self.alarms.record(&self.line, self.core.alarms(), alarm)
                 && wanted(record.exposure)
             {
                 self.pending.batch.alarms.push(record);
@@ -411,9 +380,9 @@ impl<'a> LineTask<'a> {
             at: wall.at,
             utc: wall.utc,
             signals: self.signals.views().to_vec(),
-            stations: self.stations.views(),
-            controllers: self.controllers.clone(),
-            alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
+            stations: self.core.station_views(),
+            controllers: self.controllers.views().to_vec(),
+            alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
             counts: Counts {
                 samples_stored: writer.stored,

@@ -1,6 +1,8 @@
 //! The real poller, engine and history against the simulator, over memory, under a paused clock.
 
-use crate::support::{MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, right_answer};
+use crate::support::{
+    AUTOMATIC, MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, heartbeat, right_answer,
+};
 use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, StoredEvent};
@@ -43,7 +45,8 @@ async fn a_time_weighted_alarm_raises_and_clears_at_the_computed_second() {
         match (table, address) {
             (Table::Holding, 100) if (60..180).contains(&second) => 1760,
             (Table::Holding, 100) => 1820,
-            (Table::Holding, 181) => u16::try_from(second % 65_536).unwrap(),
+            (Table::Holding, 113) => AUTOMATIC,
+            (Table::Holding, 181) => heartbeat(second),
             _ => 0,
         }
     };
@@ -195,7 +198,8 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
         Arc::new(move |request: &[u8]| {
             let registers = |table: Table, address: u16| match (table, address) {
                 (Table::Holding, 100) => inlet,
-                (Table::Holding, 181) => u16::try_from(begun.elapsed().as_secs() % 65_536).unwrap(),
+                (Table::Holding, 113) => AUTOMATIC,
+                (Table::Holding, 181) => heartbeat(begun.elapsed().as_secs()),
                 _ => 0,
             };
             Some((Duration::ZERO, right_answer(request, &Registers(registers))))

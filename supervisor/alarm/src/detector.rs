@@ -4,15 +4,16 @@
 //! at the crossing inside the segment. Known-bad readings and longer silences are unknown time: timers start anew,
 //! exposure stands still, and an active condition stays active. It knows no states, acknowledgements or people.
 
+use crate::communication::CommunicationDetector;
+use crate::deviation::DeviationDetector;
 use crate::event::Forecast;
-use crate::exposure::{Law, pieces};
 use crate::limit::LimitDetector;
-use crate::settings::{AlarmSettings, Kind, Target, TimeWeightedSettings};
+use crate::measurement::MeasurementDetector;
+use crate::settings::{AlarmSettings, Kind, Target};
+use crate::time_weighted::ExposureDetector;
+use core::time::Duration;
 use heapless::Vec;
-use setward_protocol::{Reading, Uptime};
-
-/// Exposure below this share no longer counts as the same build-up: the next excursion has its own onset.
-const FORGOTTEN_BELOW: f64 = 0.05;
+use setward_protocol::{Reading, SignalId, Uptime};
 
 /// What a detector found in one segment.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,7 +69,7 @@ enum Step {
 }
 
 impl Anchor {
-    fn step(&mut self, at: Uptime, reading: Reading, gap_limit: core::time::Duration) -> Step {
+    fn step(&mut self, at: Uptime, reading: Reading, gap_limit: Duration) -> Step {
         let value = match reading {
             Reading::Good(value) if value.is_finite() => value,
             Reading::Bad(why) if why.is_silence() => return Step::Nothing,
@@ -97,14 +98,20 @@ pub(crate) struct Detector {
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Way {
     Limit(LimitDetector),
+    Deviation(DeviationDetector),
     Exposure(ExposureDetector),
+    Measurement(MeasurementDetector),
+    Communication(CommunicationDetector),
 }
 
 impl Detector {
     pub(crate) fn new(settings: &AlarmSettings) -> Self {
         let way = match settings.kind {
             Kind::Limit(limit) => Way::Limit(LimitDetector::new(limit)),
+            Kind::Deviation(deviation) => Way::Deviation(DeviationDetector::new(deviation)),
             Kind::TimeWeighted(weighted) => Way::Exposure(ExposureDetector::new(weighted)),
+            Kind::Measurement(measurement) => Way::Measurement(MeasurementDetector::new(measurement)),
+            Kind::Communication(settings) => Way::Communication(CommunicationDetector::new(settings)),
         };
         Self { anchor: Anchor::default(), way }
     }
@@ -113,13 +120,43 @@ impl Detector {
     pub(crate) fn restore(&mut self, active: bool, exposure: f64) {
         match &mut self.way {
             Way::Limit(limit) => limit.restore(active),
+            Way::Deviation(deviation) => deviation.restore(active),
             Way::Exposure(weighted) => weighted.restore(active, exposure),
+            Way::Measurement(measurement) => measurement.restore(active),
+            Way::Communication(communication) => communication.restore(active),
         }
     }
 
     pub(crate) fn set_target(&mut self, target: Option<Target>) {
+        match &mut self.way {
+            Way::Exposure(weighted) => weighted.target = target,
+            Way::Deviation(deviation) => deviation.set_target(target),
+            Way::Limit(_) | Way::Measurement(_) | Way::Communication(_) => {}
+        }
+    }
+
+    /// The signal a value is compared with, if it is another one.
+    pub(crate) const fn reference_signal(&self) -> Option<SignalId> {
+        match &self.way {
+            Way::Deviation(deviation) => deviation.reference_signal(),
+            Way::Limit(_) | Way::Exposure(_) | Way::Measurement(_) | Way::Communication(_) => None,
+        }
+    }
+
+    /// A reading of the signal a value is compared with. A short silence leaves its last value in force.
+    pub(crate) fn handle_reference(&mut self, reading: Reading) {
+        let Way::Deviation(deviation) = &mut self.way else { return };
+        match reading {
+            Reading::Good(value) if value.is_finite() => deviation.set_other(Some(value)),
+            Reading::Bad(why) if why.is_silence() => {}
+            Reading::Good(_) | Reading::Uncertain(..) | Reading::Bad(_) => deviation.set_other(None),
+        }
+    }
+
+    /// Forgets exposure, and with it the alarm's condition: what was collected while it could not count.
+    pub(crate) const fn start_over(&mut self) {
         if let Way::Exposure(weighted) = &mut self.way {
-            weighted.target = target;
+            weighted.start_over();
         }
     }
 
@@ -127,60 +164,94 @@ impl Detector {
         &mut self,
         at: Uptime,
         reading: Reading,
-        gap_limit: core::time::Duration,
+        gap_limit: Duration,
+        controller_is_lost: bool,
     ) -> Changes {
         let mut changes = Changes::new();
-        match (self.anchor.step(at, reading, gap_limit), &mut self.way) {
-            (Step::Nothing, Way::Limit(limit)) => {
-                if self.anchor.last.is_none() {
-                    limit.lose_sight();
-                }
+        if let Way::Measurement(measurement) = &mut self.way {
+            measurement.handle(at, reading, controller_is_lost, &mut changes);
+        }
+        match self.anchor.step(at, reading, gap_limit) {
+            Step::Nothing if self.anchor.last.is_none() => self.way.lose_sight(),
+            Step::Nothing => {}
+            Step::Point(at, value) => {
+                self.way.lose_sight();
+                self.way.handle_point(at, value, &mut changes);
             }
-            (Step::Nothing, Way::Exposure(_)) => {}
-            (Step::Point(at, value), Way::Limit(limit)) => {
-                limit.lose_sight();
-                limit.handle(&Segment { from_at: at, from: value, to_at: at, to: value }, &mut changes);
-            }
-            (Step::Point(at, value), Way::Exposure(weighted)) => {
-                weighted.handle_point(at, value, &mut changes)
-            }
-            (Step::Joined(segment), Way::Limit(limit)) => limit.handle(&segment, &mut changes),
-            (Step::Joined(segment), Way::Exposure(weighted)) => weighted.handle(&segment, &mut changes),
+            Step::Joined(segment) => self.way.handle(&segment, &mut changes),
+        }
+        changes
+    }
+
+    /// A controller was scanned.
+    pub(crate) fn handle_scan(&mut self, at: Uptime, answered: bool) -> Changes {
+        let mut changes = Changes::new();
+        if let Way::Communication(communication) = &mut self.way {
+            communication.handle(at, answered, &mut changes);
         }
         changes
     }
 
     /// When a timer of this detector runs out, if the last sample is then still young enough to act on.
-    pub(crate) fn deadline(&self, gap_limit: core::time::Duration) -> Option<Uptime> {
-        let Way::Limit(limit) = &self.way else { return None };
-        let (last, _) = self.anchor.last?;
-        limit.deadline().filter(|deadline| deadline.since(last) <= gap_limit)
+    pub(crate) fn deadline(&self, gap_limit: Duration) -> Option<Uptime> {
+        let young =
+            |deadline: &Uptime| self.anchor.last.is_some_and(|(last, _)| deadline.since(last) <= gap_limit);
+        match &self.way {
+            Way::Limit(limit) => limit.deadline().filter(young),
+            Way::Deviation(deviation) => deviation.deadline().filter(young),
+            Way::Exposure(_) => None,
+            Way::Measurement(measurement) => measurement.deadline(),
+            Way::Communication(communication) => communication.deadline(),
+        }
     }
 
-    pub(crate) fn handle_timeout(&mut self, now: Uptime, gap_limit: core::time::Duration) -> Changes {
+    pub(crate) fn handle_timeout(&mut self, now: Uptime, gap_limit: Duration) -> Changes {
         let mut changes = Changes::new();
-        if self.deadline(gap_limit).is_some_and(|deadline| deadline <= now)
-            && let Way::Limit(limit) = &mut self.way
-        {
-            limit.run_out(&mut changes);
+        if self.deadline(gap_limit).is_some_and(|deadline| deadline <= now) {
+            match &mut self.way {
+                Way::Limit(limit) => limit.run_out(&mut changes),
+                Way::Deviation(deviation) => deviation.run_out(now, &mut changes),
+                Way::Exposure(_) => {}
+                Way::Measurement(measurement) => measurement.run_out(now, &mut changes),
+                Way::Communication(communication) => communication.run_out(now, &mut changes),
+            }
         }
         changes
     }
 
-    pub(crate) fn exposure(&self) -> Option<f64> {
+    pub(crate) const fn exposure(&self) -> Option<f64> {
         match &self.way {
-            Way::Limit(_) => None,
             Way::Exposure(weighted) => Some(weighted.share),
+            Way::Limit(_) | Way::Deviation(_) | Way::Measurement(_) | Way::Communication(_) => None,
         }
     }
 
     /// Since when the value has been beyond; `None` also when it has been out of sight for too long to say.
-    pub(crate) fn beyond_since(&self, now: Uptime, gap_limit: core::time::Duration) -> Option<Uptime> {
-        self.seen(now, gap_limit)?;
+    pub(crate) fn beyond_since(&self, now: Uptime, gap_limit: Duration) -> Option<Uptime> {
+        let seen = self.seen(now, gap_limit).is_some();
         match &self.way {
-            Way::Limit(limit) => limit.beyond_since(),
-            Way::Exposure(weighted) => weighted.beyond_since,
+            Way::Limit(limit) => limit.beyond_since().filter(|_| seen),
+            Way::Deviation(deviation) => deviation.beyond_since().filter(|_| seen),
+            Way::Exposure(weighted) => weighted.beyond_since.filter(|_| seen),
+            Way::Measurement(measurement) => measurement.bad_since(),
+            Way::Communication(communication) => communication.lost_since(),
         }
+    }
+
+    /// Whether its condition holds, as far as is known.
+    pub(crate) fn is_active(&self) -> bool {
+        match &self.way {
+            Way::Limit(limit) => limit.is_active(),
+            Way::Deviation(deviation) => deviation.is_active(),
+            Way::Exposure(weighted) => weighted.active,
+            Way::Measurement(measurement) => measurement.is_active(),
+            Way::Communication(communication) => communication.is_active(),
+        }
+    }
+
+    /// Whether the last good sample says that the value is on the good side of what is watched.
+    pub(crate) fn is_within(&self, now: Uptime, gap_limit: Duration) -> bool {
+        self.seen(now, gap_limit).is_some() && self.beyond_since(now, gap_limit).is_none()
     }
 
     pub(crate) fn last_value(&self) -> Option<f64> {
@@ -188,137 +259,50 @@ impl Detector {
     }
 
     /// The last good sample, if it is young enough to say anything about `now`.
-    fn seen(&self, now: Uptime, gap_limit: core::time::Duration) -> Option<(Uptime, f64)> {
+    fn seen(&self, now: Uptime, gap_limit: Duration) -> Option<(Uptime, f64)> {
         self.anchor.last.filter(|(at, _)| now.since(*at) <= gap_limit)
     }
 
-    pub(crate) fn forecast(&self, now: Uptime, gap_limit: core::time::Duration) -> Forecast {
-        let Some((at, value)) = self.seen(now, gap_limit) else { return Forecast::Unknown };
-        match &self.way {
-            Way::Limit(limit) => limit.forecast(at, value),
-            Way::Exposure(weighted) => weighted.forecast(value),
+    pub(crate) fn forecast(&self, now: Uptime, gap_limit: Duration) -> Forecast {
+        let seen = self.seen(now, gap_limit);
+        match (&self.way, seen) {
+            (Way::Measurement(measurement), _) => measurement.forecast(now),
+            (Way::Communication(communication), _) => communication.forecast(now),
+            (Way::Limit(limit), Some((at, value))) => limit.forecast(at, value),
+            (Way::Deviation(deviation), Some((at, value))) => deviation.forecast(at, value),
+            (Way::Exposure(weighted), Some((_, value))) => weighted.forecast(value),
+            (Way::Limit(_) | Way::Deviation(_) | Way::Exposure(_), None) => Forecast::Unknown,
         }
     }
 }
 
-/// The time-weighted kind.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct ExposureDetector {
-    settings: TimeWeightedSettings,
-    target: Option<Target>,
-    share: f64,
-    active: bool,
-    /// Start of the present stretch beyond tolerance.
-    beyond_since: Option<Uptime>,
-    /// Start of the present build-up of exposure.
-    onset: Option<Uptime>,
-}
-
-impl ExposureDetector {
-    fn new(settings: TimeWeightedSettings) -> Self {
-        Self { settings, target: None, share: 0.0, active: false, beyond_since: None, onset: None }
+impl Way {
+    /// The value has been unknown: delays start anew. Exposure stands as it is.
+    fn lose_sight(&mut self) {
+        match self {
+            Self::Limit(limit) => limit.lose_sight(),
+            Self::Deviation(deviation) => deviation.lose_sight(),
+            Self::Exposure(_) | Self::Measurement(_) | Self::Communication(_) => {}
+        }
     }
 
-    fn restore(&mut self, active: bool, share: f64) {
-        self.active = active;
-        self.share = if share.is_finite() { share.clamp(0.0, crate::exposure::EXPOSURE_CAP) } else { 0.0 };
-    }
-
-    /// The law and the distance of a value from the setpoint in tolerances; `None` without a usable target.
-    fn law(&self) -> Option<(Law, impl Fn(f64) -> f64 + use<>)> {
-        let target = self.target?;
-        let side = self.settings.side;
-        let tolerance = target.tolerance(side);
-        let law = Law::new(&self.settings, tolerance);
-        (tolerance > 0.0).then_some((law, move |value| side.beyond(value, target.setpoint) / tolerance))
-    }
-
-    /// A first sample after unknown time: no exposure to add, but it says on which side of tolerance the value is.
+    /// A good sample that nothing precedes.
     fn handle_point(&mut self, at: Uptime, value: f64, changes: &mut Changes) {
-        let Some((_, distance)) = self.law() else { return };
-        if distance(value) > 1.0 {
-            self.beyond_since = Some(at);
-            self.begin_build_up(self.share);
-        } else {
-            self.beyond_since = None;
-            self.clear_if_low(at, changes);
+        let point = Segment { from_at: at, from: value, to_at: at, to: value };
+        match self {
+            Self::Limit(limit) => limit.handle(&point, changes),
+            Self::Deviation(deviation) => deviation.handle(&point, changes),
+            Self::Exposure(weighted) => weighted.handle_point(at, value, changes),
+            Self::Measurement(_) | Self::Communication(_) => {}
         }
     }
 
     fn handle(&mut self, segment: &Segment, changes: &mut Changes) {
-        let Some((law, distance)) = self.law() else { return };
-        for piece in pieces(distance(segment.from), distance(segment.to), segment.length_s()).iter().flatten()
-        {
-            let start = segment.from_at.plus_seconds(piece.start_s);
-            let before = self.share;
-            self.share = law.advance(before, piece);
-            if piece.is_beyond() {
-                self.beyond_since.get_or_insert(start);
-                self.begin_build_up(before);
-                self.raise_within(start, law.seconds_to_raise(before, piece), changes);
-            } else {
-                self.beyond_since = None;
-                let falls_s = self.seconds_to_clear(&law, before);
-                if let Some(seconds) = falls_s.filter(|seconds| *seconds <= piece.length_s) {
-                    self.clear_if_low(start.plus_seconds(seconds), changes);
-                }
-                if self.share < FORGOTTEN_BELOW && !self.active {
-                    self.onset = None;
-                }
-            }
-        }
-    }
-
-    /// Beyond tolerance with `before` of the allowance carried in: a build-up that is all but forgotten begins anew, with
-    /// the present stretch.
-    fn begin_build_up(&mut self, before: f64) {
-        if !self.active && (self.onset.is_none() || before < FORGOTTEN_BELOW) {
-            self.onset = self.beyond_since;
-        }
-    }
-
-    fn raise_within(&mut self, start: Uptime, seconds: Option<f64>, changes: &mut Changes) {
-        // A share that is already past the allowance (restored, or tolerance narrowed) raises at once.
-        let seconds = seconds.or((self.share >= 1.0).then_some(0.0));
-        if let Some(seconds) = seconds
-            && !self.active
-        {
-            self.active = true;
-            let at = start.plus_seconds(seconds);
-            // Four places always suffice for the at most three changes of a segment.
-            let _fits = changes.push(Change::Begins { at, onset: self.onset.unwrap_or(start) });
-        }
-    }
-
-    /// Seconds within tolerance until the alarm clears. Without recovery it clears at once, and exposure starts anew: it
-    /// would otherwise never clear, and never raise again.
-    fn seconds_to_clear(&self, law: &Law, share: f64) -> Option<f64> {
-        match self.settings.recovery {
-            Some(_) => law.seconds_to_decay(share, self.settings.clear_below),
-            None => Some(0.0),
-        }
-    }
-
-    fn clear_if_low(&mut self, at: Uptime, changes: &mut Changes) {
-        let forgets = self.settings.recovery.is_some();
-        if self.active && (self.share <= self.settings.clear_below || !forgets) {
-            self.active = false;
-            self.onset = None;
-            self.share = if forgets { self.share } else { 0.0 };
-            let _fits = changes.push(Change::Ends { at });
-        }
-    }
-
-    fn forecast(&self, value: f64) -> Forecast {
-        let Some((law, distance)) = self.law() else { return Forecast::Unknown };
-        match (self.active, law.seconds_at(self.share, distance(value))) {
-            (false, Some(seconds)) => Forecast::Raises { seconds },
-            (false, None) if self.share >= FORGOTTEN_BELOW => Forecast::WillNotRaise,
-            (false, None) => Forecast::Quiet,
-            (true, Some(_)) => Forecast::StaysActive,
-            (true, None) => self
-                .seconds_to_clear(&law, self.share)
-                .map_or(Forecast::StaysActive, |seconds| Forecast::Clears { seconds }),
+        match self {
+            Self::Limit(limit) => limit.handle(segment, changes),
+            Self::Deviation(deviation) => deviation.handle(segment, changes),
+            Self::Exposure(weighted) => weighted.handle(segment, changes),
+            Self::Measurement(_) | Self::Communication(_) => {}
         }
     }
 }

@@ -20,18 +20,27 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+mod communication;
 mod detector;
+mod deviation;
 pub mod event;
 mod exposure;
+pub mod flags;
 mod limit;
+mod measurement;
 pub mod monitor;
 pub mod settings;
+mod slot;
 pub mod state;
+mod time_weighted;
 
 pub use event::{AlarmEvent, Forecast, Happening};
 pub use exposure::EXPOSURE_CAP;
-pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Slot, Status, WishError};
+pub use flags::{Flags, Suppression};
+pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Status, TooManyCauses, WishError};
 pub use settings::{
-    AlarmId, AlarmSettings, Allowance, Kind, LimitSettings, Side, Target, TimeWeightedSettings, Watched,
+    AlarmId, AlarmSettings, Allowance, CommunicationSettings, DeviationSettings, Kind, LimitSettings,
+    MeasurementSettings, Reference, Side, Target, TimeWeightedSettings, Watched, Width,
 };
+pub use slot::{CAUSES_MAX, Slot};
 pub use state::{AlarmState, Refusal};

@@ -32,6 +32,15 @@ impl LimitDetector {
         Self { settings, phase: Phase::Inside }
     }
 
+    /// Moves the limit.
+    pub(crate) const fn set_limit(&mut self, limit: f64) {
+        self.settings.limit = limit;
+    }
+
+    pub(crate) const fn is_active(&self) -> bool {
+        matches!(self.phase, Phase::Active { .. } | Phase::Returning { .. })
+    }
+
     pub(crate) fn restore(&mut self, active: bool) {
         self.phase =
             if active { Phase::Active { since: None, raised: Uptime::START } } else { Phase::Inside };

@@ -2,44 +2,27 @@
 //!
 //! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal. See the crate's contract.
 
-use crate::detector::{Change, Detector};
+use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
-use crate::settings::{AlarmId, AlarmSettings, Target};
+use crate::flags::Flags;
+use crate::settings::{AlarmId, Kind, Target, Watched};
+use crate::slot::{Slot, Told};
 use crate::state::{AlarmState, Refusal};
 use heapless::Deque;
-use setward_protocol::{Sample, SignalId, Uptime};
+use setward_protocol::{ControllerId, Mode, Sample, SignalId, StationId, Uptime};
 
 /// Events that can wait to be drained. One input makes a few; a full queue is counted, never grown.
 pub const EVENTS_MAX: usize = 256;
 /// The most events one alarm makes from one input.
 const CHANGES_MAX: usize = 4;
 
-/// Storage of one alarm.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Slot {
-    settings: AlarmSettings,
-    detector: Detector,
-    state: AlarmState,
-    occurrence: u32,
-    onset: Option<Uptime>,
-    /// The next alarm on the same signal.
-    next: Option<u16>,
-}
-
-impl Slot {
-    /// Storage for an alarm with these settings, in state A.
-    #[must_use]
-    pub fn new(settings: AlarmSettings) -> Self {
-        let detector = Detector::new(&settings);
-        Self { settings, detector, state: AlarmState::Normal, occurrence: 0, onset: None, next: None }
-    }
-}
-
 /// Storage of one signal.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Head {
     /// The first alarm on the signal.
     first: Option<u16>,
+    /// The first alarm that is compared with the signal.
+    first_compared: Option<u16>,
     last_at: Option<Uptime>,
 }
 
@@ -52,6 +35,10 @@ pub struct Restored {
     pub occurrence: u32,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
+    /// Shelved until then, in this run's time.
+    pub shelved_until: Option<Uptime>,
+    /// Out of service.
+    pub out_of_service: bool,
 }
 
 /// An alarm as it stands.
@@ -59,6 +46,8 @@ pub struct Restored {
 pub struct Status {
     /// Base state.
     pub state: AlarmState,
+    /// What keeps it silent.
+    pub flags: Flags,
     /// The last occurrence; 0 if it never raised.
     pub occurrence: u32,
     /// When the last occurrence's trouble began, if that was in this run.
@@ -87,6 +76,10 @@ pub enum WishError {
     Refused(Refusal),
 }
 
+/// An alarm has more causes than it can hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TooManyCauses;
+
 /// Whether an acknowledgement changed anything.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Acknowledgement {
@@ -104,6 +97,8 @@ pub struct Monitor<'a> {
     events: Deque<AlarmEvent, EVENTS_MAX>,
     events_lost: u64,
     samples_dropped: u64,
+    /// Whether an alarm began or ended to hide others.
+    hides_changed: bool,
 }
 
 impl<'a> Monitor<'a> {
@@ -114,12 +109,26 @@ impl<'a> Monitor<'a> {
         heads.fill(Head::default());
         // From the last to the first, so that each signal's chain runs in the order of the alarms.
         for (index, slot) in (0..u16::MAX).zip(slots.iter_mut()).rev() {
-            slot.next =
-                slot.settings.watches.signal().and_then(|signal| {
-                    heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
-                });
+            let watched = slot.settings.watches.signal();
+            let head = watched.and_then(|signal| heads.get_mut(signal.index()));
+            slot.next = head.and_then(|head| head.first.replace(index));
+            let compared = slot.detector.reference_signal();
+            let head = compared.and_then(|signal| heads.get_mut(signal.index()));
+            slot.next_compared = head.and_then(|head| head.first_compared.replace(index));
         }
-        Self { slots, heads, events: Deque::new(), events_lost: 0, samples_dropped: 0 }
+        let events = Deque::new();
+        Self { slots, heads, events, events_lost: 0, samples_dropped: 0, hides_changed: false }
+    }
+
+    /// While `cause` stands and speaks, `consequence` is hidden by it. The caller sees to it that there is no circle.
+    ///
+    /// # Errors
+    /// [`TooManyCauses`] beyond [`crate::CAUSES_MAX`] for one alarm.
+    pub fn hide(&mut self, cause: AlarmId, consequence: AlarmId) -> Result<(), TooManyCauses> {
+        match self.slots.get_mut(consequence.index()) {
+            Some(slot) => slot.causes.push(cause).map_err(|_| TooManyCauses),
+            None => Ok(()),
+        }
     }
 
     /// Takes up an alarm where an earlier run stopped. The time between is unknown: exposure is as it was.
@@ -128,6 +137,13 @@ impl<'a> Monitor<'a> {
             slot.state = restored.state;
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
+            slot.annunciated = true;
+            let (shelf, out) = (restored.shelved_until, restored.out_of_service);
+            // What was standing when it became silent was told then.
+            let _told = slot.change_flags(Uptime::START, |flags| {
+                (flags.shelved_until, flags.out_of_service) = (shelf, out);
+            });
+            self.hides_changed = true;
         }
     }
 
@@ -148,15 +164,95 @@ impl<'a> Monitor<'a> {
             return;
         }
         head.last_at = Some(sample.at);
-        let mut cursor = head.first;
+        let (first, compared) = (head.first, head.first_compared);
+        self.compare(compared, sample);
+        let mut cursor = first;
         while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             cursor = slot.next;
-            let changes = slot.detector.handle(sample.at, sample.reading, slot.settings.gap_limit);
-            for change in changes {
-                self.apply(AlarmId(index), change);
+            let lost = slot.flags.suppressed.no_communication;
+            let changes = slot.detector.handle(sample.at, sample.reading, slot.settings.gap_limit, lost);
+            let flags = slot.flags;
+            let settled = slot.end_settling(sample.at);
+            let unsilenced = flags != slot.flags;
+            self.hides_changed |= unsilenced;
+            self.apply(AlarmId(index), changes);
+            self.tell(AlarmId(index), sample.at, settled);
+        }
+        self.follow_hides(sample.at);
+    }
+
+    /// A station goes into a mode. Alarms that do not speak in it are suppressed by design.
+    pub fn handle_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
+        for index in 0..u16::MAX {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.settings.station == Some(station) {
+                let silent = !slot.settings.modes.contains(mode);
+                self.flag(now, AlarmId(index), |flags| flags.suppressed.mode = silent);
             }
         }
+        self.follow_hides(now);
+    }
+
+    /// Whether the conditions besides the mode hold under which an alarm speaks.
+    pub fn handle_condition(&mut self, now: Uptime, alarm: AlarmId, holds: bool) {
+        self.flag(now, alarm, |flags| flags.suppressed.condition = !holds);
+        self.follow_hides(now);
+    }
+
+    /// Whether a controller answered a scan.
+    pub fn handle_controller(&mut self, now: Uptime, controller: ControllerId, answered: bool) {
+        for index in 0..u16::MAX {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.settings.watches == Watched::Controller(controller) {
+                let changes = slot.detector.handle_scan(now, answered);
+                self.apply(AlarmId(index), changes);
+            }
+        }
+        self.follow_hides(now);
+    }
+
+    /// A person shelves an alarm until a moment. Shelving it again moves the end.
+    ///
+    /// # Errors
+    /// [`WishError::NoSuchAlarm`].
+    pub fn handle_shelve(&mut self, now: Uptime, alarm: AlarmId, until: Uptime) -> Result<(), WishError> {
+        let slot = self.slots.get_mut(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
+        let told = slot.change_flags(now, |flags| flags.shelved_until = Some(until));
+        let state = slot.state;
+        self.tell(alarm, now, Some((Happening::Shelved { until }, state)));
+        self.tell(alarm, now, told);
+        self.follow_hides(now);
+        Ok(())
+    }
+
+    /// A person takes an alarm off the shelf. One that is on none stays as it is.
+    ///
+    /// # Errors
+    /// [`WishError::NoSuchAlarm`].
+    pub fn handle_unshelve(&mut self, now: Uptime, alarm: AlarmId) -> Result<(), WishError> {
+        self.slots.get(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
+        self.unshelve(now, alarm);
+        self.follow_hides(now);
+        Ok(())
+    }
+
+    /// Maintenance takes an alarm out of service, or returns it.
+    ///
+    /// # Errors
+    /// [`WishError::NoSuchAlarm`].
+    pub fn handle_service(&mut self, now: Uptime, alarm: AlarmId, in_service: bool) -> Result<(), WishError> {
+        let slot = self.slots.get_mut(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
+        if slot.flags.out_of_service != in_service {
+            return Ok(());
+        }
+        let told = slot.change_flags(now, |flags| flags.out_of_service = !in_service);
+        let what = if in_service { Happening::ReturnedToService } else { Happening::OutOfService };
+        let state = slot.state;
+        self.tell(alarm, now, Some((what, state)));
+        self.tell(alarm, now, told);
+        self.follow_hides(now);
+        Ok(())
     }
 
     /// Time has passed. Calling it before [`Self::poll_timeout`] does nothing. It stops when the queue of events is nearly
@@ -166,12 +262,21 @@ impl<'a> Monitor<'a> {
             if self.events.len() + CHANGES_MAX > EVENTS_MAX {
                 return;
             }
-            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.deadline().is_none_or(|due| due > now) {
+                continue;
+            }
             let changes = slot.detector.handle_timeout(now, slot.settings.gap_limit);
-            for change in changes {
-                self.apply(AlarmId(index), change);
+            let shelf_is_over = slot.flags.shelved_until.is_some_and(|until| until <= now);
+            let settled = slot.end_settling(now);
+            self.hides_changed = true;
+            self.apply(AlarmId(index), changes);
+            self.tell(AlarmId(index), now, settled);
+            if shelf_is_over {
+                self.unshelve(now, AlarmId(index));
             }
         }
+        self.follow_hides(now);
     }
 
     /// A person acknowledges an occurrence. Doing it twice changes nothing.
@@ -209,7 +314,7 @@ impl<'a> Monitor<'a> {
     /// When [`Self::handle_timeout`] wants to be called, if at all.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Uptime> {
-        self.slots.iter().filter_map(|slot| slot.detector.deadline(slot.settings.gap_limit)).min()
+        self.slots.iter().filter_map(Slot::deadline).min()
     }
 
     /// An alarm as it stands at `now`.
@@ -219,6 +324,7 @@ impl<'a> Monitor<'a> {
         let gap_limit = slot.settings.gap_limit;
         Some(Status {
             state: slot.state,
+            flags: slot.flags,
             occurrence: slot.occurrence,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
@@ -248,19 +354,93 @@ impl<'a> Monitor<'a> {
         }
     }
 
-    fn apply(&mut self, alarm: AlarmId, change: Change) {
+    /// A reading of a signal with which alarms are compared.
+    fn compare(&mut self, first: Option<u16>, sample: &Sample) {
+        let mut cursor = first;
+        while let Some(slot) = cursor.and_then(|index| self.slots.get_mut(usize::from(index))) {
+            slot.detector.handle_reference(sample.reading);
+            cursor = slot.next_compared;
+        }
+    }
+
+    fn unshelve(&mut self, now: Uptime, alarm: AlarmId) {
         let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
-        match change {
-            Change::Begins { at, onset } => {
-                if let Some(to) = slot.state.raise() {
-                    slot.occurrence = slot.occurrence.saturating_add(1);
-                    slot.onset = Some(onset);
-                    self.transition(alarm, at, Happening::Raised { onset }, to);
+        if slot.flags.shelved_until.is_none() {
+            return;
+        }
+        let told = slot.change_flags(now, |flags| flags.shelved_until = None);
+        let state = told.map_or(slot.state, |(_, from)| from);
+        self.tell(alarm, now, Some((Happening::Unshelved, state)));
+        self.tell(alarm, now, told);
+    }
+
+    fn flag(&mut self, now: Uptime, alarm: AlarmId, change: impl FnOnce(&mut Flags)) {
+        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+        let before = slot.flags;
+        let told = slot.change_flags(now, change);
+        let changed = before != slot.flags;
+        self.hides_changed |= changed;
+        self.tell(alarm, now, told);
+    }
+
+    /// What a detector found, and what it blinds or hides.
+    fn apply(&mut self, alarm: AlarmId, changes: Changes) {
+        for change in changes {
+            let (Change::Begins { at, .. } | Change::Ends { at }) = change;
+            let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+            let told = slot.apply(change);
+            self.tell(alarm, at, told);
+            self.blind(alarm, at, matches!(change, Change::Begins { .. }));
+        }
+    }
+
+    /// A signal that can't be trusted blinds the other alarms on it; a lost controller blinds all of its own.
+    fn blind(&mut self, cause: AlarmId, now: Uptime, begins: bool) {
+        let Some(slot) = self.slots.get(cause.index()) else { return };
+        let (watches, kind) = (slot.settings.watches, slot.settings.kind);
+        match (kind, watches) {
+            (Kind::Measurement(_), Watched::Signal(signal)) => {
+                let mut cursor = self.first_alarm(signal);
+                while let Some(index) = cursor {
+                    if AlarmId(index) != cause {
+                        self.flag(now, AlarmId(index), |flags| flags.suppressed.bad_measurement = begins);
+                    }
+                    cursor = self.slots.get(usize::from(index)).and_then(|slot| slot.next);
                 }
             }
-            Change::Ends { at } => {
-                if let Some(to) = slot.state.clear(slot.settings.latching) {
-                    self.transition(alarm, at, Happening::Cleared, to);
+            (Kind::Communication(_), Watched::Controller(controller)) => {
+                for index in 0..u16::MAX {
+                    let Some(slot) = self.slots.get(usize::from(index)) else { return };
+                    if slot.settings.controller == Some(controller) && AlarmId(index) != cause {
+                        self.flag(now, AlarmId(index), |flags| flags.suppressed.no_communication = begins);
+                    }
+                }
+            }
+            (
+                Kind::Limit(_)
+                | Kind::Deviation(_)
+                | Kind::TimeWeighted(_)
+                | Kind::Measurement(_)
+                | Kind::Communication(_),
+                _,
+            ) => {}
+        }
+    }
+
+    /// Alarms whose cause has begun or ceased to speak in their place. One that becomes hidden may uncover another: it
+    /// goes on until nothing changes, which without circles it does.
+    fn follow_hides(&mut self, now: Uptime) {
+        for _ in 0..self.slots.len() {
+            if !core::mem::take(&mut self.hides_changed) {
+                return;
+            }
+            for index in 0..u16::MAX {
+                let Some(slot) = self.slots.get(usize::from(index)) else { break };
+                let speaks = |cause: &&AlarmId| self.slots.get(cause.index()).is_some_and(Slot::hides_others);
+                let hidden_by = slot.causes.iter().find(speaks).copied();
+                if hidden_by != slot.flags.suppressed.hidden_by {
+                    self.flag(now, AlarmId(index), |flags| flags.suppressed.hidden_by = hidden_by);
+                    self.hides_changed = true;
                 }
             }
         }
@@ -269,16 +449,24 @@ impl<'a> Monitor<'a> {
     fn transition(&mut self, alarm: AlarmId, at: Uptime, what: Happening, to: AlarmState) {
         let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
         let from = core::mem::replace(&mut slot.state, to);
+        self.tell(alarm, at, Some((what, from)));
+    }
+
+    /// Queues what happened to an alarm that is now in its new state.
+    fn tell(&mut self, alarm: AlarmId, at: Uptime, told: Option<Told>) {
+        let (Some((what, from)), Some(slot)) = (told, self.slots.get(alarm.index())) else { return };
         let event = AlarmEvent {
             alarm,
             occurrence: slot.occurrence,
             at,
             what,
             from,
-            to,
+            to: slot.state,
+            silent: slot.flags.are_silencing(),
             value: slot.detector.last_value(),
             exposure: slot.detector.exposure(),
         };
+        self.hides_changed = true;
         if self.events.push_back(event).is_err() {
             self.events_lost += 1;
         }

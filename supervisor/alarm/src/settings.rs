@@ -74,13 +74,74 @@ pub struct TimeWeightedSettings {
     pub clear_below: f64,
 }
 
+/// What a deviation is counted from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Reference {
+    /// The setpoint of the running recipe for the watched signal.
+    Recipe,
+    /// The present good value of another signal.
+    Signal(SignalId),
+}
+
+/// How far a value may be from its reference.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Width {
+    /// The recipe's latitude: what an operator may turn unasked.
+    Latitude,
+    /// The recipe's tolerance on its side.
+    Tolerance,
+    /// The recipe's specification on its side.
+    Specification,
+    /// A fixed difference, in the signal's unit.
+    Fixed(f64),
+}
+
+/// How far a value is from its reference, with deadband and delays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DeviationSettings {
+    /// The watched side; `None` for both.
+    pub side: Option<Side>,
+    /// What it is counted from.
+    pub against: Reference,
+    /// How far is too far.
+    pub width: Width,
+    /// How far back inside the width the value must come to count as back, in the signal's unit; not negative.
+    pub deadband: f64,
+    /// How long the value must be beyond before the alarm raises.
+    pub on_delay: Duration,
+    /// How long the value must be back before the alarm clears.
+    pub off_delay: Duration,
+}
+
+/// A signal that can't be trusted: bad, missing, not moving, or too often so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct MeasurementSettings {
+    /// How long it must be without a good value before the alarm raises.
+    pub bad_for: Duration,
+}
+
+/// A controller that does not answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CommunicationSettings {
+    /// How many scans in a row must bring nothing.
+    pub polls: u32,
+    /// And how long the last answer must be ago.
+    pub at_least: Duration,
+}
+
 /// What kind of alarm, with its settings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Kind {
     /// A fixed limit.
     Limit(LimitSettings),
+    /// Distance from the recipe's setpoint or from another signal.
+    Deviation(DeviationSettings),
     /// Exposure against setpoint and tolerance of the running recipe.
     TimeWeighted(TimeWeightedSettings),
+    /// Whether the signal can be trusted. It watches a signal.
+    Measurement(MeasurementSettings),
+    /// Whether a controller answers. It watches a controller.
+    Communication(CommunicationSettings),
 }
 
 /// What an alarm watches.
@@ -140,6 +201,23 @@ pub struct Target {
 }
 
 impl Target {
+    /// How far `width` reaches on `side`, in the signal's unit; `None` where the recipe does not say.
+    #[must_use]
+    pub fn reach(&self, width: Width, side: Side) -> Option<f64> {
+        match width {
+            Width::Latitude => self.latitude,
+            Width::Tolerance => Some(self.tolerance(side)),
+            Width::Specification => {
+                let (low, high) = self.specification?;
+                Some(match side {
+                    Side::Above => high - self.setpoint,
+                    Side::Below => self.setpoint - low,
+                })
+            }
+            Width::Fixed(width) => Some(width),
+        }
+    }
+
     /// The tolerance on `side`.
     #[must_use]
     pub const fn tolerance(&self, side: Side) -> f64 {

@@ -320,9 +320,8 @@ fn a_second_raise_has_the_onset_of_its_own_stretch() {
     let events = run(&mut bench.monitor(), 400, |t| if cold(t) { 176.0 } else { 182.0 });
     let onsets: Vec<f64> = events
         .iter()
-        .filter_map(|event| match event.what {
-            Happening::Raised { onset } => Some(onset.as_secs_f64()),
-            Happening::Cleared | Happening::Acknowledged | Happening::Reset => None,
+        .filter_map(|event| {
+            if let Happening::Raised { onset } = event.what { Some(onset.as_secs_f64()) } else { None }
         })
         .collect();
     // From 182 to 176 between 250 s and 251 s: tolerance is left half way.
@@ -413,14 +412,32 @@ fn a_latching_alarm_waits_for_its_reset() {
 fn a_restart_takes_up_state_occurrence_and_exposure() {
     let mut bench = Bench::new(alarm(fryer_inlet_cold()));
     let mut monitor = bench.monitor();
-    monitor.restore(ALARM, Restored { state: AlarmState::Acknowledged, occurrence: 41, exposure: 1.2 });
+    monitor.restore(
+        ALARM,
+        Restored {
+            state: AlarmState::Acknowledged,
+            occurrence: 41,
+            exposure: 1.2,
+            shelved_until: None,
+            out_of_service: false,
+        },
+    );
     // Still cold: nothing new to say. Back in tolerance and half forgotten: clears.
     let events = run(&mut monitor, 300, |t| if t <= 5.0 { 176.0 } else { 182.0 });
     assert_eq!(events.len(), 1, "{events:?}");
     assert_eq!((events[0].occurrence, events[0].to), (41, AlarmState::Normal));
     let mut half = Bench::new(alarm(fryer_inlet_cold()));
     let mut monitor = half.monitor();
-    monitor.restore(ALARM, Restored { state: AlarmState::Normal, occurrence: 41, exposure: 0.5 });
+    monitor.restore(
+        ALARM,
+        Restored {
+            state: AlarmState::Normal,
+            occurrence: 41,
+            exposure: 0.5,
+            shelved_until: None,
+            out_of_service: false,
+        },
+    );
     let events = run(&mut monitor, 100, |_| 176.0);
     close(&raised_at(&events), &[40.0]);
     assert_eq!(events[0].occurrence, 42);

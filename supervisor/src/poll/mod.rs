@@ -42,6 +42,12 @@ pub struct ScanReport {
 }
 
 impl ScanReport {
+    /// Whether the controller answered at all: an exception is an answer, a gateway's word that the unit is silent is not.
+    #[must_use]
+    pub fn answered(&self) -> bool {
+        self.blocks.iter().any(|block| block.as_ref().map_or_else(ReadFailure::is_answer, |_| true))
+    }
+
     /// The first failure of the scan.
     #[must_use]
     pub fn failure(&self) -> Option<&ReadFailure> {

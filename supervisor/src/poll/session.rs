@@ -49,6 +49,12 @@ impl ReadFailure {
         matches!(self, Self::Exception(_))
     }
 
+    /// Whether the controller itself has answered.
+    #[must_use]
+    pub const fn is_answer(&self) -> bool {
+        matches!(self, Self::Exception(code) if !matches!(code, 0x0A | 0x0B))
+    }
+
     /// The reason a signal carries.
     #[must_use]
     pub const fn no_data(&self) -> NoData {

@@ -1,0 +1,175 @@
+//! One alarm: its settings, detector, state and flags, and what a change of any of them means for the others.
+
+use crate::detector::{Change, Detector};
+use crate::event::Happening;
+use crate::flags::Flags;
+use crate::settings::{AlarmId, AlarmSettings};
+use crate::state::AlarmState;
+use heapless::Vec;
+use setward_protocol::Uptime;
+
+/// Most causes that may hide one alarm.
+pub const CAUSES_MAX: usize = 8;
+
+/// Storage of one alarm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Slot {
+    pub(crate) settings: AlarmSettings,
+    pub(crate) detector: Detector,
+    pub(crate) state: AlarmState,
+    pub(crate) occurrence: u32,
+    pub(crate) onset: Option<Uptime>,
+    pub(crate) flags: Flags,
+    /// Whether a person has been told of the present occurrence.
+    pub(crate) annunciated: bool,
+    /// Whether, in the present silence, more than blindness kept it silent: then what comes out of it is told anew.
+    gated: bool,
+    /// Whether exposure collected in the present silence must not count.
+    drops_exposure: bool,
+    /// Alarms that speak in its place while they stand.
+    pub(crate) causes: Vec<AlarmId, CAUSES_MAX>,
+    /// The next alarm on the same signal.
+    pub(crate) next: Option<u16>,
+    /// The next alarm compared with the same signal.
+    pub(crate) next_compared: Option<u16>,
+}
+
+/// What happened to a slot, and the state it had before.
+pub(crate) type Told = (Happening, AlarmState);
+
+impl Slot {
+    /// Storage for an alarm with these settings, in state A.
+    #[must_use]
+    pub fn new(settings: AlarmSettings) -> Self {
+        Self {
+            detector: Detector::new(&settings),
+            settings,
+            state: AlarmState::Normal,
+            occurrence: 0,
+            onset: None,
+            flags: Flags::default(),
+            annunciated: false,
+            gated: false,
+            drops_exposure: false,
+            causes: Vec::new(),
+            next: None,
+            next_compared: None,
+        }
+    }
+
+    /// Whether it hides what follows from it: it stands and is itself spoken.
+    pub(crate) const fn hides_others(&self) -> bool {
+        self.state.condition_holds() && !self.flags.are_silencing()
+    }
+
+    /// The detector has found something.
+    pub(crate) fn apply(&mut self, change: Change) -> Option<Told> {
+        let from = self.state;
+        match change {
+            Change::Begins { onset, .. } => {
+                self.state = self.state.raise()?;
+                self.occurrence = self.occurrence.saturating_add(1);
+                self.onset = Some(onset);
+                self.annunciated = !self.flags.are_silencing();
+                Some((Happening::Raised { onset }, from))
+            }
+            Change::Ends { .. } => {
+                self.state = self.state.clear(self.settings.latching)?;
+                Some((Happening::Cleared, from))
+            }
+        }
+    }
+
+    /// Changes the flags at `now`; gives what follows for the state.
+    ///
+    /// A reason of the line's own logic that ends leaves a wait behind: `settle`, or, after blindness, as long as samples
+    /// are joined. It ends early once the value is within.
+    pub(crate) fn change_flags(&mut self, now: Uptime, change: impl FnOnce(&mut Flags)) -> Option<Told> {
+        let before = self.flags;
+        change(&mut self.flags);
+        let (was, is) = (before.suppressed, &mut self.flags.suppressed);
+        let ended_by_design = (was.mode && !is.mode)
+            || (was.condition && !is.condition)
+            || (was.hidden_by.is_some() && is.hidden_by.is_none());
+        let ended_blindness =
+            (was.bad_measurement && !is.bad_measurement) || (was.no_communication && !is.no_communication);
+        if ended_by_design && !self.settings.settle.is_zero() {
+            is.settling_until = is.settling_until.max(Some(now + self.settings.settle));
+        }
+        if ended_blindness {
+            is.settling_until = is.settling_until.max(Some(now + self.settings.gap_limit));
+        }
+        let by_design = is.mode || is.condition;
+        let gates = by_design
+            || is.hidden_by.is_some()
+            || self.flags.shelved_until.is_some()
+            || self.flags.out_of_service;
+        self.gated |= gates;
+        self.drops_exposure |= by_design;
+        match (before.are_silencing(), self.flags.are_silencing()) {
+            (false, true) if self.state != AlarmState::Normal => Some((Happening::Silenced, self.state)),
+            (true, false) => self.speak_again(now),
+            (false, _) | (true, true) => None,
+        }
+    }
+
+    /// The wait after a suppression is over, if it is: its time has come, or the value is within.
+    pub(crate) fn end_settling(&mut self, now: Uptime) -> Option<Told> {
+        let until = self.flags.suppressed.settling_until?;
+        let waits_for_more = self.flags.suppressed.has_reason();
+        let is_within = self.detector.is_within(now, self.settings.gap_limit);
+        if waits_for_more || !(until <= now || is_within) {
+            return None;
+        }
+        self.change_flags(now, |flags| flags.suppressed.settling_until = None)
+    }
+
+    /// The last reason for silence has ended. What stands is told anew, unless it had been told and only blindness came
+    /// between.
+    fn speak_again(&mut self, now: Uptime) -> Option<Told> {
+        let (gated, drops) = (self.gated, self.drops_exposure);
+        (self.gated, self.drops_exposure) = (false, false);
+        if drops {
+            self.detector.start_over();
+        }
+        let was_told = self.annunciated && !gated;
+        let from = self.state;
+        if self.detector.is_active() {
+            if was_told {
+                return None;
+            }
+            let onset = self.onset.unwrap_or(now);
+            self.state = AlarmState::Unacknowledged;
+            self.occurrence = self.occurrence.saturating_add(1);
+            self.annunciated = true;
+            return Some((Happening::Raised { onset }, from));
+        }
+        match from {
+            AlarmState::Normal => None,
+            AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged => None,
+            AlarmState::Returned if was_told => None,
+            AlarmState::Unacknowledged | AlarmState::Acknowledged | AlarmState::Returned => {
+                self.state = AlarmState::Normal;
+                Some((Happening::Cleared, from))
+            }
+        }
+    }
+
+    /// When a flag of it runs out.
+    pub(crate) fn flag_deadline(&self) -> Option<Uptime> {
+        let settling = self.flags.suppressed.settling_until.filter(|_| !self.flags.suppressed.has_reason());
+        match (self.flags.shelved_until, settling) {
+            (Some(shelf), Some(settling)) => Some(shelf.min(settling)),
+            (one, other) => one.or(other),
+        }
+    }
+
+    /// When it wants to be called next.
+    pub(crate) fn deadline(&self) -> Option<Uptime> {
+        let detector = self.detector.deadline(self.settings.gap_limit);
+        match (detector, self.flag_deadline()) {
+            (Some(one), Some(other)) => Some(one.min(other)),
+            (one, other) => one.or(other),
+        }
+    }
+}
