@@ -1,6 +1,7 @@
 //! The bodies about alarms.
 
 use super::{plain, time};
+use crate::snapshot::Suppressed;
 use crate::web::facts::{AlarmFacts, Direction, Scene, Subject};
 use crate::web::times::rfc3339;
 use crate::web::{live, words};
@@ -20,7 +21,9 @@ pub(in crate::web) struct AlarmBody {
     side: Option<&'static str>,
     state: &'static str,
     state_letter: char,
+    shown_letter: char,
     state_text: String,
+    flags: FlagsBody,
     active: bool,
     standing: bool,
     blind: bool,
@@ -53,6 +56,22 @@ pub(in crate::web) struct AlarmBody {
     response_next: Vec<String>,
     time_to_respond_s: f64,
     independent_device: Option<String>,
+}
+
+/// What keeps an alarm silent; `text` is the strongest reason.
+#[derive(Serialize)]
+struct FlagsBody {
+    shelved: bool,
+    shelved_until: Option<String>,
+    shelved_by: Option<String>,
+    suppressed_by_design: bool,
+    suppressed_reason: Option<&'static str>,
+    hidden_by: Option<String>,
+    out_of_service: bool,
+    out_of_service_since: Option<String>,
+    out_of_service_by: Option<String>,
+    out_of_service_reason: Option<String>,
+    text: Option<String>,
 }
 
 /// The answer to an acknowledgement.
@@ -98,13 +117,15 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         name: alarm.name.clone(),
         signal: on.map(|on| on.signal.tag.clone()),
         controller,
-        station: facts.station(scene).map(|id| scene.line.station(id).key.clone()),
+        station: facts.station.map(|id| scene.line.station(id).key.clone()),
         kind: facts.kind_key(),
         automatic: !facts.judges_a_value(),
         priority: alarm.priority.name(),
         side: facts.side().map(words::side),
         state: words::state_key(view.state),
         state_letter: view.state.letter(),
+        shown_letter: facts.letter(),
+        flags: flags(scene, facts),
         state_text: words::state(view.state, &alarm.settings.kind),
         active: view.state.is_active(),
         standing: facts.is_standing(),
@@ -138,5 +159,30 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         response_next: alarm.response_next.clone(),
         time_to_respond_s: alarm.time_to_respond.as_secs_f64(),
         independent_device: alarm.independent_device.clone(),
+    }
+}
+
+fn flags(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> FlagsBody {
+    let flags = &facts.view.flags;
+    let (reason, hidden_by) = match flags.suppressed {
+        None => (None, None),
+        Some(Suppressed::StationMode) => (Some("station_mode"), None),
+        Some(Suppressed::Settling) => (Some("settling"), None),
+        Some(Suppressed::Condition) => (Some("condition"), None),
+        Some(Suppressed::HiddenBy(cause)) => (Some("hidden"), Some(scene.line.alarm(cause).id.clone())),
+    };
+    let (shelf, out) = (flags.shelved.as_ref(), flags.out_of_service.as_ref());
+    FlagsBody {
+        shelved: shelf.is_some(),
+        shelved_until: shelf.map(|shelf| rfc3339(shelf.until)),
+        shelved_by: shelf.map(|shelf| shelf.by.clone()),
+        suppressed_by_design: reason.is_some(),
+        suppressed_reason: reason,
+        hidden_by,
+        out_of_service: out.is_some(),
+        out_of_service_since: out.map(|out| rfc3339(out.since)),
+        out_of_service_by: out.map(|out| out.by.clone()),
+        out_of_service_reason: out.map(|out| out.reason.clone()),
+        text: facts.silence.as_ref().map(|silence| words::silence(scene, silence)),
     }
 }

@@ -3,19 +3,20 @@
 use super::AlarmFacts;
 use setward_alarm::{Kind, Side};
 
+/// Whether a kind holds a value against something, so that it is blind without one. The automatic kinds do not: they
+/// watch for the value's absence.
+pub(super) const fn judges_a_value(kind: &Kind) -> bool {
+    match kind {
+        Kind::Limit(_) | Kind::TimeWeighted(_) => true,
+    }
+}
+
 impl AlarmFacts<'_> {
     /// The watched side; `None` where both are, or none.
     pub(in crate::web) const fn side(&self) -> Option<Side> {
         match self.alarm.settings.kind {
             Kind::Limit(settings) => Some(settings.side),
             Kind::TimeWeighted(settings) => Some(settings.side),
-        }
-    }
-
-    /// Whether it holds a value against something, so that it is blind without one.
-    pub(in crate::web) const fn judges_a_value(&self) -> bool {
-        match self.alarm.settings.kind {
-            Kind::Limit(_) | Kind::TimeWeighted(_) => true,
         }
     }
 

@@ -1,7 +1,7 @@
 //! How an alarm is spoken of, by its kind: its state, what it will do, how much exposure it has.
 
 use super::{number, span};
-use crate::web::facts::Direction;
+use crate::web::facts::{Direction, Scene, Silence};
 use setward_alarm::{AlarmState, Allowance, Forecast, Kind};
 use setward_protocol::Unit;
 
@@ -85,6 +85,22 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
 pub(in crate::web) fn begins_in(kind: &Kind, seconds: f64) -> String {
     let about = span((seconds / 10.0).ceil() * 10.0);
     format!("{} in about {about} at this pace", phrases(kind).begins)
+}
+
+/// Why an alarm does not speak: "silent: fryer is in cleaning", "hidden by Fryer oil flow low".
+pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> String {
+    match silence {
+        Silence::OutOfService(out) => {
+            format!("out of service since {} by {}: {}", scene.clock(out.since), out.by, out.reason)
+        }
+        Silence::Mode(station, mode) => {
+            format!("silent: {}, {}", scene.line.station(*station).name, mode.name())
+        }
+        Silence::Settling => "silent: its station has just come back and is settling".to_owned(),
+        Silence::Condition => "silent: what it needs to speak does not hold".to_owned(),
+        Silence::HiddenBy(_, cause) => format!("hidden by {}", cause.name),
+        Silence::Shelved(shelf) => format!("shelved until {} by {}", scene.clock(shelf.until), shelf.by),
+    }
 }
 
 /// Exposure against the allowance: "152 of 240 K·s, 63 %", or "63 % of the allowance" where it is no area.

@@ -2,7 +2,7 @@
 
 use super::line::ROWS;
 use super::{NIGHT, RUN, before};
-use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, SignalView, StationView};
+use crate::snapshot::{AlarmFlags, AlarmView, ControllerView, Counts, LineSnapshot, SignalView, StationView};
 use setward_alarm::{AlarmState, Forecast};
 use setward_protocol::{NoData, Reading, Uptime};
 
@@ -62,6 +62,7 @@ fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
         exposure,
         beyond_since: None,
         forecast,
+        flags: AlarmFlags::default(),
     }
 }
 
