@@ -314,7 +314,7 @@ impl<'a> LineTask<'a> {
         self.sequence += 1;
         let kept = self.alarms.note(&self.line, event, by.map(str::to_owned), self.sequence, wall);
         log_event(self.line.alarm(event.alarm), &kept);
-        if kept.what == "raised" {
+        if kept.what == "raised" && !event.silent {
             self.counts.alarms_raised += 1;
         }
         self.pending.batch.events.push(kept);

@@ -248,6 +248,12 @@ fn engine<'a>(
     for setpoint in &line.recipe().setpoints {
         monitor.handle_target(setpoint.signal, Some(setpoint.target));
     }
+    for (cause, alarm) in line.alarms_with_ids() {
+        for consequence in &alarm.hides {
+            // The check allows no more causes than an alarm can hold.
+            let _fits = monitor.hide(cause, *consequence);
+        }
+    }
     let alarms = AlarmBook::restore(line, records, &mut monitor);
     (monitor, alarms)
 }

@@ -2,7 +2,7 @@
 //!
 //! A snapshot is complete and immutable; readers share it. Lists are indexed by the line's ids.
 
-use setward_alarm::{AlarmId, AlarmState, Forecast};
+use setward_alarm::{AlarmId, AlarmState, Flags, Forecast};
 use setward_protocol::{Mode, NoData, Reading, SignalId, Uptime, UtcMillis};
 
 /// Number of a run of the daemon, counted by the store.
@@ -86,6 +86,10 @@ pub struct ControllerView {
 pub struct AlarmView {
     /// Base state.
     pub state: AlarmState,
+    /// What keeps it silent.
+    pub flags: Flags,
+    /// Until when it is shelved, or waits after a suppression.
+    pub silent_until: Option<UtcMillis>,
     /// The last occurrence's number; 0 if it never raised.
     pub occurrence: u32,
     /// When the last occurrence's trouble began.

@@ -75,6 +75,7 @@ fn alarm(
         name,
         settings: settings?,
         when: Vec::new(),
+        hides: Vec::new(),
         priority: raw.priority.as_ref()?.value,
         causes: record.causes.clone(),
         consequence: record.consequence.clone(),

@@ -4,7 +4,7 @@ use super::line::{pass, running, shown, small_line};
 use crate::frame::{Received, receive};
 use crate::scenario::{Action, Cue};
 use crate::simulator::Response;
-use crate::{Fault, FaultError, Scenario, Simulator};
+use crate::{FaultError, Scenario, Simulator};
 use std::time::Duration;
 
 fn inject(simulator: &Simulator, text: &str) {
@@ -219,11 +219,14 @@ fn faults_that_the_line_cant_have_are_refused_with_what_it_has() {
     check_refused("setpoint-turned TT-310 180", "signal TT-310 is not a setpoint");
     check_refused("setpoint-turned TIC-310-SP 400", "400 is out of range; 0 to 210 is accepted");
     check_refused("burner-out TT-310", "signal TT-310 is not the temperature of an oven zone");
-    check_refused("belt-slip TT-310", "signal TT-310 is not the speed of an oven or fryer belt");
+    check_refused(
+        "belt-slip TT-310",
+        "signal TT-310 is not the speed of an oven, equilibrator or fryer belt",
+    );
     let mut line = small_line();
     line.signals.truncate(8);
     assert!(matches!(
-        Simulator::new(&line, 1).inject(Fault::HeatLow { below_k: 6.0 }),
+        Simulator::new(&line, 1).inject("heat-low".parse().unwrap()),
         Err(FaultError::NotOnThisLine { .. })
     ));
 }
@@ -271,7 +274,7 @@ fn the_demo_passes_the_real_setting_by_half_a_minute_and_recovers() {
 #[test]
 fn a_scripts_first_moment_is_the_moment_it_is_given() {
     let simulator = running(7);
-    let begin = Action::Begin(Fault::HeatLow { below_k: 2.0 });
+    let begin = Action::Begin("heat-low 2".parse().unwrap());
     simulator.run_scenario(Scenario::new(vec![Cue { at: Duration::ZERO, action: begin }], None));
     assert_eq!(simulator.active_faults(), ["heat-low 2"]);
 }

@@ -54,6 +54,20 @@ impl Suppression {
 }
 
 impl Flags {
+    /// Nothing keeps it silent.
+    pub const NONE: Self = Self {
+        shelved_until: None,
+        out_of_service: false,
+        suppressed: Suppression {
+            mode: false,
+            condition: false,
+            hidden_by: None,
+            bad_measurement: false,
+            no_communication: false,
+            settling_until: None,
+        },
+    };
+
     /// Whether the alarm does not annunciate.
     #[must_use]
     pub const fn are_silencing(&self) -> bool {

@@ -3,7 +3,7 @@
 //! What is not known changes nothing; at first every alarm may speak.
 
 use super::stations::StationBook;
-use setward_alarm::{AlarmId, Kind};
+use setward_alarm::{AlarmId, Kind, Reference};
 use setward_config::line::{JudgeWhen, Line, LineAlarm};
 use setward_process::condition::all_hold;
 use setward_protocol::SignalId;
@@ -73,6 +73,7 @@ fn is_judged(line: &Line, alarm: &LineAlarm, stations: &StationBook) -> Option<b
 const fn is_held_against_recipe(kind: &Kind) -> bool {
     match kind {
         Kind::TimeWeighted(_) => true,
-        Kind::Limit(_) => false,
+        Kind::Deviation(deviation) => matches!(deviation.against, Reference::Recipe),
+        Kind::Limit(_) | Kind::Measurement(_) | Kind::Communication(_) => false,
     }
 }

@@ -1,8 +1,7 @@
 //! The bodies about alarms.
 
 use super::{plain, time};
-use crate::snapshot::Suppressed;
-use crate::web::facts::{AlarmFacts, Direction, Scene, Subject};
+use crate::web::facts::{AlarmFacts, Direction, Scene, Silence, Subject};
 use crate::web::times::rfc3339;
 use crate::web::{live, words};
 use serde::Serialize;
@@ -41,7 +40,7 @@ pub(in crate::web) struct AlarmBody {
     deviation: Option<f64>,
     deviation_unit: Option<&'static str>,
     reference: Option<f64>,
-    reference_kind: &'static str,
+    reference_kind: String,
     how_far_text: String,
     how_long_text: String,
     exposure_share: Option<f64>,
@@ -58,19 +57,15 @@ pub(in crate::web) struct AlarmBody {
     independent_device: Option<String>,
 }
 
-/// What keeps an alarm silent; `text` is the strongest reason.
+/// What keeps an alarm silent; `reason` and `text` tell the strongest.
 #[derive(Serialize)]
 struct FlagsBody {
     shelved: bool,
-    shelved_until: Option<String>,
-    shelved_by: Option<String>,
     suppressed_by_design: bool,
-    suppressed_reason: Option<&'static str>,
-    hidden_by: Option<String>,
     out_of_service: bool,
-    out_of_service_since: Option<String>,
-    out_of_service_by: Option<String>,
-    out_of_service_reason: Option<String>,
+    reason: Option<&'static str>,
+    hidden_by: Option<String>,
+    until: Option<String>,
     text: Option<String>,
 }
 
@@ -144,7 +139,7 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         deviation: facts.deviation().map(plain),
         deviation_unit: on.map(|on| on.signal.unit.of_difference().symbol()),
         reference: facts.reference(),
-        reference_kind: facts.reference_word(),
+        reference_kind: facts.reference_word().to_owned(),
         how_far_text: live::how_far(facts),
         how_long_text: live::how_long(scene, facts),
         exposure_share: view.exposure,
@@ -163,26 +158,14 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
 }
 
 fn flags(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> FlagsBody {
-    let flags = &facts.view.flags;
-    let (reason, hidden_by) = match flags.suppressed {
-        None => (None, None),
-        Some(Suppressed::StationMode) => (Some("station_mode"), None),
-        Some(Suppressed::Settling) => (Some("settling"), None),
-        Some(Suppressed::Condition) => (Some("condition"), None),
-        Some(Suppressed::HiddenBy(cause)) => (Some("hidden"), Some(scene.line.alarm(cause).id.clone())),
-    };
-    let (shelf, out) = (flags.shelved.as_ref(), flags.out_of_service.as_ref());
+    let flags = facts.view.flags;
     FlagsBody {
-        shelved: shelf.is_some(),
-        shelved_until: shelf.map(|shelf| rfc3339(shelf.until)),
-        shelved_by: shelf.map(|shelf| shelf.by.clone()),
-        suppressed_by_design: reason.is_some(),
-        suppressed_reason: reason,
-        hidden_by,
-        out_of_service: out.is_some(),
-        out_of_service_since: out.map(|out| rfc3339(out.since)),
-        out_of_service_by: out.map(|out| out.by.clone()),
-        out_of_service_reason: out.map(|out| out.reason.clone()),
+        shelved: flags.shelved_until.is_some(),
+        suppressed_by_design: flags.suppressed.is_on(),
+        out_of_service: flags.out_of_service,
+        reason: facts.silence.as_ref().map(Silence::key),
+        hidden_by: flags.suppressed.hidden_by.map(|cause| scene.line.alarm(cause).id.clone()),
+        until: time(facts.view.silent_until),
         text: facts.silence.as_ref().map(|silence| words::silence(scene, silence)),
     }
 }

@@ -42,6 +42,8 @@ pub(in crate::web) struct AlarmFacts<'a> {
     pub(in crate::web) alarm: &'a LineAlarm,
     pub(in crate::web) view: &'a AlarmView,
     pub(in crate::web) on: Subject<'a>,
+    /// The other signal that it is held against, if it is.
+    pub(in crate::web) against: Option<SignalFacts<'a>>,
     /// The station it belongs to: its own, else its signal's. A controller may serve several and belongs to none.
     pub(in crate::web) station: Option<StationId>,
     /// What keeps it silent; the strongest reason.

@@ -13,8 +13,8 @@ pub(super) use signal::{Entered, SignalFacts};
 pub(super) use silence::Silence;
 
 use super::times::{Zone, seconds_between};
-use crate::snapshot::{AlarmFlags, AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
-use setward_alarm::{AlarmId, AlarmState, Forecast, Watched};
+use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
+use setward_alarm::{AlarmId, AlarmState, Flags, Forecast, Watched};
 use setward_config::line::{Belt, ControlLoop, Controller, Line, LoopMode, Meaning, Role, Station};
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
@@ -37,7 +37,8 @@ static NEVER_RAISED: AlarmView = AlarmView {
     exposure: None,
     beyond_since: None,
     forecast: Forecast::Unknown,
-    flags: AlarmFlags { shelved: None, suppressed: None, out_of_service: None },
+    flags: Flags::NONE,
+    silent_until: None,
 };
 
 /// The line, its snapshot and the server's time: what one answer is made from.
@@ -141,8 +142,9 @@ impl<'a> Scene<'a> {
         let view = self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED);
         let of_signal = alarm.settings.watches.signal().map(|signal| self.line.signal(signal).station);
         let station = alarm.settings.station.or(of_signal);
-        let silence = Silence::of(self, station, &view.flags);
-        AlarmFacts { id, alarm, view, on, station, silence }
+        let silence = Silence::of(self, alarm, station, view);
+        let against = kind::other_signal(&alarm.settings.kind).map(|other| self.signal(other));
+        AlarmFacts { id, alarm, view, on, against, station, silence }
     }
 
     pub(super) fn alarms(&self) -> impl Iterator<Item = AlarmFacts<'a>> + use<'a> {

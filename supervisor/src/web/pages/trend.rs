@@ -99,7 +99,7 @@ fn unknown_ms(samples: &[StoredSample], gap_ms: i64) -> i64 {
 fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {
     match facts.alarm.settings.kind {
         Kind::Limit(settings) => Some(settings.limit),
-        Kind::TimeWeighted(_) => None,
+        Kind::Deviation(_) | Kind::TimeWeighted(_) | Kind::Measurement(_) | Kind::Communication(_) => None,
     }
 }
 

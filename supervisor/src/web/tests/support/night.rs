@@ -2,8 +2,8 @@
 
 use super::line::ROWS;
 use super::{NIGHT, RUN, before};
-use crate::snapshot::{AlarmFlags, AlarmView, ControllerView, Counts, LineSnapshot, SignalView, StationView};
-use setward_alarm::{AlarmState, Forecast};
+use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, SignalView, StationView};
+use setward_alarm::{AlarmState, Flags, Forecast};
 use setward_protocol::{NoData, Reading, Uptime};
 
 /// A good reading.
@@ -51,9 +51,11 @@ fn signal_view(tag: &str) -> SignalView {
     }
 }
 
-fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
+pub(in crate::web::tests) fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
     AlarmView {
         state: AlarmState::Normal,
+        flags: Flags::NONE,
+        silent_until: None,
         occurrence: 0,
         onset: None,
         raised: None,
@@ -62,7 +64,6 @@ fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
         exposure,
         beyond_since: None,
         forecast,
-        flags: AlarmFlags::default(),
     }
 }
 
