@@ -174,8 +174,11 @@ impl CookUnit {
             self.valve_percent = commands.valve_percent;
         }
         self.agitator_turns = commands.stirred && !orders.agitator_stopped;
-        let asked_kg_per_s =
-            if orders.discharge_open { commands.drain_kg_per_s.max(OPENED_KG_PER_S) } else { commands.drain_kg_per_s };
+        let asked_kg_per_s = if orders.discharge_open {
+            commands.drain_kg_per_s.max(OPENED_KG_PER_S)
+        } else {
+            commands.drain_kg_per_s
+        };
         self.discharge_open = asked_kg_per_s > 0.0;
         let (mass_kg, corn_kg) = (self.kettle.contents_kg(), self.kettle.corn_kg());
         let inputs = KettleInputs {

@@ -184,7 +184,8 @@ impl Kettle {
     pub fn step(&mut self, step: StepTime, inputs: &KettleInputs, noise: &mut Noise) {
         self.trap_failed = inputs.trap_failed;
         // Choked flow through the valve goes with the absolute pressure in front of it.
-        self.header_share = (inputs.header_pa.max(0.0) + ATMOSPHERE_PA) / (self.usual_header_pa + ATMOSPHERE_PA);
+        self.header_share =
+            (inputs.header_pa.max(0.0) + ATMOSPHERE_PA) / (self.usual_header_pa + ATMOSPHERE_PA);
         self.steam_percent += (inputs.valve_percent - self.steam_percent) * step.share(JACKET_TAU_S);
         self.fill(step, inputs);
         self.drain(step, inputs.drain_kg_per_s);
