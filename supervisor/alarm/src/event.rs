@@ -12,6 +12,8 @@ pub enum Happening {
         /// When the trouble began: the first moment beyond tolerance or limit of this stretch.
         onset: Uptime,
     },
+    /// It still stands so long after its acknowledgement that it is told anew.
+    Realarmed,
     /// Its condition ended.
     Cleared,
     /// A person acknowledged.

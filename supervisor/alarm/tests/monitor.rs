@@ -4,7 +4,8 @@
 use proptest::prelude::*;
 use setward_alarm::{
     Acknowledgement, AlarmEvent, AlarmId, AlarmSettings, AlarmState, Allowance, Forecast, Happening, Head,
-    Kind, LimitSettings, Monitor, Restored, Side, Slot, Target, TimeWeightedSettings, Watched, WishError,
+    Kind, Leak, LimitSettings, Monitor, Restored, Side, Slot, Target, TimeWeightedSettings, Watched,
+    WishError,
 };
 use setward_protocol::{Doubt, ModeSet, NoData, Reading, Sample, SignalId, Uptime};
 use std::time::Duration;
@@ -14,7 +15,14 @@ const ALARM: AlarmId = AlarmId(0);
 
 fn exposure(side: Side, allowance: Allowance, recovery_s: u64, shape: f64) -> Kind {
     let recovery = Some(Duration::from_secs(recovery_s));
-    Kind::TimeWeighted(TimeWeightedSettings { side, allowance, recovery, shape, clear_below: 0.5 })
+    Kind::TimeWeighted(TimeWeightedSettings {
+        side,
+        allowance,
+        recovery,
+        shape,
+        clear_below: 0.5,
+        leak: Leak::Inside,
+    })
 }
 
 /// The fryer's real settings: below 182 degC, tolerance 3 K, 240 K.s, recovery 90 s.
@@ -32,11 +40,15 @@ fn alarm(kind: Kind) -> AlarmSettings {
         watches: Watched::Signal(SIGNAL),
         kind,
         latching: false,
+        poll_every: Duration::from_secs(1),
         gap_limit: Duration::from_secs(3),
         station: None,
         controller: None,
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
+        realarm_after: None,
+        shelve_most: None,
+        group: None,
     }
 }
 
@@ -52,7 +64,7 @@ impl Bench {
     }
 
     fn monitor(&mut self) -> Monitor<'_> {
-        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads);
+        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut []);
         monitor.handle_target(SIGNAL, Some(target(182.0, 3.0)));
         monitor
     }
@@ -336,6 +348,7 @@ fn without_recovery_exposure_never_fades_and_starts_anew_once_the_alarm_has_clea
         recovery: None,
         shape: 1.0,
         clear_below: 0.5,
+        leak: Leak::Inside,
     };
     let mut bench = Bench::new(alarm(Kind::TimeWeighted(settings)));
     // 40 s cold, ten minutes fine, then cold again: the second 40 s raise it.
@@ -360,7 +373,7 @@ fn a_limit_raised_on_the_timer_is_never_cleared_before_it_was_raised() {
 fn a_thousand_alarms_on_one_timer_lose_no_event() {
     let mut slots = vec![Slot::new(alarm(limit(Side::Above, 200.0, 1.0, 1, 0))); 1000];
     let mut heads = vec![Head::default()];
-    let mut monitor = Monitor::new(&mut slots, &mut heads);
+    let mut monitor = Monitor::new(&mut slots, &mut heads, &mut []);
     feed(&mut monitor, 0.0, Reading::Good(210.0));
     let mut raised = 0;
     while monitor.poll_timeout().is_some() {
@@ -559,7 +572,7 @@ proptest! {
             Slot::new(alarm(exposure(Side::Below, Allowance::Area(area), 0, shape))),
         ];
         let mut heads = [Head::default()];
-        let mut monitor = Monitor::new(&mut slots, &mut heads);
+        let mut monitor = Monitor::new(&mut slots, &mut heads, &mut []);
         monitor.handle_target(SIGNAL, Some(target(0.0, tolerance)));
         for (at, value, what) in inputs {
             let at = Uptime::from_secs_f64(at);
