@@ -61,7 +61,7 @@ impl Scope {
     fn has_alarm(self, scene: &Scene<'_>, id: AlarmId) -> bool {
         match self {
             Self::Line => true,
-            Self::Station(station) => scene.alarm(id).station(scene) == Some(station),
+            Self::Station(station) => scene.alarm(id).station == Some(station),
             Self::Signal(signal) => scene.line.alarm(id).settings.watches.signal() == Some(signal),
             Self::Alarm(alarm) => alarm == id,
         }
@@ -73,7 +73,7 @@ impl Scope {
             Self::Line => None,
             Self::Station(station) => Some(station),
             Self::Signal(id) => Some(scene.line.signal(id).station),
-            Self::Alarm(id) => scene.alarm(id).station(scene),
+            Self::Alarm(id) => scene.alarm(id).station,
         }
     }
 
@@ -151,7 +151,7 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
     scene.snapshot.run.hash(&mut hasher);
     scene.snapshot.history_problem.hash(&mut hasher);
     for facts in scene.alarms() {
-        (facts.view.state, facts.view.occurrence).hash(&mut hasher);
+        (facts.view.state, facts.view.occurrence, facts.letter()).hash(&mut hasher);
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
@@ -220,6 +220,7 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
 /// Whether a controller answers.
 pub(super) const fn answer_words(controller: &ControllerFacts<'_>) -> &'static str {
     match (&controller.view.problem, controller.view.last_good) {
+        (Some(_), _) if controller.view.answers => "answers, but not everything that is asked",
         (Some(_), _) => "does not answer as it should",
         (None, Some(_)) => "answers",
         (None, None) => "not asked yet",

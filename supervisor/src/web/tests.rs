@@ -3,6 +3,7 @@
 mod command;
 mod requests;
 mod rules;
+mod silences;
 mod streams;
 mod support;
 

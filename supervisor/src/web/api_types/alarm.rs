@@ -1,7 +1,7 @@
 //! The bodies about alarms.
 
 use super::{plain, time};
-use crate::web::facts::{AlarmFacts, Direction, Scene, Subject};
+use crate::web::facts::{AlarmFacts, Direction, Scene, Silence, Subject};
 use crate::web::times::rfc3339;
 use crate::web::{live, words};
 use serde::Serialize;
@@ -20,7 +20,9 @@ pub(in crate::web) struct AlarmBody {
     side: Option<&'static str>,
     state: &'static str,
     state_letter: char,
+    shown_letter: char,
     state_text: String,
+    flags: FlagsBody,
     active: bool,
     standing: bool,
     blind: bool,
@@ -38,7 +40,7 @@ pub(in crate::web) struct AlarmBody {
     deviation: Option<f64>,
     deviation_unit: Option<&'static str>,
     reference: Option<f64>,
-    reference_kind: &'static str,
+    reference_kind: String,
     how_far_text: String,
     how_long_text: String,
     exposure_share: Option<f64>,
@@ -53,6 +55,18 @@ pub(in crate::web) struct AlarmBody {
     response_next: Vec<String>,
     time_to_respond_s: f64,
     independent_device: Option<String>,
+}
+
+/// What keeps an alarm silent; `reason` and `text` tell the strongest.
+#[derive(Serialize)]
+struct FlagsBody {
+    shelved: bool,
+    suppressed_by_design: bool,
+    out_of_service: bool,
+    reason: Option<&'static str>,
+    hidden_by: Option<String>,
+    until: Option<String>,
+    text: Option<String>,
 }
 
 /// The answer to an acknowledgement.
@@ -98,13 +112,15 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         name: alarm.name.clone(),
         signal: on.map(|on| on.signal.tag.clone()),
         controller,
-        station: facts.station(scene).map(|id| scene.line.station(id).key.clone()),
+        station: facts.station.map(|id| scene.line.station(id).key.clone()),
         kind: facts.kind_key(),
         automatic: !facts.judges_a_value(),
         priority: alarm.priority.name(),
         side: facts.side().map(words::side),
         state: words::state_key(view.state),
         state_letter: view.state.letter(),
+        shown_letter: facts.letter(),
+        flags: flags(scene, facts),
         state_text: words::state(view.state, &alarm.settings.kind),
         active: view.state.is_active(),
         standing: facts.is_standing(),
@@ -123,7 +139,7 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         deviation: facts.deviation().map(plain),
         deviation_unit: on.map(|on| on.signal.unit.of_difference().symbol()),
         reference: facts.reference(),
-        reference_kind: facts.reference_word(),
+        reference_kind: facts.reference_word().to_owned(),
         how_far_text: live::how_far(facts),
         how_long_text: live::how_long(scene, facts),
         exposure_share: view.exposure,
@@ -138,5 +154,18 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         response_next: alarm.response_next.clone(),
         time_to_respond_s: alarm.time_to_respond.as_secs_f64(),
         independent_device: alarm.independent_device.clone(),
+    }
+}
+
+fn flags(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> FlagsBody {
+    let flags = facts.view.flags;
+    FlagsBody {
+        shelved: flags.shelved_until.is_some(),
+        suppressed_by_design: flags.suppressed.is_on(),
+        out_of_service: flags.out_of_service,
+        reason: facts.silence.as_ref().map(Silence::key),
+        hidden_by: flags.suppressed.hidden_by.map(|cause| scene.line.alarm(cause).id.clone()),
+        until: time(facts.view.silent_until),
+        text: facts.silence.as_ref().map(|silence| words::silence(scene, silence)),
     }
 }

@@ -111,6 +111,7 @@ struct CountsBody {
     events_lost: u64,
     alarms_standing: usize,
     alarms_blind: usize,
+    alarms_silent: usize,
     alarms_active: usize,
     alarms_not_acknowledged: usize,
 }
@@ -220,7 +221,7 @@ fn stations(scene: &Scene<'_>) -> Vec<StationBody> {
             mode: facts.view.mode.name(),
             mode_since: time(facts.view.since),
             product_present: facts.view.product_present,
-            alarms_standing: standing.iter().filter(|alarm| alarm.station(scene) == Some(facts.id)).count(),
+            alarms_standing: standing.iter().filter(|alarm| alarm.station == Some(facts.id)).count(),
             signals: here.map(|signal| signal.tag.clone()).collect(),
         }
     };
@@ -278,6 +279,7 @@ fn counts(scene: &Scene<'_>) -> CountsBody {
         alarms_raised: counts.alarms_raised,
         events_lost: counts.events_lost,
         alarms_standing: scene.standing_alarms().len(),
+        alarms_silent: scene.silent_alarms().len(),
         alarms_blind: scene.blind_alarms().len(),
         alarms_active: scene.alarms().filter(|facts| facts.view.state.is_active()).count(),
         alarms_not_acknowledged: scene

@@ -1,6 +1,6 @@
 //! An alarm at one moment: what it watches, how far and how long it is beyond, where it is heading.
 
-use super::{ControllerFacts, Scene, SignalFacts};
+use super::{ControllerFacts, SignalFacts, Silence, kind};
 use crate::snapshot::AlarmView;
 use setward_alarm::{AlarmId, Side};
 use setward_config::line::LineAlarm;
@@ -42,6 +42,12 @@ pub(in crate::web) struct AlarmFacts<'a> {
     pub(in crate::web) alarm: &'a LineAlarm,
     pub(in crate::web) view: &'a AlarmView,
     pub(in crate::web) on: Subject<'a>,
+    /// The other signal that it is held against, if it is.
+    pub(in crate::web) against: Option<SignalFacts<'a>>,
+    /// The station it belongs to: its own, else its signal's. A controller may serve several and belongs to none.
+    pub(in crate::web) station: Option<StationId>,
+    /// What keeps it silent; the strongest reason.
+    pub(in crate::web) silence: Option<Silence<'a>>,
 }
 
 impl<'a> AlarmFacts<'a> {
@@ -53,12 +59,6 @@ impl<'a> AlarmFacts<'a> {
         }
     }
 
-    /// The station it belongs to: its own, else its signal's. A controller may serve several and belongs to none.
-    pub(in crate::web) fn station(&self, scene: &Scene<'_>) -> Option<StationId> {
-        let of_signal = self.alarm.settings.watches.signal().map(|id| scene.line.signal(id).station);
-        self.alarm.settings.station.or(of_signal)
-    }
-
     /// Active, or waiting for a person, whether or not something keeps it silent.
     pub(in crate::web) fn is_open(&self) -> bool {
         self.view.state.is_active() || self.view.state.awaits_acknowledgement()
@@ -66,13 +66,23 @@ impl<'a> AlarmFacts<'a> {
 
     /// Open and not kept silent: what a person must see first.
     pub(in crate::web) fn is_standing(&self) -> bool {
-        self.is_open() && !self.view.flags.are_silencing()
+        self.is_open() && self.silence.is_none()
     }
 
     /// Not standing, but on its way or still carrying exposure.
     pub(in crate::web) fn is_building(&self) -> bool {
         let carries = self.view.exposure.is_some_and(|share| share >= SHOWN_EXPOSURE);
-        !self.is_open() && (carries || self.view.beyond_since.is_some())
+        !self.is_open() && self.silence.is_none() && (carries || self.view.beyond_since.is_some())
+    }
+
+    /// The standards' letter as shown: the flag's over the base state's.
+    pub(in crate::web) fn letter(&self) -> char {
+        self.silence.map_or(self.view.state.letter(), |silence| silence.letter())
+    }
+
+    /// Whether it holds a value against something, so that it is blind without one.
+    pub(in crate::web) const fn judges_a_value(&self) -> bool {
+        kind::judges_a_value(&self.alarm.settings.kind)
     }
 
     /// Why the watched value is not known. A controller's silence is known.
@@ -83,7 +93,8 @@ impl<'a> AlarmFacts<'a> {
     /// Whether it can't judge although it should: it needs a value that nobody knows. An alarm that watches for just
     /// that is not blind to it, and one that is silent on purpose misses nothing.
     pub(in crate::web) fn is_blind(&self) -> bool {
-        self.judges_a_value() && self.missing().is_some()
+        let on_purpose = self.silence.is_some_and(|silence| silence.is_on_purpose());
+        self.judges_a_value() && self.missing().is_some() && !on_purpose
     }
 
     /// Value minus reference.

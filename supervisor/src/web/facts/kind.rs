@@ -1,7 +1,28 @@
 //! What depends on an alarm's kind: its side, what it counts from, and where trouble begins.
 
-use super::AlarmFacts;
-use setward_alarm::{DeviationSettings, Kind, Reference, Side, Width};
+use super::{AlarmFacts, SignalFacts};
+use setward_alarm::{Kind, Reference, Side, Width};
+use setward_protocol::SignalId;
+
+/// Whether a kind holds a value against something, so that it is blind without one. The automatic kinds do not: they
+/// watch for the value's absence.
+pub(super) const fn judges_a_value(kind: &Kind) -> bool {
+    match kind {
+        Kind::Limit(_) | Kind::Deviation(_) | Kind::TimeWeighted(_) => true,
+        Kind::Measurement(_) | Kind::Communication(_) => false,
+    }
+}
+
+/// The signal that another is held against.
+pub(super) const fn other_signal(kind: &Kind) -> Option<SignalId> {
+    match kind {
+        Kind::Deviation(settings) => match settings.against {
+            Reference::Signal(other) => Some(other),
+            Reference::Recipe => None,
+        },
+        Kind::Limit(_) | Kind::TimeWeighted(_) | Kind::Measurement(_) | Kind::Communication(_) => None,
+    }
+}
 
 impl AlarmFacts<'_> {
     /// The watched side; `None` where both are, or none.
@@ -11,14 +32,6 @@ impl AlarmFacts<'_> {
             Kind::Deviation(settings) => settings.side,
             Kind::TimeWeighted(settings) => Some(settings.side),
             Kind::Measurement(_) | Kind::Communication(_) => None,
-        }
-    }
-
-    /// Whether it holds a value against something, so that it is blind without one.
-    pub(in crate::web) const fn judges_a_value(&self) -> bool {
-        match self.alarm.settings.kind {
-            Kind::Limit(_) | Kind::Deviation(_) | Kind::TimeWeighted(_) => true,
-            Kind::Measurement(_) | Kind::Communication(_) => false,
         }
     }
 
@@ -33,54 +46,69 @@ impl AlarmFacts<'_> {
         }
     }
 
-    /// What the deviation is counted from: the limit, the recipe's setpoint, or another signal's value, which is not known
-    /// here.
+    /// What the deviation is counted from: the limit, the recipe's setpoint, or another signal's value.
     pub(in crate::web) fn reference(&self) -> Option<f64> {
         match self.alarm.settings.kind {
             Kind::Limit(settings) => Some(settings.limit),
-            Kind::Deviation(DeviationSettings { against: Reference::Recipe, .. }) | Kind::TimeWeighted(_) => {
-                Some(self.signal()?.asked?.target.setpoint)
-            }
-            Kind::Deviation(DeviationSettings { against: Reference::Signal(_), .. })
-            | Kind::Measurement(_)
-            | Kind::Communication(_) => None,
+            Kind::TimeWeighted(_) => recipe(self.signal()?),
+            Kind::Deviation(settings) => match settings.against {
+                Reference::Recipe => recipe(self.signal()?),
+                Reference::Signal(_) => self.against.as_ref()?.view.reading.value(),
+            },
+            Kind::Measurement(_) | Kind::Communication(_) => None,
         }
     }
 
-    /// "limit" or "setpoint".
-    pub(in crate::web) const fn reference_word(&self) -> &'static str {
+    /// What the reference is called: "limit", "setpoint", "recipe", or the other signal's tag.
+    pub(in crate::web) fn reference_word(&self) -> &str {
         match self.alarm.settings.kind {
             Kind::Limit(_) => "limit",
-            Kind::Deviation(DeviationSettings { against: Reference::Recipe, .. }) | Kind::TimeWeighted(_) => {
-                "setpoint"
-            }
-            Kind::Deviation(_) | Kind::Measurement(_) | Kind::Communication(_) => "reference",
+            Kind::TimeWeighted(_) => "setpoint",
+            Kind::Deviation(_) => match &self.against {
+                Some(other) => &other.signal.tag,
+                None if self.signal().is_some_and(|on| on.entered.is_some()) => "recipe",
+                None => "setpoint",
+            },
+            Kind::Measurement(_) | Kind::Communication(_) => "nothing",
         }
     }
 
     /// How far from the reference trouble begins on `side`.
     pub(super) fn edge(&self, side: Side) -> Option<f64> {
-        let reach = |width| self.signal()?.asked?.target.reach(width, side);
         match self.alarm.settings.kind {
             Kind::Limit(_) => Some(0.0),
-            Kind::Deviation(DeviationSettings { width: Width::Fixed(width), .. }) => Some(width),
-            Kind::Deviation(settings) => reach(settings.width),
-            Kind::TimeWeighted(_) => reach(Width::Tolerance),
+            Kind::TimeWeighted(_) => Some(self.signal()?.asked?.target.tolerance(side)),
+            Kind::Deviation(settings) => reach(self.signal()?, settings.width, side),
             Kind::Measurement(_) | Kind::Communication(_) => None,
         }
     }
 
     /// What counts as a small amount of this signal: its tolerance, its deadband, or a hundredth of its range.
     pub(super) fn yardstick(&self) -> f64 {
-        let tolerance =
-            |side| self.signal().and_then(|on| on.asked).map(|asked| asked.target.tolerance(side));
-        let some = |deadband: f64| Some(deadband).filter(|deadband| *deadband > 0.0);
+        let positive = |width: f64| Some(width).filter(|width| *width > 0.0);
         let own = match self.alarm.settings.kind {
-            Kind::TimeWeighted(settings) => tolerance(settings.side),
-            Kind::Limit(settings) => some(settings.deadband),
-            Kind::Deviation(settings) => some(settings.deadband),
+            Kind::TimeWeighted(settings) => self.edge(settings.side),
+            Kind::Limit(settings) => positive(settings.deadband),
+            Kind::Deviation(settings) => self.edge(settings.side.unwrap_or(Side::Above)).and_then(positive),
             Kind::Measurement(_) | Kind::Communication(_) => None,
         };
         own.unwrap_or_else(|| self.hundredth())
+    }
+}
+
+/// What the recipe asks of the signal, measured or entered.
+fn recipe(on: &SignalFacts<'_>) -> Option<f64> {
+    on.asked.map(|asked| asked.target.setpoint).or(on.entered.map(|entered| entered.recipe))
+}
+
+/// How far a width reaches, in the signal's unit.
+fn reach(on: &SignalFacts<'_>, width: Width, side: Side) -> Option<f64> {
+    match (width, on.asked, on.entered) {
+        (Width::Fixed(width), _, _) => Some(width),
+        (Width::Latitude, _, Some(entered)) => Some(entered.latitude),
+        (Width::Latitude | Width::Tolerance | Width::Specification, Some(asked), _) => {
+            asked.target.reach(width, side)
+        }
+        (Width::Latitude | Width::Tolerance | Width::Specification, None, _) => None,
     }
 }

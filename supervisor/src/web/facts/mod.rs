@@ -6,9 +6,11 @@
 mod alarm;
 mod kind;
 mod signal;
+mod silence;
 
 pub(super) use alarm::{AlarmFacts, Direction, Subject};
 pub(super) use signal::{Entered, SignalFacts};
+pub(super) use silence::Silence;
 
 use super::times::{Zone, seconds_between};
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
@@ -21,14 +23,18 @@ use std::cmp::Reverse;
 static NOT_POLLED: SignalView = SignalView::NOT_POLLED;
 
 /// A controller whose view is missing has not been asked.
-static NOT_ASKED: ControllerView =
-    ControllerView { scans_good: 0, scans_failed: 0, last_good: None, problem: None, scan_ms: None };
+static NOT_ASKED: ControllerView = ControllerView {
+    scans_good: 0,
+    scans_failed: 0,
+    answers: false,
+    last_good: None,
+    problem: None,
+    scan_ms: None,
+};
 
 /// An alarm whose view is missing has never raised.
 static NEVER_RAISED: AlarmView = AlarmView {
     state: AlarmState::Normal,
-    flags: Flags::NONE,
-    silent_until: None,
     occurrence: 0,
     onset: None,
     raised: None,
@@ -37,6 +43,8 @@ static NEVER_RAISED: AlarmView = AlarmView {
     exposure: None,
     beyond_since: None,
     forecast: Forecast::Unknown,
+    flags: Flags::NONE,
+    silent_until: None,
 };
 
 /// The line, its snapshot and the server's time: what one answer is made from.
@@ -65,9 +73,9 @@ pub(super) struct StationFacts<'a> {
 }
 
 impl ControllerFacts<'_> {
-    /// Whether its last scan failed.
+    /// Whether its last scan brought no answer at all.
     pub(super) const fn is_silent(&self) -> bool {
-        self.view.problem.is_some()
+        self.view.problem.is_some() && !self.view.answers
     }
 }
 
@@ -137,7 +145,12 @@ impl<'a> Scene<'a> {
             Watched::Signal(signal) => Subject::Signal(self.signal(signal)),
             Watched::Controller(controller) => Subject::Controller(self.controller(controller)),
         };
-        AlarmFacts { id, alarm, view: self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED), on }
+        let view = self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED);
+        let of_signal = alarm.settings.watches.signal().map(|signal| self.line.signal(signal).station);
+        let station = alarm.settings.station.or(of_signal);
+        let silence = Silence::of(self, alarm, station, view);
+        let against = kind::other_signal(&alarm.settings.kind).map(|other| self.signal(other));
+        AlarmFacts { id, alarm, view, on, against, station, silence }
     }
 
     pub(super) fn alarms(&self) -> impl Iterator<Item = AlarmFacts<'a>> + use<'a> {
@@ -151,6 +164,11 @@ impl<'a> Scene<'a> {
         let mut standing: Vec<_> = self.alarms().filter(AlarmFacts::is_standing).collect();
         standing.sort_by_key(|facts| (Reverse((facts.alarm.priority, facts.view.raised)), facts.id));
         standing
+    }
+
+    /// Alarms that are kept silent, in the order of the line files.
+    pub(super) fn silent_alarms(&self) -> Vec<AlarmFacts<'a>> {
+        self.alarms().filter(|facts| facts.silence.is_some()).collect()
     }
 
     /// Alarms that can't judge now because nobody knows their value.

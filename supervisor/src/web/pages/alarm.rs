@@ -85,10 +85,10 @@ async fn kept_of(web: &Web, watched: Option<SignalId>) -> Option<Result<Vec<Stor
 }
 
 /// Badge, way to the form, name.
-pub(super) fn headline(facts: &AlarmFacts<'_>) -> Markup {
+pub(super) fn headline(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
     html! {
         p.headline {
-            (rows::badge(facts))
+            (rows::badge(scene, facts))
             @if facts.view.state.awaits_acknowledgement() { a.button href="#acknowledge" { "Acknowledge" } }
         }
         h1 { (facts.alarm.name) }
@@ -99,7 +99,7 @@ fn signal_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>)
     let (id, signal) = (&facts.alarm.id, on.signal);
     html! {
         section.first #first {
-            (headline(facts))
+            (headline(scene, facts))
             p.point { (rows::station_link(scene, signal.station)) " \u{b7} " a href=(format!("/signals/{}", signal.tag)) { b { (signal.tag) } " " (signal.name) } }
             (how_far(scene, facts, on))
             dl.facts {

@@ -1,7 +1,7 @@
 //! The list of alarms: those that stand, those that build up, and what happened last.
 
 use super::said::Said;
-use super::{Outcome, Page, events, frame, quiet_reload_s, rows, trend};
+use super::{Outcome, Page, events, frame, quiet_reload_s, rows, silent, trend};
 use crate::web::Web;
 use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::live::Scope;
@@ -30,20 +30,18 @@ pub(in crate::web) async fn show(
         @if let Some(said) = outcome.said.as_deref().and_then(Said::from_key) { (said.show()) }
         section {
             h2 { "Active, or waiting for you" }
-            @if standing.is_empty() && blind.is_empty() { p { "None. Nothing is beyond its allowance or limit." } }
-            @if standing.is_empty() && !blind.is_empty() {
-                p { "None among the " (scene.line.alarms.len() - blind.len()) " alarms that can be judged now." }
-            }
+            @if standing.is_empty() { p { (none_stands(&scene, blind.len())) } }
             (rows::alarm_list(&scene, &standing, name.as_deref()))
         }
-        (blind_section(&scene, &blind))
+        (silent::blind(&scene, &blind))
         section {
             h2 { "Building up" }
             @if building.is_empty() { p { "None of those that can be judged." } }
             ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, None)) } }
         }
+        (silent::sections(&scene))
         section { h2 { "What happened last" } (events::show(&scene, &kept, true)) }
-        section { h2 { "All alarms of this line" } (rows::index(&scene.alarms().collect::<Vec<_>>(), "all-automatic")) }
+        section { h2 { "All alarms of this line" } (all(&scene)) }
     };
     frame(
         &scene,
@@ -51,37 +49,38 @@ pub(in crate::web) async fn show(
     )
 }
 
-/// Alarms that nobody's value blinds one by one; those that one silent controller blinds together.
-fn blind_section(scene: &Scene<'_>, blind: &[AlarmFacts<'_>]) -> Markup {
-    let controller = |facts: &AlarmFacts<'_>| {
-        facts.signal().and_then(|on| scene.silent_controller(on)).map(|controller| controller.id)
-    };
-    let alone: Vec<_> = blind.iter().filter(|facts| controller(facts).is_none()).collect();
-    let silent = scene.controllers().filter(|facts| facts.is_silent());
-    html! {
-        @if !blind.is_empty() {
-            section {
-                h2 { "Blind: " (blind.len()) " can\u{2019}t raise now" }
-                ul.index { @for facts in &alone { (blind_row(facts)) } }
-                @for facts in silent {
-                    @let its: Vec<_> = blind.iter().filter(|alarm| controller(alarm) == Some(facts.id)).collect();
-                    @if !its.is_empty() {
-                        details id=(format!("blind-{}", facts.controller.name)) {
-                            summary { (its.len()) " because controller " b { (facts.controller.name) } " gives no data" }
-                            ul.index { @for alarm in its { (blind_row(alarm)) } }
-                        }
-                    }
-                }
-            }
+/// Why an empty list may or may not be good news.
+fn none_stands(scene: &Scene<'_>, blind: usize) -> String {
+    let silent = scene.silent_alarms().len();
+    match (blind, silent) {
+        (0, 0) => "None. Nothing is beyond its allowance or limit.".to_owned(),
+        (0, silent) => format!("None. {silent} are silent, see below."),
+        (blind, 0) => format!("None among those that can be judged. {blind} are blind."),
+        (blind, silent) => {
+            format!("None among those that can be judged and may speak. {blind} are blind, {silent} silent.")
         }
     }
 }
 
-fn blind_row(facts: &AlarmFacts<'_>) -> Markup {
+/// Every alarm as a link, by station; a long list is folded.
+fn all(scene: &Scene<'_>) -> Markup {
+    let all: Vec<_> = scene.alarms().collect();
+    let of = |station| all.iter().filter(move |facts: &&AlarmFacts<'_>| facts.station == station);
     html! {
-        li {
-            a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (rows::subject(facts)) } }
-            @if let Some(why) = facts.missing() { " " (why) }
+        @for station in scene.stations() {
+            (by_station(&station.station.name, &station.station.key, of(Some(station.id)).copied().collect()))
+        }
+        (by_station("Of no one station", "none", of(None).copied().collect()))
+    }
+}
+
+fn by_station(name: &str, key: &str, alarms: Vec<AlarmFacts<'_>>) -> Markup {
+    html! {
+        @if !alarms.is_empty() {
+            details id=(format!("all-{key}")) {
+                summary { (name) ": " (alarms.len()) }
+                (rows::index(&alarms, &format!("automatic-{key}")))
+            }
         }
     }
 }

@@ -12,7 +12,7 @@ pub(super) fn first_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &Contro
     let (signals, blind) = (signals(scene, on).count(), blinded(scene, on).len());
     html! {
         section.first #first {
-            (alarm::headline(facts))
+            (alarm::headline(scene, facts))
             p.point { "Controller " b { (controller.name) } " \u{b7} " code { (controller.endpoint) } " unit id " (controller.unit_id) }
             p.big { span.value { b { @if on.is_silent() { "No data" } @else { (live::answer_words(on)) } } } }
             @if let Some(problem) = &on.view.problem { p.against { (problem) } }

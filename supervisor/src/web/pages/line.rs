@@ -17,7 +17,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap) -> 
     let body = html! {
         h1.unseen { "Line overview" }
         (alarms(&scene, name.as_deref()))
-        @for facts in scene.stations() { (station(&scene, &facts)) }
+        div.stations { @for facts in scene.stations() { (station(&scene, &facts)) } }
         section.station { h2 { "Controllers" } (controllers(&scene, scene.controllers())) }
     };
     frame(&scene, Page { title: "Line", scope: Scope::Line, reload_s: 15, body })
@@ -38,13 +38,15 @@ fn alarms(scene: &Scene<'_>, name: Option<&str>) -> Markup {
 }
 
 fn station(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Markup {
+    let values = Values::of(scene, facts);
+    let class = if values.is_small() { "station small" } else { "station" };
     html! {
-        section.station {
+        section class=(class) {
             div.head {
                 h2 { a href=(format!("/stations/{}", facts.station.key)) { (facts.station.name) } }
                 (rows::station_state(scene, facts))
             }
-            (Values::of(scene, facts).show(scene, facts))
+            (values.show(scene, facts))
         }
     }
 }

@@ -10,6 +10,7 @@ mod registers;
 mod rows;
 pub(super) mod said;
 pub(super) mod signal;
+mod silent;
 pub(super) mod station;
 mod trend;
 mod values;

@@ -10,15 +10,11 @@ use setward_protocol::StationId;
 /// What a station is doing, and how many alarms stand there.
 pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Markup {
     let standing: Vec<_> =
-        scene.standing_alarms().into_iter().filter(|alarm| alarm.station(scene) == Some(facts.id)).collect();
+        scene.standing_alarms().into_iter().filter(|alarm| alarm.station == Some(facts.id)).collect();
     let worst = standing.iter().map(|alarm| alarm.alarm.priority).max();
     html! {
         @if let Some(mode) = facts.mode() { span.mode { (mode.name()) } }
-        @match facts.view.product_present {
-            Some(true) => span.soft { "product under it" },
-            Some(false) => span.soft { "no product under it" },
-            None => {}
-        }
+        @if facts.view.product_present == Some(false) { span.soft { "no product under it" } }
         @if let Some(worst) = worst { (alarm_count(worst, standing.len())) }
     }
 }
@@ -67,15 +63,17 @@ pub(super) fn subject(facts: &AlarmFacts<'_>) -> String {
 }
 
 /// The priority's shape and word and the state's word. Bold and doubly edged while nobody has acknowledged.
-pub(super) fn badge(facts: &AlarmFacts<'_>) -> Markup {
+pub(super) fn badge(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
     let state = facts.view.state;
     let gone = !state.condition_holds();
-    let class = if state.awaits_acknowledgement() { "badge new" } else { "badge" };
+    let asks = state.awaits_acknowledgement() && facts.silence.is_none();
+    let class = if asks { "badge new" } else { "badge" };
     html! {
         span class=(class) {
             (svg::shape(facts.alarm.priority, gone))
             b { (words::priority(facts.alarm.priority)) }
-            @if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
+            @if let Some(silence) = &facts.silence { span.state { (words::silence(scene, silence)) } }
+            @else if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
                 span.state { (words::state(state, &facts.alarm.settings.kind)) }
             }
         }
@@ -98,7 +96,7 @@ pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<
     html! {
         li class=(class) {
             a.open href=(format!("/alarms/{id}")) {
-                (badge(facts))
+                (badge(scene, facts))
                 b.title { (facts.alarm.name) }
                 (instrument(scene, facts))
             }
@@ -118,7 +116,7 @@ pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<
 
 /// The instrument by tag, name and station: what a person looks for on the plant.
 fn instrument(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
-    let station = facts.station(scene).map(|id| scene.line.station(id).name.as_str());
+    let station = facts.station.map(|id| scene.line.station(id).name.as_str());
     html! {
         span.instrument {
             @match &facts.on {

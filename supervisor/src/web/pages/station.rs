@@ -36,7 +36,7 @@ pub(in crate::web) async fn show(
 }
 
 fn alarms(scene: &Scene<'_>, station: &StationFacts<'_>, name: Option<&str>) -> Markup {
-    let here = |facts: &AlarmFacts<'_>| facts.station(scene) == Some(station.id);
+    let here = |facts: &AlarmFacts<'_>| facts.station == Some(station.id);
     let all: Vec<_> = scene.alarms().filter(here).collect();
     let standing: Vec<_> = scene.standing_alarms().into_iter().filter(here).collect();
     let building: Vec<_> = scene.building_alarms().into_iter().filter(here).collect();

@@ -11,6 +11,8 @@ use std::collections::BTreeSet;
 
 /// More plain values than this beside the judged ones are folded away unless something is wrong with them.
 const PLAIN_SHOWN: usize = 6;
+/// So few are not worth a line that opens.
+const WORTH_FOLDING: usize = 3;
 
 /// The signals of one station, sorted by how much a person wants to see them.
 pub(super) struct Values<'a> {
@@ -36,23 +38,36 @@ impl<'a> Values<'a> {
                 values.folded.push(facts);
             }
         }
-        if values.plain.len() > PLAIN_SHOWN {
-            let (shown, fine) = values.plain.into_iter().partition(troubled);
-            values.plain = shown;
-            values.folded.splice(0..0, fine);
-        }
+        values.fold(troubled);
         values
+    }
+
+    /// Folds away what is not worth a line, unless that would hide next to nothing.
+    fn fold(&mut self, troubled: impl Fn(&SignalFacts<'a>) -> bool) {
+        if self.plain.len() + self.folded.len() <= WORTH_FOLDING {
+            self.plain.append(&mut self.folded);
+        } else if self.plain.len() > PLAIN_SHOWN {
+            let (shown, fine) = std::mem::take(&mut self.plain).into_iter().partition(troubled);
+            self.plain = shown;
+            self.folded.splice(0..0, fine);
+        }
+    }
+
+    /// Whether it fits into a narrow column: nothing is held against the recipe here.
+    pub(super) fn is_small(&self) -> bool {
+        self.judged.is_empty() && self.belts.is_empty()
     }
 
     /// The rows, with the rest behind a line that opens without scripts.
     pub(super) fn show(&self, scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
         let rest = self.folded.len();
+        let lost = self.folded.iter().filter(|facts| facts.missing().is_some()).count();
         html! {
             (self.rows(scene))
             @if !self.plain.is_empty() { ul.plain { @for facts in &self.plain { (plain_row(scene, facts)) } } }
             @if rest > 0 {
                 details id=(format!("rest-{}", station.station.key)) {
-                    summary { (rest) @if rest == 1 { " more value" } @else { " more values" } }
+                    summary { (rest) " more values" @if lost > 0 { ", " (lost) " of them not known" } }
                     ul.plain { @for facts in &self.folded { (plain_row(scene, facts)) } }
                 }
             }
@@ -115,10 +130,22 @@ fn alarmed(scene: &Scene<'_>) -> BTreeSet<SignalId> {
     standing.filter_map(|alarm| alarm.alarm.settings.watches.signal()).collect()
 }
 
-/// Whether this very signal has no value: not merely that its controller is silent, or that nobody reads it yet.
+/// Whether this very signal has no value. What a whole controller lacks is told once, and what nobody reads or is still
+/// being counted is no trouble.
 fn is_lost(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> bool {
-    let expected = |why| matches!(why, NoData::NotCommissioned | NoData::NotPolled);
-    facts.missing().is_some_and(|why| !expected(why)) && scene.silent_controller(facts).is_none()
+    let own = facts.missing().is_some_and(|why| match why {
+        NoData::SensorFault | NoData::OutOfRange | NoData::Stuck | NoData::Exception(_) | NoData::Stale => {
+            true
+        }
+        NoData::NotPolled
+        | NoData::NotCommissioned
+        | NoData::NoReply
+        | NoData::Refused
+        | NoData::HeartbeatStopped
+        | NoData::Restarting
+        | NoData::TooLittleKnown => false,
+    });
+    own && scene.silent_controller(facts).is_none()
 }
 
 fn judged_row(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {

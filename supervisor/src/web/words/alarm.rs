@@ -1,9 +1,9 @@
 //! How an alarm is spoken of, by its kind: its state, what it will do, how much exposure it has.
 
 use super::{number, span};
-use crate::web::facts::Direction;
-use setward_alarm::{AlarmState, Allowance, DeviationSettings, Forecast, Kind, Width};
-use setward_protocol::Unit;
+use crate::web::facts::{Direction, Scene, Silence};
+use setward_alarm::{AlarmState, Allowance, Forecast, Kind, Width};
+use setward_protocol::{Unit, UtcMillis};
 
 /// The three phrases in which kinds differ.
 struct Phrases {
@@ -17,38 +17,37 @@ struct Phrases {
 
 const fn phrases(kind: &Kind) -> Phrases {
     match kind {
-        Kind::Limit(_) => {
-            Phrases { beyond: "beyond the limit", back: "back inside the limit", begins: "passes the limit" }
-        }
-        Kind::Deviation(DeviationSettings { width: Width::Tolerance, .. }) | Kind::TimeWeighted(_) => {
-            TOLERANCE
-        }
-        Kind::Deviation(DeviationSettings { width: Width::Latitude, .. }) => Phrases {
-            beyond: "beyond the latitude",
-            back: "back within the latitude",
-            begins: "leaves the latitude",
+        Kind::Limit(_) => LIMIT,
+        Kind::TimeWeighted(_) => TOLERANCE,
+        Kind::Deviation(settings) => match settings.width {
+            Width::Latitude => LATITUDE,
+            Width::Tolerance => TOLERANCE,
+            Width::Specification => SPECIFICATION,
+            Width::Fixed(_) => APART,
         },
-        Kind::Deviation(DeviationSettings { width: Width::Specification, .. }) => Phrases {
-            beyond: "out of specification",
-            back: "back in specification",
-            begins: "leaves specification",
-        },
-        Kind::Deviation(DeviationSettings { width: Width::Fixed(_), .. }) => Phrases {
-            beyond: "too far from its reference",
-            back: "back near its reference",
-            begins: "leaves its reference",
-        },
-        Kind::Measurement(_) => {
-            Phrases { beyond: "without a good value", back: "good again", begins: "loses its good value" }
-        }
-        Kind::Communication(_) => {
-            Phrases { beyond: "not answering", back: "answering again", begins: "stops answering" }
-        }
+        Kind::Measurement(_) => MEASUREMENT,
+        Kind::Communication(_) => COMMUNICATION,
     }
 }
 
+const LIMIT: Phrases =
+    Phrases { beyond: "beyond the limit", back: "back inside the limit", begins: "passes the limit" };
 const TOLERANCE: Phrases =
     Phrases { beyond: "out of tolerance", back: "back in tolerance", begins: "leaves tolerance" };
+
+const LATITUDE: Phrases = Phrases {
+    beyond: "turned beyond the latitude",
+    back: "back within the latitude",
+    begins: "leaves the latitude",
+};
+const SPECIFICATION: Phrases =
+    Phrases { beyond: "out of specification", back: "back in specification", begins: "leaves specification" };
+const APART: Phrases =
+    Phrases { beyond: "too far apart", back: "close enough again", begins: "gets too far apart" };
+const MEASUREMENT: Phrases =
+    Phrases { beyond: "without a usable value", back: "usable again", begins: "loses its usable value" };
+const COMMUNICATION: Phrases =
+    Phrases { beyond: "not answering", back: "answering again", begins: "stops answering" };
 
 /// What the value is while the trouble lasts: "beyond the limit".
 pub(in crate::web) const fn beyond(kind: &Kind) -> &'static str {
@@ -108,6 +107,27 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
 pub(in crate::web) fn begins_in(kind: &Kind, seconds: f64) -> String {
     let about = span((seconds / 10.0).ceil() * 10.0);
     format!("{} in about {about} at this pace", phrases(kind).begins)
+}
+
+/// Why an alarm does not speak: "silent: fryer is in cleaning", "hidden by Fryer oil flow low".
+pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> String {
+    let until = |until: &Option<UtcMillis>| {
+        until.map(|until| format!(" until {}", scene.clock(until))).unwrap_or_default()
+    };
+    match silence {
+        Silence::OutOfService => "out of service".to_owned(),
+        Silence::NoCommunication(controller) => {
+            format!("hidden: controller {} does not answer", scene.line.controller(*controller).name)
+        }
+        Silence::BadMeasurement(signal) => format!("hidden: {} has no usable value", signal.tag),
+        Silence::Mode(station, mode) => {
+            format!("silent: {}, {}", scene.line.station(*station).name, mode.name())
+        }
+        Silence::Settling(end) => format!("silent: settling{}", until(end)),
+        Silence::Condition => "silent: what it waits for does not hold".to_owned(),
+        Silence::HiddenBy(cause) => format!("hidden by {}", cause.name),
+        Silence::Shelved(end) => format!("shelved{}", until(end)),
+    }
 }
 
 /// Exposure against the allowance: "152 of 240 K·s, 63 %", or "63 % of the allowance" where it is no area.

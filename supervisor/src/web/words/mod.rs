@@ -2,7 +2,7 @@
 
 mod alarm;
 
-pub(super) use alarm::{begins_in, beyond, exposure, forecast, state};
+pub(super) use alarm::{begins_in, beyond, exposure, forecast, silence, state};
 
 use crate::history::Event;
 use setward_alarm::{AlarmState, Side};

@@ -153,7 +153,13 @@ fn limit(side: Side, limit: f64, deadband: f64) -> Kind {
     Kind::Limit(LimitSettings { side, limit, deadband, on_delay, off_delay })
 }
 
-fn alarm(id: &str, name: &str, signal: SignalId, kind: Kind, priority: Priority) -> LineAlarm {
+pub(in crate::web::tests) fn alarm(
+    id: &str,
+    name: &str,
+    signal: SignalId,
+    kind: Kind,
+    priority: Priority,
+) -> LineAlarm {
     LineAlarm {
         id: id.to_owned(),
         name: name.to_owned(),

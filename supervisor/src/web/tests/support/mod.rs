@@ -3,8 +3,8 @@
 mod line;
 mod night;
 
-pub(super) use line::{id, line};
-pub(super) use night::{good, snapshot};
+pub(super) use line::{alarm, id, line};
+pub(super) use night::{good, quiet, snapshot};
 
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, Acknowledged, LineHandle, Request};

@@ -3,7 +3,7 @@
 use super::line::ROWS;
 use super::{NIGHT, RUN, before};
 use crate::snapshot::{AlarmView, ControllerView, Counts, LineSnapshot, SignalView, StationView};
-use setward_alarm::{AlarmState, Forecast};
+use setward_alarm::{AlarmState, Flags, Forecast};
 use setward_protocol::{NoData, Reading, Uptime};
 
 /// A good reading.
@@ -51,10 +51,10 @@ fn signal_view(tag: &str) -> SignalView {
     }
 }
 
-fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
+pub(in crate::web::tests) fn quiet(exposure: Option<f64>, forecast: Forecast) -> AlarmView {
     AlarmView {
         state: AlarmState::Normal,
-        flags: setward_alarm::Flags::NONE,
+        flags: Flags::NONE,
         silent_until: None,
         occurrence: 0,
         onset: None,
