@@ -101,9 +101,6 @@ impl Judge for RateDetector {
     }
 
     fn handle(&mut self, segment: &Segment, lent: &mut [Segment], changes: &mut Changes) {
-        if !self.is_between(segment.from) {
-            self.window.clear();
-        }
         let judged = self.judged(segment);
         if let Some(part) = judged {
             self.window.take(&part, lent, |_| {});
