@@ -113,13 +113,13 @@ pub fn floods(annunciations: &[Annunciation]) -> impl Iterator<Item = Flood> + '
         })?;
         let from = annunciations.get(first)?.at;
         // After annunciation `last` the count falls to four when the fifth from it is ten minutes old, unless the next
-        // comes before.
+        // comes by then.
         let mut last = first;
         loop {
             let fifth = last.checked_sub(FLOOD_ENDS_BELOW - 1).and_then(|fifth| annunciations.get(fifth))?;
             let to = UtcMillis(fifth.at.0.saturating_add(TEN_MINUTES_MS));
             match annunciations.get(last + 1) {
-                Some(next) if next.at < to => last += 1,
+                Some(next) if next.at <= to => last += 1,
                 Some(_) | None => {
                     index = last + 1;
                     return Some(Flood { from, to, annunciations: last + 1 - first });
