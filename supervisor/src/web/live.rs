@@ -117,7 +117,7 @@ fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scop
     if let Some(off) = facts.deviation() {
         live.text(format!("{tag}.d"), facts.show_deviation(off));
     }
-    if let Some(off) = facts.tolerances_off() {
+    if let Some(off) = facts.widths_off() {
         live.place.insert(format!("{tag}.x"), svg::bar_x(off));
     }
     if !scope.is_wide() {
@@ -155,7 +155,8 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
-        (facts.missing(), facts.out_of_tolerance(), facts.view.reading.good().is_some()).hash(&mut hasher);
+        (facts.missing(), facts.out_of_band(), facts.judged, facts.view.reading.good().is_some())
+            .hash(&mut hasher);
     }
     for station in scene.stations() {
         station.mode().hash(&mut hasher);

@@ -21,7 +21,7 @@ pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Mark
 
 fn alarm_count(worst: Priority, count: usize) -> Markup {
     html! {
-        span.count { (svg::shape(worst, false)) (count) @if count == 1 { " alarm" } @else { " alarms" } }
+        span.count { (svg::shape(worst, false)) (words::counted(count, "alarm")) }
     }
 }
 

@@ -28,6 +28,11 @@ pub(super) fn span(seconds: f64) -> String {
     }
 }
 
+/// "1 alarm", "12 alarms".
+pub(super) fn counted(count: usize, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
 /// An age: digits only once they mean something.
 pub(super) fn age(seconds: f64) -> String {
     if seconds < 2.0 { "under 2 s".to_owned() } else { span(seconds) }
