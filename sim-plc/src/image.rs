@@ -93,7 +93,10 @@ impl Image {
             let Some(entry) = entry else { continue };
             let words = match faults.instead(id, entry.controller, now) {
                 None => words_for(&entry.wire, value),
-                Some(Override::Shows(shown)) => words_for(&entry.wire, shown),
+                // Not held to the range: a wrong register may say anything.
+                Some(Override::Shows(shown)) => {
+                    entry.wire.encode(shown).unwrap_or_else(|_| words_when_broken(&entry.wire))
+                }
                 Some(Override::Broken) => words_when_broken(&entry.wire),
                 Some(Override::Frozen) => continue,
                 // A program that starts again counts from the beginning while its other words are still empty.

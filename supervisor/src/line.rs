@@ -17,7 +17,6 @@ use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
 use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
-use crate::poll::plan::{ControllerPlan, EndpointPlan};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
 use controllers::ControllerBook;
@@ -114,7 +113,6 @@ pub struct LineTask<'a> {
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    plans: Vec<Option<ControllerPlan>>,
     core: LineCore<'a>,
     signals: SignalBook,
     quality: QualityBook,
@@ -131,20 +129,7 @@ pub struct LineTask<'a> {
 impl<'a> LineTask<'a> {
     /// A line task over an engine that has its targets and has been restored together with `alarms`.
     #[must_use]
-    pub fn new(
-        line: Arc<Line>,
-        clock: Clock,
-        run: RunId,
-        endpoints: &[EndpointPlan],
-        monitor: Monitor<'a>,
-        alarms: AlarmBook,
-    ) -> Self {
-        let mut plans = vec![None; line.controllers.len()];
-        for controller in endpoints.iter().flat_map(|endpoint| &endpoint.controllers) {
-            if let Some(place) = plans.get_mut(usize::from(controller.controller.0)) {
-                *place = Some(controller.clone());
-            }
-        }
+    pub fn new(line: Arc<Line>, clock: Clock, run: RunId, monitor: Monitor<'a>, alarms: AlarmBook) -> Self {
         Self {
             signals: SignalBook::new(&line),
             quality: QualityBook::new(&line),
@@ -155,7 +140,6 @@ impl<'a> LineTask<'a> {
             line,
             clock,
             run,
-            plans,
             alarms,
             counts: Counts::default(),
             sequence: 0,
@@ -210,8 +194,7 @@ impl<'a> LineTask<'a> {
     }
 
     fn handle_report(&mut self, report: &ScanReport) {
-        let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
-        let mut fresh = signals::decode(&self.line, plan, report);
+        let mut fresh = signals::decode(&self.line, report);
         let core = &self.core;
         self.quality.judge(
             report.controller,

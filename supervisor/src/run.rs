@@ -107,7 +107,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
-    let first = Arc::new(first_snapshot(&line, edges.clock, run, &endpoints, &records));
+    let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
     let channels = LineChannels {
         reports: arriving,
@@ -117,8 +117,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task =
-        tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), (records, before), channels));
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
 
     let count = endpoints.len() as f64;
     let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
@@ -210,25 +209,18 @@ async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    endpoints: Vec<EndpointPlan>,
     (records, before): (Vec<AlarmRecord>, RunBefore),
     channels: LineChannels,
 ) -> Counts {
     let (mut slots, mut heads) = storage(&line);
     let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
-    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(before, channels).await
+    LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
 }
 
-fn first_snapshot(
-    line: &Arc<Line>,
-    clock: Clock,
-    run: RunId,
-    endpoints: &[EndpointPlan],
-    records: &[AlarmRecord],
-) -> LineSnapshot {
+fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
     let (mut slots, mut heads) = storage(line);
     let (monitor, alarms) = engine(line, &mut slots, &mut heads, records.to_vec());
-    LineTask::new(Arc::clone(line), clock, run, endpoints, monitor, alarms).first_snapshot()
+    LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
 }
 
 /// Exactly what the line needs, allocated once.

@@ -73,7 +73,9 @@ pub struct ControllerView {
     pub scans_good: u64,
     /// Scans in which something failed.
     pub scans_failed: u64,
-    /// When the last complete scan ended.
+    /// Whether it answers at all; single values may be missing all the same.
+    pub answers: bool,
+    /// When the last scan ended that brought something.
     pub last_good: Option<UtcMillis>,
     /// What is wrong now, in words, with what to do; `None` when the last scan was complete.
     pub problem: Option<String>,

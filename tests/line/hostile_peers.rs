@@ -175,8 +175,9 @@ async fn an_answer_to_another_function_is_not_ours() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn text_instead_of_modbus_is_no_reply() {
-    survives("no reply", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec())).await;
+async fn text_instead_of_modbus_says_that_the_port_is_wrong() {
+    survives("not Modbus TCP", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec()))
+        .await;
 }
 
 #[tokio::test(start_paused = true)]

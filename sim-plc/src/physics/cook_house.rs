@@ -3,7 +3,7 @@
 //! It works some 13 hours ahead of the line and goes on while the line stands, as long as there is a tank to fill.
 
 use super::cook::{CookCharge, CookInputs, CookProgram, CookStep};
-use super::kettle::{Kettle, KettleBalance, KettleInputs};
+use super::kettle::{Kettle, KettleBalance, KettleInputs, ROOM_DEGC};
 use super::soak::{SoakTank, TankState};
 use super::{Noise, StepTime};
 
@@ -49,7 +49,7 @@ pub struct HouseOrders {
     pub steam_pa: f64,
     /// Quench water that the main gives, as a share of what is asked.
     pub quench_share: f64,
-    /// Temperature of the water, degC.
+    /// Temperature of the quench water, degC.
     pub water_degc: f64,
     /// Corn that the line takes, as a share of full feed.
     pub feed_share: f64,
@@ -180,7 +180,8 @@ impl CookUnit {
             valve_percent: self.valve_percent,
             header_pa: turn.header_pa,
             water_kg_per_s: commands.water_kg_per_s + commands.quench_kg_per_s * turn.quench_share,
-            water_degc: turn.water_degc,
+            // Fill and rinse water come from a tank in the room.
+            water_degc: if commands.quench_kg_per_s > 0.0 { turn.water_degc } else { ROOM_DEGC },
             corn_kg_per_s: commands.corn_kg_per_s,
             lime_kg_per_s: commands.lime_kg_per_s,
             drain_kg_per_s: asked_kg_per_s,

@@ -164,9 +164,10 @@ impl FryerLoop {
 
     fn cascade(&mut self, step: StepTime, limits: &HeatLimits) {
         if let Some(measured_degc) = limits.measured_degc {
-            // While the heat can't give what is asked, asking for more would only delay the way back.
-            let held = self.exchanger.output() >= 100.0;
-            self.oil.step_unless(step, self.working_degc - measured_degc, held);
+            // While the heat can't do what is asked, asking for more of it would only delay the way back.
+            let demand_percent = self.exchanger.output();
+            let (high, low) = (demand_percent >= 100.0, demand_percent <= 0.0);
+            self.oil.step_unless(step, self.working_degc - measured_degc, high, low);
         }
         if let Some(exchanger_degc) = limits.exchanger_degc {
             self.exchanger.step(step, self.oil.output() - exchanger_degc);

@@ -8,9 +8,11 @@ pub const WATER_J_PER_KG_K: f64 = 4186.0;
 const CORN_J_PER_KG_K: f64 = 2000.0;
 /// Heat capacity of the vessel's wall and what clings to it, J/K. Illustrative; small beside a batch of 6.2 MJ/K.
 const WALL_J_PER_K: f64 = 1e5;
-/// Steam at a fully open valve and the usual header pressure, W. Computed: 550 kg/h at 2.2 MJ/kg (trade figure up to
+/// Steam at a fully open valve and the usual header pressure, W. Computed: 520 kg/h at 2.2 MJ/kg (trade figure up to
 /// 600 kg/h), which brings a batch from 25 to 96 degC in the 24 to 26 min of the recipe.
-const STEAM_W: f64 = 335e3;
+const STEAM_W: f64 = 318e3;
+/// The loss is mostly vapour, which grows e-fold with so many kelvin. Textbook slope of water's vapour pressure, eased.
+const VAPOUR_K: f64 = 20.0;
 /// Temperature of the room, degC. Illustrative.
 pub const ROOM_DEGC: f64 = 25.0;
 /// Boiling point at the plant, degC. Computed for about 200 m above the sea.
@@ -72,11 +74,14 @@ pub struct Kettle {
     steam_percent: f64,
     trap_failed: bool,
     header_share: f64,
-    /// Loss of a full kettle, W/K above the room.
+    /// Loss of a full kettle in its hold, W/K above the room, and the temperature of that hold, degC.
     loss_w_per_k: f64,
+    hold_degc: f64,
     full_j_per_k: f64,
     /// Jacket pressure grows with this power of the steam.
     pressure_power: f64,
+    /// How much hotter the bottom is while all is stirred, K.
+    bottom_k: f64,
     stirred_s: f64,
     loss_wander: Wander,
 }
@@ -96,13 +101,15 @@ pub struct KettleBalance {
     pub corn_kg: f64,
     /// Lime, kg.
     pub lime_kg: f64,
+    /// How much hotter the bottom is while all is stirred, K; below 0 where it is colder.
+    pub bottom_k: f64,
 }
 
 impl Kettle {
     /// A kettle in `balance`.
     #[must_use]
     pub fn settled(balance: &KettleBalance) -> Self {
-        let KettleBalance { degc, valve_percent, jacket_pa, water_kg, corn_kg, lime_kg } = *balance;
+        let KettleBalance { degc, valve_percent, jacket_pa, water_kg, corn_kg, lime_kg, bottom_k } = *balance;
         let share = (valve_percent / 100.0).clamp(0.01, 0.99);
         let pressure_share = (jacket_pa / FULL_JACKET_PA).clamp(0.01, 0.99);
         Self {
@@ -115,8 +122,10 @@ impl Kettle {
             trap_failed: false,
             header_share: 1.0,
             loss_w_per_k: STEAM_W * share / (degc - ROOM_DEGC).max(1.0),
+            hold_degc: degc,
             full_j_per_k: heat_j_per_k(water_kg, corn_kg),
             pressure_power: libm::log(pressure_share) / libm::log(share),
+            bottom_k,
             stirred_s: 0.0,
             loss_wander: Wander::new(LOSS_WANDER.0, LOSS_WANDER.1),
         }
@@ -137,7 +146,7 @@ impl Kettle {
     /// Temperature at the bottom, degC.
     #[must_use]
     pub fn bottom_degc(&self) -> f64 {
-        self.batch_degc + self.apart_k / 2.0
+        self.batch_degc + self.apart_k / 2.0 + self.bottom_k
     }
 
     /// Corn in it, kg.
@@ -211,7 +220,8 @@ impl Kettle {
         let wetted = (holds_j_per_k / self.full_j_per_k).min(1.0);
         let trap = if self.trap_failed { FAILED_TRAP_HEAT } else { 1.0 };
         let heat_w = STEAM_W * self.steam_percent / 100.0 * self.header_share * trap;
-        let loss = 1.0 + self.loss_wander.step(step, noise);
+        let vapour = libm::exp((self.batch_degc - self.hold_degc).min(0.0) / VAPOUR_K);
+        let loss = vapour * (1.0 + self.loss_wander.step(step, noise));
         let loss_w = self.loss_w_per_k * wetted * loss * (self.batch_degc - ROOM_DEGC);
         self.batch_degc += (heat_w - loss_w) * step.seconds() / holds_j_per_k;
         self.batch_degc = self.batch_degc.min(BOILING_DEGC);
@@ -241,6 +251,7 @@ mod tests {
         water_kg: 1200.0,
         corn_kg: 600.0,
         lime_kg: 3.6,
+        bottom_k: 0.0,
     };
     const HOLD: KettleInputs = KettleInputs {
         valve_percent: 22.0,

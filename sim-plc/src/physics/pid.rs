@@ -42,18 +42,19 @@ impl PiLoop {
 
     /// The output after `step` with the measured value `error_k` below the setpoint.
     pub fn step(&mut self, step: StepTime, error_k: f64) -> f64 {
-        self.step_unless(step, error_k, false)
+        self.step_unless(step, error_k, false, false)
     }
 
-    /// The same; while `held` the integral doesn't grow, because what the loop drives is at its end.
-    pub fn step_unless(&mut self, step: StepTime, error_k: f64, held: bool) -> f64 {
+    /// The same above another loop: while that one is at its upper or lower end, the integral doesn't grow that way.
+    pub fn step_unless(&mut self, step: StepTime, error_k: f64, at_high: bool, at_low: bool) -> f64 {
         let PiTuning { gain_per_k, integral_time_s } = self.tuning;
         let proportional = gain_per_k * error_k;
         let grown = self.integral + proportional * step.seconds() / integral_time_s;
         let wanted = proportional + grown;
         // At its end the output can't give more: integrating on would only delay the way back.
-        let winds_up = (wanted > self.high && error_k > 0.0) || (wanted < self.low && error_k < 0.0);
-        if !winds_up && !(held && error_k > 0.0) {
+        let winds_up = ((at_high || wanted > self.high) && error_k > 0.0)
+            || ((at_low || wanted < self.low) && error_k < 0.0);
+        if !winds_up {
             self.integral = self.within(grown);
         }
         self.output = self.within(proportional + self.integral);
@@ -109,9 +110,9 @@ mod tests {
     fn a_loop_above_one_that_is_at_its_end_does_not_wind_up() {
         let mut pi = PiLoop::settled(TUNING, 150.0).between(100.0, 230.0);
         for _ in 0..3600 {
-            assert_eq!(pi.step_unless(second(), 1.0, true), 160.0);
+            assert_eq!(pi.step_unless(second(), 1.0, true, false), 160.0);
         }
-        assert_eq!(pi.step_unless(second(), 0.0, true), 150.0);
+        assert_eq!(pi.step_unless(second(), 0.0, true, false), 150.0);
     }
 
     #[test]

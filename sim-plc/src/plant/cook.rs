@@ -16,6 +16,7 @@ const HOLD: KettleBalance = KettleBalance {
     water_kg: 1200.0,
     corn_kg: 600.0,
     lime_kg: 3.6,
+    bottom_k: -0.6,
 };
 /// Usual header pressure, Pa above the atmosphere, and quench water, L/min and degC. Demo line.
 const STEAM_PA: f64 = 5.2e5;
@@ -151,6 +152,8 @@ fn start(line: &Line, ordinal: usize, kettle: &KettleSignals) -> KettleStart {
             water_kg,
             corn_kg,
             lime_kg: HOLD.lime_kg,
+            bottom_k: typical_of(Meaning::KettleBottomTemperature, Unit::DegC)
+                .map_or(HOLD.bottom_k, |bottom_degc| bottom_degc - kettle.usual_degc),
         },
         counted_s: typical_of(Meaning::KettleHoldTime, Unit::Second).unwrap_or_default().clamp(0.0, 1199.0),
         endless: nth(line, Meaning::KettleStep, ordinal).is_none(),

@@ -19,7 +19,7 @@ const POINTS_PER_S: f64 = 1.06;
 const POINTS_PER_K: f64 = 0.07;
 /// How far moisture wanders, points, and how fast, s; and how long a change takes to the fryer, s. Illustrative; the
 /// product's way is not followed here.
-const MOISTURE_WANDER: (f64, f64) = (0.15, 120.0);
+const MOISTURE_WANDER: (f64, f64) = (0.1, 120.0);
 const MOISTURE_TAU_S: f64 = 60.0;
 /// An empty belt is hotter, K. Illustrative.
 const EMPTY_BELT_K: f64 = 6.0;

@@ -66,7 +66,8 @@ pub(super) enum Scale {
     More,
 }
 
-type Row<T> = (Meaning, fn(&T) -> f64, Scale);
+type Reader<T> = fn(&T) -> f64;
+type Row<T> = (Meaning, Reader<T>, Scale);
 
 const DEGC: Scale = Scale::In(Unit::DegC);
 const PERCENT: Scale = Scale::In(Unit::Percent);
@@ -215,7 +216,7 @@ impl Source {
     }
 }
 
-fn row<T>(rows: &[Row<T>], meaning: Meaning) -> Option<(fn(&T) -> f64, Scale)> {
+fn row<T>(rows: &[Row<T>], meaning: Meaning) -> Option<(Reader<T>, Scale)> {
     rows.iter().find(|(its, ..)| *its == meaning).map(|(_, read, scale)| (*read, *scale))
 }
 

@@ -1,6 +1,8 @@
 //! How each controller is doing: its scans, its last good one, what is wrong now.
 
 use crate::poll::ScanReport;
+use crate::poll::blocks::BlockReport;
+use crate::poll::session::ReadFailure;
 use crate::snapshot::ControllerView;
 use setward_config::line::Line;
 
@@ -46,15 +48,18 @@ impl ControllerBook {
         let (name, endpoint) = (&controller.name, &controller.endpoint);
         let view = self.views.get_mut(report.controller.index())?;
         let problem = match report.failure() {
-            Some(failure) => Some(failure.to_string()),
+            Some((failed, failure)) => Some(told(line, failed, failure)),
             None => program_stopped.then(|| PROGRAM_STOPPED.to_owned()),
         };
         if problem.is_none() {
             view.scans_good += 1;
-            view.last_good = Some(report.utc);
             view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
         } else {
             view.scans_failed += 1;
+        }
+        view.answers = report.answered() && !program_stopped;
+        if report.brought_words() && !program_stopped {
+            view.last_good = Some(report.utc);
         }
         let change = match (&view.problem, &problem) {
             (Some(_), None) => {
@@ -70,4 +75,21 @@ impl ControllerBook {
         view.problem = problem;
         change
     }
+}
+
+/// A failure in words. What concerns one block names it.
+fn told(line: &Line, failed: &BlockReport, failure: &ReadFailure) -> String {
+    if !matches!(failure, ReadFailure::Exception(_) | ReadFailure::WrongLength { .. }) {
+        return failure.to_string();
+    }
+    let request = failed.block.request;
+    let last = request.start.saturating_add(request.count.saturating_sub(1));
+    let tags: Vec<&str> =
+        failed.block.signals.iter().map(|(signal, _)| line.signal(*signal).tag.as_str()).collect();
+    let named = match tags.as_slice() {
+        [] => String::new(),
+        [one] => format!(" ({one})"),
+        [first, .., last] => format!(" ({first} to {last})"),
+    };
+    format!("{failure} [{} {} to {last}{named}]", request.table.name(), request.start)
 }

@@ -3,9 +3,9 @@
 //! The engine and history get the reading as it is. A page may see a value a few polls longer, marked late.
 
 use crate::poll::ScanReport;
-use crate::poll::plan::ControllerPlan;
+use crate::poll::blocks::BlockReport;
 use crate::snapshot::SignalView;
-use setward_config::line::{Line, Role};
+use setward_config::line::{Line, LineSignal, Role};
 use setward_protocol::{Doubt, NoData, ReadRequest, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -49,7 +49,7 @@ impl SignalBook {
     pub fn new(line: &Line) -> Self {
         let count = line.signals.len();
         Self {
-            views: vec![SignalView::NOT_POLLED; count],
+            views: line.signals.iter().map(first_view).collect(),
             recent: vec![VecDeque::new(); count],
             heard: vec![None; count],
             late_for: line.signals_with_ids().map(|(id, _)| gone_after(line, id)).collect(),
@@ -139,13 +139,19 @@ fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> boo
     matches!((heard, late_for), (Some(heard), Some(late_for)) if at.since(heard) <= *late_for)
 }
 
+/// What is known of a signal before its first scan. One that is not wired yet is never scanned.
+fn first_view(signal: &LineSignal) -> SignalView {
+    let why = if signal.commissioned { NoData::NotPolled } else { NoData::NotCommissioned };
+    SignalView { reading: Reading::Bad(why), ..SignalView::NOT_POLLED }
+}
+
 /// The readings of a scan, as its words say them.
 #[must_use]
-pub fn decode(line: &Line, plan: &ControllerPlan, report: &ScanReport) -> Vec<Fresh> {
+pub fn decode(line: &Line, report: &ScanReport) -> Vec<Fresh> {
     let mut fresh = Vec::new();
-    for (block, result) in plan.blocks.iter().zip(&report.blocks) {
-        for &signal in &block.signals {
-            fresh.push(match result {
+    for BlockReport { block, words } in &report.blocks {
+        for &(signal, _) in &block.signals {
+            fresh.push(match words {
                 Ok(words) => decode_one(line, signal, block.request, words, report.at),
                 Err(failure) => Fresh::none(signal, failure.no_data(), report.at),
             });

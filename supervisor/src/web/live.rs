@@ -221,6 +221,7 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
 /// Whether a controller answers.
 pub(super) const fn answer_words(controller: &ControllerFacts<'_>) -> &'static str {
     match (&controller.view.problem, controller.view.last_good) {
+        (Some(_), _) if controller.view.answers => "answers, but not everything that is asked",
         (Some(_), _) => "does not answer as it should",
         (None, Some(_)) => "answers",
         (None, None) => "not asked yet",

@@ -25,8 +25,14 @@ use std::cmp::Reverse;
 static NOT_POLLED: SignalView = SignalView::NOT_POLLED;
 
 /// A controller whose view is missing has not been asked.
-static NOT_ASKED: ControllerView =
-    ControllerView { scans_good: 0, scans_failed: 0, last_good: None, problem: None, scan_ms: None };
+static NOT_ASKED: ControllerView = ControllerView {
+    scans_good: 0,
+    scans_failed: 0,
+    answers: false,
+    last_good: None,
+    problem: None,
+    scan_ms: None,
+};
 
 /// An alarm whose view is missing has never raised.
 static NEVER_RAISED: AlarmView = AlarmView {
@@ -69,9 +75,9 @@ pub(super) struct StationFacts<'a> {
 }
 
 impl ControllerFacts<'_> {
-    /// Whether its last scan failed.
+    /// Whether its last scan brought no answer at all.
     pub(super) const fn is_silent(&self) -> bool {
-        self.view.problem.is_some()
+        self.view.problem.is_some() && !self.view.answers
     }
 }
 
