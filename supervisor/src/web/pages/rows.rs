@@ -6,6 +6,10 @@ use maud::{Markup, html};
 use setward_alarm::AlarmState;
 use setward_config::line::Priority;
 use setward_protocol::StationId;
+use std::collections::BTreeMap;
+
+/// From so many automatic alarms with one trouble on, they are one line.
+const TOLD_TOGETHER_FROM: usize = 4;
 
 /// What a station is doing, and how many alarms stand there.
 pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Markup {
@@ -25,9 +29,35 @@ fn alarm_count(worst: Priority, count: usize) -> Markup {
     }
 }
 
-/// Alarms that stand, one below the other.
+/// Alarms that stand, one below the other; what one controller's trouble does to many signals is one line.
 pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: Option<&str>) -> Markup {
-    html! { ul.alarms { @for facts in standing { (alarm_row(scene, facts, name)) } } }
+    let mut shared: BTreeMap<String, Vec<&AlarmFacts<'_>>> = BTreeMap::new();
+    for facts in standing {
+        shared.entry(shared_trouble(scene, facts).unwrap_or_default()).or_default().push(facts);
+    }
+    shared.retain(|trouble, alarms| !trouble.is_empty() && alarms.len() >= TOLD_TOGETHER_FROM);
+    let is_shared =
+        |facts: &AlarmFacts<'_>| shared_trouble(scene, facts).is_some_and(|why| shared.contains_key(&why));
+    html! {
+        ul.alarms {
+            @for facts in standing { @if !is_shared(facts) { (alarm_row(scene, facts, name)) } }
+            @for (index, (trouble, alarms)) in shared.iter().enumerate() {
+                li.alarm.together {
+                    details id=(format!("together-{index}")) {
+                        summary { b { (words::counted(alarms.len(), "alarm")) } " " (trouble) }
+                        ul.alarms { @for facts in alarms { (alarm_row(scene, facts, name)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What an automatic alarm may share with others: its controller and why there is no value.
+fn shared_trouble(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
+    let (on, why) = (facts.signal()?, facts.missing()?);
+    let controller = &scene.line.controller(on.signal.register()?.controller).name;
+    (!facts.judges_a_value()).then(|| format!("on signals of controller {controller}: {why}"))
 }
 
 /// Written alarms as links, the automatic ones behind a line that opens.

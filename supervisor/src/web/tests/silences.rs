@@ -224,3 +224,24 @@ async fn a_value_that_does_not_count_now_is_shown_without_crying_out() {
     let waiting = get(&stage(line, snapshot).state, "/stations/fryer").await.text;
     assert_eq!(cold(&waiting), 1);
 }
+
+#[tokio::test]
+async fn many_automatic_alarms_with_one_trouble_are_one_line() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    let raised =
+        AlarmView { state: AlarmState::Unacknowledged, occurrence: 1, ..quiet(None, Forecast::StaysActive) };
+    let measurement = Kind::Measurement(MeasurementSettings { bad_for: Duration::from_secs(10) });
+    for tag in ["TT-310", "TT-313", "FT-320", "ST-340"] {
+        let key = format!("measurement.{tag}");
+        line.alarms.push(alarm(&key, "Not usable", id(tag), measurement, Priority::Low));
+        snapshot.alarms.push(raised.clone());
+        snapshot.signals[id(tag).index()].reading = Reading::Bad(NoData::HeartbeatStopped);
+    }
+    let page = get(&stage(line, snapshot).state, "/alarms").await.text;
+    check_says(&page, &["4 alarms on signals of controller fryer: controller program stopped"], &[]);
+    assert_eq!(page.matches("class=\"alarm together\"").count(), 1);
+    assert!(
+        page.contains("action=\"/alarms/measurement.TT-313/acknowledge\""),
+        "each can still be acknowledged"
+    );
+}
