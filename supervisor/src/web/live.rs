@@ -235,7 +235,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
     if let Some(since) = facts.view.beyond_since {
         let span = words::span(scene.seconds_since(since));
         // After a restart, or a moment inside, the present stretch is younger than the trouble.
-        let began = standing.filter(|onset| *onset < since);
+        let began = standing.filter(|onset| *onset < since && scene.clock(*onset) != scene.clock(since));
         let began = began.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
         return format!("{beyond} for {span}, since {}{began}", scene.clock(since));
     }
