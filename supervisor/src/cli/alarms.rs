@@ -81,6 +81,7 @@ struct Alarm {
     controller: Option<String>,
     priority: String,
     standing: bool,
+    active: bool,
     awaits_acknowledgement: bool,
     raised_at: Option<Timestamp>,
     value_text: Option<String>,
@@ -106,7 +107,7 @@ pub(crate) struct Answers {
     schema_version: u32,
     run: i64,
     at: Timestamp,
-    /// Highest priority first, newest first within it.
+    /// Highest priority first; within it what is active before what has gone, then newest first.
     standing: Vec<(Alarm, Value)>,
 }
 
@@ -127,7 +128,7 @@ impl Answers {
             );
         }
         standing.retain(|(alarm, _)| alarm.standing);
-        standing.sort_by_key(|(alarm, _)| (alarm.rank(), Reverse(alarm.raised_at)));
+        standing.sort_by_key(|(alarm, _)| (alarm.rank(), !alarm.active, Reverse(alarm.raised_at)));
         Ok(Self { line: line.item, schema_version, run, at, standing })
     }
 

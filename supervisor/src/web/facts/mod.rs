@@ -184,11 +184,14 @@ impl<'a> Scene<'a> {
         scene.line.alarms_with_ids().map(move |(id, _)| scene.alarm(id))
     }
 
-    /// Alarms that speak: active or waiting for a person, and nothing keeps them silent. Highest priority first, newest
-    /// first within it.
+    /// Alarms that speak: active or waiting for a person, and nothing keeps them silent. Highest priority first; within
+    /// it what is active before what has gone, then newest first.
     pub(super) fn standing_alarms(&self) -> Vec<AlarmFacts<'a>> {
         let mut standing: Vec<_> = self.alarms().filter(AlarmFacts::is_standing).collect();
-        standing.sort_by_key(|facts| (Reverse((facts.alarm.priority, facts.view.raised)), facts.id));
+        standing.sort_by_key(|facts| {
+            let active = facts.view.state.is_active();
+            (Reverse((facts.alarm.priority, active, facts.view.raised)), facts.id)
+        });
         standing
     }
 
