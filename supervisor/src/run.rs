@@ -119,12 +119,9 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     };
     let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
 
-    let count = endpoints.len() as f64;
-    let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
-        // Spread over the period, so that replies of many controllers do not arrive in one burst.
-        let phase = index as f64 / count;
-        tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone(), phase))
-    });
+    let pollers = endpoints
+        .into_iter()
+        .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
     Ok(Running { handle: LineHandle::new(requests, published), stop, line_task, pollers, writer, status })
 }
@@ -189,10 +186,9 @@ async fn keep_polling<D: Dial + 'static>(
     dial: Arc<D>,
     clock: Clock,
     reports: mpsc::Sender<ScanReport>,
-    phase: f64,
 ) {
     loop {
-        let poller = Poller::new(plan.clone(), Arc::clone(&dial), clock, reports.clone(), phase);
+        let poller = Poller::new(plan.clone(), Arc::clone(&dial), clock, reports.clone());
         match tokio::spawn(poller.run()).await {
             Ok(()) => return,
             Err(error) => {
