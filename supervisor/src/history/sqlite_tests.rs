@@ -1,7 +1,7 @@
 //! The store from outside: what goes in comes out, also after the file was closed.
 
 use super::*;
-use crate::history::{Event, NewSample};
+use crate::history::{Event, NewAudit, NewNote, NewSample, RunSignal};
 use setward_protocol::{Doubt, NoData, Reading, Uptime};
 
 fn new_run() -> NewRun {
@@ -9,7 +9,8 @@ fn new_run() -> NewRun {
         started: UtcMillis(1_000),
         fingerprint: "ab".repeat(32),
         version: "0".to_owned(),
-        tags: vec!["TT-310".to_owned(), "TT-313".to_owned()],
+        signals: vec![RunSignal::of_tag("TT-310"), RunSignal::of_tag("TT-313")],
+        files: Vec::new(),
     }
 }
 
@@ -118,6 +119,7 @@ async fn a_reopened_history_has_everything_and_counts_runs_on() {
             samples: vec![sample(0, 1000, Reading::Good(181.9))],
             events: vec![raised(1)],
             alarms: vec![record()],
+            ..Batch::default()
         };
         store.append(run, batch).await.unwrap();
         run
@@ -152,21 +154,61 @@ async fn a_second_daemon_is_refused_and_told_who_holds_the_history() {
 }
 
 #[tokio::test]
-async fn a_foreign_or_newer_file_is_refused_and_left_untouched() {
-    let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("history.sqlite");
-    fs::write(&file, "a shopping list, much longer than any header of a database would be ".repeat(40))
-        .unwrap();
-    let before = fs::read(&file).unwrap();
-    let refusal = ThreadedStore::open(folder.path()).unwrap_err().text;
-    assert!(refusal.contains("history.sqlite") && refusal.contains("move it away"), "{refusal}");
-    assert_eq!(fs::read(&file).unwrap(), before);
-
+async fn a_newer_file_is_refused_and_left_untouched() {
     let newer = tempfile::tempdir().unwrap();
     let file = newer.path().join("history.sqlite");
     rusqlite::Connection::open(&file).unwrap().pragma_update(None, "user_version", 99).unwrap();
     let before = fs::read(&file).unwrap();
     let refusal = ThreadedStore::open(newer.path()).unwrap_err().text;
-    assert!(refusal.contains("version 99"), "{refusal}");
+    assert!(refusal.contains("version 99") && refusal.contains("move the file away"), "{refusal}");
     assert_eq!(fs::read(&file).unwrap(), before, "a newer file stays as it is");
+}
+
+#[tokio::test]
+async fn a_foreign_file_is_set_aside_as_it_is_and_its_name_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = "a shopping list, much longer than any header of a database would be ".repeat(40);
+    fs::write(folder.path().join("history.sqlite"), &list).unwrap();
+    let store = ThreadedStore::open(folder.path()).unwrap();
+    let aside = folder.path().join("history.damaged-1.sqlite");
+    assert_eq!(fs::read_to_string(&aside).unwrap(), list);
+    let notices = store.notices().await.unwrap();
+    assert!(notices[0].contains("history.damaged-1.sqlite"), "{notices:?}");
+    let run = store.start_run(new_run()).await.unwrap();
+    let samples = vec![sample(0, 1000, Reading::Good(1.0))];
+    store.append(run, Batch { samples, ..Batch::default() }).await.unwrap();
+    assert_eq!(all(&store, "TT-310").await, [Reading::Good(1.0)]);
+}
+
+#[tokio::test]
+async fn notes_and_the_audit_trail_keep_what_was_there_before() {
+    let store = InlineStore::in_memory().unwrap();
+    let note = |text: &str, replaces| NewNote {
+        utc: UtcMillis(7),
+        about: "fryer-inlet-cold".to_owned(),
+        by: "day shift".to_owned(),
+        text: text.to_owned(),
+        replaces,
+    };
+    let first = store.add_note(note("pump chaged", None)).await.unwrap();
+    store.add_note(note("pump changed", Some(first.n))).await.unwrap();
+    let notes = store.notes("fryer-inlet-cold".to_owned(), 10).await.unwrap();
+    assert_eq!(
+        notes.iter().map(|note| note.note.text.as_str()).collect::<Vec<_>>(),
+        ["pump changed", "pump chaged"]
+    );
+
+    let entry = |new: &str| NewAudit {
+        utc: UtcMillis(9),
+        by: "process engineer".to_owned(),
+        what: "settings changed".to_owned(),
+        about: "fryer-inlet-cold".to_owned(),
+        old: Some("240 K.s".to_owned()),
+        new: Some(new.to_owned()),
+        why: None,
+    };
+    let first = store.add_audit(entry("300 K.s")).await.unwrap();
+    let second = store.add_audit(entry("240 K.s")).await.unwrap();
+    assert_eq!((second.n, &second.previous), (2, &first.hash));
+    assert_eq!(store.audit_trail(10).await.unwrap(), [second, first]);
 }

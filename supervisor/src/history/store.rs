@@ -1,0 +1,538 @@
+//! The store itself, blocking: opening and recovering, taking batches, closing chunks. See `sqlite.rs` for how it is called.
+//!
+//! Order within a batch: events and states first (kept twice they are kept once), then the journal, then memory. So a batch
+//! that was refused may be tried again as it is, and what was confirmed is in the file or in the journal.
+
+use super::close::close_one;
+use super::damage;
+use super::disk::Guard;
+use super::layout::{self, StoredSignal};
+use super::open::{OpenRun, Row};
+use super::read::{OpenPart, OpenSlice, signal_check, signal_row};
+use super::ring::{Found, Ring};
+use super::tables::{self, Opened, is_damage, open_to_read, store_number};
+use super::{Batch, HistoryError, NewRun, Settings, bytes, events, journal, migrate, retention};
+use crate::snapshot::RunId;
+use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use std::collections::{BTreeMap, VecDeque};
+use std::path::{Path, PathBuf};
+
+/// Chunks put into the file by one batch: an hour's end is spread over some seconds.
+const CLOSED_A_BATCH: usize = 4;
+const HOUR_MS: i64 = 3_600_000;
+
+/// The open store.
+#[derive(Debug)]
+pub(super) struct Store {
+    pub(super) connection: Connection,
+    file: Option<PathBuf>,
+    settings: Settings,
+    guard: Guard,
+    ring: Option<Ring>,
+    /// The present run last; before it runs of which something still waits to be put into the file.
+    runs: VecDeque<OpenRun>,
+    next_sequence: u64,
+    /// Newest wall time kept before this run: until it is passed, the clock is doubtful.
+    doubtful_until_ms: i64,
+    retention_hour: i64,
+    notices: Vec<String>,
+    /// How often the file was replaced: readers must open the new one.
+    generation: u64,
+    /// Why chunks can't be put into the file.
+    problem: Option<String>,
+}
+
+impl Store {
+    /// Opens or makes the store in `folder`, and puts what the last run left in the journal into the file.
+    pub(super) fn open(folder: &Path, settings: Settings) -> Result<Self, HistoryError> {
+        let file = folder.join("history.sqlite");
+        let journal = folder.join("history.journal");
+        let mut notices = Vec::new();
+        let connection = open_file(&file, None, &mut notices)?;
+        let number = store_number(&connection)
+            .map_err(|error| HistoryError::during("reading the history file", &error))?;
+        let (ring, found) = Ring::open(&journal, settings.journal_bytes, number)?;
+        let mut store = Self::over(connection, settings);
+        store.file = Some(file);
+        store.ring = Some(ring);
+        store.notices = notices;
+        store.next_sequence = store.sequence_after_file()?;
+        store.recover(found, &journal)?;
+        Ok(store)
+    }
+
+    /// A store in memory, for virtual time and tests.
+    pub(super) fn in_memory() -> Result<Self, HistoryError> {
+        let failed = |error| HistoryError::during("opening a history in memory", &error);
+        let connection = Connection::open_in_memory().map_err(failed)?;
+        tables::prepare(&connection, 0).map_err(failed)?;
+        Ok(Self::over(connection, Settings::default()))
+    }
+
+    fn over(connection: Connection, settings: Settings) -> Self {
+        Self {
+            connection,
+            file: None,
+            settings,
+            guard: Guard::default(),
+            ring: None,
+            runs: VecDeque::new(),
+            next_sequence: 1,
+            doubtful_until_ms: i64::MIN,
+            retention_hour: i64::MIN,
+            notices: Vec::new(),
+            generation: 0,
+            problem: None,
+        }
+    }
+
+    /// A second connection to the file, for reading only.
+    pub(super) fn reader(&self) -> Result<Option<Connection>, HistoryError> {
+        let open = |file: &PathBuf| {
+            open_to_read(file)
+                .map_err(|error| HistoryError::during("opening the history file to read", &error))
+        };
+        self.file.as_ref().map(open).transpose()
+    }
+
+    fn sequence_after_file(&self) -> Result<u64, HistoryError> {
+        let last: Option<i64> = self
+            .connection
+            .query_row(
+                "SELECT max(last) FROM (SELECT last FROM time_chunks ORDER BY first DESC LIMIT 4096)",
+                [],
+                |row| row.get(0),
+            )
+            .map_err(|error| HistoryError::during("reading the history file", &error))?;
+        Ok(last.map_or(1, |last| last as u64 + 1))
+    }
+
+    /// Takes the journal's rows that are not in the file yet, and closes their chunks.
+    fn recover(&mut self, found: Vec<Found>, journal: &Path) -> Result<(), HistoryError> {
+        let mut runs: BTreeMap<i64, Option<OpenRun>> = BTreeMap::new();
+        let mut unknown = 0_usize;
+        for record in found {
+            self.next_sequence = self.next_sequence.max(record.last_sequence + 1);
+            if !runs.contains_key(&record.run) {
+                runs.insert(record.run, load_run(&self.connection, record.run)?);
+            }
+            let Some(Some(run)) = runs.get_mut(&record.run) else {
+                unknown += 1;
+                continue;
+            };
+            match journal::read(run, &record.payload) {
+                Ok(rows) => take_rows(run, rows),
+                Err(_damage) => unknown += 1,
+            }
+        }
+        if unknown > 0 {
+            let aside = damage::copy_aside(journal)?;
+            self.notice(format!(
+                "{unknown} records of the journal are of runs that the history file does not know; they are kept in {}",
+                aside.display()
+            ));
+        }
+        self.runs = runs.into_values().flatten().collect();
+        self.close_runs();
+        Ok(())
+    }
+
+    /// Ends every run and puts all of it into the file.
+    pub(super) fn close_runs(&mut self) {
+        self.runs.iter_mut().for_each(OpenRun::seal_all);
+        self.close_all();
+    }
+
+    fn notice(&mut self, text: String) {
+        tracing::warn!(code = "history-notice", "{text}");
+        self.notices.push(text);
+    }
+
+    /// What a person should know.
+    pub(super) fn notices(&self) -> Vec<String> {
+        self.notices.iter().chain(&self.problem).cloned().collect()
+    }
+
+    pub(super) fn start_run(&mut self, run: &NewRun) -> Result<RunId, HistoryError> {
+        let doing = |error| HistoryError::during("starting a run", &error);
+        self.close_runs();
+        let transaction = self.connection.transaction().map_err(doing)?;
+        let id = next_run(&transaction).map_err(doing)?;
+        let signals = insert_run(&transaction, id, run).map_err(doing)?;
+        transaction.commit().map_err(doing)?;
+        let newest =
+            "SELECT max(end_utc_ms) FROM (SELECT end_utc_ms FROM time_chunks ORDER BY first DESC LIMIT 4096)";
+        let newest: Option<i64> = self.connection.query_row(newest, [], |row| row.get(0)).map_err(doing)?;
+        self.doubtful_until_ms = newest.unwrap_or(i64::MIN);
+        self.runs.push_back(OpenRun::new(id, &run.fingerprint, signals));
+        Ok(RunId(id))
+    }
+
+    /// A store that a migration fills.
+    pub(super) fn migrating(connection: Connection) -> Self {
+        Self::over(connection, Settings::default())
+    }
+
+    /// As [`Self::start_run`], under the number that the run had.
+    pub(super) fn start_numbered(&mut self, number: i64, run: &NewRun) -> Result<(), HistoryError> {
+        self.close_runs();
+        let doing = |error| HistoryError::during("migrating a run", &error);
+        let transaction = self.connection.transaction().map_err(doing)?;
+        let signals = insert_run(&transaction, number, run).map_err(doing)?;
+        transaction.commit().map_err(doing)?;
+        self.runs.push_back(OpenRun::new(number, &run.fingerprint, signals));
+        Ok(())
+    }
+
+    /// Keeps a batch for the run begun last.
+    pub(super) fn keep_migrated(&mut self, batch: Batch) -> Result<(), HistoryError> {
+        let run = self.runs.back().map_or(RunId(0), |run| RunId(run.run));
+        if run == RunId(0) && !batch.alarms.is_empty() {
+            return self
+                .append_records(run, &batch)
+                .map_err(|error| HistoryError::during("writing history", &error));
+        }
+        if batch.is_empty() {
+            return Ok(());
+        }
+        self.append(run, &batch)?;
+        match &self.problem {
+            Some(text) => Err(HistoryError { text: text.clone() }),
+            None => Ok(()),
+        }
+    }
+
+    /// Puts everything into the file, and the file on the disk, in one piece.
+    pub(super) fn finish_migration(mut self) -> Result<(), HistoryError> {
+        self.close_runs();
+        if let Some(text) = self.problem {
+            return Err(HistoryError { text });
+        }
+        let doing = |error| HistoryError::during("finishing a migration", &error);
+        self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_row| Ok(())).map_err(doing)?;
+        self.connection.close().map_err(|(_, error)| doing(error))
+    }
+
+    /// Keeps a batch. After an error it may be tried again as it is.
+    pub(super) fn append(&mut self, run: RunId, batch: &Batch) -> Result<(), HistoryError> {
+        let is_present = self.runs.back().is_some_and(|present| present.run == run.0);
+        if !is_present {
+            return Err(HistoryError {
+                text: format!("run {} is not the present one; start a run first", run.0),
+            });
+        }
+        if let Err(error) = self.append_records(run, batch) {
+            if !is_damage(&error) || self.file.is_none() {
+                return Err(HistoryError::during("writing history", &error));
+            }
+            self.replace_file(&error.to_string())?;
+            self.append_records(run, batch)
+                .map_err(|error| HistoryError::during("writing history", &error))?;
+        }
+        if let Some(present) = self.runs.back_mut() {
+            batch.bands.iter().for_each(|band| present.take_band(band));
+        }
+        if !batch.samples.is_empty() {
+            self.append_samples(run, batch)?;
+        }
+        self.close_due();
+        Ok(())
+    }
+
+    fn append_records(&mut self, run: RunId, batch: &Batch) -> rusqlite::Result<()> {
+        if batch.events.is_empty() && batch.alarms.is_empty() && batch.bands.is_empty() {
+            return Ok(());
+        }
+        let transaction = self.connection.transaction()?;
+        for event in &batch.events {
+            events::insert_event(&transaction, run, event)?;
+        }
+        for record in &batch.alarms {
+            events::keep_record(&transaction, record)?;
+        }
+        let present = self.runs.back();
+        for band in &batch.bands {
+            let stored = present.and_then(|present| present.signals.get(usize::from(band.signal)));
+            if let Some(stored) = stored {
+                events::keep_band(&transaction, run, stored.id, band)?;
+            }
+        }
+        transaction.commit()
+    }
+
+    fn append_samples(&mut self, run: RunId, batch: &Batch) -> Result<(), HistoryError> {
+        if let Some(folder) = self.file.as_ref().and_then(|file| file.parent()) {
+            self.guard.check(folder, &self.settings)?;
+        }
+        let Some(present) = self.runs.back_mut() else { return Ok(()) };
+        let rows = present.rows(&batch.samples, self.next_sequence);
+        let Some(last) = rows.last().map(|row| row.sequence) else { return Ok(()) };
+        if let Some(ring) = &mut self.ring {
+            ring.append(run.0, last, &journal::write(present, &rows))?;
+        }
+        self.next_sequence = last + 1;
+        take_rows(present, rows);
+        let newest = batch.samples.last().map_or(i64::MIN, |sample| sample.utc.0);
+        self.drop_old(newest);
+        Ok(())
+    }
+
+    /// Puts some sealed chunks into the file; all, should the journal fill up.
+    fn close_due(&mut self) {
+        let is_filling = self.ring.as_ref().is_some_and(Ring::is_half_full);
+        if is_filling {
+            if let Some(present) = self.runs.back_mut() {
+                present.seal_all();
+            }
+            return self.close_all();
+        }
+        for _ in 0..CLOSED_A_BATCH {
+            if !self.close_next() {
+                break;
+            }
+        }
+        self.release();
+    }
+
+    fn close_all(&mut self) {
+        while self.close_next() {}
+        self.release();
+    }
+
+    /// Puts one chunk into the file; false if there was none, or it can't be done now.
+    fn close_next(&mut self) -> bool {
+        let Some(run) = self.runs.iter_mut().find(|run| run.first_sealed().is_some()) else { return false };
+        match close_one(&mut self.connection, run) {
+            Ok(closed) => {
+                self.problem = None;
+                closed
+            }
+            Err(error) => {
+                let text = HistoryError::during("putting a chunk into the history file", &error).text;
+                if self.problem.is_none() {
+                    tracing::error!(code = "history-chunk", "readings stay in the journal for now: {text}");
+                }
+                self.problem = Some(text);
+                if is_damage(&error) && self.file.is_some() {
+                    // What was confirmed is in memory and in the journal; the new file takes it.
+                    return self.replace_file(&error.to_string()).is_ok();
+                }
+                false
+            }
+        }
+    }
+
+    /// Frees the journal of what is in the file.
+    fn release(&mut self) {
+        let present = self.runs.back().map(|run| run.run);
+        self.runs.retain(|run| Some(run.run) == present || run.first_open().is_some());
+        let open = self.runs.iter().filter_map(OpenRun::first_open).min();
+        if let Some(ring) = &mut self.ring {
+            ring.release(open.unwrap_or(self.next_sequence));
+        }
+    }
+
+    fn drop_old(&mut self, now_ms: i64) {
+        let hour = now_ms.div_euclid(HOUR_MS);
+        if hour == self.retention_hour {
+            return;
+        }
+        self.retention_hour = hour;
+        match retention::pass(&mut self.connection, self.settings.keep, now_ms, self.doubtful_until_ms) {
+            Ok(dropped) if dropped != retention::Dropped::default() => {
+                tracing::info!(code = "history-dropped", "old history dropped: {dropped:?}");
+            }
+            Ok(_) => {}
+            Err(error) => tracing::warn!(code = "history-dropped", "old history can't be dropped: {error}"),
+        }
+    }
+
+    /// The file turned out damaged: set aside, what can be read taken over into a new one.
+    fn replace_file(&mut self, why: &str) -> Result<(), HistoryError> {
+        let Some(file) = self.file.clone() else { return Ok(()) };
+        let number = store_number(&self.connection).ok();
+        let in_memory = Connection::open_in_memory()
+            .map_err(|error| HistoryError::during("replacing the history file", &error))?;
+        // Closes the damaged file before it is moved.
+        self.connection = in_memory;
+        let mut notices = Vec::new();
+        self.connection = damage::replace(&file, why, number, &mut notices)?;
+        self.generation += 1;
+        for run in &self.runs {
+            damage::keep_run(&self.connection, run)?;
+        }
+        for text in notices {
+            self.notice(text);
+        }
+        Ok(())
+    }
+
+    /// A reader met damage: looks at the whole file, and replaces it if it is so.
+    pub(super) fn look_for_damage(&mut self) -> Result<(), HistoryError> {
+        let check = self.connection.query_row("PRAGMA quick_check(1)", [], |row| row.get::<_, String>(0));
+        match check {
+            Ok(verdict) if verdict == "ok" => Ok(()),
+            Ok(verdict) => self.replace_file(&verdict),
+            Err(error) => self.replace_file(&error.to_string()),
+        }
+    }
+
+    /// What a question about these signals needs of what is not in the file.
+    pub(super) fn open_part(&self, tags: &[String]) -> OpenPart {
+        let mut part = OpenPart { generation: self.generation, ..OpenPart::default() };
+        for run in &self.runs {
+            part.firsts.extend(run.chunks().filter_map(|chunk| chunk.span()).map(|(first, _)| first));
+            for (index, stored) in run.signals.iter().enumerate() {
+                let is_asked =
+                    |tag: &&String| stored.signal.tag == **tag || stored.signal.was.as_ref() == Some(*tag);
+                let Some(tag) = tags.iter().find(is_asked) else { continue };
+                let slice = open_slice(run, index, stored);
+                part.slices.entry(tag.clone()).or_default().push(slice);
+            }
+        }
+        part
+    }
+}
+
+fn open_slice(run: &OpenRun, index: usize, stored: &StoredSignal) -> OpenSlice {
+    let (group, column) = run.place(index).unwrap_or_default();
+    let own = run.chunks().filter(|chunk| chunk.group == group);
+    OpenSlice {
+        run: run.run,
+        gap_limit_us: stored.signal.gap_limit.as_micros() as u64,
+        unit: stored.signal.unit.clone(),
+        rows: own.flat_map(|chunk| chunk.column_rows(column)).collect(),
+    }
+}
+
+/// Takes rows that are not in the file yet.
+fn take_rows(run: &mut OpenRun, rows: Vec<Row>) {
+    for row in rows {
+        let closed = run.groups.get(row.group).map_or(u64::MAX, |group| group.closed);
+        if row.sequence > closed {
+            run.take(row);
+        }
+    }
+}
+
+/// The file, whatever state it is in: sound, of version 1, or damaged.
+fn open_file(
+    file: &Path,
+    number: Option<u64>,
+    notices: &mut Vec<String>,
+) -> Result<Connection, HistoryError> {
+    migrate::finish_interrupted(file)?;
+    match tables::open(file)? {
+        Opened::Sound(connection) => Ok(connection),
+        Opened::Rows => {
+            notices.push(migrate::from_rows(file)?);
+            open_file(file, number, notices)
+        }
+        Opened::Damaged(why) => damage::replace(file, &why, number, notices),
+    }
+}
+
+/// A run that the journal names, with what of it is already in the file; `None` if the file does not know it.
+fn load_run(connection: &Connection, run: i64) -> Result<Option<OpenRun>, HistoryError> {
+    let failed = |error| HistoryError::during("reading a run", &error);
+    let found: Option<(String, String, String)> = connection
+        .query_row(
+            "SELECT fingerprint, layout, signals FROM runs JOIN layouts ON layout = sha256 WHERE run = ?1",
+            [run],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+        )
+        .optional()
+        .map_err(failed)?;
+    let Some((fingerprint, sha256, text)) = found else { return Ok(None) };
+    let Ok(signals) = layout::read(&text, &sha256) else { return Ok(None) };
+    let mut open = OpenRun::new(run, &fingerprint, signals);
+    for group in &mut open.groups {
+        let last: Option<i64> = connection
+            .query_row(
+                "SELECT max(last) FROM time_chunks WHERE run = ?1 AND poll_group = ?2",
+                params![run, group.number],
+                |row| row.get(0),
+            )
+            .map_err(failed)?;
+        group.closed = last.map_or(0, |last| last as u64);
+    }
+    for index in 0..open.signals.len() {
+        let Some(id) = open.signals.get(index).map(|stored| stored.id) else { continue };
+        let bands = events::bands_of(connection, id).map_err(failed)?;
+        for band in bands.iter().filter(|band| band.run == run) {
+            open.take_stored_band(index, band);
+        }
+    }
+    Ok(Some(open))
+}
+
+/// Checksum of a run's row.
+pub(super) fn run_check(run: i64, started: i64, fingerprint: &str, version: &str, layout: &str) -> u32 {
+    let numbers = [run, started].map(i64::to_le_bytes).concat();
+    bytes::check_of(&[&numbers, fingerprint.as_bytes(), version.as_bytes(), layout.as_bytes()])
+}
+
+/// One more than any run that anything is known of.
+fn next_run(transaction: &Transaction<'_>) -> rusqlite::Result<i64> {
+    let newest =
+        "SELECT max(run) FROM (SELECT max(run) AS run FROM runs UNION ALL SELECT max(run) FROM events
+        UNION ALL SELECT max(run) FROM time_chunks)";
+    let newest: Option<i64> = transaction.query_row(newest, [], |row| row.get(0))?;
+    Ok(newest.unwrap_or(0) + 1)
+}
+
+fn insert_run(transaction: &Transaction<'_>, id: i64, run: &NewRun) -> rusqlite::Result<Vec<StoredSignal>> {
+    let mut signals = Vec::with_capacity(run.signals.len());
+    for signal in &run.signals {
+        let id = signal_id(transaction, &signal.tag, signal.was.as_deref())?;
+        signals.push(StoredSignal { id, signal: signal.clone() });
+    }
+    let (text, sha256) = layout::write(&signals);
+    transaction.execute("INSERT OR IGNORE INTO layouts VALUES (?1, ?2)", params![sha256, text])?;
+    for (path, content) in &run.files {
+        let sha256 = layout::sha256_hex(content);
+        transaction.execute("INSERT OR IGNORE INTO files VALUES (?1, ?2)", params![sha256, content])?;
+        transaction.execute(
+            "INSERT OR IGNORE INTO folder VALUES (?1, ?2, ?3)",
+            params![run.fingerprint, path, sha256],
+        )?;
+    }
+    let check = run_check(id, run.started.0, &run.fingerprint, &run.version, &sha256);
+    transaction.execute(
+        "INSERT INTO runs VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        params![id, run.started.0, run.fingerprint, run.version, sha256, check],
+    )?;
+    Ok(signals)
+}
+
+/// The store's number of a signal; a renamed one keeps its number, a new one gets the next.
+pub(super) fn signal_id(transaction: &Connection, tag: &str, was: Option<&str>) -> rusqlite::Result<i64> {
+    let known = |tag: &str| signal_row(transaction, tag);
+    if let Some(id) = known(tag)? {
+        return Ok(id);
+    }
+    if let Some(was) = was
+        && let Some(id) = known(was)?
+    {
+        let check = signal_check(id, tag, Some(was));
+        transaction.execute(
+            "UPDATE signals SET tag = ?2, was = ?3, row_check = ?4 WHERE id = ?1",
+            params![id, tag, was, check],
+        )?;
+        return Ok(id);
+    }
+    // A row of this tag that contradicts its checksum can't be told from another's: it makes way.
+    transaction.execute("DELETE FROM signals WHERE tag = ?1", [tag])?;
+    let next = "SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'signals'), 0),
+        coalesce((SELECT max(id) FROM signals), 0)) + 1";
+    let id: i64 = transaction.query_row(next, [], |row| row.get(0))?;
+    transaction.execute(
+        "INSERT INTO signals VALUES (?1, ?2, NULL, ?3)",
+        params![id, tag, signal_check(id, tag, None)],
+    )?;
+    Ok(id)
+}
+
+#[cfg(test)]
+#[path = "store_tests.rs"]
+mod tests;
