@@ -47,11 +47,12 @@ fn history(folder: &Path) {
     let settings = Settings { journal_bytes: 64 << 20, ..small() };
     let mut store = Store::open(folder, settings).unwrap();
     let run = store.start_run(&run(START_MS)).unwrap();
-    for now in 0..SECONDS {
-        let mut batch = second(now, 0);
-        if now % 100 == 0 {
-            batch.events.push(event(now as u64));
-            batch.alarms.push(record(now as f64 / 3.0));
+    for start in (0..SECONDS).step_by(20) {
+        let mut batch = Batch::default();
+        (start..start + 20).for_each(|now| batch.samples.extend(second(now, 0).samples));
+        if start % 100 == 0 {
+            batch.events.push(event(start as u64));
+            batch.alarms.push(record(start as f64 / 3.0));
         }
         store.append(run, &batch).unwrap();
     }
@@ -206,7 +207,7 @@ fn many_damages(rounds: u64, seed: u64) {
 
 #[test]
 fn no_damage_makes_a_wrong_value_or_keeps_the_store_from_starting() {
-    many_damages(150, 1);
+    many_damages(100, 1);
 }
 
 /// The long form: `cargo test --release -p setward --lib ten_thousand_damages -- --ignored --nocapture`.

@@ -32,9 +32,9 @@ impl Reading<'_> {
             bands => bands.map_err(failed)?,
         };
         match level {
-            Level::Samples => self.from_samples(signal, window, &bands, &mut envelope),
-            Level::Minutes => self.from_roll_ups(signal, window, Step::Minute, &mut envelope),
-            Level::Hours => self.from_roll_ups(signal, window, Step::Hour, &mut envelope),
+            Level::Samples => self.put_chunks(signal, window, &bands, &mut envelope),
+            Level::Minutes => self.put_roll_ups(signal, window, Step::Minute, &mut envelope),
+            Level::Hours => self.put_roll_ups(signal, window, Step::Hour, &mut envelope),
         }
         .map_err(failed)?;
         for slice in self.open.slices_of(tag) {
@@ -50,7 +50,7 @@ impl Reading<'_> {
         envelope.unreadable = u32::from(self.is_file_damaged);
     }
 
-    fn from_samples(
+    fn put_chunks(
         &mut self,
         signal: i64,
         window: &Window,
@@ -70,7 +70,7 @@ impl Reading<'_> {
         })
     }
 
-    fn from_roll_ups(
+    fn put_roll_ups(
         &mut self,
         signal: i64,
         window: &Window,

@@ -16,6 +16,8 @@ mod disk;
 mod envelope;
 mod events;
 mod journal;
+#[cfg(test)]
+mod kill_tests;
 mod layout;
 mod migrate;
 mod of_line;

@@ -179,6 +179,9 @@ pub(super) struct Group {
     open: Option<OpenChunk>,
 }
 
+/// From a time of the run on, us: the tolerance.
+type BandFrom = (u64, Option<(f64, f64)>);
+
 /// A run with what of it is open.
 #[derive(Debug, Clone)]
 pub(super) struct OpenRun {
@@ -190,7 +193,7 @@ pub(super) struct OpenRun {
     /// Group and column of each signal.
     places: Vec<(usize, usize)>,
     /// Tolerance of each signal from a time of the run on, in order of time.
-    bands: Vec<Vec<(u64, Option<(f64, f64)>)>>,
+    bands: Vec<Vec<BandFrom>>,
     sealed: VecDeque<OpenChunk>,
     rows_max: usize,
 }

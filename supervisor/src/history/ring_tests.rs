@@ -63,13 +63,15 @@ fn a_torn_record_and_another_stores_records_are_not_taken() {
     assert!(Ring::open(&path, 32 * BLOCK, 6).unwrap().1.is_empty());
 }
 
+type Blocks = Vec<(u64, Vec<u8>)>;
+
 /// A disk on which the n-th write or sync fails; what was not synced is lost.
 #[derive(Debug, Default)]
 struct Faulty {
     calls: u32,
     fail_at: u32,
-    cached: Vec<(u64, Vec<u8>)>,
-    disk: Arc<Mutex<Vec<(u64, Vec<u8>)>>>,
+    cached: Blocks,
+    disk: Arc<Mutex<Blocks>>,
     is_dirty: bool,
     reopened: bool,
 }

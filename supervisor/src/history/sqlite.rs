@@ -294,24 +294,24 @@ impl HistoryStore for InlineStore {
         to: UtcMillis,
         limit: usize,
     ) -> Result<Vec<StoredSample>, HistoryError> {
-        self.read(&vec![tag.clone()], |reading| reading.newest(&tag, from, to, limit))
+        self.read(std::slice::from_ref(&tag), |reading| reading.newest(&tag, from, to, limit))
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.read(&Vec::new(), |reading| events::events(reading.connection, alarm.as_deref(), limit))
+        self.read(&[], |reading| events::events(reading.connection, alarm.as_deref(), limit))
     }
 
     async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {
-        self.read(&window.tags().to_vec(), |reading| reading.envelopes(&window))
+        self.read(window.tags(), |reading| reading.envelopes(&window))
     }
 
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
-        self.read(&tags.clone(), |reading| reading.exact_of(&tags, span))
+        self.read(&tags, |reading| reading.exact_of(&tags, span))
     }
 
     async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {
-        self.read(&tags.clone(), |reading| tags.iter().map(|tag| reading.latest(tag)).collect())
+        self.read(&tags, |reading| tags.iter().map(|tag| reading.latest(tag)).collect())
     }
 
     async fn add_audit(&self, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
@@ -319,7 +319,7 @@ impl HistoryStore for InlineStore {
     }
 
     async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
-        self.read(&Vec::new(), |reading| records::audit_trail(reading.connection, limit))
+        self.read(&[], |reading| records::audit_trail(reading.connection, limit))
     }
 
     async fn add_note(&self, note: NewNote) -> Result<Note, HistoryError> {
@@ -327,7 +327,7 @@ impl HistoryStore for InlineStore {
     }
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {
-        self.read(&Vec::new(), |reading| records::notes(reading.connection, &about, limit))
+        self.read(&[], |reading| records::notes(reading.connection, &about, limit))
     }
 
     async fn notices(&self) -> Result<Vec<String>, HistoryError> {

@@ -14,6 +14,7 @@ use super::tables::{self, Opened, is_damage, open_to_read, store_number};
 use super::{Batch, HistoryError, NewRun, Settings, bytes, events, journal, migrate, retention};
 use crate::snapshot::RunId;
 use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
 
@@ -113,10 +114,11 @@ impl Store {
         let mut unknown = 0_usize;
         for record in found {
             self.next_sequence = self.next_sequence.max(record.last_sequence + 1);
-            if !runs.contains_key(&record.run) {
-                runs.insert(record.run, load_run(&self.connection, record.run)?);
-            }
-            let Some(Some(run)) = runs.get_mut(&record.run) else {
+            let run = match runs.entry(record.run) {
+                Entry::Occupied(known) => known.into_mut(),
+                Entry::Vacant(place) => place.insert(load_run(&self.connection, record.run)?),
+            };
+            let Some(run) = run else {
                 unknown += 1;
                 continue;
             };

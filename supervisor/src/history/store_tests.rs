@@ -312,7 +312,7 @@ enum Step {
     /// So many readings, so far apart (ms).
     Read(u16, i64),
     /// The wall clock is set, ms.
-    ClockStep(i64),
+    Clock(i64),
     /// The program ends without a word and starts again.
     Cut,
     /// It starts a new run in the same store.
@@ -322,7 +322,7 @@ enum Step {
 fn steps() -> impl Strategy<Value = Vec<Step>> {
     let step = prop_oneof![
         6 => (1..200_u16, 1..120_000_i64).prop_map(|(count, apart)| Step::Read(count, apart)),
-        1 => (-8_000_000..8_000_000_i64).prop_map(Step::ClockStep),
+        1 => (-8_000_000..8_000_000_i64).prop_map(Step::Clock),
         1 => Just(Step::Cut),
         1 => Just(Step::Restart),
     ];
@@ -353,7 +353,7 @@ proptest! {
                         store.append(id, &batch).unwrap();
                     }
                 }
-                Step::ClockStep(by) => wall_ms += by,
+                Step::Clock(by) => wall_ms += by,
                 Step::Cut => {
                     drop(store);
                     store = Store::open(folder.path(), small()).unwrap();
