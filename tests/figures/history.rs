@@ -4,13 +4,15 @@
 //! 1 s and prints one table. `-- real-time SECONDS FOLDER` writes as the daemon does, once a second, and prints what the
 //! folder's block device wrote meanwhile. Synthetic data: a plant's may compress differently. Compare ratios, not machines.
 
+#![expect(clippy::indexing_slicing, reason = "lists of fixed length, indexed by loops over them")]
+
 use rand_core::{Rng as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
 use rusqlite::{Connection, params};
 use setward::history::sqlite::ThreadedStore;
 use setward::history::{Batch, HistoryStore, NewRun, NewSample, RunSignal, Settings, Span, Window};
+use setward::protocol::{Encoding, Reading, Uptime, UtcMillis};
 use setward::snapshot::RunId;
-use setward_protocol::{Encoding, Reading, Uptime, UtcMillis};
 use std::path::Path;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -21,7 +23,7 @@ const GROUPS: usize = 10;
 const START_MS: i64 = 1_793_491_200_000;
 const DAY_S: i64 = 86_400;
 /// Seconds of readings in one batch of the bulk part.
-const BATCH_S: i64 = 60;
+const BATCH_S: i64 = 600;
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -88,7 +90,7 @@ impl Plant {
     fn count(&mut self, signal: usize, second: i64) -> i64 {
         match signal {
             0..180 => {
-                if self.random.next_u32() % 14_400 == 0 {
+                if self.random.next_u32().is_multiple_of(14_400) {
                     self.targets[signal] += (self.uniform() - 0.5) * 10.0;
                 }
                 self.values[signal] += (self.targets[signal] - self.values[signal]) / 60.0;
@@ -109,8 +111,8 @@ impl Plant {
     fn second(&mut self, second: i64, batch: &mut Batch) {
         let late_us: Vec<i64> =
             (0..GROUPS).map(|group| group as i64 * 90_000 + (self.uniform() * 1500.0) as i64).collect();
-        for group in 0..GROUPS {
-            let at_us = second * 1_000_000 + late_us[group];
+        for (group, late_us) in late_us.into_iter().enumerate() {
+            let at_us = second * 1_000_000 + late_us;
             for signal in (group..SIGNALS).step_by(GROUPS) {
                 let count = self.count(signal, second) as f64;
                 let value = match signal {

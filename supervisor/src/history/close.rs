@@ -3,7 +3,7 @@
 use super::open::{OpenChunk, OpenRun, RawRow};
 use super::quality::{GOOD, has_value};
 use super::rollup::{Builder, RollUp, Step, Stretch};
-use super::tables::{chunk_key, of_chunk_key};
+use super::tables::{of_roll_up_key, roll_up_key, value_key};
 use rusqlite::{Connection, Transaction, params};
 
 /// Puts the longest-waiting sealed chunk of the run into the file; false if none waits.
@@ -51,14 +51,14 @@ fn put_signal(
     let Some(values) = chunk.value_chunk(run.run, column, stored, run.configuration) else { return Ok(()) };
     let first = values.name.first;
     let start_ms = chunk.utc_span().map_or(0, |(start, _)| start);
-    let key = put_block(transaction, stored.id, start_ms, first, &values.write())?;
+    let mut statement = transaction.prepare_cached("INSERT OR REPLACE INTO chunks VALUES (?1, ?2)")?;
+    statement.execute(params![value_key(first, stored.id), values.write()])?;
     let numbers = stored.signal.numbers().fitting(&values.values);
     let minutes = minutes_of(run, chunk, column, signal, stored.signal.gap_limit.as_micros() as u64);
     let hours = hours_of(&minutes);
     let block =
         |step, entries| RollUp { signal: stored.id, run: run.run, first, step, numbers, entries }.write();
-    let mut statement = transaction.prepare_cached("INSERT OR REPLACE INTO minutes VALUES (?1, ?2)")?;
-    statement.execute(params![key, block(Step::Minute, minutes)])?;
+    let key = put_minutes(transaction, stored.id, start_ms, &block(Step::Minute, minutes))?;
     let mut statement = transaction.prepare_cached("INSERT OR REPLACE INTO hours VALUES (?1, ?2)")?;
     statement.execute(params![key, block(Step::Hour, hours)])?;
     Ok(())
@@ -66,18 +66,17 @@ fn put_signal(
 
 /// Under the key of its start, or the nearest free one of its hour: after a step of the clock two chunks of a signal may
 /// begin in one second, and neither may hide the other.
-fn put_block(
+fn put_minutes(
     transaction: &Transaction<'_>,
     signal: i64,
     start_ms: i64,
-    first: u64,
     block: &[u8],
 ) -> rusqlite::Result<i64> {
-    let wanted = chunk_key(signal, start_ms);
-    let hour = wanted - of_chunk_key(wanted).1.rem_euclid(3600);
-    let mut statement = transaction.prepare_cached("INSERT OR IGNORE INTO chunks VALUES (?1, ?2, ?3)")?;
+    let wanted = roll_up_key(signal, start_ms);
+    let hour = wanted - of_roll_up_key(wanted).1.rem_euclid(3600);
+    let mut statement = transaction.prepare_cached("INSERT OR IGNORE INTO minutes VALUES (?1, ?2)")?;
     for key in (wanted..hour + 3600).chain((hour..wanted).rev()) {
-        if statement.execute(params![key, first as i64, block])? == 1 {
+        if statement.execute(params![key, block])? == 1 {
             return Ok(key);
         }
     }

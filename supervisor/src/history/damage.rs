@@ -11,7 +11,9 @@ use super::read::signal_check;
 use super::records::read_note;
 use super::rollup::RollUp;
 use super::store::run_check;
-use super::tables::{self, Opened, chunk_key, open_to_read, store_number};
+use super::tables::{
+    self, Opened, SIGNAL_MAX, of_roll_up_key, open_to_read, roll_up_key, store_number, value_key, value_keys,
+};
 use rusqlite::types::Value;
 use rusqlite::{Connection, Row, params, params_from_iter};
 use std::fs;
@@ -229,62 +231,72 @@ fn copy_rows(
     copied
 }
 
-/// Readings and roll-ups, signal by signal, so that a damaged page costs one signal's hours and not everything behind it.
+/// Readings chunk by chunk, roll-ups signal by signal, so that a damaged page costs what lies on it and nothing behind it.
 fn take_blocks(old: &Connection, new: &Connection) -> usize {
     let mut taken = 0;
+    for first in firsts(new) {
+        let is_whole = |row: &Row<'_>| whole_values(row, new);
+        taken += take_range(old, new, "chunks", value_keys(first as u64), &is_whole);
+    }
     for signal in signals(old, new) {
-        let range = [chunk_key(signal, 0), chunk_key(signal, i64::MAX)];
-        let chunk = |row: &Row<'_>| whole_values(row, signal, new);
-        let rolled = |row: &Row<'_>| whole_roll_up(row, signal);
-        for order in ["ASC", "DESC"] {
-            let select = |table: &str| {
-                format!("SELECT * FROM {table} WHERE key BETWEEN ?1 AND ?2 ORDER BY key {order}")
-            };
-            let chunks = copy_rows(
-                old,
-                new,
-                &select("chunks"),
-                range,
-                "INSERT OR IGNORE INTO chunks VALUES (?, ?, ?)",
-                3,
-                &chunk,
-            );
-            taken += chunks.taken;
-            let mut is_complete = chunks.is_complete;
-            for table in ["minutes", "hours"] {
-                let insert = format!("INSERT OR IGNORE INTO {table} VALUES (?, ?)");
-                let copied = copy_rows(old, new, &select(table), range, &insert, 2, &rolled);
-                taken += copied.taken;
-                is_complete &= copied.is_complete;
-            }
-            if is_complete {
-                break;
-            }
+        let range = [roll_up_key(signal, 0), roll_up_key(signal, i64::MAX)];
+        let is_whole = |row: &Row<'_>| whole_roll_up(row, signal);
+        for table in ["minutes", "hours"] {
+            taken += take_range(old, new, table, range, &is_whole);
         }
     }
     taken
 }
 
+/// From the front until damage, then from the back.
+fn take_range(
+    old: &Connection,
+    new: &Connection,
+    table: &str,
+    range: [i64; 2],
+    is_whole: &impl Fn(&Row<'_>) -> bool,
+) -> usize {
+    let insert = format!("INSERT OR IGNORE INTO {table} VALUES (?, ?)");
+    let mut taken = 0;
+    for order in ["ASC", "DESC"] {
+        let select = format!("SELECT * FROM {table} WHERE key BETWEEN ?1 AND ?2 ORDER BY key {order}");
+        let copied = copy_rows(old, new, &select, range, &insert, 2, is_whole);
+        taken += copied.taken;
+        if copied.is_complete {
+            break;
+        }
+    }
+    taken
+}
+
+/// The chunks whose times were saved; without them values mean nothing.
+fn firsts(new: &Connection) -> Vec<i64> {
+    let read = || -> rusqlite::Result<Vec<i64>> {
+        new.prepare("SELECT first FROM time_chunks ORDER BY first")?
+            .query_map([], |row| row.get(0))?
+            .collect()
+    };
+    read().unwrap_or_default()
+}
+
 /// Every number a signal may have had: the known ones, and those beyond in case their rows are lost.
 fn signals(old: &Connection, new: &Connection) -> Vec<i64> {
     let most = |connection: &Connection, sql: &str| {
-        connection.query_row(sql, [], |row| row.get::<_, Option<i64>>(0))
+        connection.query_row(sql, [], |row| row.get::<_, Option<i64>>(0)).ok().flatten()
     };
-    let known = most(new, "SELECT max(id) FROM signals").ok().flatten().unwrap_or(0);
-    let keyed =
-        most(old, "SELECT max(key) FROM chunks").ok().flatten().map_or(0, |key| tables::of_chunk_key(key).0);
-    // A damaged key may be anything; a line has a few thousand signals at most.
-    (1..=known.max(keyed.clamp(0, 65_536))).collect()
+    let known = most(new, "SELECT max(id) FROM signals").unwrap_or(0);
+    let keyed = most(old, "SELECT max(key) FROM minutes").map_or(0, |key| of_roll_up_key(key).0);
+    // A damaged key may be anything.
+    (1..=known.max(keyed.clamp(0, SIGNAL_MAX))).collect()
 }
 
-/// Whether a row of chunks is whole and of this signal; if the signal's own row was lost, its tag is in the block.
-fn whole_values(row: &Row<'_>, signal: i64, new: &Connection) -> bool {
-    let block: rusqlite::Result<Vec<u8>> = row.get(2);
-    let first = row.get::<_, i64>(1);
+/// Whether a row of chunks is whole and in its place; if its signal's own row was lost, the tag is in the block.
+fn whole_values(row: &Row<'_>, new: &Connection) -> bool {
+    let block: rusqlite::Result<Vec<u8>> = row.get(1);
     let Some(chunk) = block.ok().and_then(|block| ValueChunk::read(&block).ok()) else { return false };
-    let tag = &chunk.signal.signal.tag;
+    let (signal, tag) = (chunk.signal.id, &chunk.signal.signal.tag);
     let check = signal_check(signal, tag, None);
-    let is_own = chunk.signal.id == signal && first == Ok(chunk.name.first as i64);
+    let is_own = row.get(0) == Ok(value_key(chunk.name.first, signal));
     let known = "INSERT OR IGNORE INTO signals VALUES (?1, ?2, NULL, ?3)";
     is_own && new.execute(known, params![signal, tag, check]).is_ok()
 }

@@ -82,7 +82,7 @@ impl Reading<'_> {
             Step::Hour => "SELECT key, block FROM hours WHERE key BETWEEN ?1 AND ?2 ORDER BY key",
         };
         let span = window.span();
-        self.blocks(sql, signal, span.from().0, span.to().0 - 1, |reading, row| {
+        self.roll_ups(sql, signal, span.from().0, span.to().0 - 1, |reading, row| {
             let block = row.get_ref(1)?.as_blob().map_err(|_| Damage::Foreign);
             let rolled = block.and_then(RollUp::read).ok();
             match rolled.filter(|rolled| rolled.signal == signal && rolled.step == step) {

@@ -234,7 +234,9 @@ impl OpenRun {
             let (code, value) = code_of(sample.reading);
             let cell = (column, code, value.unwrap_or(0.0));
             let same = newest.and_then(|index| rows.get_mut(index)).filter(|row| {
-                let is_new = row.cells.iter().rev().all(|(known, ..)| *known != column);
+                // Almost always in the order of columns.
+                let is_new = row.cells.last().is_none_or(|(last, ..)| *last < column)
+                    || row.cells.iter().all(|(known, ..)| *known != column);
                 row.utc_ms == utc_ms && row.uptime_us == uptime_us && is_new
             });
             match same {
@@ -247,7 +249,9 @@ impl OpenRun {
             }
         }
         for row in &mut rows {
-            row.cells.sort_by_key(|(column, ..)| *column);
+            if !row.cells.is_sorted_by_key(|(column, ..)| *column) {
+                row.cells.sort_by_key(|(column, ..)| *column);
+            }
         }
         rows
     }

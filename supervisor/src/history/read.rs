@@ -2,15 +2,15 @@
 //!
 //! What can't be read is left out and counted: never a wrong value.
 
-use super::bytes::{Damage, check_of};
+use super::bytes::check_of;
 use super::chunk::{TimeChunk, ValueChunk};
 use super::events::{StoredBand, bands_of};
 use super::open::{RawRow, rows_of};
 use super::quality::reading_of;
 use super::query::{ExactSample, KnownBand, POINTS_MAX, SignalSamples, Span};
-use super::tables::{chunk_key, is_damage, of_chunk_key};
+use super::tables::{is_damage, roll_up_key, value_key};
 use super::{HistoryError, StoredSample};
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row};
 use setward_protocol::{Uptime, UtcMillis};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -85,18 +85,19 @@ impl<'a> Reading<'a> {
         mut visit: impl FnMut(&mut Self, i64, &ValueChunk, &TimeChunk) -> ControlFlow<()>,
     ) -> rusqlite::Result<()> {
         let sql = if newest_first {
-            "SELECT key, first, block FROM chunks WHERE key BETWEEN ?1 AND ?2 ORDER BY key DESC"
+            "SELECT first, start_utc_ms FROM time_chunks WHERE start_utc_ms BETWEEN ?1 AND ?2 ORDER BY start_utc_ms DESC"
         } else {
-            "SELECT key, first, block FROM chunks WHERE key BETWEEN ?1 AND ?2 ORDER BY key"
+            "SELECT first, start_utc_ms FROM time_chunks WHERE start_utc_ms BETWEEN ?1 AND ?2 ORDER BY start_utc_ms"
         };
-        self.blocks(sql, signal, from_ms, to_ms, |reading, row| {
-            let key: i64 = row.get(0)?;
-            let first = row.get::<_, i64>(1)? as u64;
+        // A chunk never crosses an hour.
+        let range = [hour_of(from_ms), to_ms];
+        self.rows(sql, range, |reading, row| {
+            let (first, start_ms) = (row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)?);
             if reading.open.firsts.contains(&first) {
                 return Ok(ControlFlow::Continue(()));
             }
-            let chunk = row.get_ref(2)?.as_blob().map_err(|_| Damage::Foreign);
-            let chunk = chunk.and_then(ValueChunk::read).ok();
+            let Some(block) = reading.values_of(first, signal)? else { return Ok(ControlFlow::Continue(())) };
+            let chunk = ValueChunk::read(&block).ok();
             let chunk = chunk.filter(|chunk| chunk.signal.id == signal && chunk.name.first == first);
             let (Some(chunk), Some(times)) = (chunk, reading.times_of(first)?) else {
                 reading.unreadable += 1;
@@ -106,24 +107,32 @@ impl<'a> Reading<'a> {
                 reading.unreadable += 1;
                 return Ok(ControlFlow::Continue(()));
             }
-            Ok(visit(reading, key, &chunk, &times))
+            Ok(visit(reading, start_ms, &chunk, &times))
         })
     }
 
-    /// Runs over the rows of one signal's keys; a damaged page ends it and is counted.
-    pub(super) fn blocks(
+    /// The roll-ups of a signal that may hold something of the window.
+    pub(super) fn roll_ups(
         &mut self,
         sql: &str,
         signal: i64,
         from_ms: i64,
         to_ms: i64,
+        visit: impl FnMut(&mut Self, &Row<'_>) -> rusqlite::Result<ControlFlow<()>>,
+    ) -> rusqlite::Result<()> {
+        let last = hour_of(to_ms).saturating_add(HOUR_MS - 1);
+        self.rows(sql, [roll_up_key(signal, hour_of(from_ms)), roll_up_key(signal, last)], visit)
+    }
+
+    /// Runs over rows; a damaged page ends it and is counted.
+    fn rows(
+        &mut self,
+        sql: &str,
+        range: [i64; 2],
         mut visit: impl FnMut(&mut Self, &Row<'_>) -> rusqlite::Result<ControlFlow<()>>,
     ) -> rusqlite::Result<()> {
-        let hour = |ms: i64| ms.div_euclid(HOUR_MS).saturating_mul(HOUR_MS);
-        let low = chunk_key(signal, hour(from_ms));
-        let high = chunk_key(signal, hour(to_ms).saturating_add(HOUR_MS - 1));
         let mut statement = self.connection.prepare_cached(sql)?;
-        let mut rows = statement.query(params![low, high])?;
+        let mut rows = statement.query(range)?;
         loop {
             let step = match rows.next() {
                 Ok(Some(row)) => visit(self, row),
@@ -141,6 +150,11 @@ impl<'a> Reading<'a> {
                 Err(error) => return Err(error),
             }
         }
+    }
+
+    fn values_of(&self, first: u64, signal: i64) -> rusqlite::Result<Option<Vec<u8>>> {
+        let mut statement = self.connection.prepare_cached("SELECT block FROM chunks WHERE key = ?1")?;
+        statement.query_row([value_key(first, signal)], |row| row.get(0)).optional()
     }
 
     fn times_of(&mut self, first: u64) -> rusqlite::Result<Option<Rc<TimeChunk>>> {
@@ -172,8 +186,8 @@ impl<'a> Reading<'a> {
         let mut hour_before = i64::MAX;
         let failed = |error| HistoryError::during("reading history", &error);
         if let Some(signal) = self.signal_id(tag).map_err(failed)? {
-            self.chunks(signal, from.0, to.0.saturating_sub(1), true, |_, key, chunk, times| {
-                let hour = of_chunk_key(key).1.div_euclid(3600) * HOUR_MS;
+            self.chunks(signal, from.0, to.0.saturating_sub(1), true, |_, start_ms, chunk, times| {
+                let hour = hour_of(start_ms);
                 // Chunks of one hour may overlap after a step of the clock; those of two never do.
                 if hour < hour_before
                     && rows.iter().filter(|row| row.utc_ms >= hour_before).take(limit).count() >= limit
@@ -210,8 +224,8 @@ impl<'a> Reading<'a> {
         let mut last_hour = i64::MIN;
         let mut unit = String::new();
         if let Some(signal) = signal {
-            self.chunks(signal, span.from().0, span.to().0 - 1, false, |_, key, chunk, times| {
-                let hour = of_chunk_key(key).1.div_euclid(3600);
+            self.chunks(signal, span.from().0, span.to().0 - 1, false, |_, start_ms, chunk, times| {
+                let hour = hour_of(start_ms);
                 if hour > last_hour && rows.len() > limit {
                     return ControlFlow::Break(());
                 }
@@ -278,6 +292,11 @@ impl<'a> Reading<'a> {
         let newest = self.newest(tag, UtcMillis(i64::MIN), UtcMillis(i64::MAX), 1)?;
         Ok(newest.last().copied())
     }
+}
+
+/// The beginning of the hour of UTC.
+const fn hour_of(utc_ms: i64) -> i64 {
+    utc_ms.div_euclid(HOUR_MS).saturating_mul(HOUR_MS)
 }
 
 /// Checksum of a row of signals.

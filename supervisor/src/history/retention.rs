@@ -2,7 +2,7 @@
 //!
 //! Freed pages are used again, so the file stays at its largest size; it is never rewritten on the box.
 
-use super::tables::{chunk_key, of_chunk_key};
+use super::tables::{of_roll_up_key, roll_up_key, value_keys};
 use rusqlite::{Connection, params};
 
 const HOUR_MS: i64 = 3_600_000;
@@ -75,9 +75,7 @@ const fn hour_of(utc_ms: i64) -> i64 {
 }
 
 fn oldest_ms(connection: &Connection) -> rusqlite::Result<Option<i64>> {
-    // In order of sequence, so almost in order of time; the first few allow for steps of the clock.
-    let sql = "SELECT min(start_utc_ms) FROM (SELECT start_utc_ms FROM time_chunks ORDER BY first LIMIT 64)";
-    connection.query_row(sql, [], |row| row.get(0))
+    connection.query_row("SELECT min(start_utc_ms) FROM time_chunks", [], |row| row.get(0))
 }
 
 /// What the contents take, bytes; free pages not counted.
@@ -90,27 +88,33 @@ pub(super) fn used_bytes(connection: &Connection) -> rusqlite::Result<u64> {
 fn drop_readings(connection: &mut Connection, before_ms: i64) -> rusqlite::Result<usize> {
     let transaction = connection.transaction()?;
     let mut dropped = 0;
-    for signal in signals(&transaction)? {
+    for first in firsts_before(&transaction, before_ms)? {
         let mut statement = transaction.prepare_cached("DELETE FROM chunks WHERE key BETWEEN ?1 AND ?2")?;
-        dropped += statement.execute(params![chunk_key(signal, 0), chunk_key(signal, before_ms - 1)])?;
+        dropped += statement.execute(value_keys(first as u64))?;
+        transaction.prepare_cached("DELETE FROM time_chunks WHERE first = ?1")?.execute([first])?;
     }
-    transaction.execute("DELETE FROM time_chunks WHERE end_utc_ms < ?1", [before_ms])?;
     transaction.commit()?;
     Ok(dropped)
+}
+
+fn firsts_before(connection: &Connection, before_ms: i64) -> rusqlite::Result<Vec<i64>> {
+    let sql = "SELECT first FROM time_chunks WHERE start_utc_ms < ?1 AND end_utc_ms < ?1";
+    let mut statement = connection.prepare_cached(sql)?;
+    statement.query_map([before_ms], |row| row.get(0))?.collect()
 }
 
 fn drop_roll_ups(connection: &mut Connection, table: &str, before_ms: i64) -> rusqlite::Result<usize> {
     let transaction = connection.transaction()?;
     let mut dropped = 0;
     for signal in signals(&transaction)? {
-        let range = params![chunk_key(signal, 0), chunk_key(signal, before_ms - 1)];
+        let range = params![roll_up_key(signal, 0), roll_up_key(signal, before_ms - 1)];
         let oldest = format!("SELECT min(key) FROM {table} WHERE key BETWEEN ?1 AND ?2");
         let oldest: Option<i64> = transaction.prepare_cached(&oldest)?.query_row(range, |row| row.get(0))?;
         let Some(oldest) = oldest else { continue };
-        let until = (of_chunk_key(oldest).1 * 1000 + HOURS_A_PASS * HOUR_MS).min(before_ms);
+        let until = (of_roll_up_key(oldest).1 * 1000 + HOURS_A_PASS * HOUR_MS).min(before_ms);
         let delete = format!("DELETE FROM {table} WHERE key BETWEEN ?1 AND ?2");
         let mut statement = transaction.prepare_cached(&delete)?;
-        dropped += statement.execute(params![chunk_key(signal, 0), chunk_key(signal, until - 1)])?;
+        dropped += statement.execute(params![roll_up_key(signal, 0), roll_up_key(signal, until - 1)])?;
     }
     transaction.commit()?;
     Ok(dropped)

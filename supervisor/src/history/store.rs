@@ -156,15 +156,25 @@ impl Store {
     }
 
     pub(super) fn start_run(&mut self, run: &NewRun) -> Result<RunId, HistoryError> {
-        let doing = |error| HistoryError::during("starting a run", &error);
         self.close_runs();
-        let transaction = self.connection.transaction().map_err(doing)?;
-        let id = next_run(&transaction).map_err(doing)?;
-        let signals = insert_run(&transaction, id, run).map_err(doing)?;
-        transaction.commit().map_err(doing)?;
+        let begun = match self.try_start_run(run) {
+            Err(error) if is_damage(&error) && self.file.is_some() => {
+                self.replace_file(&error.to_string())?;
+                self.try_start_run(run)
+            }
+            begun => begun,
+        };
+        begun.map_err(|error| HistoryError::during("starting a run", &error))
+    }
+
+    fn try_start_run(&mut self, run: &NewRun) -> rusqlite::Result<RunId> {
+        let transaction = self.connection.transaction()?;
+        let id = next_run(&transaction)?;
+        let signals = insert_run(&transaction, id, run)?;
         let newest =
             "SELECT max(end_utc_ms) FROM (SELECT end_utc_ms FROM time_chunks ORDER BY first DESC LIMIT 4096)";
-        let newest: Option<i64> = self.connection.query_row(newest, [], |row| row.get(0)).map_err(doing)?;
+        let newest: Option<i64> = transaction.query_row(newest, [], |row| row.get(0))?;
+        transaction.commit()?;
         self.doubtful_until_ms = newest.unwrap_or(i64::MIN);
         self.runs.push_back(OpenRun::new(id, &run.fingerprint, signals));
         Ok(RunId(id))
@@ -528,6 +538,10 @@ pub(super) fn signal_id(transaction: &Connection, tag: &str, was: Option<&str>) 
     let next = "SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'signals'), 0),
         coalesce((SELECT max(id) FROM signals), 0)) + 1";
     let id: i64 = transaction.query_row(next, [], |row| row.get(0))?;
+    if id > tables::SIGNAL_MAX {
+        // Sixty-five thousand names in the life of one history.
+        return Err(rusqlite::Error::IntegralValueOutOfRange(0, id));
+    }
     transaction.execute(
         "INSERT INTO signals VALUES (?1, ?2, NULL, ?3)",
         params![id, tag, signal_check(id, tag, None)],

@@ -28,7 +28,8 @@ CREATE TABLE signals (id INTEGER PRIMARY KEY AUTOINCREMENT, tag TEXT NOT NULL UN
 CREATE TABLE time_chunks (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, run INTEGER NOT NULL,
     poll_group INTEGER NOT NULL, start_utc_ms INTEGER NOT NULL, end_utc_ms INTEGER NOT NULL, block BLOB NOT NULL) STRICT;
 CREATE INDEX time_chunks_by_group ON time_chunks (run, poll_group, last);
-CREATE TABLE chunks (key INTEGER PRIMARY KEY, first INTEGER NOT NULL, block BLOB NOT NULL) STRICT;
+CREATE INDEX time_chunks_by_start ON time_chunks (start_utc_ms);
+CREATE TABLE chunks (key INTEGER PRIMARY KEY, block BLOB NOT NULL) STRICT;
 CREATE TABLE minutes (key INTEGER PRIMARY KEY, block BLOB NOT NULL) STRICT;
 CREATE TABLE hours (key INTEGER PRIMARY KEY, block BLOB NOT NULL) STRICT;
 CREATE TABLE bands (run INTEGER NOT NULL, signal INTEGER NOT NULL, uptime_us INTEGER NOT NULL, utc_ms INTEGER NOT NULL,
@@ -183,15 +184,34 @@ pub(super) fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
-/// The key of a chunk: signal, then second of its start, so that one range gives a signal's window in order.
-pub(super) fn chunk_key(signal: i64, utc_ms: i64) -> i64 {
+/// The key of a block of values: first row, then signal. In the order of writing, so pages are filled and dropped as wholes.
+pub(super) const fn value_key(first: u64, signal: i64) -> i64 {
+    (first << SIGNAL_BITS) as i64 | (signal & SIGNAL_MAX)
+}
+
+/// The first row and the signal of such a key.
+pub(super) const fn of_value_key(key: i64) -> (u64, i64) {
+    (key as u64 >> SIGNAL_BITS, key & SIGNAL_MAX)
+}
+
+/// The keys of all signals of one chunk.
+pub(super) const fn value_keys(first: u64) -> [i64; 2] {
+    [value_key(first, 0), value_key(first, SIGNAL_MAX)]
+}
+
+const SIGNAL_BITS: u32 = 16;
+/// The largest number a signal can have. They are never reused, but a line has a few hundred.
+pub(super) const SIGNAL_MAX: i64 = (1 << SIGNAL_BITS) - 1;
+
+/// The key of a block of roll-ups: signal, then second of its start, so that one range gives a signal's window in order.
+pub(super) fn roll_up_key(signal: i64, utc_ms: i64) -> i64 {
     (signal << SECOND_BITS) | utc_ms.div_euclid(1000).clamp(0, SECOND_MAX)
+}
+
+/// The signal and the second of such a key.
+pub(super) const fn of_roll_up_key(key: i64) -> (i64, i64) {
+    (key >> SECOND_BITS, key & SECOND_MAX)
 }
 
 const SECOND_BITS: u32 = 34;
 const SECOND_MAX: i64 = (1 << SECOND_BITS) - 1;
-
-/// The signal and the second of a key.
-pub(super) const fn of_chunk_key(key: i64) -> (i64, i64) {
-    (key >> SECOND_BITS, key & SECOND_MAX)
-}

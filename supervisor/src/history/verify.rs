@@ -3,9 +3,10 @@
 
 use super::HistoryError;
 use super::chunk::{TimeChunk, ValueChunk};
+use super::quality::ABSENT;
 use super::records::broken_audit;
 use super::rollup::RollUp;
-use super::tables::{of_chunk_key, open_to_read};
+use super::tables::{of_roll_up_key, of_value_key, open_to_read};
 use rusqlite::{Connection, Row};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -119,20 +120,21 @@ fn check_times(connection: &Connection, found: &mut Verification) -> rusqlite::R
 }
 
 fn check_values(connection: &Connection, times: &Names, found: &mut Verification) -> rusqlite::Result<()> {
-    each(connection, "SELECT key, first, block FROM chunks ORDER BY key", |row| {
-        let (key, first): (i64, i64) = (row.get(0)?, row.get(1)?);
-        let (signal, second) = of_chunk_key(key);
+    each(connection, "SELECT key, block FROM chunks ORDER BY key", |row| {
+        let (first, signal) = of_value_key(row.get(0)?);
         found.chunks += 1;
-        match ValueChunk::read(row.get_ref(2)?.as_blob()?) {
+        match ValueChunk::read(row.get_ref(1)?.as_blob()?) {
             Ok(chunk) => {
-                let own = chunk.signal.id == signal && chunk.name.first as i64 == first;
-                if !own || times.get(&first) != Some(&(chunk.name.run, chunk.name.rows)) {
-                    found.fault(format!("signal {signal} at {second} s: the block is another chunk's, or its times are missing"));
+                let is_own = chunk.signal.id == signal && chunk.name.first == first;
+                let name = times.get(&(first as i64));
+                if !is_own || name != Some(&(chunk.name.run, chunk.name.rows)) {
+                    found.fault(format!(
+                        "signal {signal} from row {first} on: the block is another chunk's, or its times are missing"
+                    ));
                 }
-                found.readings +=
-                    chunk.codes.iter().filter(|code| **code != super::quality::ABSENT).count() as u64;
+                found.readings += chunk.codes.iter().filter(|code| **code != ABSENT).count() as u64;
             }
-            Err(damage) => found.fault(format!("signal {signal} at {second} s: the block {damage}")),
+            Err(damage) => found.fault(format!("signal {signal} from row {first} on: the block {damage}")),
         }
         Ok(())
     })
@@ -140,7 +142,7 @@ fn check_values(connection: &Connection, times: &Names, found: &mut Verification
 
 fn check_roll_ups(connection: &Connection, table: &str, found: &mut Verification) -> rusqlite::Result<()> {
     each(connection, &format!("SELECT key, block FROM {table} ORDER BY key"), |row| {
-        let (signal, second) = of_chunk_key(row.get(0)?);
+        let (signal, second) = of_roll_up_key(row.get(0)?);
         found.roll_ups += 1;
         match RollUp::read(row.get_ref(1)?.as_blob()?) {
             Ok(rolled) if rolled.signal == signal => {}
