@@ -22,6 +22,8 @@ mod layout;
 mod migrate;
 mod of_line;
 mod open;
+#[cfg(test)]
+mod peers_tests;
 mod quality;
 mod query;
 mod read;

@@ -212,3 +212,84 @@ async fn notes_and_the_audit_trail_keep_what_was_there_before() {
     assert_eq!((second.n, &second.previous), (2, &first.hash));
     assert_eq!(store.audit_trail(10).await.unwrap(), [second, first]);
 }
+
+/// The reader's thread and the open hour in the writer's memory give one answer.
+#[tokio::test]
+async fn questions_are_answered_from_the_file_and_from_memory_together() {
+    use crate::history::testing::{START_MS, reading, run, second};
+    let folder = tempfile::tempdir().unwrap();
+    let store = ThreadedStore::open(folder.path()).unwrap();
+    let id = store.start_run(run(START_MS)).await.unwrap();
+    for minute in 0..100 {
+        let mut batch = Batch::default();
+        (0..60).for_each(|now| batch.samples.extend(second(minute * 60 + now, 0).samples));
+        store.append(id, batch).await.unwrap();
+    }
+    let at = |second: i64| UtcMillis(START_MS + second * 1000);
+    let tags = vec!["TT-310".to_owned(), "no such tag".to_owned()];
+    let exact = store.exact(tags.clone(), Span::new(at(3500), at(3700)).unwrap()).await.unwrap();
+    let readings: Vec<_> = exact[0].samples.iter().map(|sample| sample.reading).collect();
+    assert_eq!(readings, (3500..3700).map(|second| reading(0, second)).collect::<Vec<_>>());
+    assert_eq!((exact[0].unit.as_str(), exact[1].is_known, exact[1].samples.len()), ("degC", false, 0));
+    let latest = store.latest(tags.clone()).await.unwrap();
+    assert_eq!(latest, [Some(StoredSample { utc: at(5999), reading: reading(0, 5999) }), None]);
+    let window = Window::new(tags, Span::new(at(0), at(6000)).unwrap(), 100).unwrap();
+    let envelopes = store.envelopes(window).await.unwrap();
+    let samples: u32 = envelopes[0].columns.iter().map(|column| column.samples + column.others).sum();
+    assert_eq!((samples, envelopes[1].is_known), (6000, false));
+    assert!(store.exact(Vec::new(), Span::new(at(0), at(1)).unwrap()).await.is_err());
+}
+
+/// The card rots while the daemon runs: a question meets it, the file is set aside, what can be read is kept, and it goes on.
+#[tokio::test]
+async fn a_file_that_rots_under_a_running_store_is_replaced_and_nothing_confirmed_is_wrong() {
+    use crate::history::testing::{START_MS, reading, run, second, small};
+    let folder = tempfile::tempdir().unwrap();
+    let settings = Settings { journal_bytes: 64 << 20, ..small() };
+    let store = ThreadedStore::open_with(folder.path(), settings).unwrap();
+    let id = store.start_run(run(START_MS)).await.unwrap();
+    for minute in 0..200 {
+        let mut batch = Batch::default();
+        (0..60).for_each(|now| batch.samples.extend(second(minute * 60 + now, 0).samples));
+        store.append(id, batch).await.unwrap();
+    }
+    let file = folder.path().join("history.sqlite");
+    store
+        .ask(|store| {
+            store
+                .connection
+                .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+                .map_err(|error| HistoryError::during("", &error))
+        })
+        .await
+        .unwrap();
+    let mut bytes = fs::read(&file).unwrap();
+    let half = bytes.len() / 2;
+    bytes[half..].fill(0xA5);
+    fs::write(&file, bytes).unwrap();
+    let window = || {
+        Window::new(
+            vec!["TT-310".to_owned()],
+            Span::new(UtcMillis(START_MS), UtcMillis(START_MS + 12_000_000)).unwrap(),
+            200,
+        )
+        .unwrap()
+    };
+    let _first = store.envelopes(window()).await;
+    let mut sequence = 0;
+    while store.notices().await.unwrap().is_empty() && sequence < 5000 {
+        sequence += 1;
+        let event = Event { sequence, ..raised(1) };
+        store.append(id, Batch { events: vec![event], ..Batch::default() }).await.unwrap();
+    }
+    let notices = store.notices().await.unwrap();
+    assert!(notices.iter().any(|notice| notice.contains("history.damaged-1.sqlite")), "{notices:?}");
+    store.append(id, second(12_000, 0)).await.unwrap();
+    let kept =
+        store.samples("TT-310".to_owned(), UtcMillis(0), UtcMillis(i64::MAX), usize::MAX).await.unwrap();
+    for sample in &kept {
+        assert_eq!(sample.reading, reading(0, (sample.utc.0 - START_MS) / 1000));
+    }
+    let open = kept.iter().filter(|sample| sample.utc.0 >= START_MS + 10_800_000).count();
+    assert_eq!(open, 1201, "the open hour is whole: it was never only in the file");
+}

@@ -381,7 +381,10 @@ impl Store {
 
     /// A reader met damage: looks at the whole file, and replaces it if it is so.
     pub(super) fn look_for_damage(&mut self) -> Result<(), HistoryError> {
-        let check = self.connection.query_row("PRAGMA quick_check(1)", [], |row| row.get::<_, String>(0));
+        let Some(file) = &self.file else { return Ok(()) };
+        // A connection of its own: this one's cache may still hold what the disk no longer has.
+        let check = open_to_read(file)
+            .and_then(|fresh| fresh.query_row("PRAGMA quick_check(1)", [], |row| row.get::<_, String>(0)));
         match check {
             Ok(verdict) if verdict == "ok" => Ok(()),
             Ok(verdict) => self.replace_file(&verdict),
