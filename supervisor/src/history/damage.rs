@@ -10,7 +10,7 @@ use super::open::OpenRun;
 use super::read::signal_check;
 use super::records::read_note;
 use super::rollup::RollUp;
-use super::store::run_check;
+use super::runs::run_check;
 use super::tables::{
     self, Opened, SIGNAL_MAX, of_roll_up_key, open_to_read, roll_up_key, store_number, value_key, value_keys,
 };

@@ -31,6 +31,7 @@ mod records;
 mod retention;
 mod ring;
 mod rollup;
+mod runs;
 pub mod sqlite;
 mod store;
 mod tables;
