@@ -272,6 +272,27 @@ fn bare_pco() -> Result<(), Failure> {
     Ok(())
 }
 
+/// A start on what is there: the file and half an hour of journal.
+async fn reopen(folder: &Path) -> Result<(), Failure> {
+    let before = Instant::now();
+    let mut opened = ThreadedStore::open(folder);
+    while let Err(error) = opened {
+        // The first store's thread lets go of its lock a moment after its last handle is gone.
+        if before.elapsed() > Duration::from_secs(5) {
+            return Err(error.into());
+        }
+        tokio::time::sleep(Duration::from_millis(5)).await;
+        opened = ThreadedStore::open(folder);
+    }
+    let run = opened?.start_run(new_run()).await?;
+    println!(
+        "start on this history, ms (run {})          {:>10.0}",
+        run.0,
+        before.elapsed().as_secs_f64() * 1e3
+    );
+    Ok(())
+}
+
 async fn figures(days: i64) -> Result<(), Failure> {
     let folder = tempfile::tempdir()?;
     println!("{SIGNALS} signals at 1 s in {GROUPS} poll groups, {days} days");
@@ -281,6 +302,7 @@ async fn figures(days: i64) -> Result<(), Failure> {
     ask(&store, days).await?;
     drop(store);
     let file = folder.path().join("history.sqlite");
+    reopen(folder.path()).await?;
     let connection = Connection::open(&file)?;
     connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_row| Ok(()))?;
     let samples = (days * DAY_S) as f64 * SIGNALS as f64;
@@ -312,37 +334,54 @@ fn device_bytes(folder: &Path) -> Result<u64, Failure> {
     Ok(stat.split_whitespace().nth(6).ok_or("no sectors counted")?.parse::<u64>()? * 512)
 }
 
-async fn real_time(seconds: i64, folder: &Path) -> Result<(), Failure> {
-    let store = ThreadedStore::open_with(folder, Settings { free_min_bytes: 0, ..Settings::default() })?;
-    let run = store.start_run(new_run()).await?;
-    let mut plant = Plant::new();
-    let mut ticks = tokio::time::interval(Duration::from_secs(1));
-    // Begins some minutes before a full hour, so that chunks close in it as often as they do in the long run.
-    let first = 3600 - seconds / 2;
-    let (mut written, mut cpu) = (0, 0.0);
-    for second in first..first + seconds + 60 {
-        if second == first + 60 {
-            (written, cpu) = (device_bytes(folder)?, cpu_s());
-        }
-        ticks.tick().await;
+/// What a device wrote while a line was kept in real time.
+struct RealTime<'a> {
+    store: ThreadedStore,
+    run: RunId,
+    plant: Plant,
+    folder: &'a Path,
+}
+
+impl RealTime<'_> {
+    async fn keep(&mut self, second: i64) -> Result<(), Failure> {
         let mut batch = Batch::default();
-        plant.second(second, &mut batch);
-        store.append(run, batch).await?;
+        self.plant.second(second, &mut batch);
+        Ok(self.store.append(self.run, batch).await?)
     }
-    // What the file system still holds back belongs to it.
-    std::process::Command::new("sync").status()?;
-    let bytes = (device_bytes(folder)? - written) as f64;
-    let per_day = bytes / seconds as f64 * DAY_S as f64;
-    println!(
-        "{seconds} s at 1 Hz: {:.0} bytes a second, {:.2} GB a day",
-        bytes / seconds as f64,
-        per_day / 1e9
-    );
-    println!(
-        "CPU {:.2} % of a core (with the making of the readings), memory {:.0} MB",
-        (cpu_s() - cpu) / seconds as f64 * 100.0,
-        memory_mb("VmRSS")
-    );
+
+    /// Bytes that the device wrote in these seconds, one a second; what the file system still holds back belongs to them.
+    async fn written(&mut self, seconds: std::ops::Range<i64>) -> Result<f64, Failure> {
+        std::process::Command::new("sync").status()?;
+        let before = device_bytes(self.folder)?;
+        let mut ticks = tokio::time::interval(Duration::from_secs(1));
+        for second in seconds {
+            ticks.tick().await;
+            self.keep(second).await?;
+        }
+        std::process::Command::new("sync").status()?;
+        Ok((device_bytes(self.folder)? - before) as f64)
+    }
+}
+
+async fn real_time(seconds: i64, folder: &Path) -> Result<(), Failure> {
+    let settings = Settings { free_min_bytes: 0, ..Settings::default() };
+    let store = ThreadedStore::open_with(folder, settings)?;
+    let run = store.start_run(new_run()).await?;
+    let mut line = RealTime { store, run, plant: Plant::new(), folder };
+    // Once round the journal, so that its blocks are all taken: a year has that only once.
+    for second in 0..9000 {
+        line.keep(second).await?;
+    }
+    let cpu = cpu_s();
+    let steady = line.written(9000..9000 + seconds).await? / seconds as f64;
+    let cpu = (cpu_s() - cpu) / seconds as f64;
+    // Across the end of an hour: ten groups close, and a checkpoint follows.
+    let hour = line.written(10_780..10_820).await? - 40.0 * steady;
+    println!("{seconds} s at 1 Hz: {steady:.0} bytes a second; the end of an hour {hour:.0} bytes");
+    let day = steady * DAY_S as f64 + hour * 24.0;
+    println!("device writes                              {:>12.2} GB a day", day / 1e9);
+    println!("CPU, with the making of the readings       {:>12.2} % of a core", cpu * 100.0);
+    println!("memory                                     {:>12.0} MB", memory_mb("VmRSS"));
     Ok(())
 }
 

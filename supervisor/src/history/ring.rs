@@ -16,6 +16,8 @@ use std::path::{Path, PathBuf};
 pub(super) const RING_BYTES: u64 = 32 * 1024 * 1024;
 
 const BLOCK: u64 = 4096;
+/// The file grows by so much at a time: four minutes of a second each.
+const TAKEN_AHEAD: u64 = 1024 * 1024;
 const MAGIC: &[u8; 8] = b"SETWARD1";
 /// Magic, store, number, run, last sequence, length, checksum.
 const HEADER: usize = 8 + 8 + 8 + 8 + 8 + 4 + 4;
@@ -78,6 +80,9 @@ pub(super) struct Found {
 pub(super) struct Ring {
     file: Box<dyn RingFile>,
     size: u64,
+    /// How far the file's blocks have been taken from the disk. Taken one by one they would cost the file system's own
+    /// journal five blocks each, so they are taken ahead, filled with zeros.
+    taken: u64,
     store: u64,
     next_number: u64,
     next_place: u64,
@@ -93,12 +98,13 @@ impl Ring {
         };
         let file = OnDisk::open(path).map_err(failed)?;
         let length = file.metadata().map_err(failed)?.len();
-        let size = size.max(length / BLOCK * BLOCK);
-        // Blocks are taken from the disk as the ring first comes round to them.
-        file.set_len(size).and_then(|()| file.sync_all()).map_err(failed)?;
-        let found = scan(&file, size, store).map_err(failed)?;
+        let taken = length / BLOCK * BLOCK;
+        let size = size.max(taken);
+        let found = scan(&file, taken, store).map_err(failed)?;
         let on_disk = OnDisk { path: path.to_owned(), file };
-        Ok((Self::over(Box::new(on_disk), size, store, &found), found))
+        let mut ring = Self::over(Box::new(on_disk), size, store, &found);
+        ring.taken = taken;
+        Ok((ring, found))
     }
 
     fn over(file: Box<dyn RingFile>, size: u64, store: u64, found: &[Found]) -> Self {
@@ -112,7 +118,7 @@ impl Ring {
             .collect::<VecDeque<_>>();
         let next_number = found.last().map_or(1, |record| record.number + 1);
         let next_place = live.back().map_or(0, |last| last.place + last.length);
-        Self { file, size, store, next_number, next_place, live, is_doubtful: false }
+        Self { file, size, taken: 0, store, next_number, next_place, live, is_doubtful: false }
     }
 
     /// Writes a record and syncs it. On an error it is as if it had not been written.
@@ -143,6 +149,17 @@ impl Ring {
             // The kernel may have dropped what it could not write and call the next sync good.
             self.file.reopen()?;
             self.is_doubtful = false;
+        }
+        let end = place + bytes.len() as u64;
+        if end > self.taken {
+            let ahead = end.next_multiple_of(TAKEN_AHEAD).min(self.size);
+            let zeros = vec![0; (ahead - self.taken) as usize];
+            self.file.write_all_at(&zeros, self.taken)?;
+            // Believed only once it is synced together with the record.
+            self.file.write_all_at(bytes, place)?;
+            self.file.sync()?;
+            self.taken = ahead;
+            return Ok(());
         }
         self.file.write_all_at(bytes, place)?;
         self.file.sync()
