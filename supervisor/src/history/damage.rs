@@ -62,13 +62,13 @@ fn set_aside(file: &Path) -> Result<PathBuf, HistoryError> {
     Ok(aside)
 }
 
-/// A copy of a file beside it, under a name of its own.
-pub(super) fn copy_aside(file: &Path) -> Result<PathBuf, HistoryError> {
-    let aside = free_name(file, "damaged");
-    fs::copy(file, &aside).map_err(|error| HistoryError {
-        text: format!("copying {} to {}: {error}", file.display(), aside.display()),
+/// Sets a journal aside whose records can't be used, so that a new one begins; gives what to tell.
+pub(super) fn start_journal_anew(journal: &Path, why: &str) -> Result<String, HistoryError> {
+    let aside = free_name(journal, "damaged");
+    fs::rename(journal, &aside).map_err(|error| HistoryError {
+        text: format!("setting the journal {} aside: {error}", journal.display()),
     })?;
-    Ok(aside)
+    Ok(format!("the journal can't be used: {why}; it is kept as {}", aside.display()))
 }
 
 /// `history.sqlite` becomes `history.damaged-1.sqlite`, or the next number that is free.
@@ -87,14 +87,16 @@ fn with_ending(file: &Path, ending: &str) -> PathBuf {
 
 /// Takes over every row that can be read and is whole; gives how many.
 fn take_over(aside: &Path, new: &Connection, number: Option<u64>) -> usize {
-    let Ok(old) = open_to_read(aside) else { return 0 };
-    let number = store_number(&old).ok().or(number);
+    let old = open_to_read(aside);
+    // The journal's word for it goes before the damaged file's.
+    let number = number.or_else(|| store_number(old.as_ref().ok()?).ok());
     if let Some(number) = number {
         let kept = new.execute("UPDATE meta SET value = ?1 WHERE key = 'store'", [number as i64]);
         if let Err(error) = kept {
             tracing::warn!(code = "history-damage", "the store's number can't be kept: {error}");
         }
     }
+    let Ok(old) = old else { return 0 };
     let mut taken = 0;
     for table in &TABLES {
         taken += take_table(&old, new, table);

@@ -227,3 +227,34 @@ fn a_file_of_zeros_and_an_empty_one_are_a_new_history_with_the_old_one_aside() {
         assert!(store.notices()[0].contains("history.damaged-1.sqlite"));
     }
 }
+
+/// The file is gone and only the journal is left: nothing of it is mixed into a new history, it is kept and told.
+#[test]
+fn a_journal_without_its_file_is_set_aside_once() {
+    let folder = tempfile::tempdir().unwrap();
+    history(folder.path());
+    for ending in ["", "-wal", "-shm"] {
+        let _absent = fs::remove_file(folder.path().join(format!("history.sqlite{ending}")));
+    }
+    let store = Store::open(folder.path(), small()).unwrap();
+    assert!(store.notices()[0].contains("history.damaged-1.journal"), "{:?}", store.notices());
+    drop(store);
+    assert!(Store::open(folder.path(), small()).unwrap().notices().is_empty());
+}
+
+/// The first page of the file is gone, so nothing of it can be read; the journal is its own and says so.
+#[test]
+fn the_journal_of_a_file_that_is_lost_is_set_aside_as_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    history(folder.path());
+    let file = folder.path().join("history.sqlite");
+    fs::write(&file, vec![0xA5; 40_000]).unwrap();
+    let _absent = fs::remove_file(folder.path().join("history.sqlite-wal"));
+    let store = Store::open(folder.path(), small()).unwrap();
+    let told = store.notices().join("; ");
+    assert!(
+        told.contains("history.damaged-1.sqlite")
+            && told.contains("runs that the history file does not know"),
+        "{told}"
+    );
+}

@@ -216,6 +216,35 @@ fn record(store: u64, number: u64, run: i64, last_sequence: u64, payload: &[u8])
     bytes
 }
 
+/// The number of the store that wrote the newest whole record of a journal; `None` if there is no journal or no record.
+pub(super) fn owner(path: &Path) -> Result<Option<u64>, HistoryError> {
+    let failed =
+        |error: io::Error| HistoryError { text: format!("reading the journal {}: {error}", path.display()) };
+    let file = match File::open(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+        file => file.map_err(failed)?,
+    };
+    let size = file.metadata().map_err(failed)?.len() / BLOCK * BLOCK;
+    let mut newest: Option<(u64, u64)> = None;
+    for place in (0..size).step_by(BLOCK as usize) {
+        let mut header = [0; HEADER];
+        file.read_exact_at(&mut header, place).map_err(failed)?;
+        if !header.starts_with(MAGIC) {
+            continue;
+        }
+        let store = field(&header, 8);
+        if let Some(record) = read_record(&file, place, size, store).map_err(failed)? {
+            newest = newest.max(Some((record.number, store)));
+        }
+    }
+    Ok(newest.map(|(_, store)| store))
+}
+
+fn field(header: &[u8; HEADER], from: usize) -> u64 {
+    let bytes = header.get(from..from + 8).and_then(|bytes| bytes.try_into().ok());
+    u64::from_le_bytes(bytes.unwrap_or_default())
+}
+
 /// Every whole record of this store in the file, by number.
 fn scan(file: &File, size: u64, store: u64) -> io::Result<Vec<Found>> {
     let mut found = Vec::new();
@@ -230,16 +259,15 @@ fn scan(file: &File, size: u64, store: u64) -> io::Result<Vec<Found>> {
         }
     }
     found.sort_by_key(|record: &Found| record.number);
+    // A disk that put a block in the wrong place too.
+    found.dedup_by_key(|record| record.number);
     Ok(found)
 }
 
 fn read_record(file: &File, place: u64, size: u64, store: u64) -> io::Result<Option<Found>> {
     let mut header = [0; HEADER];
     file.read_exact_at(&mut header, place)?;
-    let field = |from: usize| {
-        let bytes = header.get(from..from + 8).and_then(|bytes| bytes.try_into().ok());
-        u64::from_le_bytes(bytes.unwrap_or_default())
-    };
+    let field = |from: usize| field(&header, from);
     if !header.starts_with(MAGIC) || field(8) != store {
         return Ok(None);
     }

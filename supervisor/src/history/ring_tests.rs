@@ -65,6 +65,21 @@ fn a_torn_record_and_another_stores_records_are_not_taken() {
 
 type Blocks = Vec<(u64, Vec<u8>)>;
 
+#[test]
+fn a_record_that_lies_in_two_places_is_taken_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal");
+    let (mut ring, _) = Ring::open(&path, 32 * BLOCK, 5).unwrap();
+    for number in 1..=4 {
+        ring.append(1, number, b"x").unwrap();
+    }
+    let file = OnDisk::open(&path).unwrap();
+    let mut block = [0; BLOCK as usize];
+    file.read_exact_at(&mut block, BLOCK).unwrap();
+    file.write_all_at(&block, 9 * BLOCK).unwrap();
+    assert_eq!(numbers(&Ring::open(&path, 32 * BLOCK, 5).unwrap().1), [1, 2, 3, 4]);
+}
+
 /// A disk on which the n-th write or sync fails; what was not synced is lost.
 #[derive(Debug, Default)]
 struct Faulty {

@@ -9,7 +9,7 @@ use super::disk::Guard;
 use super::layout::StoredSignal;
 use super::open::{OpenRun, Row};
 use super::read::{OpenPart, OpenSlice};
-use super::ring::{Found, Ring};
+use super::ring::{self, Found, Ring};
 use super::runs::{insert_run, load_run, next_run};
 use super::tables::{self, Opened, is_damage, open_to_read, store_number};
 use super::{Batch, HistoryError, NewRun, Settings, events, journal, migrate, retention};
@@ -49,17 +49,27 @@ impl Store {
     pub(super) fn open(folder: &Path, settings: Settings) -> Result<Self, HistoryError> {
         let file = folder.join("history.sqlite");
         let journal = folder.join("history.journal");
+        let owner = ring::owner(&journal)?;
         let mut notices = Vec::new();
-        let connection = open_file(&file, None, &mut notices)?;
+        let connection = open_file(&file, owner, &mut notices)?;
         let number = store_number(&connection)
             .map_err(|error| HistoryError::during("reading the history file", &error))?;
+        if owner.is_some_and(|owner| owner != number) {
+            notices.push(damage::start_journal_anew(&journal, "it belongs to another history file")?);
+        }
         let (ring, found) = Ring::open(&journal, settings.journal_bytes, number)?;
         let mut store = Self::over(connection, settings);
         store.file = Some(file);
         store.ring = Some(ring);
-        store.notices = notices;
+        notices.into_iter().for_each(|text| store.notice(text));
         store.next_sequence = store.sequence_after_file()?;
-        store.recover(found, &journal)?;
+        let unknown = store.recover(found)?;
+        if unknown > 0 && store.runs.is_empty() {
+            let why = format!("{unknown} of its records are of runs that the history file does not know");
+            let notice = damage::start_journal_anew(&journal, &why)?;
+            store.ring = Some(Ring::open(&journal, settings.journal_bytes, number)?.0);
+            store.notice(notice);
+        }
         Ok(store)
     }
 
@@ -109,8 +119,9 @@ impl Store {
         Ok(last.map_or(1, |last| last as u64 + 1))
     }
 
-    /// Takes the journal's rows that are not in the file yet, and closes their chunks.
-    fn recover(&mut self, found: Vec<Found>, journal: &Path) -> Result<(), HistoryError> {
+    /// Takes the journal's rows that are not in the file yet, and closes their chunks. Gives how many records are of runs
+    /// that the file does not know.
+    fn recover(&mut self, found: Vec<Found>) -> Result<usize, HistoryError> {
         let mut runs: BTreeMap<i64, Option<OpenRun>> = BTreeMap::new();
         let mut unknown = 0_usize;
         for record in found {
@@ -128,16 +139,9 @@ impl Store {
                 Err(_damage) => unknown += 1,
             }
         }
-        if unknown > 0 {
-            let aside = damage::copy_aside(journal)?;
-            self.notice(format!(
-                "{unknown} records of the journal are of runs that the history file does not know; they are kept in {}",
-                aside.display()
-            ));
-        }
         self.runs = runs.into_values().flatten().collect();
         self.close_runs();
-        Ok(())
+        Ok(unknown)
     }
 
     /// Ends every run and puts all of it into the file.
@@ -294,10 +298,12 @@ impl Store {
     fn close_due(&mut self) {
         let is_filling = self.ring.as_ref().is_some_and(Ring::is_half_full);
         if is_filling {
-            if let Some(present) = self.runs.back_mut() {
-                present.seal_all();
+            self.close_all();
+            // While the file has no room, one chunk waits, not one for each batch.
+            if self.runs.iter().all(|run| run.first_sealed().is_none()) {
+                self.close_runs();
             }
-            return self.close_all();
+            return;
         }
         for _ in 0..CLOSED_A_BATCH {
             if !self.close_next() {
