@@ -96,7 +96,7 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     let connection = Connection::open(file).map_err(|error| HistoryError::during(&doing, &error))?;
     let version = match version(&connection) {
         Ok(version) => version,
-        Err(error) if is_damage(&error) => return Ok(Opened::Damaged(error.to_string())),
+        Err(error) if is_of_the_file(&error, file) => return Ok(Opened::Damaged(error.to_string())),
         Err(error) => return Err(HistoryError::during(&doing, &error)),
     };
     match version {
@@ -115,14 +115,26 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     match prepare(&connection, version).and_then(|()| check(&connection, file)) {
         Ok(None) => Ok(Opened::Sound(connection)),
         Ok(Some(damage)) => Ok(Opened::Damaged(damage)),
-        Err(error) if is_damage(&error) || is_odd(&error) => Ok(Opened::Damaged(error.to_string())),
+        Err(error) if is_of_the_file(&error, file) => Ok(Opened::Damaged(error.to_string())),
         Err(error) => Err(HistoryError::during(&doing, &error)),
     }
 }
 
-/// A file of our version number whose tables are not ours.
-fn is_odd(error: &rusqlite::Error) -> bool {
-    error.sqlite_error_code() == Some(ErrorCode::Unknown)
+/// Whether it is the file that is wrong, and not the disk, its rights or another program. A flipped bit in a file's header
+/// has many names: an unknown format, a file that calls itself read-only.
+fn is_of_the_file(error: &rusqlite::Error, file: &Path) -> bool {
+    use ErrorCode::{
+        CannotOpen, DatabaseBusy, DatabaseLocked, DiskFull, OutOfMemory, PermissionDenied, ReadOnly,
+        SystemIoFailure,
+    };
+    let Some(code) = error.sqlite_error_code() else { return true };
+    let can_be_written = || std::fs::File::options().write(true).open(file).is_ok();
+    if code == ReadOnly {
+        return can_be_written();
+    }
+    let others =
+        [CannotOpen, DatabaseBusy, DatabaseLocked, DiskFull, OutOfMemory, PermissionDenied, SystemIoFailure];
+    !others.contains(&code)
 }
 
 fn version(connection: &Connection) -> rusqlite::Result<i64> {
