@@ -3,36 +3,32 @@
 use super::layout::{self, StoredSignal};
 use super::open::OpenRun;
 use super::read::{signal_check, signal_row};
-use super::{HistoryError, NewRun, bytes, events, tables};
+use super::{NewRun, bytes, events, tables};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
 
 /// A run that the journal names, with what of it is already in the file; `None` if the file does not know it.
-pub(super) fn load_run(connection: &Connection, run: i64) -> Result<Option<OpenRun>, HistoryError> {
-    let failed = |error| HistoryError::during("reading a run", &error);
+pub(super) fn load_run(connection: &Connection, run: i64) -> rusqlite::Result<Option<OpenRun>> {
     let found: Option<(String, String, String)> = connection
         .query_row(
             "SELECT fingerprint, layout, signals FROM runs JOIN layouts ON layout = sha256 WHERE run = ?1",
             [run],
             |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
         )
-        .optional()
-        .map_err(failed)?;
+        .optional()?;
     let Some((fingerprint, sha256, text)) = found else { return Ok(None) };
     let Ok(signals) = layout::read(&text, &sha256) else { return Ok(None) };
     let mut open = OpenRun::new(run, &fingerprint, signals);
     for group in &mut open.groups {
-        let last: Option<i64> = connection
-            .query_row(
-                "SELECT max(last) FROM time_chunks WHERE run = ?1 AND poll_group = ?2",
-                params![run, group.number],
-                |row| row.get(0),
-            )
-            .map_err(failed)?;
+        let last: Option<i64> = connection.query_row(
+            "SELECT max(last) FROM time_chunks WHERE run = ?1 AND poll_group = ?2",
+            params![run, group.number],
+            |row| row.get(0),
+        )?;
         group.closed = last.map_or(0, |last| last as u64);
     }
     for index in 0..open.signals.len() {
         let Some(id) = open.signals.get(index).map(|stored| stored.id) else { continue };
-        let bands = events::bands_of(connection, id).map_err(failed)?;
+        let bands = events::bands_of(connection, id)?;
         for band in bands.iter().filter(|band| band.run == run) {
             open.take_stored_band(index, band);
         }

@@ -44,6 +44,12 @@ pub(super) struct Store {
     problem: Option<String>,
 }
 
+/// What the file knows, as far as a start needs it.
+struct Kept {
+    next_sequence: u64,
+    runs: BTreeMap<i64, Option<OpenRun>>,
+}
+
 impl Store {
     /// Opens or makes the store in `folder`, and puts what the last run left in the journal into the file.
     pub(super) fn open(folder: &Path, settings: Settings) -> Result<Self, HistoryError> {
@@ -62,8 +68,15 @@ impl Store {
         store.file = Some(file);
         store.ring = Some(ring);
         notices.into_iter().for_each(|text| store.notice(text));
-        store.next_sequence = store.sequence_after_file()?;
-        let unknown = store.recover(found)?;
+        let known = match store.read_what_is_kept(&found) {
+            Err(error) if is_damage(&error) => {
+                store.replace_file(&error.to_string())?;
+                store.read_what_is_kept(&found)
+            }
+            known => known,
+        };
+        let known = known.map_err(|error| HistoryError::during("reading the history file", &error))?;
+        let unknown = store.recover(found, known);
         if unknown > 0 && store.runs.is_empty() {
             let why = format!("{unknown} of its records are of runs that the history file does not know");
             let notice = damage::start_journal_anew(&journal, &why)?;
@@ -107,41 +120,35 @@ impl Store {
         self.file.as_ref().map(open).transpose()
     }
 
-    fn sequence_after_file(&self) -> Result<u64, HistoryError> {
-        let last: Option<i64> = self
-            .connection
-            .query_row(
-                "SELECT max(last) FROM (SELECT last FROM time_chunks ORDER BY first DESC LIMIT 4096)",
-                [],
-                |row| row.get(0),
-            )
-            .map_err(|error| HistoryError::during("reading the history file", &error))?;
-        Ok(last.map_or(1, |last| last as u64 + 1))
+    /// The next row's number, and the runs that the journal names; `None` for one that the file does not know.
+    fn read_what_is_kept(&self, found: &[Found]) -> rusqlite::Result<Kept> {
+        let last = "SELECT max(last) FROM (SELECT last FROM time_chunks ORDER BY first DESC LIMIT 4096)";
+        let last: Option<i64> = self.connection.query_row(last, [], |row| row.get(0))?;
+        let mut runs = BTreeMap::new();
+        for record in found {
+            if let Entry::Vacant(place) = runs.entry(record.run) {
+                place.insert(load_run(&self.connection, record.run)?);
+            }
+        }
+        Ok(Kept { next_sequence: last.map_or(1, |last| last as u64 + 1), runs })
     }
 
     /// Takes the journal's rows that are not in the file yet, and closes their chunks. Gives how many records are of runs
     /// that the file does not know.
-    fn recover(&mut self, found: Vec<Found>) -> Result<usize, HistoryError> {
-        let mut runs: BTreeMap<i64, Option<OpenRun>> = BTreeMap::new();
-        let mut unknown = 0_usize;
+    fn recover(&mut self, found: Vec<Found>, mut kept: Kept) -> usize {
+        let mut unknown = 0;
+        self.next_sequence = kept.next_sequence;
         for record in found {
-            self.next_sequence = self.next_sequence.max(record.last_sequence + 1);
-            let run = match runs.entry(record.run) {
-                Entry::Occupied(known) => known.into_mut(),
-                Entry::Vacant(place) => place.insert(load_run(&self.connection, record.run)?),
-            };
-            let Some(run) = run else {
-                unknown += 1;
-                continue;
-            };
-            match journal::read(run, &record.payload) {
-                Ok(rows) => take_rows(run, rows),
-                Err(_damage) => unknown += 1,
+            self.next_sequence = self.next_sequence.max(record.last_sequence.saturating_add(1));
+            let run = kept.runs.get_mut(&record.run).and_then(Option::as_mut);
+            match run.map(|run| journal::read(run, &record.payload).map(|rows| take_rows(run, rows))) {
+                Some(Ok(())) => {}
+                Some(Err(_)) | None => unknown += 1,
             }
         }
-        self.runs = runs.into_values().flatten().collect();
+        self.runs = kept.runs.into_values().flatten().collect();
         self.close_runs();
-        Ok(unknown)
+        unknown
     }
 
     /// Ends every run and puts all of it into the file.
