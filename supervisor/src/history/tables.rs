@@ -4,6 +4,7 @@
 
 use super::HistoryError;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
@@ -71,9 +72,12 @@ fn advice(error: &rusqlite::Error) -> &'static str {
     }
 }
 
-/// Whether the error says that the file itself is damaged or no database.
+/// Whether the error says that the file itself is damaged or no database, or that a row holds what no program of ours wrote.
 pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
-    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+    use rusqlite::Error::{FromSqlConversionFailure, InvalidColumnType, Utf8Error};
+    let code = error.sqlite_error_code();
+    matches!(code, Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+        || matches!(error, FromSqlConversionFailure(..) | InvalidColumnType(..) | Utf8Error(..))
 }
 
 /// What a file turned out to be.
@@ -168,12 +172,27 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
 /// What is wrong with the file, if it is small enough to look at whole.
 fn check(connection: &Connection, file: &Path) -> rusqlite::Result<Option<String>> {
     store_number(connection)?;
+    if let Some(missing) = missing_table(connection)? {
+        return Ok(Some(format!("{missing} is not as it was made")));
+    }
     let size = std::fs::metadata(file).map_or(0, |metadata| metadata.len());
     if size > CHECKED_AT_START_MAX {
         return Ok(None);
     }
     let verdict: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
     Ok((verdict != "ok").then_some(verdict))
+}
+
+/// A table, index or trigger that is not there word for word: a flipped bit may have renamed a column. More than ours may be.
+fn missing_table(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    let made = |connection: &Connection| -> rusqlite::Result<BTreeSet<(String, Option<String>)>> {
+        let mut statement = connection.prepare("SELECT name, sql FROM sqlite_schema")?;
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+    };
+    let pattern = Connection::open_in_memory()?;
+    pattern.execute_batch(SCHEMA)?;
+    let (wanted, found) = (made(&pattern)?, made(connection)?);
+    Ok(wanted.difference(&found).next().map(|(name, _)| name.clone()))
 }
 
 /// The number by which the journal knows its store.
