@@ -26,7 +26,15 @@ pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
     match kind {
         Kind::TimeWeighted(_) => true,
         Kind::Deviation(settings) => matches!(settings.against, Reference::Recipe),
-        Kind::Limit(_) | Kind::Measurement(_) | Kind::Communication(_) => false,
+        Kind::MovingAverage(settings) => matches!(settings.reference, AverageReference::Target(_)),
+        Kind::Limit(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => false,
     }
 }
 
