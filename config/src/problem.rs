@@ -214,6 +214,9 @@ pub struct ProblemEntry {
     pub hint: String,
 }
 
+/// Most problems that are shown to a person in one go.
+const MOST_SHOWN: usize = 300;
+
 impl Problems {
     /// Sorted by path, line and column; equal ones once.
     pub(crate) fn new(files: &[SourceFile], mut list: Vec<Problem>) -> Self {
@@ -262,17 +265,20 @@ impl Problems {
         self.list.iter().map(|problem| self.entry(problem)).collect()
     }
 
-    /// All problems for people, one blank line between two; colours only when asked.
+    /// The problems for people, one blank line between two; colours only when asked. A flood is cut, and says by how much.
     #[must_use]
     pub fn render(&self, color: bool) -> String {
         let renderer = if color { Renderer::styled() } else { Renderer::plain() };
         let mut text = String::new();
-        for problem in &self.list {
+        for problem in self.list.iter().take(MOST_SHOWN) {
             if !text.is_empty() {
                 text.push('\n');
             }
             text.push_str(&self.render_one(problem, &renderer));
             text.push('\n');
+        }
+        if let Some(more) = self.len().checked_sub(MOST_SHOWN).filter(|more| *more > 0) {
+            text.push_str(&format!("\nand {more} more: mend these first, then check again\n"));
         }
         text
     }

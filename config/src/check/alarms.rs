@@ -7,9 +7,9 @@ use crate::capacity::MAX_ALARMS;
 use crate::line::{Controller, LineAlarm, LineSignal, Origin, gap_limit};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, Exposure, short};
-use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawRecovery, RawTimeWeighted};
+use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawTimeWeighted};
 use crate::raw::recipe::RawRecipe;
-use crate::reader::Sink;
+use crate::reader::{Sink, TimeOrWord};
 use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings, Watched};
 use setward_protocol::{ControllerId, ModeSet, SignalId};
 use std::collections::BTreeMap;
@@ -342,7 +342,7 @@ fn time_weighted(
         );
     }
     let recovery = match raw.recovery {
-        Some(RawRecovery::After(time)) if time.value.is_zero() => {
+        Some(TimeOrWord::Time(time)) if time.value.is_zero() => {
             sink.report(
                 Code::OutOfBounds,
                 time.at,
@@ -351,8 +351,8 @@ fn time_weighted(
             );
             None
         }
-        Some(RawRecovery::After(time)) => Some(Some(time.value)),
-        Some(RawRecovery::None) => Some(None),
+        Some(TimeOrWord::Time(time)) => Some(Some(time.value)),
+        Some(TimeOrWord::Word(_)) => Some(None),
         None => None,
     };
     let allowance = allowance(raw, shape, signal, sink);

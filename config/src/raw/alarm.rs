@@ -3,7 +3,7 @@
 use crate::line::Priority;
 use crate::problem::{At, Code, Span};
 use crate::quantity::Quantity;
-use crate::reader::TableReader;
+use crate::reader::{TableReader, TimeOrWord};
 use setward_alarm::Side;
 use std::time::Duration;
 
@@ -55,18 +55,10 @@ pub(crate) struct RawLimit {
 pub(crate) struct RawTimeWeighted {
     pub(crate) side: Option<At<Side>>,
     pub(crate) allowance: Option<At<Quantity>>,
-    pub(crate) recovery: Option<RawRecovery>,
+    /// The word is "none": it does not decay.
+    pub(crate) recovery: Option<TimeOrWord>,
     pub(crate) shape: Option<At<f64>>,
     pub(crate) clear_below: Option<At<f64>>,
-}
-
-/// How exposure decays.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum RawRecovery {
-    /// The word "none": it does not.
-    None,
-    /// With this time constant.
-    After(At<Duration>),
 }
 
 const SIDES: [(&str, Side); 2] = [("above", Side::Above), ("below", Side::Below)];
@@ -109,18 +101,9 @@ fn time_weighted(reader: &mut TableReader<'_, '_>) -> RawTimeWeighted {
     RawTimeWeighted {
         side: reader.need_word("side", &SIDES),
         allowance: reader.need("allowance", "\"240 K.s\""),
-        recovery: recovery(reader),
+        recovery: reader.need_time_or("recovery", "none", "\"90 s\""),
         shape: reader.may("shape", "1.0"),
         clear_below: reader.may("clear_below", "0.5"),
-    }
-}
-
-fn recovery(reader: &mut TableReader<'_, '_>) -> Option<RawRecovery> {
-    let is_none = reader.word_is("recovery", "none");
-    if is_none {
-        Some(RawRecovery::None)
-    } else {
-        reader.need_time("recovery", "\"90 s\"").map(RawRecovery::After)
     }
 }
 
