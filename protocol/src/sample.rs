@@ -29,6 +29,10 @@ pub enum NoData {
     Stuck,
     /// The controller answers, but its program has stopped counting.
     HeartbeatStopped,
+    /// The controller's program has just begun anew: its words are not filled yet.
+    Restarting,
+    /// Computed from other signals over a time of which too little is known yet.
+    TooLittleKnown,
 }
 
 impl NoData {
@@ -38,12 +42,18 @@ impl NoData {
     #[must_use]
     pub const fn is_silence(self) -> bool {
         match self {
-            Self::NotPolled | Self::NoReply | Self::Refused | Self::Exception(_) | Self::Stale => true,
+            Self::NotPolled
+            | Self::NoReply
+            | Self::Refused
+            | Self::Exception(_)
+            | Self::Stale
+            | Self::TooLittleKnown => true,
             Self::NotCommissioned
             | Self::SensorFault
             | Self::OutOfRange
             | Self::Stuck
-            | Self::HeartbeatStopped => false,
+            | Self::HeartbeatStopped
+            | Self::Restarting => false,
         }
     }
 }
@@ -61,6 +71,8 @@ impl fmt::Display for NoData {
             Self::Stale => f.write_str("stale"),
             Self::Stuck => f.write_str("stuck"),
             Self::HeartbeatStopped => f.write_str("controller program stopped"),
+            Self::Restarting => f.write_str("controller program just restarted"),
+            Self::TooLittleKnown => f.write_str("too little known yet"),
         }
     }
 }
@@ -72,6 +84,8 @@ pub enum Doubt {
     Late,
     /// A second instrument disagrees.
     Disagrees,
+    /// The status word that vouches for it is not known.
+    Unconfirmed,
     /// The signal has not been verified on the plant.
     Unverified,
 }
@@ -81,6 +95,7 @@ impl fmt::Display for Doubt {
         f.write_str(match self {
             Self::Late => "late",
             Self::Disagrees => "a second instrument disagrees",
+            Self::Unconfirmed => "its status word is not known",
             Self::Unverified => "not yet verified",
         })
     }

@@ -1,6 +1,6 @@
 //! The faults at work: each tied to the signal or controller it is about, and what follows from them.
 
-use crate::fault::{Fault, FaultError, FaultKind, nearest};
+use crate::fault::{About, Fault, FaultError, FaultKind, nearest};
 use setward_config::line::{Line, Meaning, Role};
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
@@ -8,7 +8,7 @@ use std::time::Duration;
 /// What a fault is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Subject {
-    /// The fryer, or every oven zone.
+    /// The line, or everything of the kind.
     Line,
     /// One signal.
     Signal(SignalId),
@@ -35,20 +35,17 @@ pub(crate) struct Manners {
     pub(crate) delay: Duration,
 }
 
-/// What acts on the plant, rather than on what is shown of it.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(crate) struct FryerFaults {
-    pub(crate) heat_low_k: Option<f64>,
-    pub(crate) flow_m3_per_h: Option<f64>,
-}
-
 /// What a register shows instead of its value.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Override {
     /// "No value".
     Broken,
     /// What it showed before.
     Frozen,
+    /// Nothing but zeros.
+    Zeroed,
+    /// This value, in the signal's unit.
+    Shows(f64),
 }
 
 /// All faults at work, in the order in which they began.
@@ -79,93 +76,107 @@ impl ActiveFaults {
         self.faults.clear();
     }
 
-    pub(crate) fn fryer(&self) -> FryerFaults {
-        let mut found = FryerFaults::default();
-        for active in &self.faults {
-            if let Fault::HeatLow { below_k } = active.fault {
-                found.heat_low_k = Some(below_k);
-            } else if let Fault::FlowLow { flow_m3_per_h } = active.fault {
-                found.flow_m3_per_h = Some(flow_m3_per_h);
-            }
-        }
-        found
+    /// Whether there are none, which is the usual case.
+    pub(crate) const fn is_empty(&self) -> bool {
+        self.faults.is_empty()
     }
 
-    /// Whether the zone with the temperature signal `zone` has lost its flame.
-    pub(crate) fn burner_out(&self, zone: SignalId) -> bool {
-        self.faults.iter().any(|active| {
-            active.fault.kind() == FaultKind::BurnerOut
-                && (active.subject == Subject::Line || active.subject == Subject::Signal(zone))
-        })
+    /// The value of the fault of `kind` about the line.
+    pub(crate) fn of_line(&self, kind: FaultKind) -> Option<f64> {
+        self.about(kind, Subject::Line).map(|active| active.fault.value().unwrap_or_default())
     }
 
-    /// The setpoint that somebody entered instead of the usual one.
-    pub(crate) fn turned(&self, signal: SignalId) -> Option<f64> {
-        self.about_signal(signal).find_map(|active| {
-            if let Fault::SetpointTurned { value, .. } = active.fault { Some(value) } else { None }
-        })
+    /// Whether the line has a fault of `kind`.
+    pub(crate) fn line_has(&self, kind: FaultKind) -> bool {
+        self.about(kind, Subject::Line).is_some()
     }
 
-    /// The share of its speed that a belt loses, 0 to 1.
-    pub(crate) fn slip(&self, signal: SignalId) -> f64 {
-        let lost_percent = self.about_signal(signal).find_map(|active| {
-            if let Fault::BeltSlip { lost_percent, .. } = active.fault { Some(lost_percent) } else { None }
-        });
-        lost_percent.unwrap_or_default() / 100.0
+    /// Whether a fault of `kind` is about `signal`, or about everything of its kind.
+    pub(crate) fn signal_has(&self, kind: FaultKind, signal: SignalId) -> bool {
+        self.about(kind, Subject::Signal(signal)).is_some() || self.about(kind, Subject::Line).is_some()
+    }
+
+    /// The value of the fault of `kind` about `signal`, if it has one.
+    pub(crate) fn of_signal(&self, kind: FaultKind, signal: SignalId) -> Option<f64> {
+        self.about(kind, Subject::Signal(signal))?.fault.value()
     }
 
     /// The error that a drifting signal has by `now`, in its unit.
     pub(crate) fn drifted(&self, signal: SignalId, now: Duration) -> f64 {
-        let drifted = self.about_signal(signal).find_map(|active| {
-            let Fault::Drift { per_minute, .. } = active.fault else { return None };
-            Some(per_minute * now.saturating_sub(active.since).as_secs_f64() / 60.0)
-        });
-        drifted.unwrap_or_default()
+        let drifting = self.about(FaultKind::Drift, Subject::Signal(signal));
+        drifting.map_or(0.0, |active| active.fault.value().unwrap_or_default() * active.minutes(now))
+    }
+
+    /// How many times as much as a clean one the oil filter resists by `now`.
+    pub(crate) fn filter_resistance(&self, now: Duration) -> f64 {
+        let blocking = self.about(FaultKind::ScreenBlocking, Subject::Line);
+        1.0 + blocking.map_or(0.0, |active| active.fault.value().unwrap_or_default() * active.minutes(now))
     }
 
     /// What the register of `signal`, answered for by `controller`, shows instead of its value.
-    pub(crate) fn instead(&self, signal: SignalId, controller: usize) -> Option<Override> {
-        if self.program_stopped(controller) || self.has(FaultKind::Stuck, Subject::Signal(signal)) {
+    pub(crate) fn instead(&self, signal: SignalId, controller: usize, now: Duration) -> Option<Override> {
+        if self.faults.is_empty() {
+            return None;
+        }
+        let has = |kind| self.about(kind, Subject::Signal(signal)).is_some();
+        if self.zeroed(controller, now) {
+            Some(Override::Zeroed)
+        } else if self.program_stopped(controller) || has(FaultKind::Stuck) {
             // A stopped program can't notice a broken sensor either.
             Some(Override::Frozen)
+        } else if has(FaultKind::SensorBreak) {
+            Some(Override::Broken)
         } else {
-            self.has(FaultKind::SensorBreak, Subject::Signal(signal)).then_some(Override::Broken)
+            self.of_signal(FaultKind::Shows, signal).map(Override::Shows)
         }
     }
 
     pub(crate) fn program_stopped(&self, controller: usize) -> bool {
-        self.has(FaultKind::ProgramStopped, Subject::Controller(controller))
+        self.about(FaultKind::ProgramStopped, Subject::Controller(controller)).is_some()
+    }
+
+    /// Whether the heartbeat of `controller` stands.
+    pub(crate) fn heartbeat_stands(&self, controller: usize) -> bool {
+        self.program_stopped(controller)
+            || self.about(FaultKind::HeartbeatStopped, Subject::Controller(controller)).is_some()
+    }
+
+    /// How long ago `controller` started again, if it did.
+    pub(crate) fn restarted(&self, controller: usize, now: Duration) -> Option<Duration> {
+        let restart = self.about(FaultKind::ControllerRestart, Subject::Controller(controller))?;
+        Some(now.saturating_sub(restart.since))
+    }
+
+    /// Whether `controller` has just started again and holds nothing but zeros.
+    fn zeroed(&self, controller: usize, now: Duration) -> bool {
+        let restart = self.about(FaultKind::ControllerRestart, Subject::Controller(controller));
+        restart.is_some_and(|active| {
+            let for_s = active.fault.value().unwrap_or_default();
+            now.saturating_sub(active.since).as_secs_f64() < for_s
+        })
     }
 
     pub(crate) fn manners(&self, controller: usize) -> Manners {
-        let mut manners = Manners::default();
-        for active in self.faults.iter().filter(|active| active.subject == Subject::Controller(controller)) {
-            match active.fault {
-                Fault::ControllerSilent { .. } => manners.silent = true,
-                Fault::ControllerDrop { .. } => manners.drops = true,
-                Fault::ControllerShort { .. } => manners.short = true,
-                Fault::ControllerException { code, .. } => manners.exception = Some(code),
-                Fault::ControllerSlow { delay, .. } => manners.delay = delay,
-                Fault::SensorBreak { .. }
-                | Fault::Stuck { .. }
-                | Fault::Drift { .. }
-                | Fault::SetpointTurned { .. }
-                | Fault::HeatLow { .. }
-                | Fault::BurnerOut { .. }
-                | Fault::FlowLow { .. }
-                | Fault::BeltSlip { .. }
-                | Fault::ProgramStopped { .. } => {}
-            }
+        let about = |kind| self.about(kind, Subject::Controller(controller));
+        let value = |kind| about(kind).and_then(|active: &Active| active.fault.value());
+        Manners {
+            silent: about(FaultKind::ControllerSilent).is_some(),
+            drops: about(FaultKind::ControllerDrop).is_some(),
+            short: about(FaultKind::ControllerShort).is_some(),
+            exception: value(FaultKind::ControllerException).map(|code| code as u8),
+            delay: value(FaultKind::ControllerSlow).map_or(Duration::ZERO, Duration::from_secs_f64),
         }
-        manners
     }
 
-    fn about_signal(&self, signal: SignalId) -> impl Iterator<Item = &Active> {
-        self.faults.iter().filter(move |active| active.subject == Subject::Signal(signal))
+    fn about(&self, kind: FaultKind, subject: Subject) -> Option<&Active> {
+        self.faults.iter().find(|active| active.fault.kind() == kind && active.subject == subject)
     }
+}
 
-    fn has(&self, kind: FaultKind, subject: Subject) -> bool {
-        self.faults.iter().any(|active| active.fault.kind() == kind && active.subject == subject)
+impl Active {
+    /// How long it has been at work, min.
+    fn minutes(&self, now: Duration) -> f64 {
+        now.saturating_sub(self.since).as_secs_f64() / 60.0
     }
 }
 
@@ -174,47 +185,37 @@ impl ActiveFaults {
 /// # Errors
 /// When the line has no such signal or controller, or the fault makes no sense for it.
 pub(crate) fn subject_of(fault: &Fault, line: &Line) -> Result<Subject, FaultError> {
-    match fault {
-        Fault::SensorBreak { tag } | Fault::Stuck { tag } => signal_tagged(tag, line).map(Subject::Signal),
-        Fault::Drift { tag, per_minute } => {
-            within(*per_minute, -1e6, 1e6)?;
-            signal_tagged(tag, line).map(Subject::Signal)
-        }
-        Fault::SetpointTurned { tag, value } => setpoint_tagged(tag, *value, line),
-        Fault::HeatLow { below_k } => {
-            within(*below_k, 0.1, 100.0)?;
-            needs(fault.kind(), &[(Meaning::FryerOilInlet, "fryer-oil-inlet")], line)
-        }
-        Fault::FlowLow { flow_m3_per_h } => {
-            within(*flow_m3_per_h, 1.0, 1000.0)?;
-            let wanted =
-                [(Meaning::FryerOilInlet, "fryer-oil-inlet"), (Meaning::FryerOilFlow, "fryer-oil-flow")];
-            needs(fault.kind(), &wanted, line)
-        }
-        Fault::BurnerOut { tag: None } => {
-            needs(fault.kind(), &[(Meaning::OvenTemperature, "oven-temperature")], line)
-        }
-        Fault::BurnerOut { tag: Some(tag) } => {
-            meaning_tagged(tag, &[Meaning::OvenTemperature], "the temperature of an oven zone", line)
-        }
-        Fault::BeltSlip { tag, lost_percent } => {
-            within(*lost_percent, 0.0, 100.0)?;
-            let belts = [Meaning::OvenBeltSpeed, Meaning::FryerBeltSpeed];
-            meaning_tagged(tag, &belts, "the speed of an oven or fryer belt", line)
-        }
-        Fault::ControllerSilent { name }
-        | Fault::ControllerSlow { name, .. }
-        | Fault::ControllerException { name, .. }
-        | Fault::ControllerDrop { name }
-        | Fault::ControllerShort { name }
-        | Fault::ProgramStopped { name } => controller_named(name, line),
+    let rule = fault.kind().rule();
+    let subject = fault.subject().unwrap_or_default();
+    if let Some(value) = fault.value() {
+        within(value, rule.value.between.0, rule.value.between.1)?;
+    }
+    match rule.about {
+        About::Signal => signal_tagged(subject, line).map(Subject::Signal),
+        About::Setpoint => setpoint_tagged(subject, fault.value().unwrap_or_default(), line),
+        About::Means(accepted, wanted) => meaning_tagged(subject, accepted, wanted, line),
+        About::MeansOrAll(accepted, wanted) => match fault.subject() {
+            Some(tag) => meaning_tagged(tag, accepted, wanted, line),
+            None => needs_any(fault.kind(), accepted, line),
+        },
+        About::Line(wanted) => needs(fault.kind(), wanted, line),
+        About::Controller => controller_named(subject, line),
     }
 }
 
 fn signal_tagged(tag: &str, line: &Line) -> Result<SignalId, FaultError> {
-    line.signal_by_tag(tag).ok_or_else(|| FaultError::UnknownTag {
+    // A derived signal has no instrument that could fail.
+    let served = |id: &SignalId| line.signal(*id).register().is_some();
+    line.signal_by_tag(tag).filter(served).ok_or_else(|| FaultError::UnknownTag {
         found: tag.to_owned(),
-        nearest: nearest(tag, line.signals.iter().map(|signal| signal.tag.as_str())).map(str::to_owned),
+        nearest: nearest(
+            tag,
+            line.signals
+                .iter()
+                .filter(|signal| signal.register().is_some())
+                .map(|signal| signal.tag.as_str()),
+        )
+        .map(str::to_owned),
     })
 }
 
@@ -262,6 +263,15 @@ fn needs(kind: FaultKind, wanted: &[(Meaning, &'static str)], line: &Line) -> Re
         }
     }
     Ok(Subject::Line)
+}
+
+fn needs_any(kind: FaultKind, wanted: &[Meaning], line: &Line) -> Result<Subject, FaultError> {
+    if line.signals.iter().any(|signal| signal.means.is_some_and(|meaning| wanted.contains(&meaning))) {
+        return Ok(Subject::Line);
+    }
+    let named = |meaning: &Meaning| Meaning::NAMED.iter().find(|(_, one)| one == meaning);
+    let lacks = wanted.first().and_then(named).map_or("", |(word, _)| *word);
+    Err(FaultError::NotOnThisLine { kind, lacks })
 }
 
 fn within(found: f64, low: f64, high: f64) -> Result<(), FaultError> {

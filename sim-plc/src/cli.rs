@@ -2,10 +2,10 @@
 //!
 //! Output goes to stdout, messages to stderr.
 
-use crate::scenario::{Action, Scenario};
+use crate::scenario::Scenario;
 use crate::server::{BindError, Bound, bind, serve};
-use crate::{Fault, FaultKind, Simulator};
-use clap::{Parser, Subcommand, ValueEnum};
+use crate::{Fault, FaultKind, Operation, Simulator};
+use clap::{Parser, Subcommand};
 use setward_config::line::{ControllerId, Line, LineSignal};
 use std::fmt::Display;
 use std::future::Future;
@@ -17,7 +17,7 @@ use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::LevelFilter;
 
 /// A simulated line for trying out and proving a line file. It serves the registers of the file on this machine only,
-/// moved by a small model of kettle, oven and fryer; it never talks to a plant.
+/// moved by a small model of cook house, oven, belts and fryer; it never talks to a plant.
 #[derive(Debug, Parser)]
 #[command(
     version,
@@ -25,6 +25,7 @@ use tracing_subscriber::filter::LevelFilter;
 Examples:
   sim-plc serve demo-line
   sim-plc serve demo-line --scenario demo --seed 7
+  sim-plc serve demo-line --scenario my-script.txt
   sim-plc serve demo-line --fault heat-low --fault \"sensor-break TT-313\" --for \"10 min\"
   sim-plc faults
 
@@ -39,9 +40,9 @@ struct Arguments {
 enum Command {
     /// Serves the controllers of a line folder until it is stopped.
     Serve(Serve),
-    /// Lists the faults that can be brought about.
+    /// Lists the faults that can be brought about, and what operators can do.
     Faults,
-    /// Prints the built-in script of faults.
+    /// Prints the built-in script; a script of your own is written in the same form.
     Scenario,
 }
 
@@ -52,23 +53,16 @@ struct Serve {
     /// The same seed gives the same noise.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// A script of faults to run, over and over.
-    #[arg(long, value_enum, default_value_t = Script::None)]
-    scenario: Script,
+    /// A script of faults and operations to run: "demo" for the built-in one, "none", or a file in the form that
+    /// `sim-plc scenario` prints.
+    #[arg(long, value_name = "SCRIPT", default_value = "none")]
+    scenario: String,
     /// Stops by itself after this time, such as "30 s" or "10 min".
     #[arg(long = "for", value_name = "TIME", value_parser = setward_config::parse_time)]
     run_for: Option<Duration>,
     /// A fault from the start on, such as "heat-low" or "sensor-break TT-310"; may be given again.
     #[arg(long = "fault", value_name = "FAULT")]
     faults: Vec<Fault>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Script {
-    /// No faults but those asked for.
-    None,
-    /// The demo's: a cold fryer, a turned setpoint, a broken sensor, a silent controller.
-    Demo,
 }
 
 /// Why the program ends without success.
@@ -95,7 +89,7 @@ pub fn run() -> ExitCode {
     let done = match &arguments.command {
         Command::Serve(options) => serve_folder(options),
         Command::Faults => print(&faults_text()),
-        Command::Scenario => print(&scenario_text(&Scenario::demo())),
+        Command::Scenario => print(&Scenario::demo().to_string()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -117,24 +111,39 @@ fn print(text: &str) -> Result<(), Failure> {
 }
 
 fn faults_text() -> String {
-    let lines = FaultKind::ALL.iter().map(|kind| {
+    let faults = FaultKind::ALL.iter().map(|kind| {
         let form = format!("{} {}", kind.name(), kind.arguments());
-        format!("{form:<34} {}\n", kind.explanation())
+        format!("  {form:<34} {}\n", kind.explanation())
     });
-    lines.collect()
+    let operations = Operation::ALL
+        .iter()
+        .map(|operation| format!("  {:<34} {}\n", operation.name(), operation.explanation()));
+    let head = |text: &str| std::iter::once(text.to_owned());
+    head("Faults, for --fault and after `begins` and `ends` in a script:\n")
+        .chain(faults)
+        .chain(head("\nOperations, after `operators` in a script:\n"))
+        .chain(operations)
+        .collect()
 }
 
-fn scenario_text(scenario: &Scenario) -> String {
-    let lines = scenario.cues().iter().map(|cue| {
-        let (verb, fault) = match &cue.action {
-            Action::Begin(fault) => ("begins", fault),
-            Action::End(fault) => ("ends", fault),
-        };
-        let seconds = cue.at.as_secs();
-        format!("{:>3} min {:02} s  {verb:<6} {fault}\n", seconds / 60, seconds % 60)
-    });
-    let again = scenario.repeat_every().map(|every| format!("again after {} s\n", every.as_secs()));
-    lines.chain(again).collect()
+/// The script that was asked for.
+fn script(name: &str) -> Result<Option<Scenario>, Failure> {
+    match name {
+        "none" => Ok(None),
+        "demo" => Ok(Some(Scenario::demo())),
+        file => {
+            let text = std::fs::read_to_string(file).map_err(|error| {
+                Failure::new(
+                    USAGE,
+                    format_args!("can't read the script \"{file}\": {error}; `demo` and `none` need no file"),
+                )
+            })?;
+            let scenario = text.parse();
+            scenario
+                .map(Some)
+                .map_err(|error| Failure::new(USAGE, format_args!("script \"{file}\", {error}")))
+        }
+    }
 }
 
 fn serve_folder(options: &Serve) -> Result<(), Failure> {
@@ -166,12 +175,11 @@ async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
     for fault in &options.faults {
         simulator.inject(fault.clone()).map_err(|error| Failure::new(USAGE, error))?;
     }
-    if options.scenario == Script::Demo {
-        let demo = Scenario::demo();
-        simulator.check_scenario(&demo).map_err(|error| {
-            Failure::new(USAGE, format_args!("the demo script does not fit this line: {error}"))
+    if let Some(scenario) = script(&options.scenario)? {
+        simulator.check_scenario(&scenario).map_err(|error| {
+            Failure::new(USAGE, format_args!("the script does not fit this line: {error}"))
         })?;
-        simulator.run_scenario(demo);
+        simulator.run_scenario(scenario);
     }
     // After the arguments have been found good, so that a wrong one is told even while the ports are taken.
     let bound = bind(&mut line, false).await.map_err(|error| bind_failure(&error))?;
@@ -259,7 +267,7 @@ mod tests {
         let more = ["--fault", "sensor-break TT-313", "--for", "30 s"];
         let arguments = Arguments::try_parse_from(words.split(' ').chain(more)).unwrap();
         let Command::Serve(serve) = arguments.command else { panic!("not serve") };
-        assert_eq!((serve.seed, serve.scenario), (7, Script::Demo));
+        assert_eq!((serve.seed, serve.scenario.as_str()), (7, "demo"));
         assert_eq!(serve.run_for, Some(Duration::from_secs(30)));
         assert_eq!(serve.faults[1].to_string(), "sensor-break TT-313");
     }
@@ -275,17 +283,24 @@ mod tests {
     #[test]
     fn every_fault_is_listed_with_its_form() {
         let text = faults_text();
-        assert_eq!(text.lines().count(), FaultKind::ALL.len());
+        assert_eq!(text.lines().count(), FaultKind::ALL.len() + Operation::ALL.len() + 3);
         assert!(text.contains("sensor-break TAG "), "{text}");
     }
 
     #[test]
     fn the_script_is_printed_in_its_order() {
-        let text = scenario_text(&Scenario::demo());
+        let text = Scenario::demo().to_string();
         assert!(
             text.starts_with("  1 min 00 s  begins heat-low 6\n  3 min 55 s  ends   heat-low 6\n"),
             "{text}"
         );
-        assert!(text.ends_with("again after 900 s\n"), "{text}");
+        assert!(text.ends_with("again after 15 min 00 s\n"), "{text}");
+    }
+
+    #[test]
+    fn a_script_that_is_not_there_is_told_by_its_name() {
+        assert!(script("none").unwrap().is_none());
+        let message = script("no-such-script.txt").unwrap_err().message;
+        assert!(message.starts_with("can't read the script \"no-such-script.txt\""), "{message}");
     }
 }

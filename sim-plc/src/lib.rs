@@ -1,9 +1,10 @@
 //! A simulated line that serves the registers of a line file over Modbus TCP.
 //!
 //! Read from the bottom up:
-//! - [`physics`]: the equations of kettle, oven and fryer, their loops and noise. Pure.
+//! - [`physics`]: the equations of cook house, oven, belts and fryer, their loops and noise. Pure.
 //! - `plant`: all of it in virtual time; what each signal truly is and what its instrument says.
-//! - [`fault`] and `active`: what can go wrong, and what follows from it. [`scenario`]: a timed script of faults.
+//! - [`fault`] and `active`: what can go wrong, and what follows from it. [`operation`]: what operators do.
+//!   [`scenario`]: a timed script of both.
 //! - `image`: the registers, through the same encodings by which the supervisor decodes them.
 //! - [`frame`]: Modbus bytes in, Modbus bytes out. Pure.
 //! - [`simulator`]: the shared handle. [`server`]: sockets and the real-time ticker. [`cli`]: the program.
@@ -16,6 +17,7 @@ pub mod cli;
 pub mod fault;
 pub mod frame;
 mod image;
+pub mod operation;
 pub mod physics;
 mod plant;
 pub mod scenario;
@@ -23,7 +25,8 @@ pub mod server;
 pub mod simulator;
 
 pub use fault::{Fault, FaultError, FaultKind};
-pub use scenario::Scenario;
+pub use operation::{Operation, UnknownOperation};
+pub use scenario::{Scenario, ScriptError};
 pub use server::{BindError, Bound, bind, serve};
 pub use simulator::Simulator;
 

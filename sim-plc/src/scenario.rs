@@ -1,6 +1,10 @@
-//! A timed script of faults.
+//! A timed script of faults and operations. Its text form is in `scenario/script.rs`.
 
-use crate::fault::Fault;
+mod script;
+
+use crate::fault::{Fault, FaultKind};
+use crate::operation::Operation;
+pub use script::ScriptError;
 use std::time::Duration;
 
 /// What a script does at one moment.
@@ -10,6 +14,8 @@ pub enum Action {
     Begin(Fault),
     /// Ends the fault of this kind about this subject.
     End(Fault),
+    /// Operators tell the line to do something.
+    Operate(Operation),
 }
 
 /// One line of a script.
@@ -47,10 +53,11 @@ impl Scenario {
     /// and the heat comes back half a minute later. The oil is back after another minute and a half.
     #[must_use]
     pub fn demo() -> Self {
-        let heat_low = Fault::HeatLow { below_k: 6.0 };
-        let turned = Fault::SetpointTurned { tag: "TIC-310-SP".to_owned(), value: 183.5 };
-        let broken = Fault::SensorBreak { tag: "TT-313".to_owned() };
-        let silent = Fault::ControllerSilent { name: "oven".to_owned() };
+        let fault = |kind, subject, value| Fault::new(kind, subject, value).ok();
+        let heat_low = fault(FaultKind::HeatLow, None, Some(6.0));
+        let turned = fault(FaultKind::SetpointTurned, Some("TIC-310-SP"), Some(183.5));
+        let broken = fault(FaultKind::SensorBreak, Some("TT-313"), None);
+        let silent = fault(FaultKind::ControllerSilent, Some("oven"), None);
         let stretches = [
             (heat_low, 60, 235),
             // A minute and a half to recover, then four of quiet.
@@ -58,7 +65,8 @@ impl Scenario {
             (broken, 750, 790),
             (silent, 850, 870),
         ];
-        let cues = stretches.into_iter().flat_map(|(fault, from_s, to_s)| {
+        let whole = stretches.into_iter().filter_map(|(fault, from_s, to_s)| Some((fault?, from_s, to_s)));
+        let cues = whole.flat_map(|(fault, from_s, to_s)| {
             let at = Duration::from_secs;
             [
                 Cue { at: at(from_s), action: Action::Begin(fault.clone()) },
@@ -120,7 +128,8 @@ mod tests {
     use super::*;
 
     fn cue(at_s: u64, below_k: f64) -> Cue {
-        Cue { at: Duration::from_secs(at_s), action: Action::Begin(Fault::HeatLow { below_k }) }
+        let fault = Fault::new(FaultKind::HeatLow, None, Some(below_k)).unwrap();
+        Cue { at: Duration::from_secs(at_s), action: Action::Begin(fault) }
     }
 
     fn due_by(running: &mut Running, now_s: u64) -> usize {

@@ -6,6 +6,7 @@ use crate::active::{Manners, subject_of};
 use crate::fault::{Fault, FaultError, FaultKind};
 use crate::frame::{Device, Exception, Frame, answer, reply_frame};
 use crate::image::Image;
+use crate::operation::Operation;
 use crate::physics::StepTime;
 use crate::plant::Plant;
 use crate::scenario::{Action, Running, Scenario};
@@ -46,13 +47,13 @@ impl fmt::Debug for Simulator {
 }
 
 impl Simulator {
-    /// The plant of `line`, in balance at its typical values, at virtual time zero. The same seed and the same calls
+    /// The plant of `line`, running in balance at its typical values, at virtual time zero. The same seed and the same calls
     /// give the same registers.
     #[must_use]
     pub fn new(line: &Line, seed: u64) -> Self {
         let plant = Plant::new(line, seed);
         let mut image = Image::new(line);
-        image.refresh(plant.sensed(), &plant.faults);
+        image.refresh(plant.sensed(), &plant.faults, plant.elapsed());
         let state = State { plant, image, script: None };
         Self { line: Arc::new(line.clone()), state: Arc::new(Mutex::new(state)) }
     }
@@ -96,6 +97,17 @@ impl Simulator {
         Ok(())
     }
 
+    /// Operators tell the line to do something else. It shows from the next step on.
+    pub fn operate(&self, operation: Operation) {
+        self.state().plant.operate(operation);
+    }
+
+    /// What operators have told the line; a line begins in [`Operation::Run`].
+    #[must_use]
+    pub fn doing(&self) -> Operation {
+        self.state().plant.doing()
+    }
+
     /// Ends every fault.
     pub fn clear_all(&self) {
         self.state().plant.faults.clear();
@@ -122,6 +134,7 @@ impl Simulator {
     pub fn check_scenario(&self, scenario: &Scenario) -> Result<(), FaultError> {
         scenario.cues().iter().try_for_each(|cue| match &cue.action {
             Action::Begin(fault) | Action::End(fault) => subject_of(fault, &self.line).map(|_| ()),
+            Action::Operate(_) => Ok(()),
         })
     }
 
@@ -182,7 +195,7 @@ impl State {
             self.plant.step(step, span);
             self.run_script(line);
         }
-        self.image.refresh(self.plant.sensed(), &self.plant.faults);
+        self.image.refresh(self.plant.sensed(), &self.plant.faults, self.plant.elapsed());
     }
 
     fn run_script(&mut self, line: &Line) {
@@ -195,6 +208,7 @@ impl State {
                     }
                 }
                 Action::End(fault) => self.plant.faults.remove(fault.kind(), fault.subject()),
+                Action::Operate(operation) => self.plant.operate(operation),
             }
         }
     }

@@ -3,21 +3,31 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod conditions;
+pub mod controllers;
+pub mod core;
+pub mod derived;
+pub mod quality;
 pub mod signals;
+pub mod stations;
 pub mod writer;
 
+use self::core::{LineCore, Said};
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
-use crate::history::{Batch, Event, NewSample};
+use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
-use crate::poll::plan::{ControllerPlan, EndpointPlan};
-use crate::snapshot::{ControllerView, Counts, LineSnapshot, RunId};
+use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
-use setward_alarm::{Acknowledgement, Monitor, WishError};
+use controllers::ControllerBook;
+use derived::DerivedBook;
+use quality::QualityBook;
+use setward_alarm::{Acknowledgement, AlarmEvent, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
-use setward_protocol::{Sample, Unit, Uptime, UtcMillis};
-use signals::SignalBook;
+use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
+use signals::{Fresh, SignalBook};
+use stations::ModeChange;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -33,9 +43,6 @@ const RECORD_EVERY_TICKS: u64 = 10;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
-/// What is wrong with a controller that answers although its heartbeat stands still.
-const PROGRAM_STOPPED: &str = "answers, but its program has stopped counting: its values are old and are not used; look at its run lamp";
-
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
 pub struct WallAnchor {
@@ -50,6 +57,36 @@ impl WallAnchor {
         let back = i64::try_from(self.at.since(at).as_millis()).unwrap_or(i64::MAX);
         let ahead = i64::try_from(at.since(self.at).as_millis()).unwrap_or(i64::MAX);
         UtcMillis(self.utc.0.saturating_sub(back).saturating_add(ahead))
+    }
+}
+
+/// How the run before this one ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RunBefore {
+    /// There was none.
+    None,
+    /// It was stopped in order.
+    Stopped,
+    /// It ended without a word: power lost, or the program killed.
+    CutOff,
+}
+
+impl RunBefore {
+    /// From the last event that history holds.
+    #[must_use]
+    pub fn of(last: Option<&StoredEvent>) -> Self {
+        match last {
+            None => Self::None,
+            Some(stored) if stored.event.what == "stopped" => Self::Stopped,
+            Some(_) => Self::CutOff,
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::None | Self::Stopped => "",
+            Self::CutOff => "the run before ended without being stopped (power lost, or killed); ",
+        }
     }
 }
 
@@ -76,11 +113,13 @@ pub struct LineTask<'a> {
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    plans: Vec<Option<ControllerPlan>>,
-    monitor: Monitor<'a>,
+    core: LineCore<'a>,
     signals: SignalBook,
+    quality: QualityBook,
+    derived: DerivedBook,
     alarms: AlarmBook,
-    controllers: Vec<ControllerView>,
+    controllers: ControllerBook,
+    said: Vec<Said>,
     counts: Counts,
     sequence: u64,
     pending: Work,
@@ -90,35 +129,21 @@ pub struct LineTask<'a> {
 impl<'a> LineTask<'a> {
     /// A line task over an engine that has its targets and has been restored together with `alarms`.
     #[must_use]
-    pub fn new(
-        line: Arc<Line>,
-        clock: Clock,
-        run: RunId,
-        endpoints: &[EndpointPlan],
-        monitor: Monitor<'a>,
-        alarms: AlarmBook,
-    ) -> Self {
-        let mut plans = vec![None; line.controllers.len()];
-        for controller in endpoints.iter().flat_map(|endpoint| &endpoint.controllers) {
-            if let Some(place) = plans.get_mut(usize::from(controller.controller.0)) {
-                *place = Some(controller.clone());
-            }
-        }
-        let controllers = vec![ControllerView::default(); line.controllers.len()];
-        let signals = SignalBook::new(&line);
-        let (counts, pending) = (Counts::default(), Work::default());
+    pub fn new(line: Arc<Line>, clock: Clock, run: RunId, monitor: Monitor<'a>, alarms: AlarmBook) -> Self {
         Self {
+            signals: SignalBook::new(&line),
+            quality: QualityBook::new(&line),
+            derived: DerivedBook::new(&line),
+            controllers: ControllerBook::new(&line),
+            core: LineCore::new(Arc::clone(&line), monitor),
+            said: Vec::new(),
             line,
             clock,
             run,
-            plans,
-            monitor,
-            signals,
             alarms,
-            controllers,
-            counts,
+            counts: Counts::default(),
             sequence: 0,
-            pending,
+            pending: Work::default(),
             ticks: 0,
         }
     }
@@ -130,12 +155,13 @@ impl<'a> LineTask<'a> {
     }
 
     /// Runs until told to stop; hands over everything that is still to be kept.
-    pub async fn run(mut self, mut channels: LineChannels) -> Counts {
+    pub async fn run(mut self, before: RunBefore, mut channels: LineChannels) -> Counts {
         let mut tick = tokio::time::interval(FLUSH_EVERY);
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
-        self.daemon_event("started", Some(format!("configuration {}", self.line.fingerprint)));
+        let configuration = &self.line.fingerprint;
+        self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
         loop {
-            let timeout = self.monitor.poll_timeout().map(|at| self.clock.instant(at));
+            let timeout = self.core.poll_timeout().map(|at| self.clock.instant(at));
             let mut second_is_over = false;
             tokio::select! {
                 biased;
@@ -168,68 +194,40 @@ impl<'a> LineTask<'a> {
     }
 
     fn handle_report(&mut self, report: &ScanReport) {
-        let Some(Some(plan)) = self.plans.get(usize::from(report.controller.0)) else { return };
-        let fresh = self.signals.decode(&self.line, plan, report);
-        for fresh in &fresh {
-            self.monitor.handle_sample(&Sample {
-                signal: fresh.signal,
-                at: report.at,
-                reading: fresh.reading,
-            });
-            // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
-            self.drain(None);
-            self.signals.take(fresh, report.at, report.utc);
-            self.pending.batch.samples.push(NewSample {
-                signal: fresh.signal.0,
-                utc: report.utc,
-                at: report.at,
-                reading: fresh.reading,
-            });
+        let mut fresh = signals::decode(&self.line, report);
+        let core = &self.core;
+        self.quality.judge(
+            report.controller,
+            report.at,
+            &mut fresh,
+            |id| core.good(id),
+            |station| core.mode(station) == Mode::Run,
+        );
+        let following = self.derived.follow(&fresh);
+        fresh.extend(following);
+        let anchor = WallAnchor { at: report.at, utc: report.utc };
+        let sample = |one: &Fresh| Sample { signal: one.signal, at: one.at, reading: one.reading };
+        let samples: Vec<Sample> = fresh.iter().map(sample).collect();
+        for one in &fresh {
+            let (utc, at, reading) = (anchor.utc(one.at), one.at, one.reading);
+            self.signals.take(one, utc);
+            self.pending.batch.samples.push(NewSample { signal: one.signal.0, utc, at, reading });
         }
+        let stopped = self.quality.program_stopped(report.controller, report.at);
+        let answered = report.answered() && !stopped;
+        self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
+        self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
+        self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
-        self.note_scan(report);
-    }
-
-    fn note_scan(&mut self, report: &ScanReport) {
-        let controller = self.line.controller(report.controller);
-        let (name, endpoint) = (&controller.name, &controller.endpoint);
-        let Some(view) = self.controllers.get_mut(usize::from(report.controller.0)) else { return };
-        let stopped = self.signals.program_stopped(report.controller);
-        let problem = match report.failure() {
-            Some(failure) => Some(failure.to_string()),
-            None => stopped.then(|| PROGRAM_STOPPED.to_owned()),
-        };
-        let change = match (&view.problem, &problem) {
-            (Some(_), None) => {
-                tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");
-                Some(("controller back", name.clone()))
-            }
-            (None, Some(problem)) => {
-                tracing::warn!(code = "controller-failed", controller = %name, "controller {name} at {endpoint}: {problem}");
-                Some(("controller lost", format!("{name}, {problem}")))
-            }
-            (None, None) | (Some(_), Some(_)) => None,
-        };
-        if problem.is_none() {
-            view.scans_good += 1;
-            view.last_good = Some(report.utc);
-            view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
-        } else {
-            view.scans_failed += 1;
-        }
-        view.problem = problem;
-        if let Some((what, note)) = change {
-            self.daemon_event(what, Some(note));
+        if let Some(change) = self.controllers.take(&self.line, report, stopped) {
+            self.daemon_event(change.what, Some(change.note));
         }
     }
 
     fn handle_timeout(&mut self) {
-        let now = self.clock.uptime();
-        while self.monitor.poll_timeout().is_some_and(|due| due <= now) {
-            self.monitor.handle_timeout(now);
-            self.drain(None);
-        }
+        self.core.handle_timeout(self.clock.uptime(), &mut self.said);
+        self.tell(None);
     }
 
     fn handle_tick(&mut self) {
@@ -254,39 +252,61 @@ impl<'a> LineTask<'a> {
 
     fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
         let now = self.clock.uptime();
-        let present = self.monitor.status(wish.alarm, now).map_or(0, |status| status.occurrence);
+        let present = self.core.alarms().status(wish.alarm, now).map_or(0, |status| status.occurrence);
         let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
         if wish.run != self.run {
             return Err(stale);
         }
-        let outcome = self.monitor.handle_acknowledge(now, wish.alarm, wish.occurrence);
+        let outcome = self.core.monitor().handle_acknowledge(now, wish.alarm, wish.occurrence);
         let already = match outcome {
             Ok(Acknowledgement::Done) => false,
             Ok(Acknowledgement::Already) => true,
             Err(WishError::Stale { .. }) => return Err(stale),
-            Err(WishError::NeverRaised | WishError::NoSuchAlarm | WishError::Refused(_)) => {
+            Err(
+                WishError::NeverRaised
+                | WishError::NoSuchAlarm
+                | WishError::Refused(_)
+                | WishError::TooLong { .. },
+            ) => {
                 return Err(AcknowledgeRefusal::NeverRaised);
             }
         };
-        self.drain(Some(&wish.by));
-        let state = self.monitor.status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
+        self.tell(Some(&wish.by));
+        let state =
+            self.core.alarms().status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
         Ok(Acknowledged { state, durable: false, already })
     }
 
-    /// Everything the engine has to say goes to history and the log.
-    fn drain(&mut self, by: Option<&str>) {
-        while let Some(event) = self.monitor.poll_event() {
-            let wall = self.anchor();
-            self.sequence += 1;
-            let kept = self.alarms.note(&self.line, &event, by.map(str::to_owned), self.sequence, wall);
-            log_event(self.line.alarm(event.alarm), &kept);
-            if kept.what == "raised" {
-                self.counts.alarms_raised += 1;
+    /// Everything that happened goes to history and the log.
+    fn tell(&mut self, by: Option<&str>) {
+        self.core.drain(&mut self.said);
+        for said in std::mem::take(&mut self.said) {
+            match said {
+                Said::Mode(change) => self.tell_mode(change),
+                Said::Alarm(event) => self.tell_alarm(&event, by),
             }
-            self.pending.batch.events.push(kept);
-            self.pending.batch.alarms.extend(self.alarms.record(&self.line, &self.monitor, event.alarm));
         }
-        (self.counts.events_lost, _) = self.monitor.losses();
+        (self.counts.events_lost, _) = self.core.alarms().losses();
+    }
+
+    fn tell_mode(&mut self, change: ModeChange) {
+        let station = &self.line.station(change.station).key;
+        let (from, to) = (change.from.name(), change.to.name());
+        tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
+        let note = format!("{station}: {from} to {to}");
+        self.daemon_event("station mode", Some(note));
+    }
+
+    fn tell_alarm(&mut self, event: &AlarmEvent, by: Option<&str>) {
+        let wall = self.anchor();
+        self.sequence += 1;
+        let kept = self.alarms.note(&self.line, event, by.map(str::to_owned), self.sequence, wall);
+        log_event(self.line.alarm(event.alarm), &kept);
+        if kept.what == "raised" && !event.silent {
+            self.counts.alarms_raised += 1;
+        }
+        self.pending.batch.events.push(kept);
+        self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));
     }
 
     fn daemon_event(&mut self, what: &str, note: Option<String>) {
@@ -310,7 +330,7 @@ impl<'a> LineTask<'a> {
 
     fn keep_records(&mut self, wanted: impl Fn(f64) -> bool) {
         for (alarm, _) in self.line.alarms_with_ids() {
-            if let Some(record) = self.alarms.record(&self.line, &self.monitor, alarm)
+            if let Some(record) = self.alarms.record(&self.line, self.core.alarms(), alarm)
                 && wanted(record.exposure)
             {
                 self.pending.batch.alarms.push(record);
@@ -348,8 +368,9 @@ impl<'a> LineTask<'a> {
             at: wall.at,
             utc: wall.utc,
             signals: self.signals.views().to_vec(),
-            controllers: self.controllers.clone(),
-            alarms: alarms.map(|(alarm, _)| self.alarms.view(&self.monitor, alarm, wall)).collect(),
+            stations: self.core.station_views(),
+            controllers: self.controllers.views().to_vec(),
+            alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
             counts: Counts {
                 samples_stored: writer.stored,

@@ -5,12 +5,12 @@ use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
-use crate::line::{LineChannels, LineTask};
+use crate::line::{LineChannels, LineTask, RunBefore};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use setward_alarm::{Head, Monitor, Slot};
+use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
 use std::fmt;
 use std::sync::Arc;
@@ -55,6 +55,8 @@ pub struct RunSummary {
     pub signals_bad: usize,
     /// Samples the store confirmed.
     pub samples_stored: u64,
+    /// Those among them that carry no value, only a reason.
+    pub samples_stored_without_value: u64,
     /// Samples that could not be kept.
     pub samples_lost: u64,
     /// Alarms raised.
@@ -67,9 +69,10 @@ impl fmt::Display for RunSummary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "scans            {:>8}", self.scans)?;
         writeln!(f, "requests sent    {:>8}", self.requests)?;
-        writeln!(f, "signals good     {:>8}", self.signals_good)?;
-        writeln!(f, "signals not good {:>8}", self.signals_bad)?;
-        writeln!(f, "samples stored   {:>8}", self.samples_stored)?;
+        writeln!(f, "signals good     {:>8}   at the end", self.signals_good)?;
+        writeln!(f, "signals not good {:>8}   at the end", self.signals_bad)?;
+        let without_value = self.samples_stored_without_value;
+        writeln!(f, "samples stored   {:>8}   {without_value} of them without a value", self.samples_stored)?;
         writeln!(f, "samples lost     {:>8}", self.samples_lost)?;
         writeln!(f, "alarms raised    {:>8}", self.alarms_raised)?;
         write!(f, "alarms open      {:>8}", self.alarms_open)
@@ -94,6 +97,7 @@ pub struct Running {
 pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
     let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
     let records = edges.history.alarm_records().await?;
+    let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
 
@@ -103,7 +107,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
-    let first = Arc::new(first_snapshot(&line, edges.clock, run, &endpoints, &records));
+    let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
     let channels = LineChannels {
         reports: arriving,
@@ -113,7 +117,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, endpoints.clone(), records, channels));
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
 
     let count = endpoints.len() as f64;
     let pollers = endpoints.into_iter().enumerate().map(|(index, plan)| {
@@ -171,6 +175,7 @@ impl Running {
             signals_good: good,
             signals_bad: snapshot.signals.len() - good,
             samples_stored: writer.stored,
+            samples_stored_without_value: writer.stored_without_value,
             samples_lost: counts.samples_lost + writer.lost,
             alarms_raised: counts.alarms_raised,
             alarms_open: snapshot.alarms.iter().filter(open).count(),
@@ -204,46 +209,52 @@ async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    endpoints: Vec<EndpointPlan>,
-    records: Vec<AlarmRecord>,
+    (records, before): (Vec<AlarmRecord>, RunBefore),
     channels: LineChannels,
 ) -> Counts {
-    let (mut slots, mut heads) = storage(&line);
-    let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
-    LineTask::new(line, clock, run, &endpoints, monitor, alarms).run(channels).await
+    let mut storage = Storage::of(&line);
+    let (monitor, alarms) = storage.engine(&line, records);
+    LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
 }
 
-fn first_snapshot(
-    line: &Arc<Line>,
-    clock: Clock,
-    run: RunId,
-    endpoints: &[EndpointPlan],
-    records: &[AlarmRecord],
-) -> LineSnapshot {
-    let (mut slots, mut heads) = storage(line);
-    let (monitor, alarms) = engine(line, &mut slots, &mut heads, records.to_vec());
-    LineTask::new(Arc::clone(line), clock, run, endpoints, monitor, alarms).first_snapshot()
+fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
+    let mut storage = Storage::of(line);
+    let (monitor, alarms) = storage.engine(line, records.to_vec());
+    LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
 }
 
-/// Exactly what the line needs, allocated once.
-fn storage(line: &Line) -> (Vec<Slot>, Vec<Head>) {
-    let slots = line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect();
-    (slots, vec![Head::default(); line.signals.len()])
+/// What the engine borrows: exactly what the line needs, allocated once.
+struct Storage {
+    slots: Vec<Slot>,
+    heads: Vec<Head>,
+    segments: Vec<Segment>,
 }
 
-/// The engine with the running recipe's targets, taken up where the last run stopped.
-fn engine<'a>(
-    line: &Line,
-    slots: &'a mut [Slot],
-    heads: &'a mut [Head],
-    records: Vec<AlarmRecord>,
-) -> (Monitor<'a>, AlarmBook) {
-    let mut monitor = Monitor::new(slots, heads);
-    for setpoint in &line.recipe().setpoints {
-        monitor.handle_target(setpoint.signal, Some(setpoint.target));
+impl Storage {
+    fn of(line: &Line) -> Self {
+        let segments = line.alarms.iter().map(|alarm| alarm.settings.segments_needed()).sum();
+        Self {
+            slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
+            heads: vec![Head::default(); line.signals.len()],
+            segments: vec![Segment::default(); segments],
+        }
     }
-    let alarms = AlarmBook::restore(line, records, &mut monitor);
-    (monitor, alarms)
+
+    /// The engine with the running recipe's targets, taken up where the last run stopped.
+    fn engine(&mut self, line: &Line, records: Vec<AlarmRecord>) -> (Monitor<'_>, AlarmBook) {
+        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
+        for setpoint in &line.recipe().setpoints {
+            monitor.handle_target(setpoint.signal, Some(setpoint.target));
+        }
+        for (cause, alarm) in line.alarms_with_ids() {
+            for consequence in &alarm.hides {
+                // The check allows no more causes than an alarm can hold.
+                let _fits = monitor.hide(cause, *consequence);
+            }
+        }
+        let alarms = AlarmBook::restore(line, records, &mut monitor);
+        (monitor, alarms)
+    }
 }
 
 fn new_run(line: &Line, clock: Clock) -> NewRun {

@@ -2,8 +2,8 @@
 //!
 //! A snapshot is complete and immutable; readers share it. Lists are indexed by the line's ids.
 
-use setward_alarm::{AlarmId, AlarmState, Forecast};
-use setward_protocol::{NoData, Reading, SignalId, Uptime, UtcMillis};
+use setward_alarm::{AlarmId, AlarmState, Flags, Forecast};
+use setward_protocol::{Mode, NoData, Reading, SignalId, Uptime, UtcMillis};
 
 /// Number of a run of the daemon, counted by the store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -20,6 +20,8 @@ pub struct LineSnapshot {
     pub utc: UtcMillis,
     /// Every signal, by [`SignalId`].
     pub signals: Vec<SignalView>,
+    /// Every station, by its id.
+    pub stations: Vec<StationView>,
     /// Every controller, by its id.
     pub controllers: Vec<ControllerView>,
     /// Every alarm, by [`AlarmId`].
@@ -53,6 +55,17 @@ pub struct SignalView {
     pub word_count: u8,
 }
 
+/// A station at one moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct StationView {
+    /// What it is doing.
+    pub mode: Mode,
+    /// Since when; `None`: since the run began.
+    pub since: Option<UtcMillis>,
+    /// Whether product is under it, where anything says so.
+    pub product_present: Option<bool>,
+}
+
 /// A controller at one moment.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ControllerView {
@@ -60,7 +73,9 @@ pub struct ControllerView {
     pub scans_good: u64,
     /// Scans in which something failed.
     pub scans_failed: u64,
-    /// When the last complete scan ended.
+    /// Whether it answers at all; single values may be missing all the same.
+    pub answers: bool,
+    /// When the last scan ended that brought something.
     pub last_good: Option<UtcMillis>,
     /// What is wrong now, in words, with what to do; `None` when the last scan was complete.
     pub problem: Option<String>,
@@ -73,6 +88,10 @@ pub struct ControllerView {
 pub struct AlarmView {
     /// Base state.
     pub state: AlarmState,
+    /// What keeps it silent.
+    pub flags: Flags,
+    /// Until when it is shelved, or waits after a suppression.
+    pub silent_until: Option<UtcMillis>,
     /// The last occurrence's number; 0 if it never raised.
     pub occurrence: u32,
     /// When the last occurrence's trouble began.

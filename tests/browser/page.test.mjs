@@ -4,11 +4,13 @@
 //   SETWARD_URL         where the page is, "http://127.0.0.1:8470"
 //   SETWARD_SHOTS       folder for screenshots (made if missing)
 //   SETWARD_PLAYWRIGHT  path of playwright-core's index.mjs; else it is resolved like any package
+//   SETWARD_AXE         path of axe-core's axe.min.js; else it is resolved like any package
 //   SETWARD_CHROMIUM    path of the browser, else /usr/bin/chromium
 //   SETWARD_ALARM_WAIT_S  how long to wait for an alarm that nobody has acknowledged, else 360
 
 import assert from "node:assert/strict";
 import fs from "node:fs";
+import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
 import { pathToFileURL } from "node:url";
@@ -27,13 +29,16 @@ const LARGE_PHONE = { viewport: { width: 390, height: 844 }, deviceScaleFactor: 
 const NARROW = { viewport: { width: 320, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 const DESKTOP = { viewport: { width: 1280, height: 800 } };
 
-// Budgets of an alarm page: compressed size of page, style and drawing, and number of requests.
+// Budgets: compressed size of page, style and drawing, and number of requests.
 const ALARM_PAGE_BYTES_GZ = 30 * 1024;
-const ALARM_PAGE_REQUESTS = 6;
+const OVERVIEW_BYTES_GZ = 30 * 1024;
+const MOST_REQUESTS = 6;
 
+let axe;
 let browser;
 let signals;
 let alarms;
+let stations;
 
 before(async () => {
   fs.mkdirSync(shots, { recursive: true });
@@ -45,17 +50,42 @@ before(async () => {
       "--disable-component-update", "--disable-sync",
     ],
   });
+  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
   signals = await api("/api/v1/signals");
+  stations = (await one("/api/v1/line")).stations;
   alarms = await api("/api/v1/alarms");
   assert.ok(signals.length > 0 && alarms.length > 0, "the line has no signals or no alarms");
 });
 
 after(async () => browser?.close());
 
-async function api(address) {
+async function body(address) {
   const answer = await fetch(base + address);
   assert.equal(answer.status, 200, address);
-  return (await answer.json()).items;
+  return answer.json();
+}
+
+const api = async (address) => (await body(address)).items;
+const one = async (address) => (await body(address)).item;
+
+// An alarm of each kind and of each thing that can be watched: a line has many that differ only in their numbers.
+function someAlarms() {
+  const seen = new Map();
+  for (const alarm of alarms) {
+    const sort = `${alarm.kind} ${alarm.station ?? "none"} ${alarm.automatic}`;
+    if (!seen.has(sort) && (!alarm.automatic || ![...seen.values()].some((other) => other.kind === alarm.kind))) seen.set(sort, alarm);
+  }
+  return [...seen.values()];
+}
+
+// A signal of each role, and one that is computed.
+function someSignals() {
+  const seen = new Map();
+  for (const signal of signals) {
+    const sort = `${signal.role} ${signal.registers !== null} ${signal.setpoint !== null} ${signal.entered !== null}`;
+    if (!seen.has(sort)) seen.set(sort, signal);
+  }
+  return [...seen.values()];
 }
 
 // An open page in a context of its own, with everything the browser complained about.
@@ -90,14 +120,26 @@ async function until(check, patienceMs, what) {
   }
 }
 
-// The pages of the line that the checks walk.
+// The first alarm that has a value and an exposure to show.
+const valued = () => alarms.find((alarm) => alarm.value !== null && alarm.exposure_share !== null) ?? alarms[0];
+
+// The pages of the line that the checks walk: one of every sort.
 function addresses() {
-  return ["/", "/alarms", ...alarms.map((alarm) => `/alarms/${alarm.id}`), `/signals/${alarms[0].signal}`];
+  return [
+    "/",
+    "/alarms",
+    ...stations.slice(-3).map((station) => `/stations/${station.key}`),
+    ...someAlarms().map((alarm) => `/alarms/${alarm.id}`),
+    ...someSignals().map((signal) => `/signals/${signal.tag}`),
+  ];
 }
+
+// One of each template, for checks that take their time.
+const templates = () => ["/", "/alarms", `/stations/${stations[0].key}`, `/alarms/${valued().id}`, `/signals/${valued().signal}`];
 
 test("every page opens without a complaint from the browser, in both themes", async () => {
   for (const colorScheme of ["light", "dark"]) {
-    for (const address of ["/", "/alarms", `/alarms/${alarms[0].id}`, `/signals/${alarms[0].signal}`]) {
+    for (const address of templates()) {
       const { page, complaints, close } = await open(address, DESKTOP, { colorScheme });
       await page.waitForTimeout(1500);
       assert.deepEqual(complaints, [], `${address} ${colorScheme}`);
@@ -107,6 +149,51 @@ test("every page opens without a complaint from the browser, in both themes", as
   }
 });
 
+test("an automatic check finds nothing that keeps anyone out", async () => {
+  for (const [device, colorScheme] of [[PHONE, "light"], [DESKTOP, "dark"]]) {
+    for (const address of templates()) {
+      const { page, close } = await open(address, device, { colorScheme });
+      await page.$$eval("details", (all) => all.forEach((one) => { one.open = true; }));
+      // The page forbids strings that become script; evaluating from outside is how the checker gets in.
+      await page.evaluate(axe);
+      const { violations, passes } = await page.evaluate(() => axe.run(document));
+      const found = violations.map((one) => `${one.id}: ${one.help}: ${one.nodes.map((node) => node.html).slice(0, 3).join(" | ")}`);
+      assert.deepEqual(found, [], `${address} ${colorScheme}`);
+      assert.ok(passes.length >= 15, `${address}: only ${passes.length} rules were tried`);
+      await close();
+    }
+  }
+});
+
+test("with the system's own colours every sign keeps its shape, its edge and its word", async () => {
+  const { page, close } = await open("/alarms", DESKTOP, { forcedColors: "active" });
+  const shapes = await page.$$eval(".shape polygon", (all) =>
+    all.map((one) => ({ stroke: getComputedStyle(one).stroke, ground: getComputedStyle(document.body).backgroundColor })),
+  );
+  for (const { stroke, ground } of shapes) assert.notEqual(stroke, ground);
+  await shoot(page, "desktop-forced-colours-alarms");
+  await page.goto(`${base}/`, { waitUntil: "load" });
+  const markers = await page.$$eval(".marker:not(.none) path", (all) =>
+    all.map((one) => [getComputedStyle(one).fill, getComputedStyle(one.closest("svg").querySelector(".band")).fill]),
+  );
+  assert.ok(markers.length > 0, "no bars on the overview");
+  for (const [marker, band] of markers) assert.notEqual(marker, band, "the marker can't be told from the band");
+  await shoot(page, "desktop-forced-colours-line");
+  await close();
+});
+
+test("on paper the controls are gone and what was folded is open", async () => {
+  const { page, close } = await open("/", DESKTOP);
+  await page.emulateMedia({ media: "print" });
+  assert.equal(await page.isHidden("nav"), true);
+  const folded = await page.$$eval("details .name", (all) => all.map((one) => one.getBoundingClientRect().height));
+  assert.ok(folded.length > 0 && folded.every((height) => height > 0), `${folded.filter((height) => height > 0).length} of ${folded.length} shown`);
+  const [needed, has] = await page.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]);
+  assert.ok(needed <= has);
+  await shoot(page, "print-line");
+  await close();
+});
+
 test("a live value changes by itself within ten seconds", async () => {
   const { page, complaints, close } = await open("/", DESKTOP);
   const values = () => page.$$eval(".row .value [data-t]", (all) => all.map((element) => element.textContent).join(" "));
@@ -114,7 +201,7 @@ test("a live value changes by itself within ten seconds", async () => {
   assert.ok(first.length > 0, "the overview shows no values");
   await until(async () => (await values()) !== first, 10_000, "no value changed");
   const age = await page.textContent("[data-t=age]");
-  assert.match(age, /^newest data .* old at /);
+  assert.match(age, /^(all data under 2 s old|oldest data .* old, from controller .*,) at /);
   assert.equal(await page.isHidden("#silence"), true, "the page says that no data comes");
   assert.deepEqual(complaints, []);
   await close();
@@ -135,8 +222,8 @@ test("when the server falls silent the page says since when", async () => {
   await close();
 });
 
-test("on a phone the first block of every alarm needs no scrolling", async () => {
-  for (const alarm of alarms) {
+test("on a phone the first block of an alarm of every kind needs no scrolling", async () => {
+  for (const alarm of someAlarms()) {
     const { page, close } = await open(`/alarms/${alarm.id}`, PHONE);
     const bottom = await page.$eval("#first", (block) => block.getBoundingClientRect().bottom);
     await shoot(page, `phone-alarm-${alarm.id}`, false);
@@ -162,9 +249,10 @@ test("no page scrolls sideways at 320, 360, 390 or 1280 px", async () => {
 });
 
 test("what a gloved finger must hit is large enough", async () => {
-  for (const address of ["/", "/alarms", `/alarms/${alarms[0].id}`]) {
+  for (const address of ["/", "/alarms", `/stations/${stations[0].key}`, `/alarms/${valued().id}`]) {
     const { page, close } = await open(address, LARGE_PHONE);
-    const small = await page.$$eval("nav a, .row .name, .plain a.name, .alarms .open, .index a, button, input[type=text]", (all) =>
+    await page.$$eval("details", (all) => all.forEach((one) => { one.open = true; }));
+    const small = await page.$$eval("nav a, summary, .head a, .row .name, .plain a.name, .alarms .open, .index a, button, input[type=text]", (all) =>
       all
         .map((element) => ({ text: element.textContent.trim(), height: element.getBoundingClientRect().height }))
         .filter((element) => element.height < 48),
@@ -178,9 +266,14 @@ test("what a gloved finger must hit is large enough", async () => {
 
 test("without scripts every page is complete", async () => {
   const options = { javaScriptEnabled: false };
-  const alarm = alarms[0];
+  const alarm = valued();
   const line = await open("/", PHONE, options);
-  assert.ok((await line.page.locator(".station").count()) >= 2);
+  assert.ok((await line.page.locator(".stations > .station").count()) === stations.length);
+  const fold = line.page.locator("summary").first();
+  const first = line.page.locator("details .name").first();
+  assert.equal(await first.isVisible(), false, "the rest is folded away at first");
+  await fold.click();
+  assert.equal(await first.isVisible(), true, "and opens without scripts");
   assert.ok((await line.page.locator("main").innerText()).length > 200);
   await shoot(line.page, "phone-no-script-line");
   await line.page.goto(`${base}/alarms/${alarm.id}`);
@@ -193,26 +286,28 @@ test("without scripts every page is complete", async () => {
   await line.close();
 });
 
-test("an alarm page keeps its budget", async () => {
-  // A context of its own: nothing is in the browser's store yet.
-  const context = await browser.newContext(PHONE);
-  const page = await context.newPage();
-  const requests = [];
-  page.on("request", (request) => requests.push(request.url()));
-  const bodies = [];
-  page.on("response", async (answer) => {
-    const kind = answer.headers()["content-type"] ?? "";
-    if (/html|css/.test(kind)) bodies.push(answer.body());
-  });
-  await page.goto(`${base}/alarms/${alarms[0].id}`, { waitUntil: "load" });
-  await page.waitForTimeout(1500);
-  const sizes = (await Promise.all(bodies)).map((body) => zlib.gzipSync(body).length);
-  const total = sizes.reduce((sum, size) => sum + size, 0);
-  console.log(`alarm page: ${total} bytes of page, style and drawing compressed, ${requests.length} requests`);
-  assert.ok(sizes.length === 2 && total <= ALARM_PAGE_BYTES_GZ, `${total} bytes`);
-  assert.ok(requests.length <= ALARM_PAGE_REQUESTS, requests.join("\n"));
-  assert.ok(requests.every((url) => url.startsWith(base) || url.startsWith("data:")), requests.join("\n"));
-  await context.close();
+test("overview and alarm page keep their budgets", async () => {
+  for (const [address, budget] of [["/", OVERVIEW_BYTES_GZ], [`/alarms/${valued().id}`, ALARM_PAGE_BYTES_GZ]]) {
+    // A context of its own: nothing is in the browser's store yet.
+    const context = await browser.newContext(PHONE);
+    const page = await context.newPage();
+    const requests = [];
+    page.on("request", (request) => requests.push(request.url()));
+    const bodies = [];
+    page.on("response", async (answer) => {
+      const kind = answer.headers()["content-type"] ?? "";
+      if (/html|css/.test(kind)) bodies.push(answer.body());
+    });
+    await page.goto(base + address, { waitUntil: "load" });
+    await page.waitForTimeout(1500);
+    const sizes = (await Promise.all(bodies)).map((body) => zlib.gzipSync(body).length);
+    const total = sizes.reduce((sum, size) => sum + size, 0);
+    console.log(`${address}: ${total} bytes of page, style and drawing compressed, ${requests.length} requests`);
+    assert.ok(sizes.length === 2 && total <= budget, `${address}: ${total} bytes`);
+    assert.ok(requests.length <= MOST_REQUESTS, requests.join("\n"));
+    assert.ok(requests.every((url) => url.startsWith(base) || url.startsWith("data:")), requests.join("\n"));
+    await context.close();
+  }
 });
 
 // Waits until some alarm stands that nobody has acknowledged.
@@ -223,7 +318,13 @@ async function unacknowledged() {
 
 test("an alarm that raises appears by itself, and is acknowledged by hand with the name kept", async () => {
   const watcher = await open("/alarms", LARGE_PHONE);
+  const overview = await open("/", DESKTOP);
+  await overview.page.locator("summary").first().click();
   const alarm = await unacknowledged();
+  await until(() => overview.page.isVisible(`.alarms a[href="/alarms/${alarm.id}"]`), 15_000, "the overview did not show the new alarm");
+  assert.equal(await overview.page.$eval("details", (one) => one.open), true, "what was opened stays open under new markup");
+  assert.deepEqual(overview.complaints, []);
+  await overview.close();
   await until(() => watcher.page.isVisible(`.alarms a[href="/alarms/${alarm.id}"]`), 15_000, "the list did not show the new alarm");
   await until(() => watcher.page.isVisible(`form[action="/alarms/${alarm.id}/acknowledge"]`), 15_000, "no form");
   await shoot(watcher.page, "phone-alarms-new");
@@ -256,14 +357,14 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
 });
 
 test("another site's page cannot acknowledge, and another name for this machine gets nothing", async () => {
-  const address = `${base}/alarms/${alarms[0].id}/acknowledge`;
+  const address = `${base}/alarms/${valued().id}/acknowledge`;
   const foreign = await fetch(address, {
     method: "POST",
     headers: { origin: "http://evil.example", "content-type": "application/x-www-form-urlencoded" },
     body: "run=1&occurrence=1&by=Mallory",
   });
   assert.equal(foreign.status, 403);
-  const stale = await fetch(`${base}/api/v1/alarms/${alarms[0].id}/acknowledge`, {
+  const stale = await fetch(`${base}/api/v1/alarms/${valued().id}/acknowledge`, {
     method: "POST",
     headers: { "content-type": "application/json" },
     body: JSON.stringify({ run: 999_999, occurrence: 1, by: "Ana" }),

@@ -1,6 +1,8 @@
 //! Controllers that misbehave: no value is invented, the words say what to do, and good answers come back by themselves.
 
-use crate::support::{Registers, Script, ScriptedDial, demo_line, fryer_only, right_answer};
+use crate::support::{
+    AUTOMATIC, Registers, Script, ScriptedDial, demo_line, fryer_only, heartbeat, right_answer,
+};
 use setward::clock::Clock;
 use setward::history::HistoryStore as _;
 use setward::history::sqlite::InlineStore;
@@ -17,7 +19,8 @@ use tokio::time::Instant;
 fn healthy(begun: Instant) -> Registers<impl Fn(Table, u16) -> u16> {
     Registers(move |table, address| match (table, address) {
         (Table::Holding, 100) => 1820,
-        (Table::Holding, 181) => u16::try_from(begun.elapsed().as_secs() % 65_536).unwrap(),
+        (Table::Holding, 113) => AUTOMATIC,
+        (Table::Holding, 181) => heartbeat(begun.elapsed().as_secs()),
         _ => 0,
     })
 }
@@ -89,10 +92,11 @@ async fn survives(
     assert_eq!(outcome.inlet(&outcome.after), Reading::Good(182.0));
     assert_eq!(outcome.problem(&outcome.after), None);
     let events = outcome.history.events(None, 1000).await.unwrap();
-    let told = events
-        .iter()
-        .filter(|stored| stored.event.note.as_ref().is_some_and(|note| note.starts_with("fryer")));
-    let told: Vec<&str> = told.map(|stored| stored.event.what.as_str()).collect();
+    let of_the_fryer = |note: &String| note.starts_with("fryer");
+    let told = events.iter().map(|stored| &stored.event);
+    let told = told.filter(|event| event.note.as_ref().is_some_and(of_the_fryer));
+    let told: Vec<&str> =
+        told.map(|event| event.what.as_str()).filter(|what| what.starts_with("controller")).collect();
     assert_eq!(told, ["controller back", "controller lost"], "newest first, once each");
     let values = outcome.good_values().await;
     assert!(values.len() > 150, "{} good values", values.len());
@@ -171,8 +175,9 @@ async fn an_answer_to_another_function_is_not_ours() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn text_instead_of_modbus_is_no_reply() {
-    survives("no reply", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec())).await;
+async fn text_instead_of_modbus_says_that_the_port_is_wrong() {
+    survives("not Modbus TCP", NoData::NoReply, |_, _| Some(b"HTTP/1.1 400 Bad Request\r\n\r\n".to_vec()))
+        .await;
 }
 
 #[tokio::test(start_paused = true)]
@@ -213,9 +218,10 @@ async fn a_refused_connection_says_what_to_check_and_the_others_go_on() {
 async fn a_stopped_program_makes_its_values_bad_although_it_answers() {
     let frozen: Arc<std::sync::Mutex<Option<u16>>> = Arc::default();
     let outcome = suffer(move |request, _| {
-        let beat = *frozen.lock().unwrap().get_or_insert(60);
+        let beat = *frozen.lock().unwrap().get_or_insert(heartbeat(60));
         let registers = |table: Table, address: u16| match (table, address) {
             (Table::Holding, 100) => 1820,
+            (Table::Holding, 113) => AUTOMATIC,
             (Table::Holding, 181) => beat,
             _ => 0,
         };

@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
 
 mod arrows;
+mod bus;
 mod bytes_sent;
 mod hostile_peers;
 mod house_rules;

@@ -7,7 +7,8 @@ fn the_demo_line_has_no_problem_and_no_warning() {
     let Loaded { line, warnings } =
         load_demo().unwrap_or_else(|problems| panic!("{}", problems.render(false)));
     assert!(warnings.is_empty(), "{}", warnings.render(false));
-    assert_eq!(line.controllers.len(), 3);
+    let polled = line.signals.iter().filter(|signal| signal.register().is_some()).count();
+    assert_eq!((line.controllers.len(), polled), (4, 120));
     assert!(line.simulated, "the demo says that it is simulated");
 }
 

@@ -69,6 +69,14 @@ pub(crate) fn fryer_only(mut line: Line) -> Line {
     line
 }
 
+/// Code of the fryer's loop mode: it runs. All zero would be a fryer that is off.
+pub(crate) const AUTOMATIC: u16 = 2;
+
+/// What a heartbeat says that has been counting for long: one that has just begun makes its controller's words doubtful.
+pub(crate) fn heartbeat(second: u64) -> u16 {
+    u16::try_from((1_000 + second) % 65_536).unwrap()
+}
+
 /// Connections to a simulator over memory.
 #[derive(Debug)]
 pub(crate) struct MemoryDial(pub(crate) Simulator);

@@ -1,6 +1,8 @@
 //! The real poller, engine and history against the simulator, over memory, under a paused clock.
 
-use crate::support::{MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, right_answer};
+use crate::support::{
+    AUTOMATIC, MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, heartbeat, right_answer,
+};
 use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, StoredEvent};
@@ -43,7 +45,8 @@ async fn a_time_weighted_alarm_raises_and_clears_at_the_computed_second() {
         match (table, address) {
             (Table::Holding, 100) if (60..180).contains(&second) => 1760,
             (Table::Holding, 100) => 1820,
-            (Table::Holding, 181) => u16::try_from(second % 65_536).unwrap(),
+            (Table::Holding, 113) => AUTOMATIC,
+            (Table::Holding, 181) => heartbeat(second),
             _ => 0,
         }
     };
@@ -195,7 +198,8 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
         Arc::new(move |request: &[u8]| {
             let registers = |table: Table, address: u16| match (table, address) {
                 (Table::Holding, 100) => inlet,
-                (Table::Holding, 181) => u16::try_from(begun.elapsed().as_secs() % 65_536).unwrap(),
+                (Table::Holding, 113) => AUTOMATIC,
+                (Table::Holding, 181) => heartbeat(begun.elapsed().as_secs()),
                 _ => 0,
             };
             Some((Duration::ZERO, right_answer(request, &Registers(registers))))
@@ -242,5 +246,31 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
     assert_eq!(view.acknowledged.as_ref().unwrap().1, "night shift");
     tokio::time::sleep(Duration::from_secs(120)).await;
     assert_eq!(third.handle().snapshot().alarm(alarm).unwrap().state.letter(), 'A');
+    third.stop().await.unwrap();
+}
+
+/// A run that is dropped where it stands, as by a power cut, and one that is stopped in order.
+#[tokio::test(start_paused = true)]
+async fn a_start_says_whether_the_run_before_was_cut_off() {
+    let line = Arc::new(fryer_only(demo_line()));
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let begin = async || {
+        let dial = MemoryDial(Simulator::new(&line, 1));
+        let edges =
+            Edges { dial: Arc::new(dial), history: history.clone(), clock: Clock::starting_at(START) };
+        let running = start(Arc::clone(&line), edges).await.unwrap();
+        tokio::time::sleep(Duration::from_secs(5)).await;
+        let events = history.events(None, 100).await.unwrap();
+        let started = events.into_iter().find(|stored| stored.event.what == "started").unwrap();
+        (running, started.event.note.unwrap().contains("without being stopped"))
+    };
+    let (first, cut_off) = begin().await;
+    assert!(!cut_off);
+    drop(first);
+    let (second, cut_off) = begin().await;
+    assert!(cut_off);
+    second.stop().await.unwrap();
+    let (third, cut_off) = begin().await;
+    assert!(!cut_off);
     third.stop().await.unwrap();
 }

@@ -10,7 +10,9 @@ use crate::quantity::{self, Exposure, short};
 use crate::raw::alarm::{NO_RESPONSE, RawAlarm, RawAlarms, RawKind, RawLimit, RawTimeWeighted};
 use crate::raw::recipe::RawRecipe;
 use crate::reader::{Sink, TimeOrWord};
-use setward_alarm::{AlarmSettings, Allowance, Kind, LimitSettings, Side, TimeWeightedSettings, Watched};
+use setward_alarm::{
+    AlarmSettings, Allowance, Kind, Leak, LimitSettings, Side, TimeWeightedSettings, Watched,
+};
 use setward_protocol::{ControllerId, ModeSet, SignalId};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -75,6 +77,7 @@ fn alarm(
         name,
         settings: settings?,
         when: Vec::new(),
+        hides: Vec::new(),
         priority: raw.priority.as_ref()?.value,
         causes: record.causes.clone(),
         consequence: record.consequence.clone(),
@@ -224,12 +227,29 @@ fn settings(
         watches: Watched::Signal(id),
         kind,
         latching: false,
+        poll_every: poll_every(signal, signals)?,
         gap_limit,
         station: Some(signal.station),
         controller,
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
+        realarm_after: None,
+        shelve_most: None,
+        group: None,
     })
+}
+
+/// How often the signal is read; a derived one as often as its faster input.
+fn poll_every(signal: &LineSignal, signals: &[Option<LineSignal>]) -> Option<Duration> {
+    match &signal.origin {
+        Origin::Register(register) => Some(register.poll_every),
+        Origin::Derived(derivation) => {
+            let own = |id: SignalId| Some(signals.get(id.index())?.as_ref()?.register()?.poll_every);
+            let (first, second) = derivation.inputs();
+            let (first, second) = (own(first)?, second.and_then(own));
+            Some(second.map_or(first, |second| first.min(second)))
+        }
+    }
 }
 
 /// How long the signal counts as known after a sample, and the controller whose silence blinds it: that of its inputs, if
@@ -362,6 +382,7 @@ fn time_weighted(
         recovery: recovery?,
         shape,
         clear_below,
+        leak: Leak::Inside,
     })
 }
 

@@ -1,6 +1,6 @@
 //! An alarm with its rationalised record. How it decides is in [`AlarmSettings`].
 
-use setward_alarm::AlarmSettings;
+use setward_alarm::{AlarmId, AlarmSettings};
 use setward_process::condition::Condition;
 use std::time::Duration;
 
@@ -38,6 +38,8 @@ pub struct LineAlarm {
     pub settings: AlarmSettings,
     /// What must hold besides, for it to speak; all must. Empty: nothing.
     pub when: Vec<Condition>,
+    /// Alarms that follow from this one: while it stands, they are hidden by it.
+    pub hides: Vec<AlarmId>,
     /// How loudly it speaks.
     pub priority: Priority,
     /// Likely causes.

@@ -7,16 +7,20 @@
 //!
 //! A unit starts in balance: there is no start-up transient.
 
+pub mod conveyor;
+pub mod cook;
+pub mod cook_house;
 pub mod fryer;
+pub mod fryer_loop;
+pub mod fryer_oil;
 pub mod kettle;
 pub mod noise;
 pub mod oven;
 pub mod pid;
+pub mod soak;
 
-pub use fryer::{Fryer, FryerInputs};
-pub use kettle::{Kettle, KettleInputs};
+pub use conveyor::Conveyor;
 pub use noise::{Noise, Wander};
-pub use oven::{OvenInputs, OvenZone};
 pub use pid::{PiLoop, PiTuning};
 
 use std::fmt;

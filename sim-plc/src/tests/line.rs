@@ -170,3 +170,27 @@ pub(super) fn pass(simulator: &Simulator, seconds: u64) {
 pub(super) fn shown(simulator: &Simulator, tag: &str) -> f64 {
     simulator.shown(tag).unwrap_or_else(|| panic!("{tag} shows no value"))
 }
+
+/// The line that is shipped, simulated.
+pub(super) fn demo() -> Simulator {
+    Simulator::new(&setward_config::load_demo().unwrap().line, 1)
+}
+
+pub(super) fn inject(simulator: &Simulator, text: &str) {
+    simulator.inject(text.parse().unwrap()).unwrap();
+}
+
+pub(super) fn truth(simulator: &Simulator, tag: &str) -> f64 {
+    simulator.truth(tag).unwrap_or_else(|| panic!("{tag} has no truth"))
+}
+
+/// Lets seconds pass until `done`, at most `most`; how many.
+pub(super) fn pass_until(simulator: &Simulator, most: u64, done: impl Fn() -> bool) -> u64 {
+    for second in 0..most {
+        if done() {
+            return second;
+        }
+        pass(simulator, 1);
+    }
+    panic!("not within {most} s");
+}

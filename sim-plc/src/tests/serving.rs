@@ -1,7 +1,9 @@
 //! Over streams and sockets.
 
 use super::line::{running, small_line};
+use crate::frame::{Frame, MAX_FRAME_BYTES};
 use crate::server::{IDLE_LIMIT, MAX_CONNECTIONS};
+use crate::simulator::Response;
 use crate::{BindError, Simulator, bind, serve};
 use proptest::prelude::*;
 use std::net::SocketAddr;
@@ -219,6 +221,49 @@ async fn a_port_in_use_names_address_controller_and_remedy() {
     let message = bind_error(&address.to_string()).await.to_string();
     for part in [&address.to_string()[..], "\"cook\"", "already in use", "site.toml"] {
         assert!(message.contains(part), "{message}");
+    }
+}
+
+/// One port for each endpoint; behind a shared one the unit id says whose registers are meant.
+#[tokio::test(start_paused = true)]
+async fn the_demo_line_answers_for_each_of_its_controllers() {
+    let line = setward_config::load_demo().unwrap().line;
+    let simulator = Simulator::new(&line, 1);
+    let mut shared = line.clone();
+    for (unit, controller) in (1..).zip(&mut shared.controllers) {
+        (controller.endpoint, controller.unit_id) = (FRYER.to_owned(), unit);
+    }
+    let gateway = Simulator::new(&shared, 1);
+    for register in line.signals.iter().filter_map(|signal| signal.register()) {
+        let place = register.wire.place();
+        let [high, low] = place.address.to_be_bytes();
+        let pdu = [place.table.read_function(), high, low, 0, place.words as u8];
+        let ask = |simulator: &Simulator, line: &setward_config::line::Line| {
+            let controller = line.controller(register.controller);
+            let request = Frame { transaction: 9, unit: controller.unit_id, pdu: &pdu };
+            let response = simulator.respond(&simulator.controllers_at(&controller.endpoint), &request);
+            let Response::Send(reply, _) = response else { panic!("{pdu:?} got no reply") };
+            assert_eq!((reply[6], reply[7]), (controller.unit_id, pdu[0]));
+            reply[8..].to_vec()
+        };
+        // The same words whether a controller has a port of its own or shares one.
+        assert_eq!(ask(&simulator, &line), ask(&gateway, &shared));
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_request_to_the_demo_line_gets_a_lawful_reply(unit: u8, pdu in proptest::collection::vec(any::<u8>(), 1..254)) {
+        let line = setward_config::load_demo().unwrap().line;
+        let simulator = Simulator::new(&line, 1);
+        for controller in &line.controllers {
+            let request = Frame { transaction: 1, unit, pdu: &pdu };
+            let response = simulator.respond(&simulator.controllers_at(&controller.endpoint), &request);
+            let Response::Send(reply, _) = response else { panic!("{response:?}") };
+            prop_assert!(reply.len() <= MAX_FRAME_BYTES);
+            prop_assert_eq!(reply[7] & 0x7F, pdu[0] & 0x7F);
+            prop_assert!(reply[7] & 0x80 == 0 || reply.len() == 9);
+        }
     }
 }
 

@@ -12,7 +12,7 @@ use std::time::Duration;
 fn a_virtual_hour_in_run_keeps_every_temperature_at_its_setpoint() {
     let simulator = running(0);
     let bands =
-        [("TT-101", 96.0, 0.6), ("TT-202", 645.0, 8.0), ("TT-310", 182.0, 1.0), ("TT-313", 167.5, 1.6)];
+        [("TT-101", 96.0, 0.6), ("TT-202", 645.0, 9.5), ("TT-310", 182.0, 1.0), ("TT-313", 168.0, 2.0)];
     for second in 0..=3600 {
         for (tag, setpoint, band) in bands {
             let value = shown(&simulator, tag);
@@ -23,7 +23,7 @@ fn a_virtual_hour_in_run_keeps_every_temperature_at_its_setpoint() {
     let demand = shown(&simulator, "TIC-310-OUT");
     assert!((50.0..70.0).contains(&demand), "{demand}");
     let drop = simulator.truth("TT-310").unwrap() - simulator.truth("TT-313").unwrap();
-    assert!((14.0..15.0).contains(&drop), "{drop}");
+    assert!((13.0..15.0).contains(&drop), "{drop}");
 }
 
 #[test]
@@ -90,7 +90,7 @@ fn every_signal_decodes_to_what_its_instrument_says() {
     let (step, span) = crate::physics::StepTime::pieces(Duration::from_secs(1)).next().unwrap();
     for _ in 0..50 {
         plant.step(step, span);
-        image.refresh(plant.sensed(), &plant.faults);
+        image.refresh(plant.sensed(), &plant.faults, plant.elapsed());
         for ((id, signal), said) in line.signals_with_ids().zip(plant.sensed()) {
             let Some(Reading::Good(value)) = image.reading(id) else { panic!("{} has no value", signal.tag) };
             // A whole number is rounded to its nearest count; a 32-bit float keeps seven digits.
@@ -106,7 +106,7 @@ fn bits_of_one_word_are_merged() {
     let line = small_line();
     let plant = Plant::new(&line, 1);
     let mut image = Image::new(&line);
-    image.refresh(plant.sensed(), &plant.faults);
+    image.refresh(plant.sensed(), &plant.faults, plant.elapsed());
     assert_eq!(image.read(0, Table::Holding, 16, 1), Some(vec![0b1001]));
 }
 
@@ -127,7 +127,7 @@ proptest! {
         let line = small_line();
         let plant = Plant::new(&line, 1);
         let mut image = Image::new(&line);
-        image.refresh(values.iter().copied(), &plant.faults);
+        image.refresh(values.iter().copied(), &plant.faults, plant.elapsed());
         for (index, value) in values.iter().enumerate() {
             let signal = &line.signals[index];
             let reading = image.reading(SignalId(index as u16));

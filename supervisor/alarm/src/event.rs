@@ -12,12 +12,27 @@ pub enum Happening {
         /// When the trouble began: the first moment beyond tolerance or limit of this stretch.
         onset: Uptime,
     },
+    /// It still stands so long after its acknowledgement that it is told anew.
+    Realarmed,
     /// Its condition ended.
     Cleared,
     /// A person acknowledged.
     Acknowledged,
     /// A person reset it.
     Reset,
+    /// A person shelved it.
+    Shelved {
+        /// Until then.
+        until: Uptime,
+    },
+    /// Its shelf time is over, or a person took it off the shelf.
+    Unshelved,
+    /// Maintenance took it out of service.
+    OutOfService,
+    /// Maintenance returned it to service.
+    ReturnedToService,
+    /// It stands and has become silent: a flag of [`crate::Flags`] has come on.
+    Silenced,
 }
 
 /// One change of one alarm.
@@ -35,6 +50,8 @@ pub struct AlarmEvent {
     pub from: AlarmState,
     /// The state after.
     pub to: AlarmState,
+    /// Whether a flag keeps it from annunciating: nobody is called.
+    pub silent: bool,
     /// The last good value, in the signal's unit.
     pub value: Option<f64>,
     /// Exposure as a share of the allowance, for alarms that have one.

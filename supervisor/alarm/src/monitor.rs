@@ -1,45 +1,35 @@
 //! All alarms of a line: samples and people's wishes in, events out.
 //!
-//! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal. See the crate's contract.
+//! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal, and [`Segment`]s for the kinds that keep a
+//! window. See the crate's contract. What people wish is in `wishes.rs`, what keeps alarms silent in `silence.rs`.
 
-use crate::detector::{Change, Detector};
+mod silence;
+mod wishes;
+
+use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
-use crate::settings::{AlarmId, AlarmSettings, Target};
-use crate::state::{AlarmState, Refusal};
+use crate::first_out::{self, FirstOut};
+use crate::flags::Flags;
+use crate::segment::Segment;
+use crate::settings::{AlarmId, BatchEdge, Target, Watched};
+use crate::slot::{Slot, Told};
+use crate::state::AlarmState;
 use heapless::Deque;
-use setward_protocol::{Sample, SignalId, Uptime};
+use setward_protocol::{ControllerId, Sample, SignalId, Uptime};
+pub use wishes::{Acknowledgement, WishError};
 
 /// Events that can wait to be drained. One input makes a few; a full queue is counted, never grown.
 pub const EVENTS_MAX: usize = 256;
 /// The most events one alarm makes from one input.
 const CHANGES_MAX: usize = 4;
 
-/// Storage of one alarm.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Slot {
-    settings: AlarmSettings,
-    detector: Detector,
-    state: AlarmState,
-    occurrence: u32,
-    onset: Option<Uptime>,
-    /// The next alarm on the same signal.
-    next: Option<u16>,
-}
-
-impl Slot {
-    /// Storage for an alarm with these settings, in state A.
-    #[must_use]
-    pub fn new(settings: AlarmSettings) -> Self {
-        let detector = Detector::new(&settings);
-        Self { settings, detector, state: AlarmState::Normal, occurrence: 0, onset: None, next: None }
-    }
-}
-
 /// Storage of one signal.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Head {
     /// The first alarm on the signal.
     first: Option<u16>,
+    /// The first alarm that is compared with the signal.
+    first_compared: Option<u16>,
     last_at: Option<Uptime>,
 }
 
@@ -52,6 +42,10 @@ pub struct Restored {
     pub occurrence: u32,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
+    /// Shelved until then, in this run's time.
+    pub shelved_until: Option<Uptime>,
+    /// Out of service.
+    pub out_of_service: bool,
 }
 
 /// An alarm as it stands.
@@ -59,6 +53,8 @@ pub struct Restored {
 pub struct Status {
     /// Base state.
     pub state: AlarmState,
+    /// What keeps it silent.
+    pub flags: Flags,
     /// The last occurrence; 0 if it never raised.
     pub occurrence: u32,
     /// When the last occurrence's trouble began, if that was in this run.
@@ -69,57 +65,67 @@ pub struct Status {
     pub beyond_since: Option<Uptime>,
     /// What it does next if the value stays as it is.
     pub forecast: Forecast,
+    /// Whether it was the first of its group, in the group's present trouble or the last.
+    pub first_out: Option<FirstOut>,
 }
 
-/// Why an acknowledgement or a reset changed nothing.
+/// An alarm has more causes than it can hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WishError {
-    /// There is no such alarm.
-    NoSuchAlarm,
-    /// The person saw another occurrence than this, the present one.
-    Stale {
-        /// The present occurrence.
-        occurrence: u32,
-    },
-    /// The alarm has never raised.
-    NeverRaised,
-    /// The state does not allow it.
-    Refused(Refusal),
-}
-
-/// Whether an acknowledgement changed anything.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Acknowledgement {
-    /// It did; an event follows.
-    Done,
-    /// This occurrence had been acknowledged before.
-    Already,
-}
+pub struct TooManyCauses;
 
 /// All alarms of a line.
 #[derive(Debug)]
 pub struct Monitor<'a> {
     slots: &'a mut [Slot],
     heads: &'a mut [Head],
+    segments: &'a mut [Segment],
     events: Deque<AlarmEvent, EVENTS_MAX>,
     events_lost: u64,
     samples_dropped: u64,
+    /// Whether an alarm began or ended to hide others.
+    hides_changed: bool,
+    /// Nothing is due before this; `None`: nothing at all. Made exact with each timeout, so that a timer that has been
+    /// stopped costs one call too many and no search.
+    due: Option<Uptime>,
 }
 
 impl<'a> Monitor<'a> {
     /// Watches the alarms in `slots` (an [`AlarmId`] is an index there) over the signals in `heads` (a [`SignalId`] is an
-    /// index there). An alarm on a signal outside `heads` never sees a sample.
+    /// index there). An alarm on a signal outside `heads` never sees a sample. Windows are kept in `segments`, of which
+    /// there should be the sum of [`crate::AlarmSettings::segments_needed`]; an alarm for which none are left never judges
+    /// its window.
     #[must_use]
-    pub fn new(slots: &'a mut [Slot], heads: &'a mut [Head]) -> Self {
+    pub fn new(slots: &'a mut [Slot], heads: &'a mut [Head], segments: &'a mut [Segment]) -> Self {
         heads.fill(Head::default());
+        let mut lent = 0;
+        for slot in slots.iter_mut() {
+            let count = slot.settings.segments_needed().min(segments.len() - lent);
+            slot.lent = (lent, count);
+            lent += count;
+        }
         // From the last to the first, so that each signal's chain runs in the order of the alarms.
         for (index, slot) in (0..u16::MAX).zip(slots.iter_mut()).rev() {
-            slot.next =
-                slot.settings.watches.signal().and_then(|signal| {
-                    heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
-                });
+            let watched = slot.settings.watches.signal();
+            let head = watched.and_then(|signal| heads.get_mut(signal.index()));
+            slot.next = head.and_then(|head| head.first.replace(index));
+            let compared = slot.detector.reference_signal();
+            let head = compared.and_then(|signal| heads.get_mut(signal.index()));
+            slot.next_compared = head.and_then(|head| head.first_compared.replace(index));
         }
-        Self { slots, heads, events: Deque::new(), events_lost: 0, samples_dropped: 0 }
+        let events = Deque::new();
+        let (events_lost, samples_dropped, hides_changed, due) = (0, 0, false, None);
+        Self { slots, heads, segments, events, events_lost, samples_dropped, hides_changed, due }
+    }
+
+    /// While `cause` stands and speaks, `consequence` is hidden by it. The caller sees to it that there is no circle.
+    ///
+    /// # Errors
+    /// [`TooManyCauses`] beyond [`crate::CAUSES_MAX`] for one alarm.
+    pub fn hide(&mut self, cause: AlarmId, consequence: AlarmId) -> Result<(), TooManyCauses> {
+        match self.slots.get_mut(consequence.index()) {
+            Some(slot) => slot.causes.push(cause).map_err(|_| TooManyCauses),
+            None => Ok(()),
+        }
     }
 
     /// Takes up an alarm where an earlier run stopped. The time between is unknown: exposure is as it was.
@@ -128,6 +134,15 @@ impl<'a> Monitor<'a> {
             slot.state = restored.state;
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
+            slot.annunciated = true;
+            slot.set_realarm(Uptime::START);
+            let (shelf, out) = (restored.shelved_until, restored.out_of_service);
+            // What was standing when it became silent was told then.
+            let _told = slot.change_flags(Uptime::START, |flags| {
+                (flags.shelved_until, flags.out_of_service) = (shelf, out);
+            });
+            self.hides_changed = true;
+            self.note_due(alarm);
         }
     }
 
@@ -148,57 +163,79 @@ impl<'a> Monitor<'a> {
             return;
         }
         head.last_at = Some(sample.at);
-        let mut cursor = head.first;
+        let (first, compared) = (head.first, head.first_compared);
+        self.compare(compared, sample);
+        let mut cursor = first;
         while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             cursor = slot.next;
-            let changes = slot.detector.handle(sample.at, sample.reading, slot.settings.gap_limit);
-            for change in changes {
-                self.apply(AlarmId(index), change);
+            let alarm = AlarmId(index);
+            self.end_settling(alarm, sample.at, Slot::end_settling);
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
+            let lost = slot.flags.suppressed.no_communication;
+            let lent = slot.own_mut(self.segments);
+            let changes = slot.detector.handle(sample.at, sample.reading, lost, lent);
+            self.apply(alarm, changes);
+            self.end_settling(alarm, sample.at, Slot::end_settling_within);
+            self.note_due(alarm);
+        }
+        self.follow_hides(sample.at);
+    }
+
+    /// A batch of what `signal` measures begins or ends.
+    pub fn handle_batch(&mut self, now: Uptime, signal: SignalId, edge: BatchEdge) {
+        let mut cursor = self.first_alarm(signal);
+        while let Some(index) = cursor {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            cursor = slot.next;
+            let changes = slot.detector.handle_batch(now, edge);
+            self.apply(AlarmId(index), changes);
+        }
+        self.follow_hides(now);
+    }
+
+    /// Whether a controller answered a scan.
+    pub fn handle_controller(&mut self, now: Uptime, controller: ControllerId, answered: bool) {
+        for index in 0..u16::MAX {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.settings.watches == Watched::Controller(controller) {
+                let changes = slot.detector.handle_scan(now, answered);
+                self.apply(AlarmId(index), changes);
+                self.note_due(AlarmId(index));
             }
         }
+        self.follow_hides(now);
     }
 
     /// Time has passed. Calling it before [`Self::poll_timeout`] does nothing. It stops when the queue of events is nearly
     /// full: drain it and call again while the timeout is due.
     pub fn handle_timeout(&mut self, now: Uptime) {
+        if self.due.is_none_or(|due| due > now) {
+            return;
+        }
         for index in 0..u16::MAX {
             if self.events.len() + CHANGES_MAX > EVENTS_MAX {
-                return;
+                break;
             }
-            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
-            let changes = slot.detector.handle_timeout(now, slot.settings.gap_limit);
-            for change in changes {
-                self.apply(AlarmId(index), change);
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.deadline().is_none_or(|due| due > now) {
+                continue;
             }
+            let alarm = AlarmId(index);
+            self.end_settling(alarm, now, Slot::end_settling);
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            let changes = slot.detector.handle_timeout(now);
+            let shelf_is_over = slot.flags.shelved_until.is_some_and(|until| until <= now);
+            self.hides_changed = true;
+            self.apply(alarm, changes);
+            if shelf_is_over {
+                self.unshelve(now, alarm);
+            }
+            let told = self.slots.get_mut(usize::from(index)).and_then(|slot| slot.realarm(now));
+            self.tell(alarm, now, told);
         }
-    }
-
-    /// A person acknowledges an occurrence. Doing it twice changes nothing.
-    ///
-    /// # Errors
-    /// [`WishError::Stale`] if the present occurrence is another one, [`WishError::NeverRaised`] if there is none.
-    pub fn handle_acknowledge(
-        &mut self,
-        now: Uptime,
-        alarm: AlarmId,
-        occurrence: u32,
-    ) -> Result<Acknowledgement, WishError> {
-        let slot = self.wished(alarm, occurrence)?;
-        let Ok(to) = slot.state.acknowledge() else { return Ok(Acknowledgement::Already) };
-        self.transition(alarm, now, Happening::Acknowledged, to);
-        Ok(Acknowledgement::Done)
-    }
-
-    /// A person resets a latched alarm whose condition has gone.
-    ///
-    /// # Errors
-    /// As for acknowledging, and [`WishError::Refused`] if the alarm is not acknowledged or its condition holds.
-    pub fn handle_reset(&mut self, now: Uptime, alarm: AlarmId, occurrence: u32) -> Result<(), WishError> {
-        let slot = self.wished(alarm, occurrence)?;
-        let to = slot.state.reset().map_err(WishError::Refused)?;
-        self.transition(alarm, now, Happening::Reset, to);
-        Ok(())
+        self.follow_hides(now);
+        self.due = self.slots.iter().filter_map(Slot::deadline).min();
     }
 
     /// The next event, until there is none.
@@ -206,24 +243,25 @@ impl<'a> Monitor<'a> {
         self.events.pop_front()
     }
 
-    /// When [`Self::handle_timeout`] wants to be called, if at all.
+    /// When [`Self::handle_timeout`] wants to be called, if at all. It may be called for nothing.
     #[must_use]
-    pub fn poll_timeout(&self) -> Option<Uptime> {
-        self.slots.iter().filter_map(|slot| slot.detector.deadline(slot.settings.gap_limit)).min()
+    pub const fn poll_timeout(&self) -> Option<Uptime> {
+        self.due
     }
 
     /// An alarm as it stands at `now`.
     #[must_use]
     pub fn status(&self, alarm: AlarmId, now: Uptime) -> Option<Status> {
         let slot = self.slots.get(alarm.index())?;
-        let gap_limit = slot.settings.gap_limit;
         Some(Status {
             state: slot.state,
+            flags: slot.flags,
             occurrence: slot.occurrence,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
-            beyond_since: slot.detector.beyond_since(now, gap_limit),
-            forecast: slot.detector.forecast(now, gap_limit),
+            beyond_since: slot.detector.beyond_since(now),
+            forecast: slot.detector.forecast(now, slot.own(self.segments)),
+            first_out: slot.first_out,
         })
     }
 
@@ -237,48 +275,63 @@ impl<'a> Monitor<'a> {
         self.heads.get(signal.index())?.first
     }
 
-    fn wished(&self, alarm: AlarmId, occurrence: u32) -> Result<&Slot, WishError> {
-        let slot = self.slots.get(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
-        if slot.occurrence == 0 {
-            Err(WishError::NeverRaised)
-        } else if slot.occurrence != occurrence {
-            Err(WishError::Stale { occurrence: slot.occurrence })
-        } else {
-            Ok(slot)
+    /// A reading of a signal with which alarms are compared.
+    fn compare(&mut self, first: Option<u16>, sample: &Sample) {
+        let mut cursor = first;
+        while let Some(index) = cursor {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
+            cursor = slot.next_compared;
+            let lent = slot.own_mut(self.segments);
+            let changes = slot.detector.handle_reference(sample.at, sample.reading, lent);
+            self.apply(AlarmId(index), changes);
+            self.note_due(AlarmId(index));
         }
     }
 
-    fn apply(&mut self, alarm: AlarmId, change: Change) {
-        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
-        match change {
-            Change::Begins { at, onset } => {
-                if let Some(to) = slot.state.raise() {
-                    slot.occurrence = slot.occurrence.saturating_add(1);
-                    slot.onset = Some(onset);
-                    self.transition(alarm, at, Happening::Raised { onset }, to);
-                }
+    /// The alarm may be due earlier than anything else.
+    fn note_due(&mut self, alarm: AlarmId) {
+        let due = self.slots.get(alarm.index()).and_then(Slot::deadline);
+        self.due = [self.due, due].into_iter().flatten().min();
+    }
+
+    /// What a detector found, and what it blinds, hides or takes off the shelf.
+    fn apply(&mut self, alarm: AlarmId, changes: Changes) {
+        for change in changes {
+            let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+            let (group, told) = (slot.settings.group, slot.apply(change));
+            let shelf_is_over = slot.flags.shelved_once && matches!(change, Change::Ends { .. });
+            if let (Some(group), Change::Begins { onset, .. }) = (group, change) {
+                first_out::note(self.slots, alarm, group, onset);
             }
-            Change::Ends { at } => {
-                if let Some(to) = slot.state.clear(slot.settings.latching) {
-                    self.transition(alarm, at, Happening::Cleared, to);
-                }
+            self.tell(alarm, change.at(), told);
+            if shelf_is_over {
+                self.unshelve(change.at(), alarm);
             }
+            self.blind(alarm, change.at(), matches!(change, Change::Begins { .. }));
         }
     }
 
     fn transition(&mut self, alarm: AlarmId, at: Uptime, what: Happening, to: AlarmState) {
         let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
         let from = core::mem::replace(&mut slot.state, to);
+        self.tell(alarm, at, Some((what, from)));
+    }
+
+    /// Queues what happened to an alarm that is now in its new state.
+    fn tell(&mut self, alarm: AlarmId, at: Uptime, told: Option<Told>) {
+        let (Some((what, from)), Some(slot)) = (told, self.slots.get(alarm.index())) else { return };
         let event = AlarmEvent {
             alarm,
             occurrence: slot.occurrence,
             at,
             what,
             from,
-            to,
+            to: slot.state,
+            silent: slot.flags.are_silencing(),
             value: slot.detector.last_value(),
             exposure: slot.detector.exposure(),
         };
+        self.hides_changed = true;
         if self.events.push_back(event).is_err() {
             self.events_lost += 1;
         }

@@ -132,7 +132,7 @@ impl Deriver {
         // A belt does not run backward; an encoder's noise about standstill may say so.
         self.speeds_m_per_s.push_back((at, speed.max(0.0)));
         let Some(entered) = entered_at(self.speeds_m_per_s.make_contiguous(), at, length_m) else {
-            return Reading::Bad(NoData::NotPolled);
+            return Reading::Bad(NoData::TooLittleKnown);
         };
         self.forget_before(entered);
         match reading {
@@ -181,7 +181,7 @@ mod tests {
         let mut fry_time = fry_time();
         for second in 0..55 {
             let told = fry_time.handle(A, at(second), Reading::Good(3.6));
-            assert_eq!(told, Some((at(second), Reading::Bad(NoData::NotPolled))), "{second}");
+            assert_eq!(told, Some((at(second), Reading::Bad(NoData::TooLittleKnown))), "{second}");
         }
         let Some((_, Reading::Good(dwell_s))) = fry_time.handle(A, at(56), Reading::Good(3.6)) else {
             panic!("56 s of speed are enough for 55 s of belt")
@@ -218,7 +218,7 @@ mod tests {
         assert!(matches!(fry_time.handle(A, at(62), Reading::Good(3.6)), Some((_, Reading::Good(_)))));
         assert_eq!(
             fry_time.handle(A, at(66), Reading::Good(3.6)),
-            Some((at(66), Reading::Bad(NoData::NotPolled)))
+            Some((at(66), Reading::Bad(NoData::TooLittleKnown)))
         );
     }
 

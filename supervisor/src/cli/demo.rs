@@ -10,6 +10,9 @@ use std::path::Path;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 
+/// Where the demo keeps its history, inside its folder.
+const DATA_DIR: &str = ".setward";
+
 /// Runs the demo; its files go to `keep`, or to a folder that is removed at the end.
 pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) -> Exit {
     let temporary = match tempfile::tempdir() {
@@ -21,7 +24,7 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
         Ok(line) => line,
         Err(message) => return fail(&message),
     };
-    line.data_dir = folder.join(".setward");
+    line.data_dir = folder.join(DATA_DIR);
     let listener = match open_page(stopping.page, line.page_address).await {
         Ok(listener) => listener,
         Err(message) => return fail(&message),
@@ -45,8 +48,23 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
     exit
 }
 
+/// What is in `folder` that the demo did not put there.
+fn foreign_entry(folder: &Path) -> Option<String> {
+    let own: Vec<_> = demo_files().iter().filter_map(|(name, _)| name.split('/').next()).collect();
+    let names = std::fs::read_dir(folder).ok()?.filter_map(Result::ok);
+    let mut names: Vec<_> = names.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+    names.sort();
+    names.into_iter().find(|name| !own.contains(&name.as_str()) && name != "SCHEMA.md" && name != DATA_DIR)
+}
+
 /// Writes the demo's line folder and loads it as any other. Files that are there and differ are left as they are.
 fn write_line_folder(folder: &Path) -> Result<Line, String> {
+    if let Some(name) = foreign_entry(folder) {
+        return Err(format!(
+            "{} is not empty and holds {name}, which is not the demo's; nothing was written: choose a new folder",
+            folder.display()
+        ));
+    }
     for (name, text) in demo_files().iter().copied().chain([("SCHEMA.md", SCHEMA)]) {
         let file = folder.join(name);
         match std::fs::read(&file) {
@@ -89,4 +107,23 @@ fn greeting(listener: &TcpListener, keep: Option<&Path>) -> Vec<String> {
     lines.push("A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises.".to_owned());
     lines.push("Ctrl-C stops.".to_owned());
     lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_demo_writes_only_where_nothing_foreign_is() {
+        let folder = tempfile::tempdir().unwrap();
+        assert!(write_line_folder(folder.path()).is_ok());
+        std::fs::create_dir(folder.path().join(DATA_DIR)).unwrap();
+        assert!(write_line_folder(folder.path()).is_ok(), "its own folder is taken up again");
+
+        let foreign = tempfile::tempdir().unwrap();
+        std::fs::write(foreign.path().join("budget.ods"), "x").unwrap();
+        let refused = write_line_folder(foreign.path()).unwrap_err();
+        assert!(refused.contains("not empty and holds budget.ods"), "{refused}");
+        assert_eq!(std::fs::read_dir(foreign.path()).unwrap().count(), 1, "nothing was written");
+    }
 }

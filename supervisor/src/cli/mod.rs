@@ -1,5 +1,7 @@
 //! The command line: words to actions, outcomes to exit codes. Output goes to stdout, messages to stderr.
 
+pub(crate) mod alarms;
+pub(crate) mod ask;
 pub mod check;
 pub mod demo;
 mod run;
@@ -20,6 +22,10 @@ pub enum Exit {
     Failure = 1,
     /// The files of the line folder can't be used.
     Configuration = 3,
+    /// The daemon can't be reached.
+    Unreachable = 4,
+    /// An alarm is present.
+    AlarmPresent = 10,
 }
 
 impl From<Exit> for ExitCode {
@@ -44,8 +50,9 @@ Examples:
   setward check plant/line-2          every problem in a line folder, with its place
   setward run plant/line-2            watch a line
   setward run plant/line-2 --for \"30 s\" --json
+  setward alarms plant/line-2         what stands now, from the running daemon
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -55,6 +62,11 @@ enum Command {
     Run(RunArguments),
     /// Check a line folder and list every problem
     Check(CheckArguments),
+    /// List the alarms that stand, from a running daemon
+    ///
+    /// Lists what is active or waits for a person. Ends with 10 if there is any, with 0 if there is none, with 4 if no
+    /// daemon answers.
+    Alarms(AlarmsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -65,8 +77,8 @@ pub(crate) struct Stopping {
     /// Print the summary as JSON
     #[arg(long)]
     pub(crate) json: bool,
-    /// Address of the page, instead of the one in site.toml; port 0 takes any free one
-    #[arg(long, value_name = "ADDRESS:PORT")]
+    /// Address of the page, instead of the one in site.toml, for example 127.0.0.1:8470; port 0 takes any free one
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = page_address)]
     pub(crate) page: Option<SocketAddr>,
 }
 
@@ -80,6 +92,7 @@ impl Stopping {
 #[derive(Debug, clap::Args)]
 struct RunArguments {
     /// The line folder: line.toml, alarms.toml, site.toml and recipes/*.toml
+    #[arg(value_name = "FOLDER")]
     folder: PathBuf,
     #[command(flatten)]
     stopping: Stopping,
@@ -87,8 +100,8 @@ struct RunArguments {
 
 #[derive(Debug, clap::Args)]
 struct DemoArguments {
-    /// Keep the demo's line folder and history in DIR, to look at and to start from
-    #[arg(long, value_name = "DIR")]
+    /// Keep the demo's line folder and history in FOLDER, to look at and to start from; new, empty, or kept before
+    #[arg(long, value_name = "FOLDER")]
     keep: Option<PathBuf>,
     /// Seed of the simulator's noise; the same seed gives the same line
     #[arg(long, default_value_t = 1)]
@@ -100,11 +113,31 @@ struct DemoArguments {
 #[derive(Debug, clap::Args)]
 struct CheckArguments {
     /// The line folder: line.toml, alarms.toml, site.toml and recipes/*.toml
+    #[arg(value_name = "FOLDER")]
     folder: PathBuf,
     /// Print the problems as JSON
     #[arg(long)]
     json: bool,
 }
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = ALARMS_EXAMPLES)]
+struct AlarmsArguments {
+    /// The line folder; its site.toml says where the daemon's page is
+    #[arg(value_name = "FOLDER", required_unless_present = "url")]
+    folder: Option<PathBuf>,
+    /// The daemon's page, instead of the one in a line folder
+    #[arg(long, value_name = "URL", conflicts_with = "folder")]
+    url: Option<String>,
+    /// Print the alarms as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+const ALARMS_EXAMPLES: &str = "\
+Examples:
+  setward alarms plant/line-2
+  setward alarms --url http://127.0.0.1:8470 --json";
 
 /// Runs the command line.
 #[must_use]
@@ -113,6 +146,9 @@ pub fn main() -> ExitCode {
     tell_log();
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
+        Command::Alarms(arguments) => {
+            block_on(alarms::alarms(arguments.folder.as_deref(), arguments.url.as_deref(), arguments.json))
+        }
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
         Command::Demo(arguments) => {
             block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
@@ -158,6 +194,16 @@ fn positive_time(text: &str) -> Result<Duration, String> {
     }
 }
 
+/// An address with its port, both in numbers: a name could mean several.
+fn page_address(text: &str) -> Result<SocketAddr, String> {
+    let example = "write it in numbers, for example 127.0.0.1:8470 or [::1]:8470";
+    text.parse().map_err(|_not_numbers| match text.rsplit_once(':') {
+        Some(("localhost", port)) => format!("a name is not taken here; write 127.0.0.1:{port}"),
+        Some(_) => format!("it is no address with a port; {example}"),
+        None => format!("it has no port; {example}"),
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -176,5 +222,17 @@ mod tests {
         for wrong in ["30", "s", "30 m", "-5 s", "0 s", "1e400 s", "NaN s", "thirty s", ""] {
             assert!(positive_time(wrong).is_err_and(|text| text.contains(wrong)), "{wrong}");
         }
+    }
+
+    #[test]
+    fn a_page_address_is_numbers_and_a_wrong_one_is_told_the_right_one() {
+        assert_eq!(page_address("127.0.0.1:0"), Ok(SocketAddr::from(([127, 0, 0, 1], 0))));
+        assert!(page_address("[::1]:8470").is_ok());
+        assert_eq!(
+            page_address("localhost:8470"),
+            Err("a name is not taken here; write 127.0.0.1:8470".to_owned())
+        );
+        assert!(page_address("8470").unwrap_err().starts_with("it has no port"));
+        assert!(page_address("127.0.0.1:99999").unwrap_err().contains("for example 127.0.0.1:8470"));
     }
 }

@@ -178,6 +178,8 @@ pub fn no_data_code(why: NoData) -> i64 {
         NoData::Stale => 7,
         NoData::Stuck => 8,
         NoData::HeartbeatStopped => 9,
+        NoData::Restarting => 10,
+        NoData::TooLittleKnown => 11,
         NoData::Exception(code) => 0x100 + i64::from(code),
     }
 }
@@ -195,6 +197,8 @@ pub fn no_data_from_code(code: i64) -> Option<NoData> {
         7 => NoData::Stale,
         8 => NoData::Stuck,
         9 => NoData::HeartbeatStopped,
+        10 => NoData::Restarting,
+        11 => NoData::TooLittleKnown,
         0x100..0x200 => NoData::Exception(u8::try_from(code - 0x100).ok()?),
         _ => return None,
     })

@@ -5,7 +5,7 @@
 use super::{AlarmRecord, Batch, Event, HistoryError, NewRun, NewSample, StoredEvent, StoredSample};
 use super::{no_data_code, no_data_from_code};
 use crate::snapshot::RunId;
-use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
+use rusqlite::{Connection, ErrorCode, OptionalExtension as _, Row, Transaction, params};
 use setward_protocol::{Doubt, Reading, Uptime, UtcMillis};
 use std::path::Path;
 
@@ -38,7 +38,21 @@ pub struct Rows {
 
 impl HistoryError {
     fn during(doing: &str, error: &rusqlite::Error) -> Self {
-        Self { text: format!("{doing}: {error}") }
+        Self { text: format!("{doing}: {error}{}", advice(error)) }
+    }
+}
+
+/// What a person can do about it.
+fn advice(error: &rusqlite::Error) -> &'static str {
+    let code = error.sqlite_error_code();
+    if code == Some(ErrorCode::DiskFull) {
+        "; free some room on the disk that holds data_dir: alarms go on meanwhile, and history goes on by itself"
+    } else if code == Some(ErrorCode::ReadOnly) {
+        "; the disk or the file can't be written: check its mount and its owner"
+    } else if code == Some(ErrorCode::SystemIoFailure) {
+        "; the disk reports an error: check its cable, its card and the system log"
+    } else {
+        ""
     }
 }
 
@@ -299,6 +313,7 @@ fn encode_reading(reading: Reading) -> (Option<f64>, i64) {
         Reading::Uncertain(value, Doubt::Late) => (Some(value), 1),
         Reading::Uncertain(value, Doubt::Disagrees) => (Some(value), 2),
         Reading::Uncertain(value, Doubt::Unverified) => (Some(value), 3),
+        Reading::Uncertain(value, Doubt::Unconfirmed) => (Some(value), 4),
         Reading::Bad(why) => (None, 0x1000 + no_data_code(why)),
     }
 }
@@ -311,6 +326,43 @@ fn decode_reading(value: Option<f64>, quality: i64) -> Reading {
         (Some(value), 1) => Reading::Uncertain(value, Doubt::Late),
         (Some(value), 2) => Reading::Uncertain(value, Doubt::Disagrees),
         (Some(value), 3) => Reading::Uncertain(value, Doubt::Unverified),
+        (Some(value), 4) => Reading::Uncertain(value, Doubt::Unconfirmed),
         (_, code) => Reading::Bad(no_data_from_code(code - 0x1000).unwrap_or(NoData::NoReply)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// SQLite's own refusal when the file can't grow: told with what to do, nothing of the batch kept in part, and kept
+    /// whole once there is room.
+    #[test]
+    fn a_full_disk_is_told_with_what_to_do_and_the_batch_is_kept_later() {
+        let mut rows = Rows::in_memory().unwrap();
+        let run = NewRun {
+            started: UtcMillis(0),
+            fingerprint: String::new(),
+            version: String::new(),
+            tags: vec!["TT-310".to_owned()],
+        };
+        let run = rows.start_run(&run).unwrap();
+        let sample = |second: i64| NewSample {
+            signal: 0,
+            utc: UtcMillis(second * 1000),
+            at: Uptime::from_millis(second as u64 * 1000),
+            reading: Reading::Good(182.0),
+        };
+        let batch = Batch { samples: (0..5000).map(sample).collect(), ..Batch::default() };
+        rows.connection.pragma_update(None, "max_page_count", 20).unwrap();
+        let refused = rows.append(run, &batch).unwrap_err().text;
+        assert!(refused.contains("full") && refused.contains("free some room"), "{refused}");
+        let count = |rows: &mut Rows| {
+            rows.samples("TT-310", UtcMillis(0), UtcMillis(i64::MAX), 10_000).unwrap().len()
+        };
+        assert_eq!(count(&mut rows), 0);
+        rows.connection.pragma_update(None, "max_page_count", 1_000_000).unwrap();
+        rows.append(run, &batch).unwrap();
+        assert_eq!(count(&mut rows), 5000);
     }
 }

@@ -69,11 +69,14 @@ async fn every_quality_comes_back_as_it_was() {
         NoData::Stale,
         NoData::Stuck,
         NoData::HeartbeatStopped,
+        NoData::Restarting,
+        NoData::TooLittleKnown,
     ];
     let mut readings: Vec<Reading> = reasons.into_iter().map(Reading::Bad).collect();
     readings.extend([Reading::Good(182.1), Reading::Good(0.0)]);
     readings.extend(
-        [Doubt::Late, Doubt::Disagrees, Doubt::Unverified].map(|doubt| Reading::Uncertain(7.5, doubt)),
+        [Doubt::Late, Doubt::Disagrees, Doubt::Unverified, Doubt::Unconfirmed]
+            .map(|doubt| Reading::Uncertain(7.5, doubt)),
     );
     let samples =
         readings.iter().zip(1..).map(|(reading, second)| sample(0, second * 1000, *reading)).collect();

@@ -3,9 +3,12 @@
 use super::WallAnchor;
 use crate::history::{AlarmRecord, Event};
 use crate::snapshot::AlarmView;
-use setward_alarm::{AlarmEvent, AlarmId, AlarmState, Forecast, Happening, Monitor, Restored};
+use setward_alarm::{AlarmEvent, AlarmId, AlarmState, Flags, Forecast, Happening, Monitor, Restored};
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
+
+/// Said of a change that nobody was called for.
+pub const SILENT: &str = "silent";
 
 /// Every alarm of the line.
 #[derive(Debug)]
@@ -31,8 +34,16 @@ impl AlarmBook {
             let Some(alarm) = line.alarm_by_id(&record.id) else { continue };
             // A letter this version does not know is read as normal; the occurrence number is kept all the same.
             let state = AlarmState::from_letter(record.state).unwrap_or_default();
-            monitor
-                .restore(alarm, Restored { state, occurrence: record.occurrence, exposure: record.exposure });
+            monitor.restore(
+                alarm,
+                Restored {
+                    state,
+                    occurrence: record.occurrence,
+                    exposure: record.exposure,
+                    shelved_until: None,
+                    out_of_service: false,
+                },
+            );
             if let Some(story) = stories.get_mut(alarm.index()) {
                 *story = Story {
                     onset: record.onset,
@@ -64,7 +75,13 @@ impl AlarmBook {
                 }
                 Happening::Cleared => story.cleared = Some(utc),
                 Happening::Acknowledged => story.acknowledged = Some((utc, by.clone().unwrap_or_default())),
-                Happening::Reset => {}
+                Happening::Realarmed => story.acknowledged = None,
+                Happening::Reset
+                | Happening::Shelved { .. }
+                | Happening::Unshelved
+                | Happening::OutOfService
+                | Happening::ReturnedToService
+                | Happening::Silenced => {}
             }
         }
         Event {
@@ -79,7 +96,7 @@ impl AlarmBook {
             value: event.value,
             exposure: event.exposure,
             by,
-            note: None,
+            note: event.silent.then(|| SILENT.to_owned()),
         }
     }
 
@@ -88,8 +105,12 @@ impl AlarmBook {
     pub fn view(&self, monitor: &Monitor<'_>, alarm: AlarmId, wall: WallAnchor) -> AlarmView {
         let story = self.stories.get(alarm.index()).cloned().unwrap_or_default();
         let status = monitor.status(alarm, wall.at);
+        let flags = status.map_or_else(Flags::default, |status| status.flags);
+        let silent_until = flags.shelved_until.max(flags.suppressed.settling_until);
         AlarmView {
             state: status.map_or(AlarmState::Normal, |status| status.state),
+            flags,
+            silent_until: silent_until.map(|until| wall.utc(until)),
             occurrence: status.map_or(0, |status| status.occurrence),
             onset: story.onset,
             raised: story.raised,
@@ -122,8 +143,14 @@ impl AlarmBook {
 const fn word(what: Happening) -> &'static str {
     match what {
         Happening::Raised { .. } => "raised",
+        Happening::Realarmed => "re-alarmed",
         Happening::Cleared => "cleared",
         Happening::Acknowledged => "acknowledged",
         Happening::Reset => "reset",
+        Happening::Shelved { .. } => "shelved",
+        Happening::Unshelved => "unshelved",
+        Happening::OutOfService => "out of service",
+        Happening::ReturnedToService => "returned to service",
+        Happening::Silenced => "silenced",
     }
 }

@@ -1,12 +1,12 @@
-//! What is known of each signal: decoding a scan, late and stale values, heartbeat, slope.
+//! What is known of each signal: its last reading, late and stale values, slope. And how a scan is decoded.
 //!
 //! The engine and history get the reading as it is. A page may see a value a few polls longer, marked late.
 
 use crate::poll::ScanReport;
-use crate::poll::plan::ControllerPlan;
+use crate::poll::blocks::BlockReport;
 use crate::snapshot::SignalView;
-use setward_config::line::{ControllerId, Line, Role};
-use setward_protocol::{Doubt, NoData, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
+use setward_config::line::{Line, LineSignal, Role};
+use setward_protocol::{Doubt, NoData, ReadRequest, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
 use std::collections::VecDeque;
 use std::time::Duration;
 
@@ -28,6 +28,8 @@ pub struct Fresh {
     pub words: [u16; 4],
     /// How many of them mean anything.
     pub word_count: u8,
+    /// The moment it stands for.
+    pub at: Uptime,
 }
 
 /// Every signal of the line.
@@ -39,42 +41,19 @@ pub struct SignalBook {
     /// How long a value may be shown as late, by signal.
     late_for: Vec<Duration>,
     keeps_slope: Vec<bool>,
-    heartbeats: Vec<Option<Beat>>,
-    /// Whether each controller's program stood still at its last scan.
-    stopped: Vec<bool>,
-}
-
-/// The watch over one controller's counting word.
-#[derive(Debug, Clone, Copy)]
-struct Beat {
-    signal: SignalId,
-    within: Duration,
-    /// The last value seen, if any, and when it was first seen (or the watch began).
-    last: Option<(Option<f64>, Uptime)>,
 }
 
 impl SignalBook {
     /// Nothing polled yet.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        let heartbeat = |heartbeat: setward_config::line::Heartbeat| Beat {
-            signal: heartbeat.signal,
-            within: heartbeat.within,
-            last: None,
-        };
         let count = line.signals.len();
         Self {
-            views: vec![SignalView::NOT_POLLED; count],
+            views: line.signals.iter().map(first_view).collect(),
             recent: vec![VecDeque::new(); count],
             heard: vec![None; count],
             late_for: line.signals_with_ids().map(|(id, _)| gone_after(line, id)).collect(),
             keeps_slope: line.signals.iter().map(|signal| signal.role == Role::Measured).collect(),
-            stopped: vec![false; line.controllers.len()],
-            heartbeats: line
-                .controllers
-                .iter()
-                .map(|controller| controller.heartbeat.map(heartbeat))
-                .collect(),
         }
     }
 
@@ -84,44 +63,15 @@ impl SignalBook {
         &self.views
     }
 
-    /// Decodes a scan; the heartbeat of its controller decides whether the rest can be believed.
-    pub fn decode(&mut self, line: &Line, plan: &ControllerPlan, report: &ScanReport) -> Vec<Fresh> {
-        let mut fresh = Vec::new();
-        for (block, result) in plan.blocks.iter().zip(&report.blocks) {
-            let words = result.as_ref().map(Vec::as_slice);
-            for &signal in &block.signals {
-                fresh.push(match words {
-                    Ok(words) => decode_one(line, signal, block.request, words),
-                    Err(failure) => Fresh::none(signal, failure.no_data()),
-                });
-            }
-        }
-        let index = usize::from(report.controller.0);
-        let beat = self.heartbeats.get_mut(index).and_then(Option::as_mut);
-        let stopped = beat
-            .filter(|_| report.blocks.iter().any(Result::is_ok))
-            .map(|beat| (beat.has_stopped(&fresh, report.at), beat));
-        if let Some(flag) = self.stopped.get_mut(index) {
-            *flag = stopped.as_ref().is_some_and(|(stopped, _)| *stopped);
-        }
-        if let Some((true, beat)) = stopped {
-            for stopped in &mut fresh {
-                if stopped.signal != beat.signal && stopped.reading.good().is_some() {
-                    stopped.reading = Reading::Bad(NoData::HeartbeatStopped);
-                }
-            }
-        }
-        fresh
-    }
-
-    /// Whether the controller's program stood still at its last scan.
+    /// The good value a signal has now.
     #[must_use]
-    pub fn program_stopped(&self, controller: ControllerId) -> bool {
-        self.stopped.get(usize::from(controller.0)).copied().unwrap_or(false)
+    pub fn good(&self, id: SignalId) -> Option<f64> {
+        self.views.get(id.index())?.reading.good()
     }
 
     /// Takes a fresh reading into the view of its signal.
-    pub fn take(&mut self, fresh: &Fresh, at: Uptime, utc: UtcMillis) {
+    pub fn take(&mut self, fresh: &Fresh, utc: UtcMillis) {
+        let at = fresh.at;
         let index = fresh.signal.index();
         let (Some(view), Some(heard), Some(recent)) =
             (self.views.get_mut(index), self.heard.get_mut(index), self.recent.get_mut(index))
@@ -175,26 +125,8 @@ impl SignalBook {
 }
 
 impl Fresh {
-    fn none(signal: SignalId, why: NoData) -> Self {
-        Self { signal, reading: Reading::Bad(why), words: [0; 4], word_count: 0 }
-    }
-}
-
-impl Beat {
-    /// Whether the word has stood still for too long, or could not be read for as long: a program whose heart can't be
-    /// felt is not believed either.
-    fn has_stopped(&mut self, fresh: &[Fresh], at: Uptime) -> bool {
-        let beat = fresh.iter().find(|fresh| fresh.signal == self.signal);
-        let value = beat.and_then(|fresh| fresh.reading.good());
-        match self.last {
-            Some((last, since)) if value.is_none() || last.map(f64::to_bits) == value.map(f64::to_bits) => {
-                at.since(since) > self.within
-            }
-            Some(_) | None => {
-                self.last = Some((value, at));
-                false
-            }
-        }
+    const fn none(signal: SignalId, why: NoData, at: Uptime) -> Self {
+        Self { signal, reading: Reading::Bad(why), words: [0; 4], word_count: 0, at }
     }
 }
 
@@ -207,21 +139,39 @@ fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> boo
     matches!((heard, late_for), (Some(heard), Some(late_for)) if at.since(heard) <= *late_for)
 }
 
-fn decode_one(line: &Line, signal: SignalId, request: setward_protocol::ReadRequest, words: &[u16]) -> Fresh {
-    let Ok(block) = RegisterBlock::new(request.table, request.start, request.count, words) else {
-        return Fresh::none(signal, NoData::NoReply);
+/// What is known of a signal before its first scan. One that is not wired yet is never scanned.
+fn first_view(signal: &LineSignal) -> SignalView {
+    let why = if signal.commissioned { NoData::NotPolled } else { NoData::NotCommissioned };
+    SignalView { reading: Reading::Bad(why), ..SignalView::NOT_POLLED }
+}
+
+/// The readings of a scan, as its words say them.
+#[must_use]
+pub fn decode(line: &Line, report: &ScanReport) -> Vec<Fresh> {
+    let mut fresh = Vec::new();
+    for BlockReport { block, words } in &report.blocks {
+        for &(signal, _) in &block.signals {
+            fresh.push(match words {
+                Ok(words) => decode_one(line, signal, block.request, words, report.at),
+                Err(failure) => Fresh::none(signal, failure.no_data(), report.at),
+            });
+        }
+    }
+    fresh
+}
+
+fn decode_one(line: &Line, signal: SignalId, request: ReadRequest, words: &[u16], at: Uptime) -> Fresh {
+    let block = RegisterBlock::new(request.table, request.start, request.count, words);
+    let (Ok(block), Some(register)) = (block, line.signal(signal).register()) else {
+        return Fresh::none(signal, NoData::NoReply, at);
     };
-    let Some(register) = line.signal(signal).register() else {
-        return Fresh::none(signal, NoData::NotPolled);
-    };
-    let wire = &register.wire;
-    let own = wire.words(&block).unwrap_or_default();
+    let own = register.wire.words(&block).unwrap_or_default();
     let mut kept = [0; 4];
     for (kept, word) in kept.iter_mut().zip(own) {
         *kept = *word;
     }
     let word_count = u8::try_from(own.len()).unwrap_or(0);
-    Fresh { signal, reading: wire.decode(&block), words: kept, word_count }
+    Fresh { signal, reading: register.wire.decode(&block), words: kept, word_count, at }
 }
 
 fn keep_recent(recent: &mut VecDeque<(Uptime, f64)>, reading: Reading, at: Uptime) {
@@ -282,24 +232,6 @@ mod tests {
         let (slope, error) = slope_per_min(&recent).unwrap();
         assert!((slope - 2.5 / 82.5).abs() < 1e-12, "{slope}");
         assert!((error - ((2.5 - 2.5 * 2.5 / 82.5) / 8.0 / 82.5_f64).sqrt()).abs() < 1e-12, "{error}");
-    }
-
-    #[test]
-    fn a_heartbeat_that_stands_still_or_cannot_be_read_has_stopped() {
-        let signal = SignalId(0);
-        let mut beat = Beat { signal, within: Duration::from_secs(5), last: None };
-        let mut at = |second: u64, reading: Reading| {
-            let fresh = [Fresh { signal, reading, words: [0; 4], word_count: 1 }];
-            beat.has_stopped(&fresh, Uptime::from_millis(second * 1000))
-        };
-        assert!(!at(0, Reading::Bad(NoData::OutOfRange)));
-        assert!(!at(5, Reading::Bad(NoData::OutOfRange)), "the watch has only begun");
-        assert!(at(6, Reading::Bad(NoData::OutOfRange)));
-        assert!(!at(7, Reading::Good(1.0)));
-        assert!(!at(12, Reading::Good(1.0)));
-        assert!(at(13, Reading::Good(1.0)));
-        assert!(at(14, Reading::Bad(NoData::Exception(2))));
-        assert!(!at(15, Reading::Good(2.0)));
     }
 
     #[test]

@@ -38,6 +38,8 @@ pub struct Work {
 pub struct WriterStatus {
     /// Readings confirmed by the store.
     pub stored: u64,
+    /// Those among them that carry no value, only a reason.
+    pub stored_without_value: u64,
     /// Readings let go.
     pub lost: u64,
     /// Why nothing is being kept, if so.
@@ -126,12 +128,15 @@ async fn keep(store: &dyn HistoryStore, run: RunId, waiting: &mut Batch, status:
     match append_told(store, run, waiting.clone(), status).await {
         Ok(()) => {
             let count = waiting.samples.len() as u64;
+            let without_value =
+                waiting.samples.iter().filter(|sample| sample.reading.value().is_none()).count() as u64;
             *waiting = Batch::default();
             if status.now().problem.is_some() {
                 tracing::info!(code = "history-resumed", "history is being kept again");
             }
             status.change(|status| {
                 status.stored += count;
+                status.stored_without_value += without_value;
                 status.problem = None;
             });
             true

@@ -96,7 +96,7 @@ async fn what_a_full_disk_refuses_is_kept_and_written_in_order_when_there_is_roo
     assert_eq!(status.now().stored, 0);
     // Nothing new comes; the writer tries again by itself.
     tokio::time::sleep(Duration::from_secs(5)).await;
-    assert_eq!(status.now(), WriterStatus { stored: 3, lost: 0, problem: None });
+    assert_eq!(status.now(), WriterStatus { stored: 3, ..WriterStatus::default() });
     drop(work);
     writing.await.unwrap();
     let kept = store.kept.lock().unwrap();
@@ -124,7 +124,10 @@ async fn when_too_much_waits_the_oldest_readings_go_and_are_counted_but_no_event
     work.send(Work { batch: batch(many, vec![event(1)]), confirm: Vec::new() }).await.unwrap();
     work.send(Work { batch: batch(Vec::new(), vec![event(2)]), confirm: Vec::new() }).await.unwrap();
     tokio::time::sleep(Duration::from_secs(5)).await;
-    assert_eq!(status.now(), WriterStatus { stored: SAMPLES_WAITING_MAX as u64, lost: 7, problem: None });
+    assert_eq!(
+        status.now(),
+        WriterStatus { stored: SAMPLES_WAITING_MAX as u64, lost: 7, ..WriterStatus::default() }
+    );
     drop(work);
     writing.await.unwrap();
     let kept = store.kept.lock().unwrap();

@@ -8,10 +8,12 @@
 //! The trait has reads only: the supervisor has no way to write.
 
 use super::dial::{Dial, Stream};
+use super::guard::{Fault, Guard, Seen};
 use async_trait::async_trait;
 use setward_protocol::{NoData, ReadRequest, Table};
 use std::fmt;
 use std::io;
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::timeout;
 use tokio_modbus::client::{Context, Reader as _, tcp};
@@ -29,8 +31,10 @@ pub enum ReadFailure {
     NoReply(Duration),
     /// The controller answered with an exception. The session is good.
     Exception(u8),
-    /// The connection ended, or the bytes made no sense.
+    /// The connection ended in the middle.
     Broken,
+    /// What came is not Modbus TCP.
+    NotModbus,
     /// The answer belongs to another request, function or unit.
     NotOurAnswer,
     /// The answer held another number of registers than asked for.
@@ -49,6 +53,12 @@ impl ReadFailure {
         matches!(self, Self::Exception(_))
     }
 
+    /// Whether the controller itself has answered.
+    #[must_use]
+    pub const fn is_answer(&self) -> bool {
+        matches!(self, Self::Exception(code) if !matches!(code, 0x0A | 0x0B))
+    }
+
     /// The reason a signal carries.
     #[must_use]
     pub const fn no_data(&self) -> NoData {
@@ -58,6 +68,7 @@ impl ReadFailure {
             Self::Unreachable(_)
             | Self::NoReply(_)
             | Self::Broken
+            | Self::NotModbus
             | Self::NotOurAnswer
             | Self::WrongLength { .. } => NoData::NoReply,
         }
@@ -75,7 +86,8 @@ impl fmt::Display for ReadFailure {
                 within.as_millis()
             ),
             Self::Exception(code) => write!(f, "exception {code:02} ({}): {}", exception_name(*code), exception_advice(*code)),
-            Self::Broken => f.write_str("connection lost: it is made anew"),
+            Self::Broken => f.write_str("connection lost: it is made anew; should it go on, check whether the controller allows another client"),
+            Self::NotModbus => f.write_str("the answer is not Modbus TCP: check that the port in site.toml is the controller's Modbus port"),
             Self::NotOurAnswer => f.write_str("an answer to another request: the connection is made anew; check for two devices at one address"),
             Self::WrongLength { asked, found } => write!(
                 f,
@@ -127,6 +139,7 @@ pub trait RegisterRead: Send {
 /// A session over tokio-modbus.
 pub struct ModbusSession {
     context: Context,
+    seen: Arc<Seen>,
 }
 
 impl fmt::Debug for ModbusSession {
@@ -155,7 +168,26 @@ impl ModbusSession {
     /// A session over a connection that stands.
     #[must_use]
     pub fn over(stream: Box<dyn Stream>) -> Self {
-        Self { context: tcp::attach_slave(stream, Slave(1)) }
+        let guard = Guard::new(stream);
+        let seen = guard.seen();
+        Self { context: tcp::attach_slave(guard, Slave(1)), seen }
+    }
+
+    /// Nothing came in time, or only answers to others.
+    fn no_reply(&self, within: Duration) -> ReadFailure {
+        if self.seen.strangers() > 0 { ReadFailure::NotOurAnswer } else { ReadFailure::NoReply(within) }
+    }
+
+    /// What ended the session, as far as the guard has seen it.
+    fn broken(&self, request: ReadRequest) -> ReadFailure {
+        match self.seen.fault() {
+            None => ReadFailure::Broken,
+            Some(Fault::NotModbus) => ReadFailure::NotModbus,
+            Some(Fault::Bytes { found, .. }) => {
+                let found = if request.table.is_bits() { found * 8 } else { found / 2 };
+                ReadFailure::WrongLength { asked: request.count, found }
+            }
+        }
     }
 
     async fn ask(&mut self, request: ReadRequest) -> Result<Result<Vec<u16>, ExceptionCode>, ModbusError> {
@@ -180,11 +212,11 @@ impl RegisterRead for ModbusSession {
     ) -> Result<Vec<u16>, ReadFailure> {
         self.context.set_slave(Slave(unit_id));
         let answer = timeout(answer_within, self.ask(request)).await;
-        let found = match answer.map_err(|_elapsed| ReadFailure::NoReply(answer_within))? {
+        let found = match answer.map_err(|_elapsed| self.no_reply(answer_within))? {
             Ok(Ok(words)) => words,
             Ok(Err(exception)) => return Err(ReadFailure::Exception(exception.into())),
             // The library's texts for a broken transport mislead (a closed connection may read "in progress").
-            Err(ModbusError::Transport(_)) => return Err(ReadFailure::Broken),
+            Err(ModbusError::Transport(_)) => return Err(self.broken(request)),
             Err(ModbusError::Protocol(_)) => return Err(ReadFailure::NotOurAnswer),
         };
         if found.len() == usize::from(request.count) {

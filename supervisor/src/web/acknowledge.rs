@@ -1,6 +1,7 @@
 //! A person's acknowledgement, from a form: checked, passed on, answered in plain words. The name is remembered on the device.
 
-use super::pages::{self, alarm::Said};
+use super::pages::said::Said;
+use super::pages::{self, messages};
 use super::{Web, names};
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged};
 use crate::snapshot::RunId;
@@ -78,10 +79,10 @@ pub(super) async fn from_form(
     headers: HeaderMap,
     form: Result<Form<AcknowledgeForm>, FormRejection>,
 ) -> Response {
-    let Ok(alarm) = names::alarm(&web.app.line, &id) else { return pages::no_such_alarm(&web, &id) };
+    let Ok(alarm) = names::alarm(&web.app.line, &id) else { return messages::no_such_alarm(&web, &id) };
     let Form(form) = match form {
         Ok(form) => form,
-        Err(rejection) => return pages::bad_form(&web, rejection.status(), &rejection.body_text()),
+        Err(rejection) => return messages::bad_form(&web, rejection.status()),
     };
     let Some(by) = checked_name(&form.by) else {
         let page = pages::alarm::render(&web, alarm, &headers, Some(Said::NoName)).await;

@@ -31,6 +31,7 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms/{id}", get(alarm))
         .route("/alarms/{id}/acknowledge", post(acknowledge))
         .fallback(unknown)
+        .method_not_allowed_fallback(super::problem::method_not_allowed)
 }
 
 async fn line(State(web): State<Web>) -> Response {
@@ -98,9 +99,7 @@ async fn acknowledge(
     let Json(body) = match body {
         Ok(body) => body,
         Err(rejection) => {
-            let text =
-                format!("{}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}}", rejection.body_text());
-            return Problem::new(rejection.status(), text).into_response();
+            return Problem::new(rejection.status(), unread(&rejection)).into_response();
         }
     };
     let Some(by) = checked_name(&body.by) else {
@@ -118,6 +117,20 @@ async fn acknowledge(
         .into_response(),
         Err(refusal) => refused(&web, refusal).into_response(),
     }
+}
+
+/// Why a body could not be read, in our own words.
+fn unread(rejection: &JsonRejection) -> String {
+    let found = match rejection {
+        JsonRejection::JsonSyntaxError(_) => "the body is not JSON",
+        JsonRejection::MissingJsonContentType(_) => "the content type is not application/json",
+        JsonRejection::BytesRejection(_) => "the body is longer than 16 KiB, or broke off",
+        // The library may add reasons; JSON of another shape is by far the commonest.
+        JsonRejection::JsonDataError(_) | _ => "the body has a missing, an unknown or a mistyped key",
+    };
+    format!(
+        "{found}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}} with the numbers that the alarm shows"
+    )
 }
 
 fn refused(web: &Web, refusal: AcknowledgeRefusal) -> Problem {

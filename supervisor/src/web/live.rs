@@ -1,11 +1,10 @@
 //! What changes on an open page between two looks: named texts, marker places, and a fingerprint of everything whose
 //! change needs new markup. Pages and the stream take the same words from here.
 
-use super::facts::{AlarmFacts, Direction, Scene, SignalFacts};
+use super::facts::{AlarmFacts, ControllerFacts, Direction, Scene, SignalFacts, Subject};
 use super::{svg, words};
-use setward_alarm::{AlarmId, Forecast};
-use setward_config::line::StationId;
-use setward_protocol::SignalId;
+use setward_alarm::{AlarmId, Forecast, Watched};
+use setward_protocol::{ControllerId, SignalId, StationId};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 
@@ -13,6 +12,7 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Scope {
     Line,
+    Station(StationId),
     Signal(SignalId),
     Alarm(AlarmId),
 }
@@ -41,9 +41,18 @@ impl Live {
 }
 
 impl Scope {
+    /// Whether the page tells of several signals at once, each in one line.
+    const fn is_wide(self) -> bool {
+        match self {
+            Self::Line | Self::Station(_) => true,
+            Self::Signal(_) | Self::Alarm(_) => false,
+        }
+    }
+
     fn has_signal(self, scene: &Scene<'_>, id: SignalId) -> bool {
         match self {
             Self::Line => true,
+            Self::Station(station) => scene.line.signal(id).station == station,
             Self::Signal(signal) => signal == id,
             Self::Alarm(alarm) => scene.line.alarm(alarm).settings.watches.signal() == Some(id),
         }
@@ -52,18 +61,34 @@ impl Scope {
     fn has_alarm(self, scene: &Scene<'_>, id: AlarmId) -> bool {
         match self {
             Self::Line => true,
+            Self::Station(station) => scene.alarm(id).station == Some(station),
             Self::Signal(signal) => scene.line.alarm(id).settings.watches.signal() == Some(signal),
             Self::Alarm(alarm) => alarm == id,
         }
     }
-}
 
-/// The station a page is about; `None` for the whole line.
-pub(super) fn station(scene: &Scene<'_>, scope: Scope) -> Option<StationId> {
-    match scope {
-        Scope::Line => None,
-        Scope::Signal(id) => Some(scene.line.signal(id).station),
-        Scope::Alarm(id) => scene.line.alarm(id).settings.station,
+    /// The station the page is about; `None` for the whole line, and for what belongs to no station.
+    pub(super) fn station(self, scene: &Scene<'_>) -> Option<StationId> {
+        match self {
+            Self::Line => None,
+            Self::Station(station) => Some(station),
+            Self::Signal(id) => Some(scene.line.signal(id).station),
+            Self::Alarm(id) => scene.alarm(id).station,
+        }
+    }
+
+    /// Whether `controller` feeds the page.
+    pub(super) fn is_fed_by(self, scene: &Scene<'_>, controller: ControllerId) -> bool {
+        if let Self::Alarm(alarm) = self
+            && scene.line.alarm(alarm).settings.watches == Watched::Controller(controller)
+        {
+            return true;
+        }
+        let station = self.station(scene);
+        scene.line.signals.iter().any(|signal| {
+            let here = station.is_none_or(|station| signal.station == station);
+            here && signal.register().is_some_and(|register| register.controller == controller)
+        })
     }
 }
 
@@ -74,11 +99,11 @@ pub(super) fn live(scene: &Scene<'_>, scope: Scope) -> Live {
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
         signal_into(&mut live, scene, &facts, scope);
     }
-    let shown = |facts: &AlarmFacts<'_>| facts.is_standing() || facts.is_building() || scope != Scope::Line;
+    let shown = |facts: &AlarmFacts<'_>| facts.is_open() || facts.is_building() || !scope.is_wide();
     for facts in scene.alarms().filter(|facts| scope.has_alarm(scene, facts.id)).filter(shown) {
         alarm_into(&mut live, scene, &facts);
     }
-    if scope == Scope::Line {
+    if scope.is_wide() {
         for (index, dwell_s) in scene.snapshot.dwell_s.iter().enumerate() {
             live.text(format!("belt-{index}"), dwell(*dwell_s));
         }
@@ -95,7 +120,7 @@ fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scop
     if let Some(off) = facts.tolerances_off() {
         live.place.insert(format!("{tag}.x"), svg::bar_x(off));
     }
-    if scope != Scope::Line {
+    if !scope.is_wide() {
         live.text(format!("{tag}.age"), reading_age(scene, facts));
         live.text(format!("{tag}.words"), decimal_words(facts.words()));
         live.text(format!("{tag}.hex"), hex_words(facts.words()));
@@ -126,36 +151,46 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
     scene.snapshot.run.hash(&mut hasher);
     scene.snapshot.history_problem.hash(&mut hasher);
     for facts in scene.alarms() {
-        (facts.view.state, facts.view.occurrence).hash(&mut hasher);
+        (facts.view.state, facts.view.occurrence, facts.letter()).hash(&mut hasher);
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
         (facts.missing(), facts.out_of_tolerance(), facts.view.reading.good().is_some()).hash(&mut hasher);
     }
+    for station in scene.stations() {
+        station.mode().hash(&mut hasher);
+    }
     for control in scene.manual_loops() {
         control.tag.hash(&mut hasher);
     }
-    for controller in &scene.snapshot.controllers {
-        controller.problem.is_some().hash(&mut hasher);
+    for controller in scene.controllers() {
+        controller.is_silent().hash(&mut hasher);
     }
     format!("{:016x}", hasher.finish())
 }
 
-/// How old the newest data of the line is.
+/// How old the oldest data of the line is: nothing on the page is older, unless it says so itself.
 pub(super) fn data_age(scene: &Scene<'_>) -> String {
-    match scene.newest_scan() {
-        Some(at) => {
-            format!("newest data {} old at {}", words::age(scene.seconds_since(at)), scene.clock(scene.now))
-        }
-        None => format!("no data yet at {}", scene.clock(scene.now)),
+    let now = scene.clock(scene.now);
+    let Some(slowest) = scene.slowest_controller() else { return format!("no controller to ask at {now}") };
+    let name = &slowest.controller.name;
+    match slowest.view.last_good {
+        Some(at) => match scene.seconds_since(at) {
+            young if young < 2.0 => format!("all data under 2 s old at {now}"),
+            old => format!("oldest data {} old, from controller {name}, at {now}", words::age(old)),
+        },
+        None => format!("no data yet from controller {name} at {now}"),
     }
 }
 
-/// How old a signal's reading is.
+/// How old a signal's reading is. A reading without a value has no age worth knowing: then the last good value's.
 pub(super) fn reading_age(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> String {
-    match facts.view.at {
-        Some(at) => format!("{} old", words::age(scene.seconds_since(at))),
-        None => "not read yet".to_owned(),
+    let age = |at| words::age(scene.seconds_since(at));
+    match (facts.missing(), facts.view.last_good, facts.view.at) {
+        (Some(_), Some((_, at)), _) => format!("last good value {} old", age(at)),
+        (Some(_), None, _) => "no good value in this run".to_owned(),
+        (None, _, Some(at)) => format!("{} old", age(at)),
+        (None, _, None) => "not read yet".to_owned(),
     }
 }
 
@@ -166,10 +201,14 @@ pub(super) fn dwell(dwell_s: Option<f64>) -> String {
 
 /// "below setpoint 182.0 °C": what the deviation is counted from.
 pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
+    let on = match &facts.on {
+        Subject::Signal(on) => on,
+        Subject::Controller(on) => return answer_words(on).to_owned(),
+    };
     let Some(reference) = facts.reference() else {
         return "the running recipe asks nothing of it".to_owned();
     };
-    let (word, shown) = (facts.reference_word(), facts.on.show_with_unit(reference));
+    let (word, shown) = (facts.reference_word(), on.show_with_unit(reference));
     match facts.deviation() {
         Some(off) if off > 0.0 => format!("above {word} {shown}"),
         Some(off) if off < 0.0 => format!("below {word} {shown}"),
@@ -178,12 +217,19 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
     }
 }
 
+/// Whether a controller answers.
+pub(super) const fn answer_words(controller: &ControllerFacts<'_>) -> &'static str {
+    match (&controller.view.problem, controller.view.last_good) {
+        (Some(_), _) if controller.view.answers => "answers, but not everything that is asked",
+        (Some(_), _) => "does not answer as it should",
+        (None, Some(_)) => "answers",
+        (None, None) => "not asked yet",
+    }
+}
+
 /// How long the trouble lasts, or lasted.
 pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
-    let beyond = match facts.alarm.settings.kind {
-        setward_alarm::Kind::Limit(_) => "beyond the limit",
-        setward_alarm::Kind::TimeWeighted(_) => "out of tolerance",
-    };
+    let beyond = words::beyond(&facts.alarm.settings.kind);
     let standing = facts.view.onset.filter(|_| facts.view.state.condition_holds());
     if let Some(since) = facts.view.beyond_since {
         let span = words::span(scene.seconds_since(since));
@@ -192,7 +238,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
         let began = began.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
         return format!("{beyond} for {span}, since {}{began}", scene.clock(since));
     }
-    if facts.on.missing().is_some() {
+    if facts.missing().is_some() {
         // Never "back inside" for a value that nobody knows.
         let began = standing.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
         return format!("not known: no value{began}");
@@ -219,26 +265,27 @@ pub(super) fn how_long_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Strin
 
 /// Exposure in words.
 pub(super) fn exposure(facts: &AlarmFacts<'_>) -> Option<String> {
-    let text = words::exposure(facts.view.exposure, &facts.alarm.settings.kind, facts.on.signal.unit)?;
+    let unit = facts.signal()?.signal.unit;
+    let text = words::exposure(facts.view.exposure, &facts.alarm.settings.kind, unit)?;
     // Without a value exposure neither grows nor decays.
-    let frozen = if facts.on.missing().is_some() { ", frozen" } else { "" };
+    let frozen = if facts.missing().is_some() { ", frozen" } else { "" };
     Some(format!("{text}{frozen}"))
 }
 
 /// What it will do; for an alarm on a bad signal, that it cannot see; for a quiet one, when its trouble would begin.
 pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
-    if facts.view.forecast == Forecast::Unknown && facts.on.missing().is_some() {
+    if facts.view.forecast == Forecast::Unknown && facts.is_blind() {
         return "no value, so this alarm is blind".to_owned();
     }
     match (facts.view.forecast == Forecast::Quiet).then(|| facts.leaves_in_s()).flatten() {
         Some(seconds) => words::begins_in(&facts.alarm.settings.kind, seconds),
-        None => words::forecast(facts.view.forecast),
+        None => words::forecast(facts.view.forecast, facts.direction()),
     }
 }
 
 /// Whether it gets worse.
 pub(super) fn direction(facts: &AlarmFacts<'_>) -> String {
-    let slope = slope(&facts.on);
+    let slope = facts.signal().map(slope).unwrap_or_default();
     match facts.direction() {
         Direction::Worse => format!("worse, {slope}"),
         Direction::Steady => format!("steady, {slope}"),

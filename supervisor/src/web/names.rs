@@ -1,8 +1,8 @@
-//! Finds signals and alarms by the names people write, with the nearest one when there is none.
+//! Finds signals, alarms and stations by the names people write, with the nearest one when there is none.
 
 use setward_alarm::AlarmId;
 use setward_config::line::Line;
-use setward_protocol::SignalId;
+use setward_protocol::{SignalId, StationId};
 
 /// A name further off than this is no help: 1 is equal, 0 nothing in common.
 const NEAR_ENOUGH: f64 = 0.6;
@@ -17,6 +17,13 @@ pub(super) fn signal(line: &Line, tag: &str) -> Result<SignalId, Option<String>>
 pub(super) fn alarm(line: &Line, id: &str) -> Result<AlarmId, Option<String>> {
     line.alarm_by_id(id)
         .ok_or_else(|| nearest(&id.to_lowercase(), line.alarms.iter().map(|alarm| alarm.id.as_str())))
+}
+
+/// The station, or the nearest key.
+pub(super) fn station(line: &Line, key: &str) -> Result<StationId, Option<String>> {
+    let keys = || line.stations.iter().map(|station| station.key.as_str());
+    let found = (0..=u16::MAX).map(StationId).zip(keys()).find(|(_, own)| *own == key).map(|(id, _)| id);
+    found.ok_or_else(|| nearest(&key.to_lowercase(), keys()))
 }
 
 fn nearest<'a>(wanted: &str, names: impl Iterator<Item = &'a str>) -> Option<String> {

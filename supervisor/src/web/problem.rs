@@ -1,6 +1,6 @@
 //! Refusals and failures as RFC 9457 problem bodies.
 
-use axum::http::{StatusCode, header};
+use axum::http::{Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 
@@ -43,6 +43,14 @@ impl Problem {
     pub(super) fn with_nearest(self, nearest: Option<String>) -> Self {
         Self { nearest, ..self }
     }
+}
+
+/// The address is there, but not for this method.
+pub(super) async fn method_not_allowed(method: Method) -> Problem {
+    let text = format!(
+        "{method} is not served here: addresses are read with GET or HEAD, and only .../acknowledge takes a POST"
+    );
+    Problem::new(StatusCode::METHOD_NOT_ALLOWED, text)
 }
 
 impl IntoResponse for Problem {

@@ -27,11 +27,12 @@ const PACE: Duration = Duration::from_secs(1);
 /// How often a silent stream sends a comment, so that a dead connection is noticed.
 const KEEP_ALIVE: Duration = Duration::from_secs(10);
 
-/// Which part of the line; everything without either.
+/// Which part of the line; everything without any.
 #[derive(Deserialize)]
 pub(super) struct Wanted {
     alarm: Option<String>,
     signal: Option<String>,
+    station: Option<String>,
 }
 
 /// One event.
@@ -69,14 +70,18 @@ impl Wanted {
         let missing = |what, nearest| {
             Problem::new(StatusCode::NOT_FOUND, format!("no such {what} on this line")).with_nearest(nearest)
         };
-        match (&self.alarm, &self.signal) {
-            (Some(id), _) => {
-                names::alarm(&web.app.line, id).map(Scope::Alarm).map_err(|near| missing("alarm", near))
+        let line = &web.app.line;
+        match (&self.alarm, &self.signal, &self.station) {
+            (Some(id), _, _) => {
+                names::alarm(line, id).map(Scope::Alarm).map_err(|near| missing("alarm", near))
             }
-            (None, Some(tag)) => {
-                names::signal(&web.app.line, tag).map(Scope::Signal).map_err(|near| missing("signal", near))
+            (None, Some(tag), _) => {
+                names::signal(line, tag).map(Scope::Signal).map_err(|near| missing("signal", near))
             }
-            (None, None) => Ok(Scope::Line),
+            (None, None, Some(key)) => {
+                names::station(line, key).map(Scope::Station).map_err(|near| missing("station", near))
+            }
+            (None, None, None) => Ok(Scope::Line),
         }
     }
 }

@@ -1,7 +1,9 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
+mod command;
 mod requests;
 mod rules;
+mod silences;
 mod streams;
 mod support;
 

@@ -92,6 +92,11 @@ function fetchPage(done) {
 function swap(fresh) {
   const typed = new Map();
   for (const input of document.querySelectorAll("input[type=text]")) typed.set(input.id, input.value);
+  // What a person opened stays open.
+  for (const one of document.querySelectorAll("details[id]")) {
+    const other = fresh.getElementById(one.id);
+    if (other) other.open = one.open;
+  }
   for (const region of document.querySelectorAll("[data-region]")) {
     const other = fresh.getElementById(region.id);
     if (other) region.replaceChildren(...document.adoptNode(other).childNodes);

@@ -1,8 +1,9 @@
 //! The list of alarms: those that stand, those that build up, and what happened last.
 
-use super::alarm::Said;
-use super::{Outcome, Page, events, frame, quiet_reload_s, rows, trend};
+use super::said::Said;
+use super::{Outcome, Page, events, frame, quiet_reload_s, rows, silent, trend};
 use crate::web::Web;
+use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::live::Scope;
 use axum::extract::{Query, State};
 use axum::http::HeaderMap;
@@ -29,31 +30,17 @@ pub(in crate::web) async fn show(
         @if let Some(said) = outcome.said.as_deref().and_then(Said::from_key) { (said.show()) }
         section {
             h2 { "Active, or waiting for you" }
-            @if standing.is_empty() && blind.is_empty() { p { "None. Nothing is beyond its allowance or limit." } }
-            @if standing.is_empty() && !blind.is_empty() {
-                p { "None among the " (scene.line.alarms.len() - blind.len()) " alarms that can be judged now." }
-            }
-            ul.alarms { @for facts in &standing { (rows::alarm_row(&scene, facts, name.as_deref())) } }
+            @if standing.is_empty() { p { (none_stands(&scene, blind.len())) } }
+            (rows::alarm_list(&scene, &standing, name.as_deref()))
         }
-        @if !blind.is_empty() {
-            section {
-                h2 { "Blind: can't raise now" }
-                ul.index {
-                    @for facts in &blind {
-                        li {
-                            a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (facts.on.signal.tag) } }
-                            @if let Some(why) = facts.on.missing() { " " (why) }
-                        }
-                    }
-                }
-            }
-        }
+        (silent::blind(&scene, &blind))
         section {
             h2 { "Building up" }
             @if building.is_empty() { p { "None of those that can be judged." } }
             ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, None)) } }
         }
-        section { h2 { "What happened last" } (events(&scene, &kept, true)) }
+        (silent::sections(&scene))
+        section { h2 { "What happened last" } (events::show(&scene, &kept, true)) }
         section { h2 { "All alarms of this line" } (all(&scene)) }
     };
     frame(
@@ -62,11 +49,37 @@ pub(in crate::web) async fn show(
     )
 }
 
-fn all(scene: &crate::web::facts::Scene<'_>) -> Markup {
+/// Why an empty list may or may not be good news.
+fn none_stands(scene: &Scene<'_>, blind: usize) -> String {
+    let silent = scene.silent_alarms().len();
+    match (blind, silent) {
+        (0, 0) => "None. Nothing is beyond its allowance or limit.".to_owned(),
+        (0, silent) => format!("None. {silent} are silent, see below."),
+        (blind, 0) => format!("None among those that can be judged. {blind} are blind."),
+        (blind, silent) => {
+            format!("None among those that can be judged and may speak. {blind} are blind, {silent} silent.")
+        }
+    }
+}
+
+/// Every alarm as a link, by station; a long list is folded.
+fn all(scene: &Scene<'_>) -> Markup {
+    let all: Vec<_> = scene.alarms().collect();
+    let of = |station| all.iter().filter(move |facts: &&AlarmFacts<'_>| facts.station == station);
     html! {
-        ul.index {
-            @for facts in scene.alarms() {
-                li { a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (facts.on.signal.tag) } } }
+        @for station in scene.stations() {
+            (by_station(&station.station.name, &station.station.key, of(Some(station.id)).copied().collect()))
+        }
+        (by_station("Of no one station", "none", of(None).copied().collect()))
+    }
+}
+
+fn by_station(name: &str, key: &str, alarms: Vec<AlarmFacts<'_>>) -> Markup {
+    html! {
+        @if !alarms.is_empty() {
+            details id=(format!("all-{key}")) {
+                summary { (name) ": " (alarms.len()) }
+                (rows::index(&alarms, &format!("automatic-{key}")))
             }
         }
     }

@@ -1,21 +1,25 @@
-//! The pages' frame: header with what must always be seen, footer with the cautions, and the pages for what is not there.
+//! The pages' frame: header with what must always be seen, footer with the cautions.
 
 pub(super) mod alarm;
 pub(super) mod alarms;
+mod controller;
+mod events;
 pub(super) mod line;
+pub(super) mod messages;
 mod registers;
 mod rows;
+pub(super) mod said;
 pub(super) mod signal;
+mod silent;
+pub(super) mod station;
 mod trend;
+mod values;
 
-use super::facts::Scene;
+use super::facts::{Scene, SignalFacts};
 use super::live::{self, Scope};
-use super::{Web, assets, svg, words};
-use axum::extract::State;
-use axum::http::{StatusCode, Uri};
-use axum::response::{IntoResponse, Response};
+use super::{assets, svg};
 use maud::{DOCTYPE, Markup, html};
-use setward_config::line::{Priority, StationId};
+use setward_config::line::Priority;
 use setward_protocol::Reading;
 
 /// Characters of the configuration fingerprint that are enough to tell two apart by eye.
@@ -60,6 +64,7 @@ fn events_address(scene: &Scene<'_>, scope: Scope) -> String {
     };
     match scope {
         Scope::Line => "/events".to_owned(),
+        Scope::Station(id) => format!("/events?station={}", encoded(&scene.line.station(id).key)),
         Scope::Signal(id) => format!("/events?signal={}", encoded(&scene.line.signal(id).tag)),
         Scope::Alarm(id) => format!("/events?alarm={}", encoded(&scene.line.alarm(id).id)),
     }
@@ -108,24 +113,25 @@ fn counts(scene: &Scene<'_>) -> Markup {
 
 /// Data age, and what makes the page doubtful: of the whole line, or of the station that the page is about.
 fn state(scene: &Scene<'_>, scope: Scope) -> Markup {
-    let here = live::station(scene, scope);
-    let at_hand = |station: StationId| here.is_none_or(|here| here == station);
-    let manual = scene.manual_loops().map(|control| (control, scene.line.signal(control.measured)));
-    let failing = scene.line.controllers.iter().zip(&scene.snapshot.controllers).zip(0_u16..);
-    let serves = |controller: u16| {
-        let mut its =
-            scene.line.signals.iter().filter(|signal| {
-                signal.register().is_some_and(|register| register.controller.0 == controller)
-            });
-        its.any(|signal| at_hand(signal.station))
-    };
+    let station = scope.station(scene);
+    let at_hand = |id| station.is_none_or(|station| station == scene.line.signal(id).station);
+    let manual: Vec<_> = scene.manual_loops().filter(|control| at_hand(control.measured)).collect();
+    let silent = scene.controllers().filter(|facts| facts.is_silent() && scope.is_fed_by(scene, facts.id));
     html! {
         p.age data-t="age" { (live::data_age(scene)) }
-        @for (control, measured) in manual.filter(|(_, measured)| at_hand(measured.station)) {
-            p.notice { b { "MANUAL" } " " (control.tag) ", " (measured.name) }
+        @if !manual.is_empty() {
+            p.notice {
+                b { "MANUAL" }
+                @for (index, control) in manual.iter().enumerate() {
+                    (if index == 0 { " " } else { ", " }) (control.tag) " " (scene.line.signal(control.measured).name)
+                }
+            }
         }
-        @for ((controller, view), id) in failing {
-            @if view.problem.is_some() && serves(id) { p.notice { b { "NO DATA" } " from controller " (controller.name) } }
+        @for facts in silent {
+            p.notice {
+                b { "NO DATA" } " from controller " (facts.controller.name)
+                @if let Some(at) = facts.view.last_good { " since " (scene.clock(at)) }
+            }
         }
         @if let Some(problem) = &scene.snapshot.history_problem {
             p.notice { b { "HISTORY" } " is not being kept: " (problem) }
@@ -151,7 +157,7 @@ fn footer(scene: &Scene<'_>) -> Markup {
 }
 
 /// Why a value is missing, in words, with the last good one struck through.
-fn missing_value(scene: &Scene<'_>, facts: &super::facts::SignalFacts<'_>) -> Markup {
+fn missing_value(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
     html! {
         @if let Some(why) = facts.missing() {
             span.lost {
@@ -165,7 +171,7 @@ fn missing_value(scene: &Scene<'_>, facts: &super::facts::SignalFacts<'_>) -> Ma
 }
 
 /// Whether the signal can be trusted, in words.
-fn trust(facts: &super::facts::SignalFacts<'_>) -> String {
+fn trust(facts: &SignalFacts<'_>) -> String {
     match facts.view.reading {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),
@@ -173,98 +179,8 @@ fn trust(facts: &super::facts::SignalFacts<'_>) -> String {
     }
 }
 
-/// A page that says what is wrong and where to go on.
-fn message(web: &Web, title: &str, body: Markup) -> Markup {
-    let snapshot = web.app.handle.snapshot();
-    let scene = web.scene(&snapshot);
-    frame(&scene, Page { title, scope: Scope::Line, reload_s: 600, body })
-}
-
-pub(super) fn no_such_alarm(web: &Web, id: &str) -> Response {
-    let nearest = super::names::alarm(&web.app.line, id).err().flatten();
-    let body = html! {
-        h1 { "No such alarm" }
-        p { "This line has no alarm called \u{201c}" (shortened(id)) "\u{201d}." }
-        @if let Some(near) = nearest { p { "Did you mean " a.button href=(format!("/alarms/{near}")) { (near) } } }
-        p { a.button href="/alarms" { "All alarms" } }
-    };
-    (StatusCode::NOT_FOUND, message(web, "No such alarm", body)).into_response()
-}
-
-pub(super) fn no_such_signal(web: &Web, tag: &str) -> Response {
-    let nearest = super::names::signal(&web.app.line, tag).err().flatten();
-    let body = html! {
-        h1 { "No such signal" }
-        p { "This line has no signal tagged \u{201c}" (shortened(tag)) "\u{201d}." }
-        @if let Some(near) = nearest { p { "Did you mean " a.button href=(format!("/signals/{near}")) { (near) } } }
-        p { a.button href="/" { "The line" } }
-    };
-    (StatusCode::NOT_FOUND, message(web, "No such signal", body)).into_response()
-}
-
-/// A form that could not be read.
-pub(super) fn bad_form(web: &Web, status: StatusCode, why: &str) -> Response {
-    let body = html! {
-        h1 { "Nothing was acknowledged" }
-        p { "The form could not be read: " (shortened(why)) "." }
-        p { a.button href="/alarms" { "All alarms" } }
-    };
-    (status, message(web, "Nothing was acknowledged", body)).into_response()
-}
-
-/// Any other address.
-pub(super) async fn not_found(State(web): State<Web>, uri: Uri) -> Response {
-    let body = html! {
-        h1 { "No such page" }
-        p { "There is nothing at " code { (shortened(uri.path())) } "." }
-        p { a.button href="/" { "The line" } " " a.button href="/alarms" { "All alarms" } }
-    };
-    (StatusCode::NOT_FOUND, message(&web, "No such page", body)).into_response()
-}
-
-/// What came from outside, cut to what a page can show.
-fn shortened(text: &str) -> String {
-    text.chars().take(120).collect()
-}
-
 /// The outcome of the last form, if the page was opened with one.
 #[derive(serde::Deserialize)]
 pub(super) struct Outcome {
     said: Option<String>,
-}
-
-/// The words before a list of events.
-fn events(
-    scene: &Scene<'_>,
-    kept: &Result<Vec<crate::history::StoredEvent>, String>,
-    with_alarm: bool,
-) -> Markup {
-    html! {
-        @match kept {
-            Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },
-            Ok(kept) if kept.is_empty() => p { "None kept yet." },
-            Ok(kept) => ol.events {
-                @for stored in kept {
-                    li { time { (scene.clock(stored.event.utc)) } " " (event_words(scene, stored, with_alarm)) }
-                }
-            }
-        }
-    }
-}
-
-fn event_words(scene: &Scene<'_>, stored: &crate::history::StoredEvent, with_alarm: bool) -> Markup {
-    let event = &stored.event;
-    let known = event.alarm.as_deref().and_then(|id| scene.line.alarm_by_id(id));
-    html! {
-        @if with_alarm { @match (known, &event.alarm) {
-            (Some(id), Some(key)) => { a href=(format!("/alarms/{key}")) { (scene.line.alarm(id).name) } " " },
-            (None, Some(key)) => { (key) " " },
-            (_, None) => {}
-        } }
-        span { (words::event(event)) }
-        @if let (Some(id), Some(value)) = (known, event.value) {
-            span.detail { " at " (scene.alarm(id).on.show_with_unit(value)) }
-        }
-        @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }
-    }
 }

@@ -1,10 +1,10 @@
 //! Wiring and registers of a signal: what a technician needs with a meter, a drawing and a laptop at the panel.
 
 use crate::web::facts::{Scene, SignalFacts};
-use crate::web::live;
+use crate::web::{live, words};
 use maud::{Markup, html};
 use setward_config::line::Register;
-use setward_protocol::Encoding;
+use setward_protocol::{Encoding, Table};
 
 /// Where the value comes from, from the probe to the number.
 pub(super) fn show(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
@@ -49,7 +49,7 @@ fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>, register: &Register) ->
             dt { "Controller" } dd { (controller.name) ", " code { (controller.endpoint) } ", unit id " (controller.unit_id) }
             dt { "Read by" } dd { "function code " (format!("{:02}", wire.table.read_function())) ", " (wire.table.name()) " table" }
             dt { "Address" }
-            dd { b { (wire.address) } " counted from 0 (printed " b { (format!("{:06}", wire.table.printed_number(wire.address))) } ")" }
+            dd { b { (wire.address) } " counted from 0 (printed " (printed(wire.table, wire.address)) ")" }
             dt { "Type" } dd { (kind(wire.encoding)) ", order " (wire.order.name()) }
             dt { "Scaling" } dd { "value = raw \u{d7} " (wire.scale) " + " (wire.offset) " " (unit) }
             dt { "Range" } dd { (low) " to " (high) " " (unit) }
@@ -58,12 +58,20 @@ fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>, register: &Register) ->
                 @if wire.no_value.is_empty() { "none" }
                 @for (index, code) in wire.no_value.iter().enumerate() { @if index > 0 { ", " } (code) }
             }
-            (words(facts))
+            (last_words(facts))
         }
     }
 }
 
-fn words(facts: &SignalFacts<'_>) -> Markup {
+/// The number as drawings print it: with five digits where it fits, and with six.
+fn printed(table: Table, address: u16) -> Markup {
+    html! {
+        @if let Some(short) = words::printed_five_digits(table, address) { b { (short) } " or " }
+        b { (words::printed_six_digits(table, address)) }
+    }
+}
+
+fn last_words(facts: &SignalFacts<'_>) -> Markup {
     let tag = &facts.signal.tag;
     html! {
         dt { "Words, last answer" }

@@ -1,20 +1,79 @@
-//! Rows that several pages show: an alarm in a list, with its acknowledge form.
+//! Rows that several pages show: alarms in a list, with their acknowledge forms, and the head of a station.
 
-use crate::web::facts::{AlarmFacts, Scene};
+use crate::web::facts::{AlarmFacts, Scene, StationFacts, Subject};
 use crate::web::{live, svg, words};
 use maud::{Markup, html};
 use setward_alarm::AlarmState;
+use setward_config::line::Priority;
+use setward_protocol::StationId;
+
+/// What a station is doing, and how many alarms stand there.
+pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Markup {
+    let standing: Vec<_> =
+        scene.standing_alarms().into_iter().filter(|alarm| alarm.station == Some(facts.id)).collect();
+    let worst = standing.iter().map(|alarm| alarm.alarm.priority).max();
+    html! {
+        @if let Some(mode) = facts.mode() { span.mode { (mode.name()) } }
+        @if facts.view.product_present == Some(false) { span.soft { "no product under it" } }
+        @if let Some(worst) = worst { (alarm_count(worst, standing.len())) }
+    }
+}
+
+fn alarm_count(worst: Priority, count: usize) -> Markup {
+    html! {
+        span.count { (svg::shape(worst, false)) (count) @if count == 1 { " alarm" } @else { " alarms" } }
+    }
+}
+
+/// Alarms that stand, one below the other.
+pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: Option<&str>) -> Markup {
+    html! { ul.alarms { @for facts in standing { (alarm_row(scene, facts, name)) } } }
+}
+
+/// Written alarms as links, the automatic ones behind a line that opens.
+pub(super) fn index(alarms: &[AlarmFacts<'_>], id: &str) -> Markup {
+    let (written, automatic): (Vec<_>, Vec<_>) = alarms.iter().partition(|facts| facts.judges_a_value());
+    let link = |facts: &AlarmFacts<'_>| {
+        html! { li { a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (subject(facts)) } } } }
+    };
+    html! {
+        @if written.is_empty() { p { "None written in the line file." } }
+        ul.index { @for facts in written { (link(facts)) } }
+        @if !automatic.is_empty() {
+            details id=(id) {
+                summary { (automatic.len()) " automatic: no usable value, or a controller that does not answer" }
+                ul.index { @for facts in automatic { (link(facts)) } }
+            }
+        }
+    }
+}
+
+/// A station's name as a way to its page.
+pub(super) fn station_link(scene: &Scene<'_>, id: StationId) -> Markup {
+    let station = scene.line.station(id);
+    html! { a href=(format!("/stations/{}", station.key)) { (station.name) } }
+}
+
+/// What an alarm watches, in the words of the line file.
+pub(super) fn subject(facts: &AlarmFacts<'_>) -> String {
+    match &facts.on {
+        Subject::Signal(on) => on.signal.tag.clone(),
+        Subject::Controller(on) => format!("controller {}", on.controller.name),
+    }
+}
 
 /// The priority's shape and word and the state's word. Bold and doubly edged while nobody has acknowledged.
-pub(super) fn badge(facts: &AlarmFacts<'_>) -> Markup {
+pub(super) fn badge(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
     let state = facts.view.state;
     let gone = !state.condition_holds();
-    let class = if state.awaits_acknowledgement() { "badge new" } else { "badge" };
+    let asks = state.awaits_acknowledgement() && facts.silence.is_none();
+    let class = if asks { "badge new" } else { "badge" };
     html! {
         span class=(class) {
             (svg::shape(facts.alarm.priority, gone))
             b { (words::priority(facts.alarm.priority)) }
-            @if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
+            @if let Some(silence) = &facts.silence { span.state { (words::silence(scene, silence)) } }
+            @else if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
                 span.state { (words::state(state, &facts.alarm.settings.kind)) }
             }
         }
@@ -24,7 +83,6 @@ pub(super) fn badge(facts: &AlarmFacts<'_>) -> Markup {
 /// An alarm in a list.
 pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<&str>) -> Markup {
     let id = &facts.alarm.id;
-    let station = &scene.line.station(facts.on.signal.station).name;
     let waits = facts.view.state.awaits_acknowledgement();
     let class = format!(
         "alarm{}{}",
@@ -38,38 +96,51 @@ pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<
     html! {
         li class=(class) {
             a.open href=(format!("/alarms/{id}")) {
-                (badge(facts))
+                (badge(scene, facts))
                 b.title { (facts.alarm.name) }
-                span.point { (station) " \u{b7} " (facts.on.signal.tag) " " (facts.on.signal.name) }
+                (instrument(scene, facts))
             }
-            div.far {
-                (value(facts))
-                @if facts.deviation().is_some() {
-                    span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) }
-                }
-                span.against data-t=(format!("{id}.how")) { (live::how_far(facts)) }
-            }
+            (far(facts))
             div.more {
                 span data-t=(format!("{id}.long")) { (live::how_long(scene, facts)) }
                 (exposure(facts))
                 span.forecast data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
                 @if let Some((at, by)) = &facts.view.acknowledged {
-                    @if !facts.view.state.awaits_acknowledgement() {
-                        span { "acknowledged by " (by) " at " (scene.clock(*at)) }
-                    }
+                    @if !waits { span { "acknowledged by " (by) " at " (scene.clock(*at)) } }
                 }
             }
-            @if facts.view.state.awaits_acknowledgement() { (acknowledge_form(scene, facts, name, "list")) }
+            @if waits { (acknowledge_form(scene, facts, name, "list")) }
         }
     }
 }
 
-fn value(facts: &AlarmFacts<'_>) -> Markup {
-    let tag = &facts.on.signal.tag;
+/// The instrument by tag, name and station: what a person looks for on the plant.
+fn instrument(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
+    let station = facts.station.map(|id| scene.line.station(id).name.as_str());
     html! {
-        @match facts.on.missing() {
-            Some(why) => span.lost { b { "No value: " (why) } },
-            None => span.value { b data-t=(format!("{tag}.v")) { (facts.on.shown()) } " " (facts.on.signal.unit.display()) }
+        span.instrument {
+            @match &facts.on {
+                Subject::Signal(on) => { b { (on.signal.tag) } " " (on.signal.name) },
+                Subject::Controller(on) => { b { "Controller " (on.controller.name) } " " (on.controller.endpoint) }
+            }
+            @if let Some(station) = station { small { " \u{b7} " (station) } }
+        }
+    }
+}
+
+/// The value, how far it is off, and from what.
+fn far(facts: &AlarmFacts<'_>) -> Markup {
+    let id = &facts.alarm.id;
+    html! {
+        div.far {
+            @if let Some(on) = facts.signal() {
+                @match on.missing() {
+                    Some(why) => span.lost { b { "No value: " (why) } },
+                    None => span.value { b data-t=(format!("{}.v", on.signal.tag)) { (on.shown()) } " " (on.signal.unit.display()) }
+                }
+            }
+            @if facts.deviation().is_some() { span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) } }
+            span.against data-t=(format!("{id}.how")) { (live::how_far(facts)) }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! One signal: what it says, the last thirty minutes, the alarms on it, and where it comes from.
 
-use super::{Page, frame, missing_value, no_such_signal, registers, rows, trend, trust};
-use crate::web::facts::{Scene, SignalFacts};
+use super::{Page, frame, messages, missing_value, registers, rows, trend, trust};
+use crate::web::facts::{Entered, Scene, SignalFacts};
 use crate::web::live::{self, Scope};
 use crate::web::{Web, names, svg, words};
 use axum::extract::{Path, State};
@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 /// Serves the page.
 pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>) -> Response {
-    let Ok(id) = names::signal(&web.app.line, &tag) else { return no_such_signal(&web, &tag) };
+    let Ok(id) = names::signal(&web.app.line, &tag) else { return messages::no_such_signal(&web, &tag) };
     let kept = trend::read(&web, &tag, web.app.clock.utc()).await;
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
@@ -20,7 +20,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
     let body = html! {
         section.first {
             h1 { (facts.signal.name) }
-            p.point { (scene.line.station(facts.signal.station).name) " \u{b7} " (facts.signal.tag) " \u{b7} " (facts.signal.role.name()) }
+            p.point { (rows::station_link(&scene, facts.signal.station)) " \u{b7} " (facts.signal.tag) " \u{b7} " (facts.signal.role.name()) }
             (now(&scene, &facts))
         }
         section { (trend::draw(&scene, &facts, &alarms, &kept)) }
@@ -56,6 +56,7 @@ fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
             p.against { "recipe " (facts.show_with_unit(asked.target.setpoint)) ", in tolerance from " (facts.show(low)) " to " (facts.show_with_unit(high)) }
             (svg::band_bar(facts.tolerances_off(), tag))
         }
+        @if let Some(against) = facts.entered { (entered(facts, against)) }
         dl.facts {
             dt { "Signal" } dd { (trust(facts)) ", " span data-t=(format!("{tag}.age")) { (live::reading_age(scene, facts)) } }
             @if let Some(why) = facts.missing() { dt { "Look at" } dd { (words::no_data_hint(why)) } }
@@ -64,5 +65,32 @@ fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
                 dt { "Last failure" } dd { (why) " at " (scene.clock(at)) }
             }
         }
+    }
+}
+
+/// An entered setpoint against the recipe's, and how much of what a person may turn is used.
+pub(super) fn entered(facts: &SignalFacts<'_>, against: Entered) -> Markup {
+    let off = facts.view.reading.value().map(|value| against.off(value));
+    let unit = facts.signal.unit.of_difference();
+    let width = words::with_unit(&words::number(against.latitude, facts.signal.decimals), unit);
+    html! {
+        dl.facts {
+            dt { "Entered" } dd { (facts.view.reading.value().map_or_else(|| "not known".to_owned(), |value| facts.show_with_unit(value))) }
+            dt { "Recipe" } dd { (facts.show_with_unit(against.recipe)) }
+            dt { "Latitude" }
+            dd {
+                "\u{b1}" (width) " may be turned unasked"
+                @if let Some(off) = off { "; " (latitude_used(off, against.latitude, &facts.show_deviation(off))) }
+            }
+        }
+    }
+}
+
+/// "+3.0 K is 150 % of it".
+fn latitude_used(off: f64, latitude: f64, shown: &str) -> String {
+    if latitude > 0.0 {
+        format!("{shown} is {} % of it", words::number(off.abs() / latitude * 100.0, 0))
+    } else {
+        format!("{shown} is entered")
     }
 }

@@ -5,7 +5,7 @@ use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts};
 use crate::web::{Web, svg, words};
 use maud::{Markup, html};
-use setward_alarm::Kind;
+use setward_alarm::{AverageReference, Kind};
 use setward_protocol::UtcMillis;
 use std::time::Duration;
 
@@ -77,10 +77,41 @@ fn gap_ms(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> i64 {
     i64::try_from(scene.line.gap_limit(facts.id).as_millis()).unwrap_or(i64::MAX)
 }
 
+/// Time between the first and the last value in which no value was known, ms: what the drawing leaves open.
+fn unknown_ms(samples: &[StoredSample], gap_ms: i64) -> i64 {
+    let mut unknown = 0;
+    let mut last: Option<UtcMillis> = None;
+    let mut lost = false;
+    for sample in samples {
+        if sample.reading.value().is_none() {
+            lost = true;
+            continue;
+        }
+        let apart = last.map_or(0, |last| sample.utc.0.saturating_sub(last.0));
+        if lost || apart > gap_ms {
+            unknown += apart;
+        }
+        (last, lost) = (Some(sample.utc), false);
+    }
+    unknown
+}
+
 fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {
     match facts.alarm.settings.kind {
         Kind::Limit(settings) => Some(settings.limit),
-        Kind::TimeWeighted(_) => None,
+        Kind::MovingAverage(settings) => match settings.reference {
+            AverageReference::Limit(limit) => Some(limit),
+            AverageReference::Target(_) => None,
+        },
+        Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => None,
     }
 }
 
@@ -95,7 +126,7 @@ fn marks(facts: &AlarmFacts<'_>) -> Vec<(UtcMillis, &'static str)> {
         .collect()
 }
 
-/// Lowest and highest value and how many gaps there were.
+/// Lowest and highest value, and for how long nothing was known.
 fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample]) -> String {
     let good = || samples.iter().filter_map(|sample| sample.reading.value().map(|value| (value, sample.utc)));
     let lowest = good().min_by(|(a, _), (b, _)| a.total_cmp(b));
@@ -103,12 +134,9 @@ fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample])
     let (Some((low, low_at)), Some((high, high_at))) = (lowest, highest) else {
         return "No values kept in this time.".to_owned();
     };
-    let runs =
-        svg::envelope(samples, (UtcMillis(scene.now.0 - WINDOW_MS), scene.now), 1, gap_ms(scene, facts));
-    let gaps = match runs.len().saturating_sub(1) {
-        0 => "no gaps between".to_owned(),
-        1 => "1 gap between".to_owned(),
-        many => format!("{many} gaps between"),
+    let gaps = match unknown_ms(samples, gap_ms(scene, facts)) {
+        0 => "known all the time between".to_owned(),
+        unknown => format!("not known for {} in all", words::span(unknown as f64 / 1000.0)),
     };
     let last = good().map(|(_, at)| at).max();
     let open = last.filter(|at| scene.now.0 - at.0 > gap_ms(scene, facts));
@@ -123,4 +151,21 @@ fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample])
         words::with_unit(&facts.show(high), facts.signal.unit),
         scene.clock(high_at),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use setward_protocol::{NoData, Reading};
+
+    #[test]
+    fn what_is_not_known_is_counted_in_time() {
+        let sample = |second: i64, reading| StoredSample { utc: UtcMillis(second * 1000), reading };
+        let good = |second| sample(second, Reading::Good(182.0));
+        let bad = |second| sample(second, Reading::Bad(NoData::SensorFault));
+        assert_eq!(unknown_ms(&[good(0), good(2), good(5)], 3_000), 0);
+        assert_eq!(unknown_ms(&[good(0), good(10), good(11), good(31)], 3_000), 30_000);
+        assert_eq!(unknown_ms(&[bad(0), good(1), bad(2), good(3), good(4)], 3_000), 2_000);
+        assert_eq!(unknown_ms(&[], 3_000), 0);
+    }
 }

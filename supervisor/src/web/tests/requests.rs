@@ -1,19 +1,19 @@
 //! What the pages and the API answer.
 
 use super::support::{FakeHistory, Stage, line, snapshot, stage, stage_with};
-use super::{get, post_form, post_json};
+use super::{get, post_form, post_json, request, send};
 use axum::http::{StatusCode, header};
 
 fn night() -> Stage {
     stage(line(), snapshot())
 }
 
-fn json(text: &str) -> serde_json::Value {
+pub(super) fn json(text: &str) -> serde_json::Value {
     serde_json::from_str(text).unwrap()
 }
 
 /// Checks that `page` says each of `phrases`, and that no phrase of `never` is anywhere in it.
-fn check_says(page: &str, phrases: &[&str], never: &[&str]) {
+pub(super) fn check_says(page: &str, phrases: &[&str], never: &[&str]) {
     let plain = without_tags(page);
     for phrase in phrases {
         assert!(plain.contains(phrase), "missing: {phrase}\n{plain}");
@@ -42,6 +42,7 @@ async fn every_route_answers() {
         "/alarms",
         "/alarms/fryer-inlet-cold",
         "/signals/TT-310",
+        "/stations/oven",
         "/healthz",
         "/static/page.css",
         "/static/live.js",
@@ -73,8 +74,11 @@ async fn the_overview_puts_alarms_first_and_shows_no_value_where_there_is_none()
             "SIMULATED",
             "Blue-corn rounds, salted",
             "1 high 2 medium 2 not acknowledged",
-            "MANUAL TIC-310, Fryer oil inlet",
-            "NO DATA from controller oven",
+            "MANUAL TIC-310 Fryer oil inlet",
+            "oldest data 47 s old, from controller oven, at 03:10:22",
+            "NO DATA from controller oven since 03:09:35",
+            "Fryer run 2 alarms",
+            "TT-313 Fryer oil outlet · Fryer",
             // The oven alarm's value is gone: nobody knows whether it is back in tolerance.
             "not known: no value",
             "2 of 6 blind",
@@ -92,11 +96,79 @@ async fn the_overview_puts_alarms_first_and_shows_no_value_where_there_is_none()
 }
 
 #[tokio::test]
+async fn a_station_page_shows_what_it_does_and_all_its_values() {
+    let night = night();
+    let page = get(&night.state, "/stations/fryer").await;
+    assert_eq!(page.status, StatusCode::OK);
+    check_says(
+        &page.text,
+        &[
+            "Fryer run 2 alarms",
+            "Fryer oil outlet too cold",
+            "Fryer belt speed ST-340 3.60 m/min",
+            "Controllers that feed it fryer",
+        ],
+        &["more values", "Kettle 1", "cook 127"],
+    );
+    let missing = get(&night.state, "/stations/fyrer").await;
+    assert_eq!(missing.status, StatusCode::NOT_FOUND);
+    assert!(missing.text.contains("href=\"/stations/fryer\""));
+}
+
+#[tokio::test]
+async fn a_setpoint_that_someone_turned_is_told_against_the_recipe() {
+    let night = night();
+    let page = get(&night.state, "/signals/TIC-310-SP").await.text;
+    check_says(
+        &page,
+        &["Entered 185.0 °C Recipe 182.0 °C Latitude ±2.0 K may be turned unasked; +3.0 K is 150 % of it"],
+        &[],
+    );
+    let body = json(&get(&night.state, "/api/v1/signals/TIC-310-SP").await.text);
+    let entered = &body["item"]["entered"];
+    assert_eq!(
+        (
+            entered["recipe_value"].as_f64(),
+            entered["deviation"].as_f64(),
+            entered["beyond_latitude"].as_bool()
+        ),
+        (Some(182.0), Some(3.0), Some(true))
+    );
+}
+
+#[tokio::test]
+async fn the_age_of_a_lost_value_is_that_of_its_last_good_one() {
+    let night = night();
+    let page = get(&night.state, "/signals/TT-101").await.text;
+    check_says(&page, &["bad: sensor fault, last good value 2 min 11 s old"], &["under 2 s old"]);
+}
+
+#[tokio::test]
+async fn a_method_that_is_not_served_is_told_in_a_body() {
+    let night = night();
+    for path in ["/api/v1/alarms", "/api/v1/alarms/fryer-inlet-cold", "/alarms"] {
+        let delete = request("DELETE", path).header(header::CONTENT_TYPE, "application/json");
+        let answer = send(&night.state, delete.body(axum::body::Body::empty()).unwrap()).await;
+        assert_eq!(answer.status, StatusCode::METHOD_NOT_ALLOWED, "{path}");
+        assert_eq!(answer.headers[header::CONTENT_TYPE], "application/problem+json", "{path}");
+        assert!(answer.headers.contains_key(header::ALLOW), "{path}");
+        assert!(json(&answer.text)["detail"].as_str().unwrap().starts_with("DELETE is not served here"));
+    }
+}
+
+#[tokio::test]
 async fn the_list_names_the_alarms_that_cannot_judge() {
     let page = get(&night().state, "/alarms").await.text;
     check_says(
         &page,
-        &["Blind: can't raise now", "Kettle 1", "sensor fault", "Oven zone 1 too cold", "no reply"],
+        &[
+            "Blind: 2 can’t raise now",
+            "controller oven gives no data",
+            "Kettle 1",
+            "sensor fault",
+            "Oven zone 1 too cold",
+            "no reply",
+        ],
         &[],
     );
 }
@@ -119,16 +191,16 @@ async fn the_alarm_page_says_what_where_how_far_how_long_and_what_to_do() {
             "Out for 58 s, since 03:09:24",
             "152 of 240 K·s, 63 %",
             "Trend worse, \u{2212}0.80 K/min",
-            "trips in 1 min 40 s if it stays here",
+            "trips within 1 min 40 s: it is getting worse",
             "Signal good, under 2 s old",
             "Operator, now Read heat demand",
-            "Address 100 counted from 0 (printed 400101 )",
+            "Address 100 counted from 0 (printed 40101 or 400101 )",
             "function code 03",
             "127.0.0.1:5023 , unit id 1",
             "1764 = 0x06E4",
             "X31: 5, 6, 7, 8",
             "Lowest",
-            "1 gap",
+            "not known for 2 min 1 s in all",
         ],
         &["NaN", "None"],
     );
@@ -239,7 +311,9 @@ async fn bad_forms_are_refused_and_reach_nobody() {
         ("", StatusCode::UNPROCESSABLE_ENTITY),
     ];
     for (form, status) in cases {
-        assert_eq!(post_form(&night.state, path, form).await.status, status, "{form}");
+        let answer = post_form(&night.state, path, form).await;
+        assert_eq!(answer.status, status, "{form}");
+        assert!(!answer.text.contains("deserialize"), "{form}: {}", answer.text);
     }
     let huge = format!("run=7&occurrence=3&by={}", "x".repeat(20_000));
     assert_eq!(post_form(&night.state, path, &huge).await.status, StatusCode::PAYLOAD_TOO_LARGE);
@@ -277,6 +351,7 @@ async fn the_api_acknowledges_and_names_the_present_occurrence_when_stale() {
         let answer = post_json(&night.state, path, body).await;
         assert_eq!(answer.status, status, "{body}");
         assert_eq!(answer.headers[header::CONTENT_TYPE], "application/problem+json");
+        assert!(!answer.text.contains("deserialize"), "{}", answer.text);
     }
 }
 

@@ -2,14 +2,16 @@
 //!
 //! Times are RFC 3339 in UTC. A number's unit is the last word of its key, or stands in a `unit` beside it.
 
-use super::facts::{AlarmFacts, Direction, Scene, SignalFacts};
-use super::live;
+mod alarm;
+
+pub(super) use alarm::{AcknowledgedBody, alarm};
+
+use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;
 use super::words;
 use serde::Serialize;
-use setward_alarm::Forecast;
-use setward_config::line::Register;
-use setward_protocol::{Reading, UtcMillis};
+use setward_config::line::{ControlLoop, LoopMode, Register};
+use setward_protocol::{Reading, SignalId, UtcMillis};
 
 /// Counts up when a key changes its meaning or goes.
 pub(super) const SCHEMA_VERSION: u32 = 1;
@@ -42,6 +44,7 @@ pub(super) struct LineBody {
     version: &'static str,
     recipe: RecipeBody,
     stations: Vec<StationBody>,
+    loops: Vec<LoopBody>,
     belts: Vec<BeltBody>,
     controllers: Vec<ControllerBody>,
     counts: CountsBody,
@@ -58,7 +61,22 @@ struct RecipeBody {
 struct StationBody {
     key: String,
     name: String,
+    mode: &'static str,
+    mode_since: Option<String>,
+    product_present: Option<bool>,
+    alarms_standing: usize,
     signals: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct LoopBody {
+    tag: String,
+    mode: Option<&'static str>,
+    entered_signal: Option<String>,
+    working_signal: Option<String>,
+    measured_signal: String,
+    output_signal: Option<String>,
+    mode_signal: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -91,6 +109,9 @@ struct CountsBody {
     samples_lost: u64,
     alarms_raised: u64,
     events_lost: u64,
+    alarms_standing: usize,
+    alarms_blind: usize,
+    alarms_silent: usize,
     alarms_active: usize,
     alarms_not_acknowledged: usize,
 }
@@ -115,6 +136,7 @@ pub(super) struct SignalBody {
     last_failure_at: Option<String>,
     slope_per_min: Option<f64>,
     setpoint: Option<SetpointBody>,
+    entered: Option<EnteredBody>,
     registers: Option<RegistersBody>,
 }
 
@@ -130,67 +152,30 @@ struct SetpointBody {
     deviation_unit: &'static str,
 }
 
+/// An entered setpoint against the recipe.
+#[derive(Serialize)]
+struct EnteredBody {
+    recipe_value: f64,
+    latitude: f64,
+    deviation: Option<f64>,
+    deviation_unit: &'static str,
+    beyond_latitude: Option<bool>,
+}
+
 #[derive(Serialize)]
 struct RegistersBody {
     table: &'static str,
     function_code: u8,
     address: u16,
     printed_number: u32,
+    printed_five_digits: Option<String>,
+    printed_six_digits: String,
     encoding: &'static str,
     byte_order: &'static str,
     scale: f64,
     offset: f64,
     no_value: Vec<i64>,
     words: Vec<u16>,
-}
-
-#[derive(Serialize)]
-pub(super) struct AlarmBody {
-    id: String,
-    name: String,
-    signal: String,
-    station: String,
-    priority: &'static str,
-    side: &'static str,
-    state: &'static str,
-    state_letter: char,
-    active: bool,
-    awaits_acknowledgement: bool,
-    occurrence: u32,
-    onset_at: Option<String>,
-    raised_at: Option<String>,
-    cleared_at: Option<String>,
-    beyond_since: Option<String>,
-    acknowledged_at: Option<String>,
-    acknowledged_by: Option<String>,
-    value: Option<f64>,
-    unit: &'static str,
-    deviation: Option<f64>,
-    deviation_unit: &'static str,
-    reference: Option<f64>,
-    reference_kind: &'static str,
-    exposure_share: Option<f64>,
-    exposure_text: Option<String>,
-    direction: &'static str,
-    forecast: &'static str,
-    forecast_s: Option<f64>,
-    forecast_text: String,
-    consequence: String,
-    causes: Vec<String>,
-    response_now: Vec<String>,
-    response_next: Vec<String>,
-    time_to_respond_s: f64,
-    independent_device: Option<String>,
-}
-
-/// The answer to an acknowledgement.
-#[derive(Serialize)]
-pub(super) struct AcknowledgedBody {
-    pub(super) schema_version: u32,
-    pub(super) state: &'static str,
-    pub(super) state_letter: char,
-    pub(super) durable: bool,
-    pub(super) already: bool,
 }
 
 fn time(at: Option<UtcMillis>) -> Option<String> {
@@ -218,6 +203,7 @@ pub(super) fn line(scene: &Scene<'_>) -> LineBody {
         version: env!("CARGO_PKG_VERSION"),
         recipe: RecipeBody { key: line.recipe().key.clone(), name: line.recipe().name.clone() },
         stations: stations(scene),
+        loops: loops(scene),
         belts: belts(scene),
         controllers: controllers(scene),
         counts: counts(scene),
@@ -226,16 +212,34 @@ pub(super) fn line(scene: &Scene<'_>) -> LineBody {
 }
 
 fn stations(scene: &Scene<'_>) -> Vec<StationBody> {
-    let tags_of = |key: &str| {
-        let here = scene.line.signals.iter().filter(|signal| scene.line.station(signal.station).key == key);
-        here.map(|signal| signal.tag.clone()).collect()
+    let standing = scene.standing_alarms();
+    let body = |facts: StationFacts<'_>| {
+        let here = scene.line.signals.iter().filter(|signal| signal.station == facts.id);
+        StationBody {
+            key: facts.station.key.clone(),
+            name: facts.station.name.clone(),
+            mode: facts.view.mode.name(),
+            mode_since: time(facts.view.since),
+            product_present: facts.view.product_present,
+            alarms_standing: standing.iter().filter(|alarm| alarm.station == Some(facts.id)).count(),
+            signals: here.map(|signal| signal.tag.clone()).collect(),
+        }
     };
-    let body = |station: &setward_config::line::Station| StationBody {
-        key: station.key.clone(),
-        name: station.name.clone(),
-        signals: tags_of(&station.key),
+    scene.stations().map(body).collect()
+}
+
+fn loops(scene: &Scene<'_>) -> Vec<LoopBody> {
+    let tag = |id: SignalId| scene.line.signal(id).tag.clone();
+    let body = |control: &ControlLoop| LoopBody {
+        tag: control.tag.clone(),
+        mode: scene.loop_mode(control).map(LoopMode::name),
+        entered_signal: control.entered.map(tag),
+        working_signal: control.working.map(tag),
+        measured_signal: tag(control.measured),
+        output_signal: control.output.map(tag),
+        mode_signal: control.mode.map(tag),
     };
-    scene.line.stations.iter().map(body).collect()
+    scene.line.loops.iter().map(body).collect()
 }
 
 fn belts(scene: &Scene<'_>) -> Vec<BeltBody> {
@@ -251,23 +255,18 @@ fn belts(scene: &Scene<'_>) -> Vec<BeltBody> {
 }
 
 fn controllers(scene: &Scene<'_>) -> Vec<ControllerBody> {
-    let views = scene.snapshot.controllers.iter().cloned().map(Some).chain(std::iter::repeat(None));
-    let body =
-        |(controller, view): (&setward_config::line::Controller, Option<crate::snapshot::ControllerView>)| {
-            let view = view.unwrap_or_default();
-            ControllerBody {
-                name: controller.name.clone(),
-                endpoint: controller.endpoint.clone(),
-                unit_id: controller.unit_id,
-                poll_every_s: controller.poll_every.as_secs_f64(),
-                scans_good: view.scans_good,
-                scans_failed: view.scans_failed,
-                last_good_at: time(view.last_good),
-                scan_ms: view.scan_ms,
-                problem: view.problem,
-            }
-        };
-    scene.line.controllers.iter().zip(views).map(body).collect()
+    let body = |facts: ControllerFacts<'_>| ControllerBody {
+        name: facts.controller.name.clone(),
+        endpoint: facts.controller.endpoint.clone(),
+        unit_id: facts.controller.unit_id,
+        poll_every_s: facts.controller.poll_every.as_secs_f64(),
+        scans_good: facts.view.scans_good,
+        scans_failed: facts.view.scans_failed,
+        last_good_at: time(facts.view.last_good),
+        scan_ms: facts.view.scan_ms,
+        problem: facts.view.problem.clone(),
+    };
+    scene.controllers().map(body).collect()
 }
 
 fn counts(scene: &Scene<'_>) -> CountsBody {
@@ -279,6 +278,9 @@ fn counts(scene: &Scene<'_>) -> CountsBody {
         samples_lost: counts.samples_lost,
         alarms_raised: counts.alarms_raised,
         events_lost: counts.events_lost,
+        alarms_standing: scene.standing_alarms().len(),
+        alarms_silent: scene.silent_alarms().len(),
+        alarms_blind: scene.blind_alarms().len(),
         alarms_active: scene.alarms().filter(|facts| facts.view.state.is_active()).count(),
         alarms_not_acknowledged: scene
             .alarms()
@@ -313,6 +315,7 @@ pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
         last_failure_at: view.last_failure.map(|(_, at)| rfc3339(at)),
         slope_per_min: view.slope_per_min,
         setpoint: setpoint(facts),
+        entered: entered(facts),
         registers: signal.register().map(|register| registers(register, facts.words())),
     }
 }
@@ -331,6 +334,18 @@ fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {
     })
 }
 
+fn entered(facts: &SignalFacts<'_>) -> Option<EnteredBody> {
+    let against = facts.entered?;
+    let value = facts.view.reading.value();
+    Some(EnteredBody {
+        recipe_value: plain(against.recipe),
+        latitude: plain(against.latitude),
+        deviation: value.map(|value| plain(against.off(value))),
+        deviation_unit: facts.signal.unit.of_difference().symbol(),
+        beyond_latitude: value.map(|value| against.is_beyond(value)),
+    })
+}
+
 fn registers(register: &Register, raw: &[u16]) -> RegistersBody {
     let wire = &register.wire;
     RegistersBody {
@@ -338,74 +353,14 @@ fn registers(register: &Register, raw: &[u16]) -> RegistersBody {
         function_code: wire.table.read_function(),
         address: wire.address,
         printed_number: wire.table.printed_number(wire.address),
+        printed_five_digits: words::printed_five_digits(wire.table, wire.address),
+        printed_six_digits: words::printed_six_digits(wire.table, wire.address),
         encoding: wire.encoding.name(),
         byte_order: wire.order.name(),
         scale: wire.scale,
         offset: wire.offset,
         no_value: wire.no_value.clone(),
         words: raw.to_vec(),
-    }
-}
-
-const fn forecast(forecast: Forecast) -> (&'static str, Option<f64>) {
-    match forecast {
-        Forecast::Quiet => ("quiet", None),
-        Forecast::Raises { seconds } => ("raises", Some(seconds)),
-        Forecast::WillNotRaise => ("will_not_raise", None),
-        Forecast::Clears { seconds } => ("clears", Some(seconds)),
-        Forecast::StaysActive => ("stays_active", None),
-        Forecast::Unknown => ("unknown", None),
-    }
-}
-
-const fn direction(direction: Direction) -> &'static str {
-    match direction {
-        Direction::Worse => "worse",
-        Direction::Steady => "steady",
-        Direction::Better => "better",
-        Direction::Unknown => "unknown",
-    }
-}
-
-pub(super) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmBody {
-    let (alarm, view, signal) = (facts.alarm, facts.view, facts.on.signal);
-    let (forecast, forecast_s) = forecast(view.forecast);
-    AlarmBody {
-        id: alarm.id.clone(),
-        name: alarm.name.clone(),
-        signal: signal.tag.clone(),
-        station: scene.line.station(signal.station).key.clone(),
-        priority: alarm.priority.name(),
-        side: words::side(facts.side()),
-        state: words::state_key(view.state),
-        state_letter: view.state.letter(),
-        active: view.state.is_active(),
-        awaits_acknowledgement: view.state.awaits_acknowledgement(),
-        occurrence: view.occurrence,
-        onset_at: time(view.onset),
-        raised_at: time(view.raised),
-        cleared_at: time(view.cleared),
-        beyond_since: time(view.beyond_since),
-        acknowledged_at: view.acknowledged.as_ref().map(|(at, _)| rfc3339(*at)),
-        acknowledged_by: view.acknowledged.as_ref().map(|(_, by)| by.clone()),
-        value: facts.on.view.reading.value().map(plain),
-        unit: signal.unit.symbol(),
-        deviation: facts.deviation().map(plain),
-        deviation_unit: signal.unit.of_difference().symbol(),
-        reference: facts.reference(),
-        reference_kind: facts.reference_word(),
-        exposure_share: view.exposure,
-        exposure_text: live::exposure(facts),
-        direction: direction(facts.direction()),
-        forecast,
-        forecast_s,
-        forecast_text: live::forecast(facts),
-        consequence: alarm.consequence.clone(),
-        causes: alarm.causes.clone(),
-        response_now: alarm.response_now.clone(),
-        response_next: alarm.response_next.clone(),
-        time_to_respond_s: alarm.time_to_respond.as_secs_f64(),
-        independent_device: alarm.independent_device.clone(),
     }
 }
 

@@ -1,9 +1,13 @@
 //! Plain words for spans, deviations, states, forecasts and reasons. Every page, stream and form says the same thing.
 
+mod alarm;
+
+pub(super) use alarm::{begins_in, beyond, exposure, forecast, silence, state};
+
 use crate::history::Event;
-use setward_alarm::{AlarmState, Allowance, Forecast, Kind, Side};
+use setward_alarm::{AlarmState, Side};
 use setward_config::line::Priority;
-use setward_protocol::{NoData, Unit};
+use setward_protocol::{NoData, Table, Unit};
 
 /// A span in at most two units: "40 s", "1 min 40 s", "2 h 5 min", "3 d 4 h".
 pub(super) fn span(seconds: f64) -> String {
@@ -70,32 +74,6 @@ pub(super) const fn side(side: Side) -> &'static str {
     }
 }
 
-/// The side an alarm watches.
-pub(super) const fn watched_side(kind: &Kind) -> Side {
-    match kind {
-        Kind::Limit(settings) => settings.side,
-        Kind::TimeWeighted(settings) => settings.side,
-    }
-}
-
-/// An alarm's state.
-pub(super) const fn state(state: AlarmState, kind: &Kind) -> &'static str {
-    let limit = matches!(kind, Kind::Limit(_));
-    match state {
-        AlarmState::Normal => "not active",
-        AlarmState::Unacknowledged => "active, not acknowledged",
-        AlarmState::Acknowledged => "active, acknowledged",
-        AlarmState::Returned if limit => "back inside the limit, not acknowledged",
-        AlarmState::Returned => "back in band, not acknowledged",
-        AlarmState::LatchedUnacknowledged if limit => {
-            "back inside the limit, held until reset, not acknowledged"
-        }
-        AlarmState::LatchedUnacknowledged => "back in band, held until reset, not acknowledged",
-        AlarmState::LatchedAcknowledged if limit => "back inside the limit, held until reset",
-        AlarmState::LatchedAcknowledged => "back in band, held until reset",
-    }
-}
-
 /// An alarm's state as a stable word for programs.
 pub(super) const fn state_key(state: AlarmState) -> &'static str {
     match state {
@@ -108,54 +86,16 @@ pub(super) const fn state_key(state: AlarmState) -> &'static str {
     }
 }
 
-/// What an alarm will do.
-pub(super) fn forecast(forecast: Forecast) -> String {
-    match forecast {
-        Forecast::Quiet => "nothing under way".to_owned(),
-        Forecast::Raises { seconds } => format!("trips in {} if it stays here", span(seconds)),
-        Forecast::WillNotRaise => "will not trip at the present value".to_owned(),
-        Forecast::Clears { seconds } => format!("clears in {} if it stays here", span(seconds)),
-        Forecast::StaysActive => "stays active at the present value".to_owned(),
-        Forecast::Unknown => "cannot be said: the value is not known".to_owned(),
-    }
+/// A register's number with six digits, as newer drawings print it: "400101".
+pub(super) fn printed_six_digits(table: Table, address: u16) -> String {
+    format!("{:06}", table.printed_number(address))
 }
 
-/// For a value that is still fine and heading out: "leaves tolerance in about 50 s at this pace".
-pub(super) fn begins_in(kind: &Kind, seconds: f64) -> String {
-    let about = span((seconds / 10.0).ceil() * 10.0);
-    match kind {
-        Kind::Limit(_) => format!("passes the limit in about {about} at this pace"),
-        Kind::TimeWeighted(_) => format!("leaves tolerance in about {about} at this pace"),
-    }
-}
-
-/// Exposure against the allowance: "152 of 240 K·s, 63 %", or "63 % of the allowance" where it is no area.
-/// `None` for an alarm that has none.
-pub(super) fn exposure(share: Option<f64>, kind: &Kind, unit: Unit) -> Option<String> {
-    let share = share?;
-    let Kind::TimeWeighted(settings) = kind else { return None };
-    let percent = number(share * 100.0, 0);
-    Some(match settings.allowance {
-        Allowance::AtTwice(_) => format!("{percent} % of the allowance"),
-        Allowance::Area(area) => {
-            let (divisor, per) = area_unit(area);
-            let allowed = area / divisor;
-            let decimals = u8::from(allowed < 20.0);
-            let (amount, allowed) = (number(share * allowed, decimals), number(allowed, decimals));
-            format!("{amount} of {allowed} {}·{per}, {percent} %", unit.of_difference().display())
-        }
-    })
-}
-
-/// Areas are told in seconds, minutes or hours, whichever keeps them below about 2,000.
-const fn area_unit(area: f64) -> (f64, &'static str) {
-    if area < 2_000.0 {
-        (1.0, "s")
-    } else if area < 20_000.0 {
-        (60.0, "min")
-    } else {
-        (3_600.0, "h")
-    }
+/// The same with five digits, as older ones do: "40101". They end at 9,999 a table.
+pub(super) fn printed_five_digits(table: Table, address: u16) -> Option<String> {
+    let six = table.printed_number(address);
+    let (table_digit, place) = (six / 100_000, six % 100_000);
+    (place <= 9_999).then(|| format!("{table_digit}{place:04}"))
 }
 
 /// Why there is no value, and where to look first.
@@ -181,6 +121,12 @@ pub(super) const fn no_data_hint(why: NoData) -> &'static str {
         NoData::HeartbeatStopped => {
             "The controller answers, but its program has stopped counting. Its numbers are old."
         }
+        NoData::Restarting => {
+            "The controller's program has just begun anew; its registers are not filled yet. It takes up to a minute."
+        }
+        NoData::TooLittleKnown => {
+            "It is computed over a stretch of time of which too little has been seen. Wait."
+        }
     }
 }
 
@@ -197,6 +143,8 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
         NoData::Stale => "stale",
         NoData::Stuck => "stuck",
         NoData::HeartbeatStopped => "heartbeat_stopped",
+        NoData::Restarting => "restarting",
+        NoData::TooLittleKnown => "too_little_known",
     }
 }
 
@@ -227,12 +175,6 @@ fn shortened(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use setward_alarm::TimeWeightedSettings;
-
-    fn cold(allowance: Allowance) -> Kind {
-        let (side, recovery) = (Side::Below, None);
-        Kind::TimeWeighted(TimeWeightedSettings { side, allowance, recovery, shape: 1.0, clear_below: 0.5 })
-    }
 
     #[test]
     fn a_span_has_two_units_at_most() {
@@ -257,17 +199,6 @@ mod tests {
     }
 
     #[test]
-    fn the_forecast_says_what_happens_if_nothing_changes() {
-        assert_eq!(forecast(Forecast::Raises { seconds: 100.4 }), "trips in 1 min 40 s if it stays here");
-        assert_eq!(forecast(Forecast::WillNotRaise), "will not trip at the present value");
-        assert_eq!(forecast(Forecast::Clears { seconds: 62.0 }), "clears in 1 min 2 s if it stays here");
-        assert_eq!(forecast(Forecast::Unknown), "cannot be said: the value is not known");
-        let kind = cold(Allowance::Area(240.0));
-        assert_eq!(begins_in(&kind, 52.0), "leaves tolerance in about 1 min at this pace");
-        assert_eq!(begins_in(&kind, 8.0), "leaves tolerance in about 10 s at this pace");
-    }
-
-    #[test]
     fn a_fingerprint_is_cut_and_a_sentence_is_not() {
         let print = "0123456789abcdef".repeat(4);
         assert_eq!(shortened(&format!("configuration {print}")), "configuration 0123456789ab\u{2026}");
@@ -275,12 +206,11 @@ mod tests {
     }
 
     #[test]
-    fn exposure_is_an_area_where_the_allowance_is_one() {
-        let shown = |share, kind: &Kind, unit| exposure(Some(share), kind, unit).unwrap();
-        assert_eq!(shown(0.6333, &cold(Allowance::Area(240.0)), Unit::DegC), "152 of 240 K·s, 63 %");
-        assert_eq!(shown(0.5, &cold(Allowance::Area(600.0)), Unit::DegF), "300 of 600 °F·s, 50 %");
-        assert_eq!(shown(0.25, &cold(Allowance::Area(21_600.0)), Unit::DegC), "1.5 of 6.0 K·h, 25 %");
-        assert_eq!(shown(0.4, &cold(Allowance::AtTwice(80.0)), Unit::DegC), "40 % of the allowance");
-        assert_eq!(exposure(None, &cold(Allowance::Area(240.0)), Unit::DegC), None);
+    fn drawings_print_five_digits_or_six() {
+        let both = |table, address| (printed_five_digits(table, address), printed_six_digits(table, address));
+        assert_eq!(both(Table::Holding, 100), (Some("40101".to_owned()), "400101".to_owned()));
+        assert_eq!(both(Table::Coil, 0), (Some("00001".to_owned()), "000001".to_owned()));
+        assert_eq!(both(Table::Input, 9_998), (Some("39999".to_owned()), "309999".to_owned()));
+        assert_eq!(both(Table::Holding, 9_999), (None, "410000".to_owned()));
     }
 }

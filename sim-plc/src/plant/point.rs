@@ -1,0 +1,96 @@
+//! One signal of the plant: what it truly is, and what its instrument makes of it.
+
+use super::source::Source;
+use crate::active::ActiveFaults;
+use crate::fault::FaultKind;
+use crate::physics::{Noise, StepTime};
+use setward_config::line::{Line, LineSignal, Meaning, Role};
+use setward_protocol::{SignalId, Unit};
+use std::time::Duration;
+
+/// A signal while the plant runs. Values are in its unit.
+#[derive(Debug, Clone)]
+pub(super) struct Point {
+    pub(super) id: SignalId,
+    pub(super) source: Source,
+    pub(super) means: Option<Meaning>,
+    pub(super) unit: Unit,
+    /// Place of its controller in the line's list.
+    pub(super) controller: usize,
+    pub(super) typical: f64,
+    noise: f64,
+    tau_s: f64,
+    /// Whether an instrument with lag and noise stands between the truth and the register.
+    instrument: bool,
+    /// Whether it has registers at all.
+    pub(super) served: bool,
+    pub(super) truth: f64,
+    /// The truth, late.
+    late: f64,
+    /// The same with the errors of its instrument, without noise: what a loop sees.
+    pub(super) seen: f64,
+    pub(super) sensed: f64,
+}
+
+impl Point {
+    pub(super) fn new(id: SignalId, signal: &LineSignal, line: &Line) -> Self {
+        let simulate = signal.simulate;
+        let source = Source::of(id, signal, line);
+        let measures = match signal.role {
+            Role::Measured | Role::Output => true,
+            Role::Setpoint | Role::Status => simulate.noise > 0.0,
+        };
+        Self {
+            id,
+            instrument: measures && source.is_physical(),
+            source,
+            means: signal.means,
+            unit: signal.unit,
+            controller: signal.register().map_or(usize::MAX, |register| register.controller.index()),
+            typical: simulate.typical,
+            noise: simulate.noise,
+            tau_s: simulate.time_constant.as_secs_f64(),
+            served: signal.register().is_some(),
+            truth: simulate.typical,
+            late: simulate.typical,
+            seen: simulate.typical,
+            sensed: simulate.typical,
+        }
+    }
+
+    /// Puts the instrument at rest at `truth`.
+    pub(super) const fn settle(&mut self, truth: f64) {
+        (self.truth, self.late, self.seen, self.sensed) = (truth, truth, truth, truth);
+    }
+
+    /// Lets the instrument follow `truth` for `step`.
+    pub(super) fn follow(
+        &mut self,
+        truth: f64,
+        step: StepTime,
+        faults: &ActiveFaults,
+        now: Duration,
+        noise: &mut Noise,
+    ) {
+        self.truth = truth;
+        let (tau_s, drifted, stuck) = if faults.is_empty() {
+            (self.tau_s, 0.0, false)
+        } else {
+            let slow_s = faults.of_signal(FaultKind::ProbeSlow, self.id);
+            let stuck = faults.signal_has(FaultKind::Stuck, self.id);
+            (slow_s.unwrap_or(self.tau_s), faults.drifted(self.id, now), stuck)
+        };
+        if self.instrument {
+            self.late += (truth - self.late) * step.share(tau_s);
+            let scatter = if self.noise > 0.0 { self.noise * noise.normal() } else { 0.0 };
+            self.sensed = self.late + drifted + scatter;
+        } else {
+            // Entered values and counts are shown exactly; a wandering source already has its lag and noise.
+            self.late = truth;
+            self.sensed = truth + drifted;
+        }
+        if !stuck {
+            self.seen = self.late + drifted;
+        }
+    }
+}

@@ -1,0 +1,179 @@
+//! The measurement kind: a signal that can't be trusted.
+//!
+//! It raises when no good value has come for `bad_for`, counted from the first reading that was not good (or from when
+//! a reading was overdue), or when less
+//! than three quarters of the last five minutes were good. It clears when a good value has come and enough of the last
+//! five minutes was good again. A signal that is not wired yet is nobody's alarm.
+
+use crate::detector::{Change, Changes};
+use crate::event::Forecast;
+use crate::judge::Judge;
+use crate::segment::Segment;
+use crate::settings::MeasurementSettings;
+use core::time::Duration;
+use setward_protocol::{NoData, Reading, Uptime};
+
+/// Least share of the last five minutes that must be good.
+const COVERAGE_LEAST: f64 = 0.75;
+/// The last five minutes are counted in pieces of this length.
+const PIECE_S: u64 = 30;
+/// And so many of them.
+const PIECES: usize = 10;
+
+/// Decides whether one signal can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct MeasurementDetector {
+    settings: MeasurementSettings,
+    gap_limit: Duration,
+    /// When it was last heard of at all.
+    heard: Option<Uptime>,
+    /// Since when it has not been good.
+    bad_since: Option<Uptime>,
+    active: bool,
+    coverage: Coverage,
+}
+
+/// Good and known seconds in pieces of time.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Coverage {
+    /// Number of the piece that is being filled, counted from the start of the run.
+    piece: u64,
+    good_s: [f64; PIECES],
+    total_s: [f64; PIECES],
+    last: Option<(Uptime, bool)>,
+}
+
+impl MeasurementDetector {
+    pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
+        let coverage = Coverage { piece: 0, good_s: [0.0; PIECES], total_s: [0.0; PIECES], last: None };
+        Self { settings, gap_limit, heard: None, bad_since: None, active: false, coverage }
+    }
+
+    /// Since when it has not been good, or will not have been if nothing is heard of it any more.
+    fn missing_since(&self) -> Option<Uptime> {
+        self.bad_since.or_else(|| Some(self.heard? + self.gap_limit))
+    }
+
+    fn raise(&mut self, at: Uptime, onset: Uptime, changes: &mut Changes) {
+        self.active = true;
+        let _fits = changes.push(Change::Begins { at, onset });
+    }
+}
+
+impl Judge for MeasurementDetector {
+    fn is_active(&self) -> bool {
+        self.active
+    }
+
+    fn restore(&mut self, active: bool, _: f64) {
+        self.active = active;
+    }
+
+    /// While its controller is lost, which has an alarm of its own, the time is nobody's: it does not count as bad.
+    fn handle_reading(
+        &mut self,
+        at: Uptime,
+        reading: Reading,
+        controller_is_lost: bool,
+        changes: &mut Changes,
+    ) {
+        let is_good = match reading {
+            Reading::Good(_) => true,
+            Reading::Bad(NoData::NotPolled | NoData::NotCommissioned) => return,
+            Reading::Uncertain(..) | Reading::Bad(_) => false,
+        };
+        self.run_out(at, changes);
+        self.heard = Some(at);
+        if controller_is_lost {
+            self.coverage.last = None;
+        } else {
+            self.coverage.take(at, is_good);
+        }
+        if is_good {
+            self.bad_since = None;
+            if self.active && !self.coverage.is_thin() {
+                self.active = false;
+                let _fits = changes.push(Change::Ends { at });
+            } else if !self.active && self.coverage.is_thin() {
+                self.raise(at, at, changes);
+            }
+        } else {
+            self.bad_since.get_or_insert(at);
+            self.run_out(at, changes);
+        }
+    }
+
+    /// Raises if it has been bad for long enough at `now`.
+    fn run_out(&mut self, now: Uptime, changes: &mut Changes) {
+        if let (Some(since), Some(due)) = (self.missing_since(), self.deadline())
+            && due <= now
+        {
+            self.raise(due, since, changes);
+        }
+    }
+
+    fn deadline(&self) -> Option<Uptime> {
+        let since = self.missing_since().filter(|_| !self.active)?;
+        Some(since + self.settings.bad_for)
+    }
+
+    fn beyond_since(&self) -> Option<Uptime> {
+        self.bad_since
+    }
+
+    fn forecast(&self, now: Uptime, _: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
+        match (
+            self.active,
+            self.deadline().filter(|_| self.missing_since().is_some_and(|since| since <= now)),
+        ) {
+            (true, _) => Forecast::StaysActive,
+            (false, Some(due)) => Forecast::Raises { seconds: due.seconds_since(now).max(0.0) },
+            (false, None) => Forecast::Quiet,
+        }
+    }
+}
+
+impl Coverage {
+    fn take(&mut self, at: Uptime, is_good: bool) {
+        let Some((last, was_good)) = self.last.replace((at, is_good)) else {
+            self.piece = piece_of(at);
+            return;
+        };
+        self.turn_to(piece_of(at));
+        let passed = at.since(last).min(Duration::from_secs(PIECE_S));
+        let place = self.place();
+        let known = is_good && was_good;
+        if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
+            *total += passed.as_secs_f64();
+            *good += if known { passed.as_secs_f64() } else { 0.0 };
+        }
+    }
+
+    /// Empties the pieces between the last one and `piece`.
+    fn turn_to(&mut self, piece: u64) {
+        let steps = piece.saturating_sub(self.piece).min(PIECES as u64);
+        self.piece = piece.saturating_sub(steps);
+        for _ in 0..steps {
+            self.piece += 1;
+            let place = self.place();
+            if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
+                (*good, *total) = (0.0, 0.0);
+            }
+        }
+    }
+
+    const fn place(&self) -> usize {
+        (self.piece % PIECES as u64) as usize
+    }
+
+    /// Whether too little of the last five minutes was good. Not before most of them has been seen.
+    fn is_thin(&self) -> bool {
+        let (good, total) = (self.good_s.iter().sum::<f64>(), self.total_s.iter().sum::<f64>());
+        let seen_enough = total >= (PIECE_S * (PIECES as u64 - 1)) as f64;
+        seen_enough && good < COVERAGE_LEAST * total
+    }
+}
+
+const fn piece_of(at: Uptime) -> u64 {
+    at.as_nanos() / (PIECE_S * 1_000_000_000)
+}

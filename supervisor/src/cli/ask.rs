@@ -1,0 +1,107 @@
+//! Asks a running daemon on this machine, over its HTTP API.
+
+use axum::body::Body;
+use axum::http::{Request, StatusCode, Uri, header};
+use hyper_util::rt::TokioIo;
+use serde::de::DeserializeOwned;
+use std::time::Duration;
+use tokio::net::TcpStream;
+
+/// How long an answer may take.
+const ANSWER_WITHIN: Duration = Duration::from_secs(5);
+/// Largest answer that is read, bytes: the largest line's alarms fit many times.
+const MOST_BYTES: usize = 64 << 20;
+/// Names under which the daemon answers.
+const HOSTS: [&str; 4] = ["127.0.0.1", "localhost", "[::1]", "::1"];
+
+/// Where a daemon is: "127.0.0.1:8470".
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Daemon(String);
+
+impl Daemon {
+    /// The daemon whose page listens at `address`.
+    pub(crate) fn at(address: std::net::SocketAddr) -> Self {
+        Self(address.to_string())
+    }
+
+    /// The daemon whose page is at `url`.
+    ///
+    /// # Errors
+    /// When that is no address of this machine.
+    pub(crate) fn of_url(url: &str) -> Result<Self, String> {
+        let uri: Uri = url.parse().map_err(|_| format!("`{url}` is no address; write {EXAMPLE}"))?;
+        let host = uri.host().unwrap_or_default();
+        if uri.scheme_str() != Some("http") || !HOSTS.contains(&host) {
+            return Err(format!("`{url}` is not on this machine over http; write {EXAMPLE}"));
+        }
+        let port = uri.port_u16().unwrap_or(80);
+        Ok(Self(format!("{host}:{port}")))
+    }
+
+    /// The answer to a read of `path`.
+    ///
+    /// # Errors
+    /// In words, with what to do: when nobody answers in time, or something else than a Setward daemon does.
+    pub(crate) async fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, String> {
+        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(path)).await;
+        let found =
+            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
+        let (status, body) = found.map_err(|why| {
+            format!(
+                "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
+                self = self.0
+            )
+        })?;
+        let unlike =
+            || format!("what answers at {} is no Setward daemon of this version; check the address", self.0);
+        if status != StatusCode::OK {
+            return Err(unlike());
+        }
+        serde_json::from_slice(&body).map_err(|_| unlike())
+    }
+
+    async fn fetch(&self, path: &str) -> Result<(StatusCode, Vec<u8>), String> {
+        let failed = |error: hyper::Error| format!("broke off: {error}");
+        let stream =
+            TcpStream::connect(&self.0).await.map_err(|error| format!("can't be reached: {error}"))?;
+        let (mut sender, connection) =
+            hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
+        // It ends with the answer; what goes wrong on it shows in the answer.
+        let driving = tokio::spawn(connection);
+        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
+        let request = request.map_err(|error| format!("can't be asked: {error}"))?;
+        let answer = sender.send_request(request).await.map_err(failed)?;
+        let status = answer.status();
+        let body = axum::body::to_bytes(Body::new(answer.into_body()), MOST_BYTES).await;
+        driving.abort();
+        let body = body.map_err(|error| format!("broke off: {error}"))?;
+        Ok((status, body.to_vec()))
+    }
+}
+
+const EXAMPLE: &str = "http://127.0.0.1:8470";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_this_machine_is_asked() {
+        assert_eq!(Daemon::of_url("http://127.0.0.1:8470/"), Ok(Daemon("127.0.0.1:8470".to_owned())));
+        assert_eq!(Daemon::of_url("http://localhost"), Ok(Daemon("localhost:80".to_owned())));
+        assert_eq!(Daemon::of_url("http://[::1]:9/alarms"), Ok(Daemon("[::1]:9".to_owned())));
+        for wrong in ["https://127.0.0.1:8470", "http://plant.example", "127.0.0.1:8470", "", "http://"] {
+            assert!(Daemon::of_url(wrong).is_err_and(|text| text.contains(EXAMPLE)), "{wrong}");
+        }
+    }
+
+    #[tokio::test]
+    async fn nobody_there_is_told_with_what_to_do() {
+        let port = {
+            let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+            listener.local_addr().unwrap()
+        };
+        let told = Daemon::at(port).get::<serde_json::Value>("/api/v1/alarms").await.unwrap_err();
+        assert!(told.contains("can't be reached") && told.contains("setward run"), "{told}");
+    }
+}

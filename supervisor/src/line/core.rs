@@ -1,0 +1,135 @@
+//! What follows from readings, without I/O: modes of stations, which alarms may speak, and the alarms themselves.
+//!
+//! The line task feeds it scans as they come; a replay feeds it stored ones. Both get the same answers.
+
+use super::conditions::ConditionBook;
+use super::stations::{ModeChange, StationBook};
+use crate::snapshot::StationView;
+use setward_alarm::{AlarmEvent, Monitor};
+use setward_config::line::{ControllerId, Line, StationId};
+use setward_protocol::{Mode, Sample, SignalId, Uptime, UtcMillis};
+use std::sync::Arc;
+
+/// Something that happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Said {
+    /// A station went into another mode.
+    Mode(ModeChange),
+    /// An alarm changed.
+    Alarm(AlarmEvent),
+}
+
+/// Stations and alarms of a line.
+#[derive(Debug)]
+pub struct LineCore<'a> {
+    line: Arc<Line>,
+    monitor: Monitor<'a>,
+    stations: StationBook,
+    conditions: ConditionBook,
+    /// The present good value of each signal.
+    good: Vec<Option<f64>>,
+}
+
+impl<'a> LineCore<'a> {
+    /// A core over an engine that has its targets and has been restored.
+    #[must_use]
+    pub fn new(line: Arc<Line>, monitor: Monitor<'a>) -> Self {
+        let (stations, conditions) = (StationBook::new(&line), ConditionBook::new(&line));
+        let good = vec![None; line.signals.len()];
+        Self { line, monitor, stations, conditions, good }
+    }
+
+    /// The engine, to look at and for people's wishes. Drain [`Self::drain`] after a wish.
+    pub const fn monitor(&mut self) -> &mut Monitor<'a> {
+        &mut self.monitor
+    }
+
+    /// The engine, to look at.
+    #[must_use]
+    pub const fn alarms(&self) -> &Monitor<'a> {
+        &self.monitor
+    }
+
+    /// The good value a signal has now.
+    #[must_use]
+    pub fn good(&self, signal: SignalId) -> Option<f64> {
+        self.good.get(signal.index()).copied().flatten()
+    }
+
+    /// The mode of a station.
+    #[must_use]
+    pub fn mode(&self, station: StationId) -> Mode {
+        self.stations.mode(station)
+    }
+
+    /// The stations as pages see them.
+    #[must_use]
+    pub fn station_views(&self) -> Vec<StationView> {
+        self.stations.views()
+    }
+
+    /// One scan's readings, judged and with what is derived from them. All that follows is added to `said`.
+    pub fn handle_scan(&mut self, at: Uptime, utc: UtcMillis, samples: &[Sample], said: &mut Vec<Said>) {
+        for sample in samples {
+            if let Some(good) = self.good.get_mut(sample.signal.index()) {
+                *good = sample.reading.good();
+            }
+        }
+        // Modes before values: a stop and the value it explains may come in one scan.
+        self.follow_stations(at, utc, said);
+        for sample in samples {
+            self.monitor.handle_sample(sample);
+            // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
+            self.drain(said);
+        }
+    }
+
+    /// Whether a controller answered a scan.
+    pub fn handle_controller(
+        &mut self,
+        at: Uptime,
+        controller: ControllerId,
+        answered: bool,
+        said: &mut Vec<Said>,
+    ) {
+        self.monitor.handle_controller(at, controller, answered);
+        self.drain(said);
+    }
+
+    /// Time has passed.
+    pub fn handle_timeout(&mut self, now: Uptime, said: &mut Vec<Said>) {
+        while self.monitor.poll_timeout().is_some_and(|due| due <= now) {
+            self.monitor.handle_timeout(now);
+            self.drain(said);
+        }
+    }
+
+    /// When [`Self::handle_timeout`] wants to be called.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Option<Uptime> {
+        self.monitor.poll_timeout()
+    }
+
+    /// Everything the engine has to say.
+    pub fn drain(&mut self, said: &mut Vec<Said>) {
+        while let Some(event) = self.monitor.poll_event() {
+            said.push(Said::Alarm(event));
+        }
+    }
+
+    /// Modes of stations and conditions of alarms, from the values as they are now.
+    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis, said: &mut Vec<Said>) {
+        let good = |id: SignalId| self.good.get(id.index()).copied().flatten();
+        let modes = self.stations.handle(at, utc, good);
+        let conditions = self.conditions.handle(&self.line, &self.stations, good);
+        for change in modes {
+            said.push(Said::Mode(change));
+            self.monitor.handle_mode(at, change.station, change.to);
+            self.drain(said);
+        }
+        for (alarm, holds) in conditions {
+            self.monitor.handle_condition(at, alarm, holds);
+            self.drain(said);
+        }
+    }
+}

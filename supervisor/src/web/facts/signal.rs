@@ -1,0 +1,125 @@
+//! A signal at one moment, beside what the recipe asks of it.
+
+use crate::snapshot::SignalView;
+use crate::web::words;
+use setward_alarm::Side;
+use setward_config::line::{LineSignal, RecipeSetpoint};
+use setward_protocol::{NoData, Reading, SignalId, Unit};
+
+/// A signal at the moment of the scene.
+#[derive(Clone, Copy)]
+pub(in crate::web) struct SignalFacts<'a> {
+    pub(in crate::web) id: SignalId,
+    pub(in crate::web) signal: &'a LineSignal,
+    pub(in crate::web) view: &'a SignalView,
+    /// What the recipe asks of its value.
+    pub(in crate::web) asked: Option<&'a RecipeSetpoint>,
+    /// What the recipe asks of it as the setpoint that a person enters.
+    pub(in crate::web) entered: Option<Entered>,
+}
+
+/// A setpoint that people enter, against the recipe's, in its own unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::web) struct Entered {
+    /// What the recipe asks.
+    pub(in crate::web) recipe: f64,
+    /// How far a person may turn it unasked.
+    pub(in crate::web) latitude: f64,
+}
+
+impl Entered {
+    /// `asked` is in `measured`; the setpoint is entered in `unit`. `None` if one does not convert into the other, which
+    /// the line file's check refuses.
+    pub(super) fn of(asked: &RecipeSetpoint, measured: Unit, unit: Unit) -> Option<Self> {
+        let (target, latitude) = (asked.target, asked.target.latitude.unwrap_or(0.0));
+        let recipe = measured.convert(target.setpoint, unit)?;
+        let latitude = measured.of_difference().convert(latitude, unit.of_difference())?;
+        Some(Self { recipe, latitude })
+    }
+
+    /// Entered minus recipe.
+    pub(in crate::web) const fn off(&self, entered: f64) -> f64 {
+        entered - self.recipe
+    }
+
+    /// Whether `entered` lies beyond the latitude, more than rounding explains.
+    pub(in crate::web) fn is_beyond(&self, entered: f64) -> bool {
+        self.off(entered).abs() > self.latitude + 1e-9
+    }
+}
+
+impl<'a> SignalFacts<'a> {
+    /// The whole number of a status word.
+    pub(in crate::web) fn code(&self) -> Option<i64> {
+        // A float-to-integer cast saturates; a status word is far inside the range.
+        self.view.reading.value().map(|value| value.round() as i64)
+    }
+
+    /// The value in words or digits, without its unit; what stands in its place when there is none.
+    pub(in crate::web) fn shown(&self) -> String {
+        match self.view.reading.value() {
+            Some(value) => self.show(value),
+            None => "no value".to_owned(),
+        }
+    }
+
+    /// `value` in the signal's words or digits.
+    pub(in crate::web) fn show(&self, value: f64) -> String {
+        let word = self.signal.codes.get(&(value.round() as i64));
+        word.cloned().unwrap_or_else(|| words::number(value, self.signal.decimals))
+    }
+
+    /// `value` with its unit; a code's word has none.
+    pub(in crate::web) fn show_with_unit(&self, value: f64) -> String {
+        words::with_unit(&self.show(value), self.signal.unit)
+    }
+
+    /// A difference of this signal with sign and unit.
+    pub(in crate::web) fn show_deviation(&self, difference: f64) -> String {
+        words::with_unit(&words::signed(difference, self.signal.decimals), self.signal.unit.of_difference())
+    }
+
+    /// Why there is no value.
+    pub(in crate::web) fn missing(&self) -> Option<NoData> {
+        match self.view.reading {
+            Reading::Bad(why) => Some(why),
+            Reading::Good(_) | Reading::Uncertain(..) => None,
+        }
+    }
+
+    /// Value minus the recipe's setpoint.
+    pub(in crate::web) fn deviation(&self) -> Option<f64> {
+        Some(self.view.reading.value()? - self.asked?.target.setpoint)
+    }
+
+    /// The side on which the value is out of tolerance.
+    pub(in crate::web) fn out_of_tolerance(&self) -> Option<Side> {
+        let (deviation, target) = (self.deviation()?, self.asked?.target);
+        if deviation > target.tolerance_above {
+            Some(Side::Above)
+        } else if deviation < -target.tolerance_below {
+            Some(Side::Below)
+        } else {
+            None
+        }
+    }
+
+    /// Lowest and highest value in tolerance.
+    pub(in crate::web) fn band(&self) -> Option<(f64, f64)> {
+        let target = self.asked?.target;
+        Some((target.setpoint - target.tolerance_below, target.setpoint + target.tolerance_above))
+    }
+
+    /// Deviation in tolerances of its own side, -3 to 3.
+    pub(in crate::web) fn tolerances_off(&self) -> Option<f64> {
+        let (deviation, target) = (self.deviation()?, self.asked?.target);
+        let side = if deviation < 0.0 { Side::Below } else { Side::Above };
+        Some((deviation / target.tolerance(side)).clamp(-3.0, 3.0))
+    }
+
+    /// The words of the last answer.
+    pub(in crate::web) fn words(&self) -> &'a [u16] {
+        let count = usize::from(self.view.word_count).min(self.view.words.len());
+        self.view.words.get(..count).unwrap_or_default()
+    }
+}

@@ -1,0 +1,37 @@
+//! What history has kept of the line's events, as a list in words.
+
+use crate::history::StoredEvent;
+use crate::web::facts::Scene;
+use crate::web::words;
+use maud::{Markup, html};
+
+/// A list of events; with the alarm's name before each where they are of several.
+pub(super) fn show(scene: &Scene<'_>, kept: &Result<Vec<StoredEvent>, String>, with_alarm: bool) -> Markup {
+    html! {
+        @match kept {
+            Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },
+            Ok(kept) if kept.is_empty() => p { "None kept yet." },
+            Ok(kept) => ol.events {
+                @for stored in kept {
+                    li { time { (scene.clock(stored.event.utc)) } " " (in_words(scene, stored, with_alarm)) }
+                }
+            }
+        }
+    }
+}
+
+fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool) -> Markup {
+    let event = &stored.event;
+    let known = event.alarm.as_deref().and_then(|id| scene.line.alarm_by_id(id)).map(|id| scene.alarm(id));
+    let value = known.as_ref().and_then(|alarm| alarm.signal()).zip(event.value);
+    html! {
+        @if with_alarm { @match (&known, &event.alarm) {
+            (Some(alarm), Some(key)) => { a href=(format!("/alarms/{key}")) { (alarm.alarm.name) } " " },
+            (None, Some(key)) => { (key) " " },
+            (_, None) => {}
+        } }
+        span { (words::event(event)) }
+        @if let Some((on, value)) = value { span.detail { " at " (on.show_with_unit(value)) } }
+        @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }
+    }
+}
