@@ -195,8 +195,14 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|index| raw.recipes.get(index));
-    let alarms = alarms::check(raw_alarms, &controllers, &names, &signals, running, sink);
+    let context = alarms::Context {
+        names: &names,
+        signals: &signals,
+        controllers: &controllers,
+        stations: &stations,
+        recipes: alarms::Recipes { raw: &raw.recipes, checked: &recipes, running: running_recipe },
+    };
+    let alarms = alarms::check(raw_alarms, &context, sink);
     let (name, plant, time_zone) = head?;
     Some(Line {
         name,

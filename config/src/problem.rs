@@ -78,11 +78,15 @@ pub enum Code {
     NotYet,
     /// C102: a file in the folder that nothing reads.
     NotRead,
+    /// C103: a choice that is allowed and deserves a second look.
+    SecondLook,
+    /// C104: a recipe that is not held now lacks what an alarm needs.
+    OtherRecipe,
 }
 
 impl Code {
     /// Every code.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 22] = [
         Self::Missing,
         Self::Unreadable,
         Self::Syntax,
@@ -103,6 +107,8 @@ impl Code {
         Self::Conflict,
         Self::NotYet,
         Self::NotRead,
+        Self::SecondLook,
+        Self::OtherRecipe,
     ];
 
     /// The code as people quote it: "C012".
@@ -129,13 +135,16 @@ impl Code {
             Self::Conflict => "C018",
             Self::NotYet => "C101",
             Self::NotRead => "C102",
+            Self::SecondLook => "C103",
+            Self::OtherRecipe => "C104",
         }
     }
 
     /// Whether it stops the line from being loaded.
     #[must_use]
     pub const fn severity(self) -> Severity {
-        if matches!(self, Self::NotYet | Self::NotRead) { Severity::Warning } else { Severity::Error }
+        let is_warning = matches!(self, Self::NotYet | Self::NotRead | Self::SecondLook | Self::OtherRecipe);
+        if is_warning { Severity::Warning } else { Severity::Error }
     }
 }
 

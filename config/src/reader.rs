@@ -213,8 +213,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
         if self.word_is(key, word) {
             return Some(TimeOrWord::Word(self.at_of(key)));
         }
-        let text = self.raw(key).and_then(|value| value.get_ref().as_str());
-        if let Some(other) = text.filter(|text| text.starts_with(char::is_alphabetic)) {
+        if let Some(other) = self.text(key).filter(|text| text.starts_with(char::is_alphabetic)) {
             let message = format!("`{key}` can't be {}", quoted(other));
             let hint = format!("write a time such as {example}, or \"{word}\"");
             self.sink.report(Code::Word, self.at_of(key), message, hint);
@@ -355,6 +354,11 @@ impl<'a, 'i> TableReader<'a, 'i> {
     pub(crate) fn given(&self, keys: &[&'static str]) -> Vec<&'static str> {
         let is_near = |key: &str| self.table.keys().any(|found| nearest(found.get_ref(), &[key]).is_some());
         keys.iter().copied().filter(|key| is_near(key)).collect()
+    }
+
+    /// The text of `key`, if it holds one. Does not count as asking for it.
+    pub(crate) fn text(&self, key: &str) -> Option<&str> {
+        self.raw(key)?.get_ref().as_str()
     }
 
     /// Where the value of `key` is; the table itself if it has none.
