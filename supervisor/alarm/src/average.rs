@@ -78,21 +78,42 @@ impl Judge for AverageDetector {
 
     fn handle(&mut self, segment: &Segment, lent: &mut [Segment], changes: &mut Changes) {
         let level = self.level();
-        let was_active = self.is_active();
         let mut unused = Changes::new();
         if let Some(level) = &level {
             self.value.handle(&self.beyond(segment, level.level), &mut unused);
         }
-        let mut found = Changes::new();
+        let (mut mean, mut ceiling) = (self.mean.is_beyond, self.ceiling.is_active());
+        let mut over = Changes::new();
         if let Some(ceiling) = self.settings.ceiling {
-            self.ceiling.handle(&self.beyond(segment, ceiling), &mut found);
+            self.ceiling.handle(&self.beyond(segment, ceiling), &mut over);
         }
-        for (at, is_beyond) in self.mean.take(segment, level, lent) {
+        let turns = self.mean.take(segment, level, lent);
+        // Active while either is: both in order of time.
+        let (mut turns, mut over) = (turns.iter().peekable(), over.iter().peekable());
+        loop {
+            let was_active = mean || ceiling;
+            let over_is_next = match (turns.peek(), over.peek()) {
+                (Some(turn), Some(change)) => change.at() <= turn.0,
+                (None, Some(_)) => true,
+                (Some(_), None) => false,
+                (None, None) => return,
+            };
+            let at = if over_is_next {
+                let Some(change) = over.next() else { return };
+                ceiling = matches!(change, Change::Begins { .. });
+                change.at()
+            } else {
+                let Some((at, is_beyond)) = turns.next() else { return };
+                mean = *is_beyond;
+                *at
+            };
             let onset = self.value.beyond_since().map_or(at, |since| since.min(at));
-            let change = if is_beyond { Change::Begins { at, onset } } else { Change::Ends { at } };
-            let _fits = found.push(change);
+            let _fits = match (was_active, mean || ceiling) {
+                (false, true) => changes.push(Change::Begins { at, onset }),
+                (true, false) => changes.push(Change::Ends { at }),
+                (true, true) | (false, false) => Ok(()),
+            };
         }
-        merge(was_active, self.is_active(), &found, changes);
     }
 
     fn is_active(&self) -> bool {
@@ -115,18 +136,4 @@ impl Judge for AverageDetector {
             (false, None) => Forecast::Quiet,
         }
     }
-}
-
-/// What two detectors of one alarm found, as the alarm sees it: it begins with the first and ends with the last.
-pub(crate) fn merge(was_active: bool, is_active: bool, found: &Changes, changes: &mut Changes) {
-    let begins = found.iter().filter(|change| matches!(change, Change::Begins { .. }));
-    let ends = found.iter().filter(|change| matches!(change, Change::Ends { .. }));
-    let (first, last) = (begins.min_by_key(|change| change.at()), ends.max_by_key(|change| change.at()));
-    let told = match (was_active, is_active) {
-        (false, true) => [first, None],
-        (true, false) => [None, last],
-        (false, false) => [first, last],
-        (true, true) => [None, None],
-    };
-    changes.extend(told.into_iter().flatten().copied());
 }

@@ -127,7 +127,7 @@ impl Judge for DriftDetector {
 
     fn exposure(&self) -> Option<f64> {
         let share = self.sums.above.max(self.sums.below) / self.settings.decide;
-        Some(if share.is_finite() { share } else { 0.0 })
+        Some(if share.is_finite() { share.clamp(0.0, CAP) } else { 0.0 })
     }
 
     fn beyond_since(&self) -> Option<Uptime> {

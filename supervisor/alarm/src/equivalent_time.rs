@@ -97,7 +97,7 @@ impl Judge for EquivalentTimeDetector {
 
     fn exposure(&self) -> Option<f64> {
         let share = self.dose_s / self.whole_s();
-        Some(if share.is_finite() { share } else { 0.0 })
+        Some(if share.is_finite() { share.clamp(0.0, EXPOSURE_CAP) } else { 0.0 })
     }
 
     fn beyond_since(&self) -> Option<Uptime> {

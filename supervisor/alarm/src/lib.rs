@@ -20,6 +20,9 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+#[cfg(test)]
+extern crate std;
+
 mod average;
 mod band;
 mod communication;

@@ -8,7 +8,7 @@ use crate::event::Forecast;
 use crate::judge::Judge;
 use crate::segment::Segment;
 use crate::settings::RateSettings;
-use crate::window::Window;
+use crate::window::{Window, earlier};
 use setward_protocol::Uptime;
 
 /// Least known share of the window to judge the slope.
@@ -27,7 +27,7 @@ pub(crate) struct RateDetector {
 
 impl RateDetector {
     pub(crate) fn new(settings: RateSettings) -> Self {
-        Self { settings, window: Window::new(settings.over), active: false, since: None }
+        Self { settings, window: Window::new(settings.kept()), active: false, since: None }
     }
 
     fn is_between(&self, value: f64) -> bool {
@@ -51,13 +51,12 @@ impl RateDetector {
 
     /// How far the slope of the window up to `at` is beyond, a minute; `None` with too little in it.
     fn beyond(&self, at: Uptime, lent: &[Segment]) -> Option<f64> {
-        let span_ns = u64::try_from(self.window.span.as_nanos()).unwrap_or(u64::MAX);
-        let start = Uptime::from_nanos(at.as_nanos().saturating_sub(span_ns));
+        let start = earlier(at, self.settings.over);
         let mut fit = Fit::default();
         for piece in self.window.pieces(lent).filter_map(|piece| piece.clipped(start, at)) {
             fit.add(&piece, at);
         }
-        let least_s = COVERAGE * self.window.span.as_secs_f64();
+        let least_s = COVERAGE * self.settings.over.as_secs_f64();
         let is_enough = fit.known_s >= least_s * (1.0 - 1e-9) && self.settings.resolves();
         let slope = fit.slope_a_minute()?;
         is_enough.then_some(self.settings.side.beyond(slope, self.settings.per_minute))

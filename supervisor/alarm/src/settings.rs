@@ -93,7 +93,7 @@ impl Kind {
     const fn window(&self) -> Option<Duration> {
         match self {
             Self::MovingAverage(settings) => Some(settings.window),
-            Self::Rate(settings) => Some(settings.over),
+            Self::Rate(settings) => Some(settings.kept()),
             Self::Status(StatusSettings { share: Some((_, window)), .. }) => Some(*window),
             Self::Status(StatusSettings { share: None, .. })
             | Self::Limit(_)

@@ -243,7 +243,75 @@ fn slope(segment: &Segment) -> f64 {
 }
 
 /// `span` before `at`, not before the start of the run.
-fn earlier(at: Uptime, span: Duration) -> Uptime {
+pub(crate) fn earlier(at: Uptime, span: Duration) -> Uptime {
     let span_ns = u64::try_from(span.as_nanos()).unwrap_or(u64::MAX);
     Uptime::from_nanos(at.as_nanos().saturating_sub(span_ns))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn moves(window: &mut Window, points: &[(f64, f64)], lent: &mut [Segment]) {
+        for pair in points.windows(2) {
+            let [from_at, to_at] = [pair[0].0, pair[1].0].map(Uptime::from_secs_f64);
+            window.take(&Segment { from_at, from: pair[0].1, to_at, to: pair[1].1 }, lent, |_| {});
+        }
+    }
+
+    /// 29 CFR 1910.1000(d)(1)'s worked example: two hours at 150 ppm, two at 75, four at 50, over eight: 81.25 ppm.
+    #[test]
+    fn the_published_eight_hour_mean() {
+        let hour = |hours: f64| Uptime::from_secs_f64(3600.0 * hours);
+        let mut window = Window::new(Duration::from_secs(8 * 3600));
+        let mut lent = [Segment::default(); 8];
+        for (from, to, ppm) in [(0.0, 2.0, 150.0), (2.0, 4.0, 75.0), (4.0, 8.0, 50.0)] {
+            window.take(&Segment::flat(hour(from), hour(to), ppm), &mut lent, |_| {});
+        }
+        assert_eq!((window.area / window.known_s, window.known_s), (81.25, 8.0 * 3600.0));
+        // An hour later the first hour at 150 has left.
+        window.take(&Segment::flat(hour(8.0), hour(9.0), 50.0), &mut lent, |_| {});
+        assert!(libm::fabs(window.area / window.known_s - 68.75) < 1e-9);
+    }
+
+    proptest! {
+        /// The sums carried along are those of what lies in the window, whatever has come and gone.
+        #[test]
+        fn the_sums_are_those_of_the_content(
+            steps in proptest::collection::vec((0.01_f64..3.0, -1e3_f64..1e3, 0_u8..8), 2..600), span in 0.5_f64..40.0,
+        ) {
+            let mut window = Window::new(Duration::from_secs_f64(span));
+            let mut lent = std::vec![Segment::default(); 6000];
+            let (mut now, mut value, mut kept) = (0.0, 0.0, std::vec::Vec::new());
+            for (length, next, what) in steps {
+                if what > 0 {
+                    let from_at = Uptime::from_secs_f64(now);
+                    let segment = Segment { from_at, from: value, to_at: Uptime::from_secs_f64(now + length), to: next };
+                    window.take(&segment, &mut lent, |_| {});
+                    kept.push(segment);
+                }
+                (now, value) = (now + length, next);
+            }
+            let until = window.until.unwrap_or_default();
+            let inside = kept.iter().filter_map(|segment| segment.clipped(earlier(until, window.span), until));
+            let (area, known_s) = inside.fold((0.0, 0.0), |(area, known), part| (area + part.area(), known + part.length_s()));
+            prop_assert!(libm::fabs(window.area - area) < 1e-4 * (1.0 + 1e3 * known_s), "{} is not {}", window.area, area);
+            prop_assert!(libm::fabs(window.known_s - known_s) < 1e-6, "{} is not {}", window.known_s, known_s);
+        }
+
+        /// With less storage than samples, area and time are still all there: they are only cut more coarsely.
+        #[test]
+        fn joining_neighbours_loses_neither_area_nor_time(values in proptest::collection::vec(-10.0_f64..10.0, 40..200)) {
+            let points: std::vec::Vec<(f64, f64)> = (0..).map(f64::from).zip(values).collect();
+            let mut window = Window::new(Duration::from_secs(1000));
+            let (mut lent, mut ample) = ([Segment::default(); 9], std::vec![Segment::default(); 400]);
+            moves(&mut window, &points, &mut lent);
+            let mut full = Window::new(Duration::from_secs(1000));
+            moves(&mut full, &points, &mut ample);
+            let area: f64 = window.pieces(&lent).map(Segment::area).sum();
+            prop_assert!(libm::fabs(area - full.area) < 1e-9 * (points.len() as f64));
+            prop_assert!(libm::fabs(window.known_s - full.known_s) < 1e-9);
+        }
+    }
 }

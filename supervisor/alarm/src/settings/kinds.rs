@@ -154,6 +154,11 @@ pub struct RateSettings {
 }
 
 impl RateSettings {
+    /// How long samples are kept: beyond the window, as long as the segment in which the slope is looked for may be.
+    pub(crate) const fn kept(&self) -> Duration {
+        self.over.saturating_mul(2)
+    }
+
     /// Whether the rate moves the signal by at least ten counts within the window. Less can't be told from rounding; the
     /// alarm then never raises.
     #[must_use]
