@@ -22,10 +22,10 @@ use crate::reader::Sink;
 pub(crate) use held::Recipes;
 use hides::Entry;
 use record::Record;
-use setward_alarm::{AlarmSettings, Watched};
+use setward_alarm::{AlarmId, AlarmSettings, Watched};
 use setward_process::condition::Condition;
 use setward_protocol::{ControllerId, SignalId};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 /// What alarms are checked against.
@@ -68,9 +68,13 @@ pub(crate) fn check(raw: &RawAlarms, context: &Context<'_>, sink: &mut Sink) -> 
             entries.push(Entry { raw: index, id, nth });
         }
     }
-    for (alarm, hides) in alarms.iter_mut().zip(hides::check(&raw.alarms, &entries, sink)) {
-        if let Some(alarm) = alarm {
+    let hides = hides::check(&raw.alarms, &entries, sink);
+    let hidden: BTreeSet<AlarmId> = hides.iter().flatten().copied().collect();
+    let ids = (0..=u16::MAX).map(AlarmId);
+    for (((alarm, hides), entry), id) in alarms.iter_mut().zip(hides).zip(&entries).zip(ids) {
+        if let (Some(alarm), Some(raw)) = (alarm, raw.alarms.get(entry.raw)) {
             alarm.hides = hides;
+            speaks::settles(raw, alarm, hidden.contains(&id), sink);
         }
     }
     alarms.extend(automatic::check(raw, context, sink));

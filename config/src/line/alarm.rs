@@ -30,7 +30,7 @@ impl Priority {
 /// What an alarm protects.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum AlarmClass {
-    /// People and plant against fire, pressure, hot oil. Never hidden behind another alarm.
+    /// People and plant against fire, pressure, hot oil. Hidden behind another alarm of this class at most.
     ProcessSafety,
     /// What people eat.
     FoodSafety,

@@ -107,7 +107,7 @@ pub(super) fn raises_in_time(
         Allowance::Area(area) => area / (edge - tolerance),
         Allowance::AtTwice(seconds) => seconds * (2.0_f64.powf(settings.shape) - 1.0) / rate,
     };
-    if seconds.is_finite() && seconds > time.value.as_secs_f64() {
+    if seconds.is_finite() && !time.value.is_zero() && seconds > time.value.as_secs_f64() {
         let message = format!(
             "at the edge of the specification it raises after {} s, and the time to respond is {}",
             short(seconds.round()),

@@ -1,4 +1,4 @@
-//! Which alarm hides which: a cause its consequences. No circles, and never an alarm of process safety.
+//! Which alarm hides which: a cause its consequences. No circles, and an alarm of process safety only behind another.
 
 use crate::line::AlarmClass;
 use crate::problem::{At, Code, Span, quoted};
@@ -31,7 +31,7 @@ pub(super) fn check(alarms: &[RawAlarm], entries: &[Entry], sink: &mut Sink) -> 
                 continue;
             }
             let Some(found) = book.find(name, sink) else { continue };
-            safety(name, &found, alarms, entries, sink);
+            safety(name, alarm, &found, alarms, entries, sink);
             for (entry, hidden) in book.pairs(raw, &found) {
                 if let Some(list) = edges.get_mut(entry) {
                     list.push((hidden, name.at));
@@ -91,11 +91,24 @@ impl<'a> Book<'a> {
     }
 }
 
-/// An alarm that protects people is never hidden.
-fn safety(name: &At<String>, found: &[usize], alarms: &[RawAlarm], entries: &[Entry], sink: &mut Sink) {
+/// An alarm that protects people is hidden by another one of the kind at most.
+fn safety(
+    name: &At<String>,
+    cause: &RawAlarm,
+    found: &[usize],
+    alarms: &[RawAlarm],
+    entries: &[Entry],
+    sink: &mut Sink,
+) {
+    if cause.class.as_ref().is_some_and(|class| class.value == AlarmClass::ProcessSafety) {
+        return;
+    }
     let class = |index: &usize| alarms.get(entries.get(*index)?.raw)?.class.as_ref();
     if found.iter().filter_map(class).any(|class| class.value == AlarmClass::ProcessSafety) {
-        let message = format!("{} is of the class process-safety and can't be hidden", quoted(&name.value));
+        let message = format!(
+            "{} is of the class process-safety: only another such alarm may hide it",
+            quoted(&name.value)
+        );
         sink.report(Code::Conflict, name.at, message, "take it out: people must always hear it");
     }
 }

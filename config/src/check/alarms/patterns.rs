@@ -188,10 +188,9 @@ fn apart(raw: &RawDiscrepancy, other: &At<String>, signal: &LineSignal, sink: &m
             if !raw.has_apart {
                 let message =
                     format!("{} and {} may differ by nothing", quoted(&signal.tag), quoted(&other.value));
-                let example = match signal.unit {
-                    Unit::One => "1".to_owned(),
-                    unit => format!("\"2.5 {}\"", unit.of_difference()),
-                };
+                let is_plain = signal.unit == Unit::One;
+                let unit = signal.unit.of_difference();
+                let example = if is_plain { "1".to_owned() } else { format!("\"2.5 {unit}\"") };
                 sink.report(Code::MissingKey, other.at, message, format!("add `apart = {example}`"));
             }
             None

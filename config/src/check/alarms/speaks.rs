@@ -1,7 +1,7 @@
 //! When an alarm speaks: the modes of its station, the time it stays silent after a return to them, its group.
 
 use super::{Context, held};
-use crate::line::{LineSignal, Station};
+use crate::line::{LineAlarm, LineSignal, Station};
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::RawAlarm;
 use crate::raw::alarm_kind::{RawKind, RawWidth};
@@ -26,12 +26,6 @@ pub(super) fn check(
         None if is_held(&raw.kind) && !context.recipes.judges_always(id) => ModeSet::of(&[Mode::Run]),
         None => ModeSet::ALL,
     };
-    if let Some(settle) = &raw.settle
-        && modes == ModeSet::ALL
-    {
-        let hint = "add `modes = [\"run\"]`, or take `settle` out";
-        sink.report(Code::Conflict, settle.at, "`settle` needs `modes`: without them it never returns", hint);
-    }
     let delay = match &raw.kind {
         RawKind::Limit(kind) => kind.delays.on_delay.as_ref(),
         RawKind::Deviation(kind) => kind.delays.on_delay.as_ref(),
@@ -45,6 +39,17 @@ pub(super) fn check(
     };
     held::delay_in_time(raw, delay, sink);
     Some((modes, raw.settle.as_ref().map_or(Duration::ZERO, |settle| settle.value)))
+}
+
+/// Reports an alarm that settles and never returns from anything.
+pub(super) fn settles(raw: &RawAlarm, alarm: &LineAlarm, is_hidden: bool, sink: &mut Sink) {
+    let returns = alarm.settings.modes != ModeSet::ALL || !alarm.when.is_empty() || is_hidden;
+    if let Some(settle) = &raw.settle
+        && !returns
+    {
+        let hint = "add `modes` or `when`, or take `settle` out";
+        sink.report(Code::Conflict, settle.at, "`settle` has nothing to return from: it always speaks", hint);
+    }
 }
 
 /// Whether the kind is held against the recipe.
