@@ -1,7 +1,5 @@
 //! A line file with ten different mistakes: the program tells all ten, each with its place, and ends as promised.
 
-#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
-
 use std::process::Command;
 
 /// Ten mistakes of ten kinds: what stands in the demo's line file, and what somebody wrote instead.
