@@ -158,7 +158,7 @@ async fn an_answer_to_another_transaction_is_not_ours() {
 
 #[tokio::test(start_paused = true)]
 async fn an_answer_of_another_unit_is_not_ours() {
-    survives("another request", NoData::NoReply, |_, mut right| {
+    survives("check unit_id in site.toml", NoData::NoReply, |_, mut right| {
         right[6] ^= 0x55;
         Some(right)
     })

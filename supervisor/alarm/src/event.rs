@@ -58,6 +58,15 @@ pub struct AlarmEvent {
     pub exposure: Option<f64>,
 }
 
+impl AlarmEvent {
+    /// Whether it calls a person: an annunciation, as [`crate::metrics`] counts them.
+    #[must_use]
+    pub const fn annunciates(&self) -> bool {
+        let calls = matches!(self.what, Happening::Raised { .. } | Happening::Realarmed);
+        calls && !self.silent
+    }
+}
+
 /// What the alarm will do if the value keeps its present course.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum Forecast {

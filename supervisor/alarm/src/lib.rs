@@ -37,6 +37,7 @@ pub mod flags;
 mod judge;
 mod mean;
 mod measurement;
+pub mod metrics;
 pub mod monitor;
 mod pair;
 mod rate;

@@ -87,6 +87,8 @@ pub struct Monitor<'a> {
     /// Nothing is due before this; `None`: nothing at all. Made exact with each timeout, so that a timer that has been
     /// stopped costs one call too many and no search.
     due: Option<Uptime>,
+    /// The first alarm that watches a controller.
+    first_of_controllers: Option<u16>,
 }
 
 impl<'a> Monitor<'a> {
@@ -103,18 +105,32 @@ impl<'a> Monitor<'a> {
             slot.lent = (lent, count);
             lent += count;
         }
+        let mut first_of_controllers = None;
         // From the last to the first, so that each signal's chain runs in the order of the alarms.
         for (index, slot) in (0..u16::MAX).zip(slots.iter_mut()).rev() {
-            let watched = slot.settings.watches.signal();
-            let head = watched.and_then(|signal| heads.get_mut(signal.index()));
-            slot.next = head.and_then(|head| head.first.replace(index));
+            slot.next = match slot.settings.watches {
+                Watched::Signal(signal) => {
+                    heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
+                }
+                Watched::Controller(_) => first_of_controllers.replace(index),
+            };
             let compared = slot.detector.reference_signal();
             let head = compared.and_then(|signal| heads.get_mut(signal.index()));
             slot.next_compared = head.and_then(|head| head.first_compared.replace(index));
         }
         let events = Deque::new();
         let (events_lost, samples_dropped, hides_changed, due) = (0, 0, false, None);
-        Self { slots, heads, segments, events, events_lost, samples_dropped, hides_changed, due }
+        Self {
+            slots,
+            heads,
+            segments,
+            events,
+            events_lost,
+            samples_dropped,
+            hides_changed,
+            due,
+            first_of_controllers,
+        }
     }
 
     /// While `cause` stands and speaks, `consequence` is hidden by it. The caller sees to it that there is no circle.
@@ -196,8 +212,10 @@ impl<'a> Monitor<'a> {
 
     /// Whether a controller answered a scan.
     pub fn handle_controller(&mut self, now: Uptime, controller: ControllerId, answered: bool) {
-        for index in 0..u16::MAX {
+        let mut cursor = self.first_of_controllers;
+        while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            cursor = slot.next;
             if slot.settings.watches == Watched::Controller(controller) {
                 let changes = slot.detector.handle_scan(now, answered);
                 self.apply(AlarmId(index), changes);

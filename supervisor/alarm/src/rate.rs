@@ -6,7 +6,7 @@
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
 use crate::judge::Judge;
-use crate::segment::Segment;
+use crate::segment::{Segment, seconds_between};
 use crate::settings::RateSettings;
 use crate::window::{Window, earlier};
 use setward_protocol::Uptime;
@@ -53,8 +53,12 @@ impl RateDetector {
     fn beyond(&self, at: Uptime, lent: &[Segment]) -> Option<f64> {
         let start = earlier(at, self.settings.over);
         let mut fit = Fit::default();
-        for piece in self.window.pieces(lent).filter_map(|piece| piece.clipped(start, at)) {
-            fit.add(&piece, at);
+        for piece in self.window.pieces(lent).filter(|piece| piece.to_at > start && piece.from_at < at) {
+            if piece.from_at >= start && piece.to_at <= at {
+                fit.add(piece, at);
+            } else if let Some(part) = piece.clipped(start, at) {
+                fit.add(&part, at);
+            }
         }
         let least_s = COVERAGE * self.settings.over.as_secs_f64();
         let is_enough = fit.known_s >= least_s * (1.0 - 1e-9) && self.settings.resolves();
@@ -101,9 +105,6 @@ impl Judge for RateDetector {
     }
 
     fn handle(&mut self, segment: &Segment, lent: &mut [Segment], changes: &mut Changes) {
-        if !self.is_between(segment.from) {
-            self.window.clear();
-        }
         let judged = self.judged(segment);
         if let Some(part) = judged {
             self.window.take(&part, lent, |_| {});
@@ -153,7 +154,7 @@ impl Fit {
     fn add(&mut self, piece: &Segment, end: Uptime) {
         let origin = *self.origin.get_or_insert(piece.from);
         let length_s = piece.length_s();
-        let middle_s = 0.5 * length_s - end.seconds_since(piece.from_at);
+        let middle_s = 0.5 * length_s - seconds_between(piece.from_at, end);
         let mean = 0.5 * (piece.from + piece.to) - origin;
         let spread = length_s * length_s / 12.0;
         self.known_s += length_s;

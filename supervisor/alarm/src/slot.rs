@@ -36,7 +36,7 @@ pub struct Slot {
     pub(crate) lent: (usize, usize),
     /// Alarms that speak in its place while they stand.
     pub(crate) causes: Vec<AlarmId, CAUSES_MAX>,
-    /// The next alarm on the same signal.
+    /// The next alarm on the same signal, or on a controller.
     pub(crate) next: Option<u16>,
     /// The next alarm compared with the same signal.
     pub(crate) next_compared: Option<u16>,

@@ -1,15 +1,18 @@
 //! A filter between the Modbus library and the connection: only the answer to the request that is waiting gets through.
 //!
 //! The library takes a frame for what it claims to be. Here a frame that can't be right ends the session at once instead
-//! of at the time limit: a length or protocol that Modbus TCP does not have, a count of bytes that does not fit what was
-//! asked. An answer to an earlier request, or one nobody asked for, is dropped and the wait goes on, as the Messaging
-//! Guide asks (V1.0b, 4.4.1.3). The end of the stream is an error of that name. What it saw is told to the session, since
-//! the library's own words for a broken transport mislead.
+//! of at the time limit: a length or protocol that Modbus TCP does not have, another unit, function or count of bytes than
+//! was asked for. An answer to an earlier request, or one nobody asked for, is dropped and the wait goes on, as the
+//! Messaging Guide asks (V1.0b, 4.4.1.3). The end of the stream is an error of that name. What it saw is told to the
+//! session, since the library's own words for a broken transport mislead.
+//!
+//! The library numbers its requests from 0 on each connection, so that a frame sent unasked might be taken for the answer
+//! to the first one. On the wire they are numbered from elsewhere.
 
 use super::dial::Stream;
 use std::io;
 use std::pin::Pin;
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::task::{Context, Poll, ready};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
@@ -18,13 +21,19 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 const PREFIX: usize = 6;
 /// Least and most bytes after the prefix: unit id and function code; unit id and the longest body (V1.1b3: 253 bytes).
 const LENGTHS: std::ops::RangeInclusive<usize> = 2..=254;
+/// Where the unit id stands in a frame.
+const UNIT: usize = 6;
 /// Where the function code stands in a frame.
 const FUNCTION: usize = 7;
+/// Where the data of an answer begins: after the count of its bytes.
+const DATA: usize = 9;
+/// The bit that makes a function code an exception.
+const EXCEPTION: u8 = 0x80;
 
 /// Why a frame could not be right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Fault {
-    /// Bytes that are no Modbus TCP header.
+    /// Bytes that are no Modbus TCP header, or no answer whatever was asked.
     NotModbus,
     /// Another number of data bytes than a right answer has.
     Bytes {
@@ -33,6 +42,15 @@ pub enum Fault {
         /// In this one.
         found: usize,
     },
+    /// Another unit answered.
+    Unit {
+        /// Asked.
+        asked: u8,
+        /// Answered.
+        found: u8,
+    },
+    /// An answer to another function.
+    Function,
 }
 
 /// What a guard has seen on its connection.
@@ -41,6 +59,8 @@ pub struct Seen {
     fault: OnceLock<Fault>,
     /// Answers to other requests, since the last request.
     strangers: AtomicU32,
+    /// Whether part of a frame, or of a request, is on its way.
+    within_frame: AtomicBool,
 }
 
 impl Seen {
@@ -56,6 +76,12 @@ impl Seen {
         self.strangers.load(Ordering::Relaxed)
     }
 
+    /// Whether the connection stands between two frames both ways.
+    #[must_use]
+    pub fn is_between_frames(&self) -> bool {
+        !self.within_frame.load(Ordering::Relaxed)
+    }
+
     fn ends_with(&self, fault: Fault) -> io::Error {
         // The first one counts: the session ends with it.
         let _first = self.fault.set(fault);
@@ -69,14 +95,15 @@ pub struct Guard {
     inner: Box<dyn Stream>,
     filter: Filter,
     /// Bytes of a request that the connection has not taken yet.
-    unsent: usize,
+    outgoing: Vec<u8>,
 }
 
 /// What is waiting and what has come in. Pure.
 #[derive(Debug, Default)]
 struct Filter {
-    /// The request that waits for its answer: transaction id, function code, bytes of data in a right answer.
-    waiting: Option<(u16, u8, usize)>,
+    /// What is added to the library's transaction ids.
+    first: u16,
+    waiting: Option<Waiting>,
     /// Bytes from the connection, not yet a whole frame.
     received: Vec<u8>,
     /// Bytes of a frame that may pass.
@@ -84,17 +111,46 @@ struct Filter {
     seen: Arc<Seen>,
 }
 
+/// The request that waits for its answer.
+#[derive(Debug, Clone, Copy)]
+struct Waiting {
+    /// As on the wire.
+    transaction: u16,
+    unit: u8,
+    function: u8,
+    /// Bytes of data in a right answer.
+    bytes: usize,
+}
+
 impl Guard {
-    /// Guards a connection.
+    /// Guards a connection. The first request on the wire has the transaction id `first`, the next one more.
     #[must_use]
-    pub fn new(inner: Box<dyn Stream>) -> Self {
-        Self { inner, filter: Filter::default(), unsent: 0 }
+    pub fn new(inner: Box<dyn Stream>, first: u16) -> Self {
+        Self { inner, filter: Filter { first, ..Filter::default() }, outgoing: Vec::new() }
     }
 
     /// What it sees, for whoever has to explain it.
     #[must_use]
     pub fn seen(&self) -> Arc<Seen> {
         Arc::clone(&self.filter.seen)
+    }
+
+    fn tell_whether_within_frame(&self) {
+        let within = !(self.outgoing.is_empty() && self.filter.received.is_empty());
+        self.filter.seen.within_frame.store(within, Ordering::Relaxed);
+    }
+
+    /// Hands the connection what it has not taken yet.
+    fn poll_outgoing(&mut self, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        while !self.outgoing.is_empty() {
+            let written = ready!(Pin::new(&mut self.inner).poll_write(context, &self.outgoing))?;
+            if written == 0 {
+                return Poll::Ready(Err(io::ErrorKind::WriteZero.into()));
+            }
+            self.outgoing.drain(..written.min(self.outgoing.len()));
+        }
+        self.tell_whether_within_frame();
+        Poll::Ready(Ok(()))
     }
 }
 
@@ -103,56 +159,57 @@ fn two(bytes: &[u8], at: usize) -> Option<u16> {
     Some(u16::from_be_bytes(pair.try_into().ok()?))
 }
 
+fn renumber(frame: &mut [u8], transaction: u16) {
+    for (place, byte) in frame.iter_mut().zip(transaction.to_be_bytes()) {
+        *place = byte;
+    }
+}
+
 impl Filter {
-    /// A request goes out. The library writes each whole.
-    fn sent(&mut self, request: &[u8]) {
-        let (Some(transaction), Some(&function), Some(count)) =
-            (two(request, 0), request.get(FUNCTION), two(request, FUNCTION + 3))
-        else {
-            return;
-        };
-        let bytes = match function {
-            1 | 2 => usize::from(count).div_ceil(8),
-            _ => usize::from(count) * 2,
-        };
-        self.waiting = Some((transaction, function, bytes));
+    /// A request goes out, whole, as the library writes it. Gives it as it goes on the wire.
+    fn sent(&mut self, request: &[u8]) -> Vec<u8> {
+        let mut outgoing = request.to_vec();
+        self.waiting = None;
         self.seen.strangers.store(0, Ordering::Relaxed);
+        if let (Some(transaction), Some(&unit), Some(&function), Some(count)) =
+            (two(request, 0), request.get(UNIT), request.get(FUNCTION), two(request, FUNCTION + 3))
+        {
+            let bytes = match function {
+                1 | 2 => usize::from(count).div_ceil(8),
+                _ => usize::from(count) * 2,
+            };
+            let transaction = transaction.wrapping_add(self.first);
+            renumber(&mut outgoing, transaction);
+            self.waiting = Some(Waiting { transaction, unit, function, bytes });
+        }
+        outgoing
     }
 
-    /// Bytes have come in. Whole frames are judged; the first right one passes.
+    /// Bytes have come in. Whole frames are judged; the right one passes.
     fn received(&mut self, bytes: &[u8]) -> io::Result<()> {
         self.received.extend_from_slice(bytes);
         while let Some(length) = two(&self.received, 4) {
             let length = usize::from(length);
-            if two(&self.received, 2) != Some(0) || !LENGTHS.contains(&length) {
-                return Err(self.seen.ends_with(Fault::NotModbus));
+            let ours = self.waiting.filter(|waiting| two(&self.received, 0) == Some(waiting.transaction));
+            if let Some(fault) = fault_in(&self.received, length, ours) {
+                return Err(self.seen.ends_with(fault));
             }
             if self.received.len() < PREFIX + length {
                 return Ok(());
             }
             let rest = self.received.split_off(PREFIX + length);
-            let frame = std::mem::replace(&mut self.received, rest);
-            self.judge(frame)?;
+            let mut frame = std::mem::replace(&mut self.received, rest);
+            match ours {
+                Some(waiting) => {
+                    self.waiting = None;
+                    renumber(&mut frame, waiting.transaction.wrapping_sub(self.first));
+                    self.passing.extend(frame);
+                }
+                None => {
+                    self.seen.strangers.fetch_add(1, Ordering::Relaxed);
+                }
+            }
         }
-        Ok(())
-    }
-
-    fn judge(&mut self, frame: Vec<u8>) -> io::Result<()> {
-        let ours = self.waiting.filter(|(transaction, ..)| two(&frame, 0) == Some(*transaction));
-        let Some((_, function, asked)) = ours else {
-            self.seen.strangers.fetch_add(1, Ordering::Relaxed);
-            return Ok(());
-        };
-        let found = frame.get(FUNCTION).copied();
-        let counted = frame.get(FUNCTION + 1).map(|count| usize::from(*count));
-        let is_answer = found == Some(function);
-        let data = frame.len().saturating_sub(FUNCTION + 2);
-        if is_answer && (counted != Some(asked) || data != asked) {
-            let found = counted.filter(|counted| *counted != asked).unwrap_or(data);
-            return Err(self.seen.ends_with(Fault::Bytes { asked, found }));
-        }
-        self.waiting = None;
-        self.passing.extend(frame);
         Ok(())
     }
 
@@ -161,6 +218,34 @@ impl Filter {
         out.put_slice(self.passing.get(..count).unwrap_or_default());
         self.passing.drain(..count);
     }
+}
+
+/// What is wrong with the frame at the front of `bytes`, of which `length` bytes follow the prefix, as far as it has
+/// come. `ours` is the request it claims to answer.
+fn fault_in(bytes: &[u8], length: usize, ours: Option<Waiting>) -> Option<Fault> {
+    if two(bytes, 2) != Some(0) || !LENGTHS.contains(&length) {
+        return Some(Fault::NotModbus);
+    }
+    let waiting = ours?;
+    let unit = *bytes.get(UNIT)?;
+    if unit != waiting.unit {
+        return Some(Fault::Unit { asked: waiting.unit, found: unit });
+    }
+    let function = *bytes.get(FUNCTION)?;
+    if function & !EXCEPTION != waiting.function {
+        return Some(Fault::Function);
+    }
+    // Unit id, function code and count come before the data; an exception has a code in the place of the count.
+    let data = length.checked_sub(DATA - PREFIX);
+    if function & EXCEPTION != 0 {
+        return data.is_none().then_some(Fault::NotModbus);
+    }
+    let asked = waiting.bytes;
+    if data != Some(asked) {
+        return Some(Fault::Bytes { asked, found: data.unwrap_or_default() });
+    }
+    let counted = usize::from(*bytes.get(FUNCTION + 1)?);
+    (counted != asked).then_some(Fault::Bytes { asked, found: counted })
 }
 
 impl AsyncRead for Guard {
@@ -181,25 +266,26 @@ impl AsyncRead for Guard {
                 return Poll::Ready(Err(io::ErrorKind::UnexpectedEof.into()));
             }
             self.filter.received(incoming.filled())?;
+            self.tell_whether_within_frame();
         }
     }
 }
 
 impl AsyncWrite for Guard {
+    /// The library writes each request whole, and the next one only after this one was flushed.
     fn poll_write(
         mut self: Pin<&mut Self>,
         context: &mut Context<'_>,
         bytes: &[u8],
     ) -> Poll<io::Result<usize>> {
-        if self.unsent == 0 {
-            self.filter.sent(bytes);
-        }
-        let written = ready!(Pin::new(&mut self.inner).poll_write(context, bytes))?;
-        self.unsent = bytes.len().saturating_sub(written);
-        Poll::Ready(Ok(written))
+        ready!(self.poll_outgoing(context))?;
+        self.outgoing = self.filter.sent(bytes);
+        self.tell_whether_within_frame();
+        Poll::Ready(Ok(bytes.len()))
     }
 
     fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        ready!(self.poll_outgoing(context))?;
         Pin::new(&mut self.inner).poll_flush(context)
     }
 
@@ -211,6 +297,7 @@ impl AsyncWrite for Guard {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     /// Read three registers from 107 on, and its answer: the standard's example for function 03, with a header.
     const REQUEST: &[u8] = &[0, 7, 0, 0, 0, 6, 1, 3, 0, 0x6B, 0, 3];
@@ -280,6 +367,67 @@ mod tests {
         filter.sent(&[0, 1, 0, 0, 0, 6, 1, 1, 0, 0, 0, 16]);
         assert!(filter.received(&[0, 1, 0, 0, 0, 6, 1, 1, 3, 1, 2, 3]).is_err());
         assert_eq!(filter.seen.fault(), Some(Fault::Bytes { asked: 2, found: 3 }));
+    }
+
+    #[test]
+    fn another_unit_and_another_function_are_told_apart() {
+        let mut unit = ANSWER.to_vec();
+        unit[6] = 9;
+        let mut function = ANSWER.to_vec();
+        function[7] = 4;
+        let of_another_function = [0, 7, 0, 0, 0, 3, 1, 0x84, 2];
+        for (frame, fault) in [
+            (unit.as_slice(), Fault::Unit { asked: 1, found: 9 }),
+            (&function, Fault::Function),
+            (&of_another_function, Fault::Function),
+        ] {
+            let mut filter = asked();
+            assert!(filter.received(frame).is_err(), "{frame:?}");
+            assert_eq!(filter.seen.fault(), Some(fault));
+        }
+    }
+
+    #[test]
+    fn a_wrong_length_is_told_from_the_header_alone() {
+        let mut filter = asked();
+        assert!(filter.received(&[0, 7, 0, 0, 0, 250, 1, 3]).is_err());
+        assert_eq!(filter.seen.fault(), Some(Fault::Bytes { asked: 6, found: 247 }));
+    }
+
+    /// The library counts from 0; a frame sent unasked may do so too.
+    #[test]
+    fn requests_are_numbered_from_elsewhere_and_answers_back_again() {
+        let mut filter = Filter { first: 0xFFFE, ..Filter::default() };
+        let outgoing = filter.sent(REQUEST);
+        assert_eq!((&outgoing[..2], &outgoing[2..]), (&[0, 5][..], &REQUEST[2..]), "7 - 2 past the end");
+        filter.received(ANSWER).unwrap();
+        assert_eq!((filter.passing.len(), filter.seen.strangers()), (0, 1), "numbered as by the library");
+        let mut answer = ANSWER.to_vec();
+        answer[1] = 5;
+        filter.received(&answer).unwrap();
+        assert_eq!(filter.passing, ANSWER);
+    }
+
+    #[test]
+    fn an_exception_without_its_code_is_no_answer() {
+        let mut filter = asked();
+        assert!(filter.received(&[0, 7, 0, 0, 0, 2, 1, 0x83]).is_err());
+        assert_eq!(filter.seen.fault(), Some(Fault::NotModbus));
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_comes_only_right_answers_pass(pieces in proptest::collection::vec(proptest::collection::vec(0_u8..10, 0..20), 0..20)) {
+            let mut filter = asked();
+            for piece in pieces {
+                if filter.received(&piece).is_err() {
+                    break;
+                }
+            }
+            let right = filter.passing.starts_with(&ANSWER[..9]) && filter.passing.len() == ANSWER.len();
+            let refused = filter.passing.starts_with(&[0, 7, 0, 0]) && filter.passing.get(7) == Some(&0x83);
+            prop_assert!(filter.passing.is_empty() || right || refused, "{:?}", filter.passing);
+        }
     }
 
     #[test]

@@ -38,6 +38,8 @@ pub struct UnitPlan {
 pub struct ScanPlan {
     /// How often.
     pub poll_every: Duration,
+    /// By how much scans after the first lag, so that not all answers come at once.
+    pub phase: Duration,
     /// The reads, each with the signals it brings.
     pub blocks: Vec<Arc<Block>>,
 }
@@ -98,7 +100,18 @@ pub fn plan_line(line: &Line) -> Vec<EndpointPlan> {
             }
         }
     }
+    spread(&mut endpoints);
     endpoints
+}
+
+/// Gives each scan of the line its own share of its period.
+fn spread(endpoints: &mut [EndpointPlan]) {
+    let units = || endpoints.iter().flat_map(|endpoint| &endpoint.units);
+    let count = u32::try_from(units().map(|unit| unit.scans.len()).sum::<usize>()).unwrap_or(u32::MAX).max(1);
+    let units = endpoints.iter_mut().flat_map(|endpoint| &mut endpoint.units);
+    for (place, scan) in (0..).zip(units.flat_map(|unit| &mut unit.scans)) {
+        scan.phase = (scan.poll_every / count).saturating_mul(place);
+    }
 }
 
 fn plan_unit(line: &Line, id: ControllerId, controller: &Controller) -> UnitPlan {
@@ -112,7 +125,8 @@ fn plan_unit(line: &Line, id: ControllerId, controller: &Controller) -> UnitPlan
     let scan = |poll_every: Duration| {
         let its = own.iter().filter(|(_, register)| register.poll_every == poll_every);
         let signals: Vec<_> = its.map(|(id, register)| (*id, register.wire.place())).collect();
-        ScanPlan { poll_every, blocks: Block::all_of(&signals, &controller.readable, controller.limits) }
+        let blocks = Block::all_of(&signals, &controller.readable, controller.limits);
+        ScanPlan { poll_every, phase: Duration::ZERO, blocks }
     };
     UnitPlan {
         controller: id,
@@ -149,6 +163,15 @@ mod tests {
                 .collect();
             assert_eq!(asking, [register.poll_every], "{}", signal.tag);
         }
+    }
+
+    #[test]
+    fn every_scan_has_its_own_phase_within_its_period() {
+        let endpoints = demo();
+        let scans = endpoints.iter().flat_map(|endpoint| &endpoint.units).flat_map(|unit| &unit.scans);
+        let shares: Vec<f64> = scans.map(|scan| scan.phase.div_duration_f64(scan.poll_every)).collect();
+        assert!(shares.len() > 2 && shares.is_sorted_by(|before, after| before < after), "{shares:?}");
+        assert!(shares.iter().all(|share| (0.0..1.0).contains(share)), "{shares:?}");
     }
 
     #[test]

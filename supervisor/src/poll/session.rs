@@ -1,9 +1,9 @@
 //! One Modbus session: reads, each with a deadline, and the rule when the session may be kept.
 //!
-//! The session is kept only after an answer of the asked length or a Modbus exception. After anything else - no reply in
-//! time, a broken connection, a wrong header, a wrong length - it is dropped: a late reply left in the socket would be
-//! taken for the next one's, and every later poll would fail. Wrong counts are not noticed by the library, so they are
-//! checked here.
+//! A session is good after an answer of the asked length or a Modbus exception. After anything else - no reply in time, a
+//! broken connection, a wrong header, a wrong length - it is given up (the one exception is in [`super::link`]): who does
+//! not keep time or form is not in a state to be trusted, and a new connection is the only cure from here. Wrong counts
+//! are not noticed by the library, so they are checked by the guard and once more here.
 //!
 //! The trait has reads only: the supervisor has no way to write.
 
@@ -16,9 +16,12 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::timeout;
-use tokio_modbus::client::{Context, Reader as _, tcp};
+use tokio_modbus::client::{Client as _, Context, Reader as _, tcp};
 use tokio_modbus::slave::{Slave, SlaveContext as _};
 use tokio_modbus::{Error as ModbusError, ExceptionCode};
+
+/// How long closing a connection in order may take.
+const CLOSE_WITHIN: Duration = Duration::from_millis(100);
 
 /// Why a read brought nothing.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,8 +38,15 @@ pub enum ReadFailure {
     Broken,
     /// What came is not Modbus TCP.
     NotModbus,
-    /// The answer belongs to another request, function or unit.
+    /// The answer belongs to another request or function.
     NotOurAnswer,
+    /// Another unit has answered.
+    WrongUnit {
+        /// Asked.
+        asked: u8,
+        /// Answered.
+        found: u8,
+    },
     /// The answer held another number of registers than asked for.
     WrongLength {
         /// Asked for.
@@ -47,12 +57,6 @@ pub enum ReadFailure {
 }
 
 impl ReadFailure {
-    /// Whether the session may be used again.
-    #[must_use]
-    pub const fn keeps_session(&self) -> bool {
-        matches!(self, Self::Exception(_))
-    }
-
     /// Whether the controller itself has answered.
     #[must_use]
     pub const fn is_answer(&self) -> bool {
@@ -70,6 +74,7 @@ impl ReadFailure {
             | Self::Broken
             | Self::NotModbus
             | Self::NotOurAnswer
+            | Self::WrongUnit { .. }
             | Self::WrongLength { .. } => NoData::NoReply,
         }
     }
@@ -89,6 +94,10 @@ impl fmt::Display for ReadFailure {
             Self::Broken => f.write_str("connection lost: it is made anew; should it go on, check whether the controller allows another client"),
             Self::NotModbus => f.write_str("the answer is not Modbus TCP: check that the port in site.toml is the controller's Modbus port"),
             Self::NotOurAnswer => f.write_str("an answer to another request: the connection is made anew; check for two devices at one address"),
+            Self::WrongUnit { asked, found } => write!(
+                f,
+                "unit {found} answered instead of unit {asked}: the answer is thrown away; check unit_id in site.toml against the unit id set in the controller"
+            ),
             Self::WrongLength { asked, found } => write!(
                 f,
                 "asked for {asked} registers and got {found}: the answer is thrown away; compare address, type and max_registers in line.toml with the controller's register list"
@@ -149,13 +158,18 @@ impl fmt::Debug for ModbusSession {
 }
 
 impl ModbusSession {
-    /// Connects to `endpoint`, within `within`.
+    /// Connects to `endpoint`, within `within`. The first request has the transaction id `first`.
     ///
     /// # Errors
     /// [`ReadFailure::Refused`], [`ReadFailure::Unreachable`] or [`ReadFailure::NoReply`].
-    pub async fn connect(dial: &dyn Dial, endpoint: &str, within: Duration) -> Result<Self, ReadFailure> {
+    pub async fn connect(
+        dial: &dyn Dial,
+        endpoint: &str,
+        within: Duration,
+        first: u16,
+    ) -> Result<Self, ReadFailure> {
         match timeout(within, dial.dial(endpoint)).await {
-            Ok(Ok(stream)) => Ok(Self::over(stream)),
+            Ok(Ok(stream)) => Ok(Self::over(stream, first)),
             Ok(Err(error)) if error.kind() == io::ErrorKind::ConnectionRefused => Err(ReadFailure::Refused),
             Ok(Err(error)) => Err(ReadFailure::Unreachable(error.to_string())),
             Err(_elapsed) => Err(ReadFailure::Unreachable(format!(
@@ -165,12 +179,24 @@ impl ModbusSession {
         }
     }
 
-    /// A session over a connection that stands.
+    /// A session over a connection that stands. The first request has the transaction id `first`.
     #[must_use]
-    pub fn over(stream: Box<dyn Stream>) -> Self {
-        let guard = Guard::new(stream);
+    pub fn over(stream: Box<dyn Stream>, first: u16) -> Self {
+        let guard = Guard::new(stream, first);
         let seen = guard.seen();
         Self { context: tcp::attach_slave(guard, Slave(1)), seen }
+    }
+
+    /// Whether the connection stands between two frames, so that a silence has lost nothing.
+    #[must_use]
+    pub fn is_between_frames(&self) -> bool {
+        self.seen.is_between_frames()
+    }
+
+    /// Ends the connection in order.
+    pub async fn close(mut self) {
+        // Whether the other end still listens does not matter any more; it must only not keep us.
+        let _ended = timeout(CLOSE_WITHIN, self.context.disconnect()).await;
     }
 
     /// Nothing came in time, or only answers to others.
@@ -183,6 +209,8 @@ impl ModbusSession {
         match self.seen.fault() {
             None => ReadFailure::Broken,
             Some(Fault::NotModbus) => ReadFailure::NotModbus,
+            Some(Fault::Function) => ReadFailure::NotOurAnswer,
+            Some(Fault::Unit { asked, found }) => ReadFailure::WrongUnit { asked, found },
             Some(Fault::Bytes { found, .. }) => {
                 let found = if request.table.is_bits() { found * 8 } else { found / 2 };
                 ReadFailure::WrongLength { asked: request.count, found }

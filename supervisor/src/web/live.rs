@@ -117,7 +117,7 @@ fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scop
     if let Some(off) = facts.deviation() {
         live.text(format!("{tag}.d"), facts.show_deviation(off));
     }
-    if let Some(off) = facts.tolerances_off() {
+    if let Some(off) = facts.widths_off() {
         live.place.insert(format!("{tag}.x"), svg::bar_x(off));
     }
     if !scope.is_wide() {
@@ -155,7 +155,8 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
-        (facts.missing(), facts.out_of_tolerance(), facts.view.reading.good().is_some()).hash(&mut hasher);
+        (facts.missing(), facts.out_of_band(), facts.judged, facts.view.reading.good().is_some())
+            .hash(&mut hasher);
     }
     for station in scene.stations() {
         station.mode().hash(&mut hasher);
@@ -234,7 +235,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
     if let Some(since) = facts.view.beyond_since {
         let span = words::span(scene.seconds_since(since));
         // After a restart, or a moment inside, the present stretch is younger than the trouble.
-        let began = standing.filter(|onset| *onset < since);
+        let began = standing.filter(|onset| *onset < since && scene.clock(*onset) != scene.clock(since));
         let began = began.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
         return format!("{beyond} for {span}, since {}{began}", scene.clock(since));
     }

@@ -90,6 +90,18 @@ fn a_latch_is_for_a_person_to_release_whatever_the_station_does() {
     assert_eq!(monitor.handle_reset(at(22.0), ALARM, 1), Ok(()));
 }
 
+/// Its exposure is forgotten with the stop, so that its condition is gone; the latch is not.
+#[test]
+fn a_latch_outlasts_the_exposure_that_made_it() {
+    let modes = ModeSet::of(&[Mode::Run]);
+    let mut bench = Bench::new(&[AlarmSettings { latching: true, modes, ..alarm(weighted(FRYER_COLD)) }]);
+    let mut monitor = bench.monitor();
+    run(&mut monitor, 0, 100, |_| 176.0);
+    monitor.handle_mode(at(101.0), STATION, Mode::Stopped);
+    monitor.handle_mode(at(102.0), STATION, Mode::Run);
+    assert_eq!(state(&monitor, 102.0), AlarmState::LatchedUnacknowledged);
+}
+
 /// Time-weighted and settling: what raises in the very sample that ends the wait starts over with the rest.
 #[test]
 fn exposure_of_a_start_up_never_raises_in_the_sample_that_ends_the_wait() {
@@ -103,8 +115,11 @@ fn exposure_of_a_start_up_never_raises_in_the_sample_that_ends_the_wait() {
     monitor.handle_mode(at(0.0), STATION, Mode::HeatUp);
     monitor.handle_mode(at(0.5), STATION, Mode::Run);
     // 6 K cold throughout: 240 K.s are full at 80 s, while the wait ends at 80.5 s.
-    let events = run(&mut monitor, 1, 200, |_| 176.0);
-    close(&called(&events), &[161.0], 1.0);
+    // No timer: the sample at 81 s ends the wait, and would have raised.
+    let cold = |second: u32| (f64::from(second), setward_protocol::Reading::Good(176.0));
+    let events: Vec<_> =
+        (1..=200).map(cold).flat_map(|(now, reading)| sample(&mut monitor, now, reading)).collect();
+    close(&called(&events), &[160.0], 1.0);
     assert_eq!(state(&monitor, 200.0), AlarmState::Unacknowledged);
     // It is not stuck: back in tolerance it clears.
     assert_eq!(cleared_at(&run(&mut monitor, 201, 600, |_| 182.0)).len(), 1);

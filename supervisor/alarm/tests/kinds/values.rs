@@ -211,6 +211,29 @@ fn two_states_that_change_together_never_disagree() {
     assert_eq!(events, []);
 }
 
+/// The other probe falls silent while both agree: what the watched one does then is not held against an old value.
+#[test]
+fn a_value_too_old_is_not_compared_with() {
+    let mut bench = Bench::new(&[alarm(discrepancy(2.5, 0.5, 0.0, 0.0))]);
+    let mut monitor = bench.monitor();
+    feed(&mut monitor, OTHER, 0.0, Reading::Good(182.0));
+    let events = run(&mut monitor, 1, 60, |t| if t < 10.0 { 182.0 } else { 190.0 });
+    assert_eq!(events, []);
+}
+
+/// A new setpoint makes a pending deviation none; the delay of the next one is its own.
+#[test]
+fn a_delay_does_not_outlive_a_setpoint_that_ends_it() {
+    let kind = deviation(None, Reference::Recipe, Width::Latitude, 60.0, 0.0);
+    let mut bench = Bench::new(&[alarm(kind)]);
+    let mut monitor = bench.monitor();
+    let mut events = run(&mut monitor, 0, 30, |_| 186.0);
+    monitor.handle_target(SIGNAL, Some(Target { setpoint: 186.0, ..RECIPE }));
+    // 186 to 190 in the next second: beyond from 188, half way.
+    events.extend(run(&mut monitor, 31, 200, |_| 190.0));
+    close(&raised_at(&events), &[30.5 + 60.0], 1e-6);
+}
+
 #[test]
 fn a_discrepancy_is_blind_without_its_second_signal() {
     let mut bench = Bench::new(&[alarm(discrepancy(2.5, 0.5, 10.0, 0.0))]);

@@ -21,6 +21,23 @@ pub(super) const fn judges_a_value(kind: &Kind) -> bool {
     }
 }
 
+/// Whether a kind holds a value against the running recipe.
+pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
+    match kind {
+        Kind::TimeWeighted(_) => true,
+        Kind::Deviation(settings) => matches!(settings.against, Reference::Recipe),
+        Kind::MovingAverage(settings) => matches!(settings.reference, AverageReference::Target(_)),
+        Kind::Limit(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => false,
+    }
+}
+
 /// The signal that another is held against.
 pub(super) const fn other_signal(kind: &Kind) -> Option<SignalId> {
     kind.other_signal()
@@ -148,7 +165,7 @@ impl AlarmFacts<'_> {
 
 /// What the recipe asks of the signal, measured or entered.
 fn recipe(on: &SignalFacts<'_>) -> Option<f64> {
-    on.asked.map(|asked| asked.target.setpoint).or(on.entered.map(|entered| entered.recipe))
+    on.setpoint()
 }
 
 /// How far a width reaches, in the signal's unit.

@@ -56,7 +56,7 @@ pub(super) fn draw(
         to: scene.now,
         gap_ms: gap_ms(scene, facts),
         band: facts.band(),
-        setpoint: facts.asked.map(|asked| asked.target.setpoint),
+        setpoint: facts.setpoint(),
         limits: alarms.iter().filter_map(limit).collect(),
         marks: alarms.iter().flat_map(marks).collect(),
         decimals: facts.signal.decimals,
