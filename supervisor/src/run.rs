@@ -2,7 +2,7 @@
 
 use crate::clock::Clock;
 use crate::handle::LineHandle;
-use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
+use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore};
@@ -95,7 +95,10 @@ pub struct Running {
 /// # Errors
 /// When the store can't begin the run.
 pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
-    let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
+    let run = NewRun::of(&line, edges.clock.utc(), env!("CARGO_PKG_VERSION"));
+    let run = edges.history.start_run(run).await?;
+    let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
+    edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
@@ -250,14 +253,5 @@ impl Storage {
         }
         let alarms = AlarmBook::restore(line, records, &mut monitor);
         (monitor, alarms)
-    }
-}
-
-fn new_run(line: &Line, clock: Clock) -> NewRun {
-    NewRun {
-        started: clock.utc(),
-        fingerprint: line.fingerprint.clone(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        tags: line.signals.iter().map(|signal| signal.tag.clone()).collect(),
     }
 }
