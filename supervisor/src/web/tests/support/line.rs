@@ -180,7 +180,9 @@ pub(in crate::web::tests) fn alarm(
         },
         when: Vec::new(),
         hides: Vec::new(),
+        batch: Vec::new(),
         priority,
+        class: None,
         causes: vec![
             "heat demand at 100 %".to_owned(),
             "feed too heavy or too wet".to_owned(),
