@@ -3,7 +3,7 @@
 
 use super::facts::{AlarmFacts, ControllerFacts, Direction, Scene, SignalFacts, Subject};
 use super::{svg, words};
-use setward_alarm::{AlarmId, Forecast, Watched};
+use setward_alarm::{AlarmId, Forecast, Kind, Watched};
 use setward_protocol::{ControllerId, SignalId, StationId};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -206,16 +206,40 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
         Subject::Signal(on) => on,
         Subject::Controller(on) => return answer_words(on).to_owned(),
     };
+    let kind = &facts.alarm.settings.kind;
+    if let Some(demand) = words::demand(kind, on) {
+        return demand;
+    }
     let Some(reference) = facts.reference() else {
-        return "the running recipe asks nothing of it".to_owned();
+        return match &facts.against {
+            Some(other) => format!("{} has no value to hold it against", other.signal.tag),
+            None => "the running recipe asks nothing of it".to_owned(),
+        };
     };
     let (word, shown) = (facts.reference_word(), on.show_with_unit(reference));
-    match facts.deviation() {
-        Some(off) if off > 0.0 => format!("above {word} {shown}"),
-        Some(off) if off < 0.0 => format!("below {word} {shown}"),
-        Some(_) => format!("at {word} {shown}"),
-        None => format!("{word} {shown}"),
-    }
+    let side = match facts.deviation() {
+        Some(off) if off > 0.0 => "above ",
+        Some(off) if off < 0.0 => "below ",
+        Some(_) => "at ",
+        None => "",
+    };
+    let mean = match kind {
+        // The value shown is the last one; what counts is not.
+        Kind::MovingAverage(settings) => {
+            format!("; its mean over {} counts", words::span(settings.window.as_secs_f64()))
+        }
+        Kind::Drift(_) => "; the run of its means counts".to_owned(),
+        Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => String::new(),
+    };
+    format!("{side}{word} {shown}{mean}")
 }
 
 /// Whether a controller answers.

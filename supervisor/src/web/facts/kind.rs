@@ -24,7 +24,7 @@ pub(super) const fn judges_a_value(kind: &Kind) -> bool {
 /// Whether a kind holds a value against the running recipe.
 pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
     match kind {
-        Kind::TimeWeighted(_) => true,
+        Kind::TimeWeighted(_) | Kind::Drift(_) => true,
         Kind::Deviation(settings) => matches!(settings.against, Reference::Recipe),
         Kind::MovingAverage(settings) => matches!(settings.reference, AverageReference::Target(_)),
         Kind::Limit(_)
@@ -32,7 +32,6 @@ pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
         | Kind::Rate(_)
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
-        | Kind::Drift(_)
         | Kind::Measurement(_)
         | Kind::Communication(_) => false,
     }

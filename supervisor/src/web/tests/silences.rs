@@ -245,3 +245,55 @@ async fn many_automatic_alarms_with_one_trouble_are_one_line() {
         "each can still be acknowledged"
     );
 }
+
+#[tokio::test]
+async fn kinds_without_one_number_say_what_they_ask() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    let seconds = Duration::from_secs;
+    let slow = RateSettings {
+        side: Side::Below,
+        per_minute: 1.5,
+        over: seconds(300),
+        quantum: 0.1,
+        between: Some((40.0, 85.0)),
+    };
+    let manual = StatusSettings {
+        is: Codes::of(&[0]).unwrap(),
+        on_delay: seconds(5),
+        off_delay: Duration::ZERO,
+        share: None,
+    };
+    let dose = EquivalentTimeSettings {
+        reference: 95.0,
+        z: 33.0,
+        least: Some(seconds(1_200)),
+        most: Some(seconds(2_400)),
+    };
+    let mean = MovingAverageSettings {
+        side: Side::Above,
+        reference: AverageReference::Limit(175.0),
+        deadband: 1.0,
+        window: seconds(180),
+        coverage: 0.75,
+        ceiling: None,
+    };
+    let cases = [
+        (
+            "TT-310",
+            Kind::Rate(slow),
+            "should rise by 1.50 K/min at least, over 5 min, between 40.0 and 85.0 °C",
+        ),
+        ("TIC-310-MODE", Kind::Status(manual), "raises at manual"),
+        ("TT-310", Kind::EquivalentTime(dose), "a batch should get 20 min to 40 min as if at 95.0 °C"),
+        ("TT-310", Kind::MovingAverage(mean), "+1.4 K above limit 175.0 °C; its mean over 3 min counts"),
+    ];
+    for (index, (tag, kind, _)) in cases.iter().enumerate() {
+        line.alarms.push(alarm(&format!("kind-{index}"), "Of a kind", id(tag), *kind, Priority::Low));
+        snapshot.alarms.push(quiet(None, Forecast::Quiet));
+    }
+    let night = stage(line, snapshot);
+    for (index, (_, _, words)) in cases.iter().enumerate() {
+        let page = get(&night.state, &format!("/alarms/kind-{index}")).await.text;
+        check_says(&page, &[words], &["asks nothing of it"]);
+    }
+}

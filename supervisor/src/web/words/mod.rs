@@ -1,8 +1,10 @@
 //! Plain words for spans, deviations, states, forecasts and reasons. Every page, stream and form says the same thing.
 
 mod alarm;
+mod demand;
 
 pub(super) use alarm::{begins_in, beyond, exposure, forecast, silence, state};
+pub(super) use demand::demand;
 
 use crate::history::Event;
 use crate::line::alarms::SILENT;
