@@ -7,6 +7,7 @@ mod bus;
 mod bytes_sent;
 mod hostile_peers;
 mod house_rules;
+mod poller;
 mod shipped_files;
 mod support;
 mod virtual_time;
