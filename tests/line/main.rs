@@ -5,6 +5,7 @@
 mod arrows;
 mod bus;
 mod bytes_sent;
+mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
 mod poller;

@@ -1,7 +1,7 @@
 //! One poller by itself: whose turn it is, when a connection is kept, given up and dialled anew, what becomes of a read
 //! that is refused. In virtual time; the numbers follow from the plan.
 
-use crate::support::{Act, PeerDial, Registers, asked_for, frame_of, right_answer};
+use crate::support::{Act, Door, PeerDial, Registers, asked_for, frame_of, right_answer};
 use setward::clock::Clock;
 use setward::poll::plan::{Block, EndpointPlan, ScanPlan, UnitPlan};
 use setward::poll::session::ReadFailure;
@@ -267,7 +267,7 @@ async fn a_connection_closed_between_slow_scans_costs_nothing() {
 #[tokio::test(start_paused = true)]
 async fn waits_grow_until_an_answer_comes_not_a_connection() {
     let dial = PeerDial::new(|_, request| vec![Act::Send(right(request))])
-        .greeting(|nth| Some(if nth < 8 { vec![Act::Close] } else { Vec::new() }));
+        .greeting(|nth| Door::Open(if nth < 8 { vec![Act::Close] } else { Vec::new() }));
     let watched = watch(120, vec![unit(1, vec![scan(ms(100), vec![block(0, 1)])])], dial).await;
     let waits: Vec<f64> = watched.dialled.windows(2).map(|pair| (pair[1] - pair[0]).as_secs_f64()).collect();
     assert_eq!(waits.len(), 8);
@@ -279,7 +279,7 @@ async fn waits_grow_until_an_answer_comes_not_a_connection() {
 
 #[tokio::test(start_paused = true)]
 async fn a_refused_connection_is_tried_ever_more_slowly_and_at_most_every_twelve_seconds() {
-    let dial = PeerDial::new(|_, _| Vec::new()).greeting(|_| None);
+    let dial = PeerDial::new(|_, _| Vec::new()).greeting(|_| Door::Refuses);
     let watched = watch(300, vec![unit(1, vec![scan(ms(1000), vec![block(0, 1)])])], dial).await;
     let waits: Vec<f64> = watched.dialled.windows(2).map(|pair| (pair[1] - pair[0]).as_secs_f64()).collect();
     assert!(waits.iter().all(|wait| *wait <= 13.0) && (28..45).contains(&waits.len()), "{waits:?}");

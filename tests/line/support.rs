@@ -129,8 +129,18 @@ pub(crate) enum Act {
     Freeze,
 }
 
-/// What a peer does when it is connected to: to the nth connection, counted from 0; `None` refuses.
-pub(crate) type Greeting = Arc<dyn Fn(usize) -> Option<Vec<Act>> + Send + Sync>;
+/// How a peer takes somebody who dials.
+#[derive(Debug, Clone)]
+pub(crate) enum Door {
+    /// Lets them in, and does this at once.
+    Open(Vec<Act>),
+    Refuses,
+    /// Never answers.
+    Dead,
+}
+
+/// How a peer takes the nth connection, counted from 0.
+pub(crate) type Greeting = Arc<dyn Fn(usize) -> Door + Send + Sync>;
 /// What a peer does with a request on the nth connection.
 pub(crate) type Acting = Arc<dyn Fn(usize, &[u8]) -> Vec<Act> + Send + Sync>;
 
@@ -145,13 +155,14 @@ pub(crate) struct PeerDial {
 impl PeerDial {
     /// A peer that greets nobody.
     pub(crate) fn new(acting: impl Fn(usize, &[u8]) -> Vec<Act> + Send + Sync + 'static) -> Self {
-        Self { greeting: Arc::new(|_| Some(Vec::new())), acting: Arc::new(acting), dialled: Arc::default() }
+        Self {
+            greeting: Arc::new(|_| Door::Open(Vec::new())),
+            acting: Arc::new(acting),
+            dialled: Arc::default(),
+        }
     }
 
-    pub(crate) fn greeting(
-        self,
-        greeting: impl Fn(usize) -> Option<Vec<Act>> + Send + Sync + 'static,
-    ) -> Self {
+    pub(crate) fn greeting(self, greeting: impl Fn(usize) -> Door + Send + Sync + 'static) -> Self {
         Self { greeting: Arc::new(greeting), ..self }
     }
 
@@ -166,8 +177,10 @@ impl Dial for PeerDial {
     async fn dial(&self, _: &str) -> io::Result<Box<dyn Stream>> {
         let nth = self.dialled.lock().unwrap().len();
         self.dialled.lock().unwrap().push(Instant::now());
-        let Some(greeting) = (self.greeting)(nth) else {
-            return Err(io::ErrorKind::ConnectionRefused.into());
+        let greeting = match (self.greeting)(nth) {
+            Door::Open(acts) => acts,
+            Door::Refuses => return Err(io::ErrorKind::ConnectionRefused.into()),
+            Door::Dead => std::future::pending().await,
         };
         let (near, far) = tokio::io::duplex(BUFFER_BYTES);
         let acting = Arc::clone(&self.acting);
