@@ -350,7 +350,8 @@ async fn single_bytes_doubled_answers_and_a_word_too_many_cost_no_scan() {
         old[9..].fill(0x0B);
         vec![Act::Send(old), Act::Send(right)]
     };
-    let faults: [(&str, Box<dyn Fn() -> PeerDial>); 3] = [
+    type Peer = Box<dyn Fn() -> PeerDial>;
+    let faults: [(&str, Peer); 3] = [
         ("single bytes", Box::new(move || faulty(single_bytes))),
         ("twice", Box::new(move || faulty(twice))),
         ("an old one first", Box::new(move || faulty(old_one_first))),
