@@ -1,12 +1,12 @@
 //! The alarms of the shipped demo line: every row of its day-one list that its kinds can say, with its real settings.
-#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
+#![expect(clippy::unwrap_used, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{
     Allowance, AverageReference, CommunicationSettings, Kind, Leak, MeasurementSettings, Reference, Side,
     Watched, Width,
 };
 use setward_config::line::{ControllerId, LineAlarm, Priority};
-use setward_config::{Line, load_demo};
+use setward_config::{Line, SourceFile, check_files, demo_files, load_demo};
 use setward_protocol::Mode;
 use std::time::Duration;
 
@@ -250,4 +250,68 @@ fn a_gap_is_three_polls_and_one_reply_of_the_slowest_signal_an_alarm_looks_at() 
     assert_eq!(gap("measurement.TT-131"), Duration::from_millis(30_500));
     assert_eq!(gap("communication.oven"), Duration::from_millis(3400));
     assert_eq!(gap("fry-time-out"), Duration::from_millis(3500), "derived from the belt's speed");
+}
+
+/// The demo with one text replaced in one file.
+fn changed(path: &str, from: &str, to: &str) -> Vec<SourceFile> {
+    let text =
+        |name: &str, text: &str| if name == path { text.replacen(from, to, 1) } else { text.to_owned() };
+    let files = demo_files();
+    assert!(files.iter().any(|(name, text)| *name == path && text.contains(from)), "{path} has no {from:?}");
+    files.iter().map(|(name, old)| SourceFile { path: (*name).to_owned(), text: text(name, old) }).collect()
+}
+
+const STRIPS: &str = "recipes/white-corn-strips.toml";
+const ROUNDS: &str = "recipes/blue-corn-rounds.toml";
+const FRYER: &str = "[[setpoint]]\nsignal = \"KY-340\"\n";
+
+/// What is missing in the recipe that is held stops the line; what is missing in another one is told.
+#[test]
+fn what_an_alarm_needs_of_another_recipe_is_a_warning() {
+    let without = |path: &str| {
+        let files = demo_files();
+        let (_, text) = files.iter().find(|(name, _)| *name == path).unwrap();
+        let from = text.find(FRYER).unwrap();
+        let to = text[from + 1..].find("[[setpoint]]").map_or(text.len(), |next| from + 1 + next);
+        changed(path, &text[from..to], "")
+    };
+    let warnings = check_files(&without(STRIPS)).unwrap().warnings;
+    let found: Vec<_> = warnings.entries().into_iter().map(|entry| (entry.code, entry.message)).collect();
+    let expected = [
+        ("C104", "recipe `white-corn-strips` has no setpoint for `KY-340`".to_owned()),
+        ("C104", "recipe `white-corn-strips` has no setpoint for `KIC-340-SP`".to_owned()),
+    ];
+    assert_eq!(found, expected);
+    let errors = check_files(&without(ROUNDS)).unwrap_err().entries();
+    assert!(errors.iter().all(|entry| entry.code == "C015"), "{errors:?}");
+    assert_eq!(errors.len(), 2);
+}
+
+#[test]
+fn a_signal_that_is_not_wired_yet_has_no_alarm_of_its_own() {
+    let line =
+        check_files(&changed("line.toml", "commissioned = true", "commissioned = false")).unwrap().line;
+    assert_eq!(line.alarm_by_id("measurement.TT-311"), None);
+    assert_eq!(line.alarms.len() + 1, demo().alarms.len());
+}
+
+/// Settings in US units are the same settings.
+#[test]
+fn every_kind_takes_both_systems_of_units() {
+    let same = |from: &str, to: &str| {
+        let line = check_files(&changed("alarms.toml", from, to)).unwrap().line;
+        for (one, other) in demo().alarms.iter().zip(&line.alarms) {
+            let (one, other) = (format!("{:.9?}", one.settings.kind), format!("{:.9?}", other.settings.kind));
+            assert_eq!(one, other, "{to}");
+        }
+    };
+    same("limit = \"38 m3/h\"", "limit = \"167.308966493494 gal/min\"");
+    same("apart = \"2.5 K\"", "apart = \"4.5 degF\"");
+    same("per_minute = \"2 K\"", "per_minute = \"3.6 degF\"");
+    same("between = [\"95 degC\", \"125 degC\"]", "between = [\"203 degF\", \"257 degF\"]");
+    same("limit = \"45 degC\"", "limit = \"113 degF\"");
+    same("z = \"33 K\"", "z = \"59.4 degF\"");
+    same("reference = \"95 degC\"", "reference = \"203 degF\"");
+    same("allowance = \"600 degF.s\"", "allowance = \"333.33333333333333 K.s\"");
+    same("deadband = \"0.3 bar\"", "deadband = \"30 kPa\"");
 }

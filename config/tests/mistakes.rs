@@ -167,3 +167,18 @@ fn how_signals_behave() {
 fn entered_setpoints() {
     check_all(include_str!("mistakes/entered_setpoints.txt"), 6);
 }
+
+#[test]
+fn kinds_of_alarms() {
+    check_all(include_str!("mistakes/kinds_of_alarms.txt"), 52);
+}
+
+#[test]
+fn when_alarms_speak_and_what_they_hide() {
+    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 25);
+}
+
+#[test]
+fn automatic_alarms() {
+    check_all(include_str!("mistakes/automatic_alarms.txt"), 10);
+}

@@ -5,9 +5,11 @@
 mod arrows;
 mod bus;
 mod bytes_sent;
+mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
 mod network;
+mod poller;
 mod shipped_files;
 mod support;
 mod virtual_time;

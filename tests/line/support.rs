@@ -8,9 +8,10 @@ use sim_plc::Simulator;
 use sim_plc::frame::{Device, MAX_FRAME_BYTES, Received, answer, receive, reply_frame};
 use std::io;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, DuplexStream};
+use tokio::time::Instant;
 
 /// Buffer of a connection over memory: larger than any frame.
 const BUFFER_BYTES: usize = 4 * MAX_FRAME_BYTES;
@@ -109,19 +110,118 @@ impl Dial for ScriptedDial {
     }
 }
 
-async fn serve_script(mut stream: DuplexStream, script: Script) {
-    let mut bytes = vec![0; MAX_FRAME_BYTES];
-    while let Ok(count) = stream.read(&mut bytes).await {
-        if count == 0 {
-            return;
-        }
-        if let Some((late, reply)) = script(&bytes[..count]) {
-            tokio::time::sleep(late).await;
-            if stream.write_all(&reply).await.is_err() {
-                return;
-            }
+async fn serve_script(stream: DuplexStream, script: Script) {
+    let act = move |request: &[u8]| match script(request) {
+        Some((late, reply)) => vec![Act::Wait(late), Act::Send(reply)],
+        None => Vec::new(),
+    };
+    serve(stream, Vec::new(), &act).await;
+}
+
+/// One thing a peer does.
+#[derive(Debug, Clone)]
+pub(crate) enum Act {
+    Send(Vec<u8>),
+    Wait(Duration),
+    /// Closes the connection.
+    Close,
+    /// Leaves it open and never reads again.
+    Freeze,
+}
+
+/// How a peer takes somebody who dials.
+#[derive(Debug, Clone)]
+pub(crate) enum Door {
+    /// Lets them in, and does this at once.
+    Open(Vec<Act>),
+    Refuses,
+    /// Never answers.
+    Dead,
+}
+
+/// How a peer takes the nth connection, counted from 0.
+pub(crate) type Greeting = Arc<dyn Fn(usize) -> Door + Send + Sync>;
+/// What a peer does with a request on the nth connection.
+pub(crate) type Acting = Arc<dyn Fn(usize, &[u8]) -> Vec<Act> + Send + Sync>;
+
+/// Connections to one peer that does as it is told, and when they were asked for.
+#[derive(Clone)]
+pub(crate) struct PeerDial {
+    pub(crate) greeting: Greeting,
+    pub(crate) acting: Acting,
+    pub(crate) dialled: Arc<Mutex<Vec<Instant>>>,
+}
+
+impl PeerDial {
+    /// A peer that greets nobody.
+    pub(crate) fn new(acting: impl Fn(usize, &[u8]) -> Vec<Act> + Send + Sync + 'static) -> Self {
+        Self {
+            greeting: Arc::new(|_| Door::Open(Vec::new())),
+            acting: Arc::new(acting),
+            dialled: Arc::default(),
         }
     }
+
+    pub(crate) fn greeting(self, greeting: impl Fn(usize) -> Door + Send + Sync + 'static) -> Self {
+        Self { greeting: Arc::new(greeting), ..self }
+    }
+
+    /// When connections were asked for.
+    pub(crate) fn dialled(&self) -> Vec<Instant> {
+        self.dialled.lock().unwrap().clone()
+    }
+}
+
+#[async_trait]
+impl Dial for PeerDial {
+    async fn dial(&self, _: &str) -> io::Result<Box<dyn Stream>> {
+        let nth = self.dialled.lock().unwrap().len();
+        self.dialled.lock().unwrap().push(Instant::now());
+        let greeting = match (self.greeting)(nth) {
+            Door::Open(acts) => acts,
+            Door::Refuses => return Err(io::ErrorKind::ConnectionRefused.into()),
+            Door::Dead => std::future::pending().await,
+        };
+        let (near, far) = tokio::io::duplex(BUFFER_BYTES);
+        let acting = Arc::clone(&self.acting);
+        tokio::spawn(async move { serve(far, greeting, &|request: &[u8]| acting(nth, request)).await });
+        Ok(Box::new(near))
+    }
+}
+
+async fn serve(mut stream: DuplexStream, greeting: Vec<Act>, acting: &(dyn Fn(&[u8]) -> Vec<Act> + Sync)) {
+    let mut todo = greeting;
+    let mut bytes = vec![0; MAX_FRAME_BYTES];
+    loop {
+        for act in todo {
+            match act {
+                Act::Wait(span) => tokio::time::sleep(span).await,
+                Act::Send(reply) if stream.write_all(&reply).await.is_err() => return,
+                Act::Send(_) => {}
+                Act::Close => return,
+                Act::Freeze => std::future::pending().await,
+            }
+        }
+        match stream.read(&mut bytes).await {
+            Ok(0) | Err(_) => return,
+            Ok(count) => todo = acting(&bytes[..count]),
+        }
+    }
+}
+
+/// The frame that answers `request` with `pdu`, whatever it is.
+pub(crate) fn frame_of(request: &[u8], pdu: &[u8]) -> Vec<u8> {
+    let mut bytes = request[..4].to_vec();
+    bytes.extend(u16::try_from(pdu.len() + 1).unwrap().to_be_bytes());
+    bytes.push(request[6]);
+    bytes.extend(pdu);
+    bytes
+}
+
+/// First address and count of a request to read.
+pub(crate) fn asked_for(request: &[u8]) -> (u16, u16) {
+    let two = |at: usize| u16::from_be_bytes([request[at], request[at + 1]]);
+    (two(8), two(10))
 }
 
 /// A controller whose registers are a function of the address.

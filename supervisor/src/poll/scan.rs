@@ -156,6 +156,7 @@ impl Scan {
         if scan.requests > 0 {
             unit.retry.judge(scan.lost, now);
         }
+        let skipped = std::mem::take(&mut self.skipped);
         self.advance(now);
         let (at, utc) = scan.stamp.unwrap_or_else(|| (clock.uptime(), clock.utc()));
         ScanReport {
@@ -165,7 +166,7 @@ impl Scan {
             utc,
             took: now.duration_since(scan.began),
             achieved: scan.achieved,
-            skipped: std::mem::take(&mut self.skipped),
+            skipped,
             late: self.late,
             requests: scan.requests,
             blocks: scan.reports,

@@ -1,5 +1,6 @@
 //! Which alarm hides which: a cause its consequences. No circles, and an alarm of process safety only behind another.
 
+use super::automatic::PREFIXES;
 use crate::line::AlarmClass;
 use crate::problem::{At, Code, Span, quoted};
 use crate::raw::alarm::RawAlarm;
@@ -74,6 +75,12 @@ impl<'a> Book<'a> {
         }
         if let Some(index) = self.by_id.get(name.value.as_str()) {
             return Some(vec![*index]);
+        }
+        if PREFIXES.iter().any(|prefix| name.value.starts_with(prefix)) {
+            let message = format!("{} is an automatic alarm: none can be hidden", quoted(&name.value));
+            let hint = "take it out: it hides what it makes blind, by itself";
+            sink.report(Code::Conflict, name.at, message, hint);
+            return None;
         }
         let known: Vec<&str> = self.by_table.keys().chain(self.by_id.keys()).copied().collect();
         let message = format!("there is no alarm called {}", quoted(&name.value));

@@ -160,6 +160,16 @@ mod tests {
     }
 
     #[test]
+    fn a_flood_goes_on_when_the_next_comes_as_the_fifth_leaves() {
+        let mut seconds = std::vec![0; 11];
+        seconds.extend([100, 200, 300, 400, 600]);
+        let found: Vec<Flood> = floods(&at(&seconds)).collect();
+        // At 600 s the eleven leave, and 100 to 600 are five: not fewer. At 700 s they are four.
+        let expected = Flood { from: UtcMillis(0), to: UtcMillis(700_000), annunciations: 6 };
+        assert_eq!(found, [expected]);
+    }
+
+    #[test]
     fn cut_intervals_and_outages_are_left_out() {
         let some = at(&[10, 700, 701, 1300, 1900, 2500]);
         let outage = Outage { from: UtcMillis(1_250_000), to: UtcMillis(1_260_000) };

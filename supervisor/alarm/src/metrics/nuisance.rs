@@ -209,6 +209,9 @@ mod tests {
         );
         assert_eq!(top.share, Some(95.0 / 105.0));
         assert_eq!(top_ten(&all[..50], &mut [0; 15]).share, None, "too few");
+        let equal = [3, 1, 2].map(|alarm| one(alarm, 0, None, None));
+        let top = top_ten(&equal, &mut [0; 4]);
+        assert_eq!(top.alarms.as_slice(), [(AlarmId(1), 1), (AlarmId(2), 1), (AlarmId(3), 1)]);
         let counts: [u32; 3] = split(&all, |alarm| Some(usize::from(alarm.0) % 3));
         assert_eq!(counts, [30, 35, 40]);
     }
