@@ -10,5 +10,6 @@ mod hostile_peers;
 mod house_rules;
 mod poller;
 mod shipped_files;
+mod standard;
 mod support;
 mod virtual_time;
