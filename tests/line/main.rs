@@ -8,6 +8,7 @@ mod bytes_sent;
 mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
+mod network;
 mod poller;
 mod shipped_files;
 mod standard;
