@@ -6,7 +6,7 @@ pub const MAX_CONTROLLERS: usize = 64;
 /// Most signals.
 pub const MAX_SIGNALS: usize = 4_096;
 
-/// Most alarms, an alarm over several signals counted once for each.
+/// Most alarms besides the automatic ones, an alarm over several signals counted once for each.
 pub const MAX_ALARMS: usize = 4_096;
 
 /// Most stations.

@@ -60,6 +60,14 @@ pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
     }
 }
 
+/// The problems that each of `files` has by itself. For a folder of which not everything could be read: every name in what
+/// is not there would seem unknown.
+pub(crate) fn check_alone(files: &[SourceFile]) -> Problems {
+    let mut sink = Sink::default();
+    read_files(files, &mut sink);
+    Problems::new(files, sink.problems)
+}
+
 /// The line, if nothing is wrong, and all problems into `sink`.
 pub(crate) fn check_into(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
     let raw = read_files(files, sink);
@@ -121,7 +129,13 @@ fn read_file<T>(
         return None;
     }
     let (table, errors) = DeTable::parse_recoverable(&file.text);
-    for error in &errors {
+    // What follows a broken table header lands in the table before it: keys that seem to be there twice.
+    let first = errors.iter().find(|error| !is_duplicate(error.message())).and_then(|error| error.span());
+    let follows = |error: &toml::de::Error| {
+        is_duplicate(error.message())
+            && first.as_ref().zip(error.span()).is_some_and(|(first, span)| span.start >= first.start)
+    };
+    for error in errors.iter().filter(|error| !follows(error)) {
         let range = error.span().unwrap_or_default();
         let at = Span { file: index, start: range.start, end: range.end };
         sink.report(
@@ -142,8 +156,12 @@ fn one_line(text: &str) -> String {
     text.split('\n').map(str::trim).collect::<Vec<_>>().join(", ")
 }
 
+fn is_duplicate(message: &str) -> bool {
+    message.contains("duplicate key")
+}
+
 fn syntax_hint(message: &str) -> &'static str {
-    if message.contains("duplicate key") {
+    if is_duplicate(message) {
         "a key can be given once in a table: take one of the two out"
     } else {
         "text stands in quotes, lists in [ ], and each key on a line of its own"
@@ -177,8 +195,14 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|index| raw.recipes.get(index));
-    let alarms = alarms::check(raw_alarms, &controllers, &names, &signals, running, sink);
+    let context = alarms::Context {
+        names: &names,
+        signals: &signals,
+        controllers: &controllers,
+        stations: &stations,
+        recipes: alarms::Recipes { raw: &raw.recipes, checked: &recipes, running: running_recipe },
+    };
+    let alarms = alarms::check(raw_alarms, &context, sink);
     let (name, plant, time_zone) = head?;
     Some(Line {
         name,

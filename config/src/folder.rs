@@ -2,7 +2,7 @@
 
 use crate::Loaded;
 use crate::capacity::MAX_FILE_BYTES;
-use crate::check::{FILES_OF_A_LINE, check_files};
+use crate::check::{FILES_OF_A_LINE, check_alone, check_files};
 use crate::problem::{Code, Problem, Problems, SourceFile};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -23,17 +23,27 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
         return match check_files(&files) {
             Ok(Loaded { mut line, warnings }) => {
                 line.data_dir = dir.join(&line.data_dir);
-                Ok(Loaded { line, warnings: warnings.below(dir) })
+                match no_place_for(&line.data_dir) {
+                    None => Ok(Loaded { line, warnings: warnings.below(dir) }),
+                    Some(problem) => Err(warnings.below(dir).with(vec![problem])),
+                }
             }
             Err(found) => Err(found.below(dir)),
         };
     }
     // What could not be read is not missing as well.
-    let found = match check_files(&files) {
-        Ok(loaded) => loaded.warnings,
-        Err(found) => found,
-    };
-    Err(found.without_missing(&unreadable).with(unreadable).below(dir))
+    Err(check_alone(&files).without_missing(&unreadable).with(unreadable).below(dir))
+}
+
+/// Why there can be no folder called `data_dir`, if a file stands in its way.
+fn no_place_for(data_dir: &Path) -> Option<Problem> {
+    let nearest = data_dir.ancestors().find(|path| path.exists())?;
+    if nearest.is_dir() {
+        return None;
+    }
+    let message = format!("`data_dir` can't be kept here: {} is a file", nearest.display());
+    let hint = "name a folder in site.toml, such as `data_dir = \".setward\"`".to_owned();
+    Some(Problems::of_path(Code::Address, &data_dir.display().to_string(), message, hint))
 }
 
 /// Every file of the folder that belongs to a line, in the order of paths, and what could not be read.

@@ -7,7 +7,7 @@ mod meaning;
 mod recipe;
 mod signal;
 
-pub use alarm::{LineAlarm, Priority};
+pub use alarm::{AlarmClass, LineAlarm, Priority};
 pub use meaning::Meaning;
 pub use recipe::{JudgeWhen, Recipe, RecipeSetpoint};
 use setward_alarm::AlarmId;

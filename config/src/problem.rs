@@ -78,11 +78,15 @@ pub enum Code {
     NotYet,
     /// C102: a file in the folder that nothing reads.
     NotRead,
+    /// C103: a choice that is allowed and deserves a second look.
+    SecondLook,
+    /// C104: a recipe that is not held now lacks what an alarm needs.
+    OtherRecipe,
 }
 
 impl Code {
     /// Every code.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 22] = [
         Self::Missing,
         Self::Unreadable,
         Self::Syntax,
@@ -103,6 +107,8 @@ impl Code {
         Self::Conflict,
         Self::NotYet,
         Self::NotRead,
+        Self::SecondLook,
+        Self::OtherRecipe,
     ];
 
     /// The code as people quote it: "C012".
@@ -129,13 +135,16 @@ impl Code {
             Self::Conflict => "C018",
             Self::NotYet => "C101",
             Self::NotRead => "C102",
+            Self::SecondLook => "C103",
+            Self::OtherRecipe => "C104",
         }
     }
 
     /// Whether it stops the line from being loaded.
     #[must_use]
     pub const fn severity(self) -> Severity {
-        if matches!(self, Self::NotYet | Self::NotRead) { Severity::Warning } else { Severity::Error }
+        let is_warning = matches!(self, Self::NotYet | Self::NotRead | Self::SecondLook | Self::OtherRecipe);
+        if is_warning { Severity::Warning } else { Severity::Error }
     }
 }
 
@@ -214,6 +223,9 @@ pub struct ProblemEntry {
     pub hint: String,
 }
 
+/// Most problems that are shown to a person in one go.
+const MOST_SHOWN: usize = 300;
+
 impl Problems {
     /// Sorted by path, line and column; equal ones once.
     pub(crate) fn new(files: &[SourceFile], mut list: Vec<Problem>) -> Self {
@@ -262,17 +274,20 @@ impl Problems {
         self.list.iter().map(|problem| self.entry(problem)).collect()
     }
 
-    /// All problems for people, one blank line between two; colours only when asked.
+    /// The problems for people, one blank line between two; colours only when asked. A flood is cut, and says by how much.
     #[must_use]
     pub fn render(&self, color: bool) -> String {
         let renderer = if color { Renderer::styled() } else { Renderer::plain() };
         let mut text = String::new();
-        for problem in &self.list {
+        for problem in self.list.iter().take(MOST_SHOWN) {
             if !text.is_empty() {
                 text.push('\n');
             }
             text.push_str(&self.render_one(problem, &renderer));
             text.push('\n');
+        }
+        if let Some(more) = self.len().checked_sub(MOST_SHOWN).filter(|more| *more > 0) {
+            text.push_str(&format!("\nand {more} more: mend these first, then check again\n"));
         }
         text
     }

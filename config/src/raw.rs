@@ -2,6 +2,7 @@
 //! `check.rs`.
 
 pub(crate) mod alarm;
+pub(crate) mod alarm_kind;
 pub(crate) mod condition;
 pub(crate) mod derived;
 pub(crate) mod line;

@@ -213,7 +213,27 @@ impl<'a, 'i> TableReader<'a, 'i> {
         if self.word_is(key, word) {
             return Some(TimeOrWord::Word(self.at_of(key)));
         }
+        if let Some(other) = self.text(key).filter(|text| text.starts_with(char::is_alphabetic)) {
+            let message = format!("`{key}` can't be {}", quoted(other));
+            let hint = format!("write a time such as {example}, or \"{word}\"");
+            self.sink.report(Code::Word, self.at_of(key), message, hint);
+            return None;
+        }
         self.may_time(key, example).map(TimeOrWord::Time)
+    }
+
+    /// The same; its absence is recorded.
+    pub(crate) fn need_time_or(
+        &mut self,
+        key: &'static str,
+        word: &str,
+        example: &str,
+    ) -> Option<TimeOrWord> {
+        if self.has(key) {
+            return self.may_time_or(key, word, example);
+        }
+        self.missing(key, example);
+        None
     }
 
     /// One of a closed list of words, if it is there.
@@ -277,13 +297,24 @@ impl<'a, 'i> TableReader<'a, 'i> {
         &mut self,
         key: &'static str,
         name: &'static str,
+        read: impl FnMut(&mut TableReader<'_, '_>) -> T,
+    ) -> Vec<T> {
+        self.list(key, name, &format!("start each one with `[[{key}]]`"), read)
+    }
+
+    /// The same with another hint for what is no list of tables.
+    pub(crate) fn list<T>(
+        &mut self,
+        key: &'static str,
+        name: &'static str,
+        hint: &str,
         mut read: impl FnMut(&mut TableReader<'_, '_>) -> T,
     ) -> Vec<T> {
         let Some(value) = self.look(key) else { return Vec::new() };
         let DeValue::Array(list) = value.get_ref() else {
             let (at, found) = (self.span(value.span()), type_name(value.get_ref()));
             let message = format!("`{key}` is {found}, where a list of tables belongs");
-            self.sink.report(Code::WrongType, at, message, format!("start each one with `[[{key}]]`"));
+            self.sink.report(Code::WrongType, at, message, hint);
             return Vec::new();
         };
         list.iter().filter_map(|value| self.table_at(key, name, value, &mut read)).collect()
@@ -323,6 +354,11 @@ impl<'a, 'i> TableReader<'a, 'i> {
     pub(crate) fn given(&self, keys: &[&'static str]) -> Vec<&'static str> {
         let is_near = |key: &str| self.table.keys().any(|found| nearest(found.get_ref(), &[key]).is_some());
         keys.iter().copied().filter(|key| is_near(key)).collect()
+    }
+
+    /// The text of `key`, if it holds one. Does not count as asking for it.
+    pub(crate) fn text(&self, key: &str) -> Option<&str> {
+        self.raw(key)?.get_ref().as_str()
     }
 
     /// Where the value of `key` is; the table itself if it has none.

@@ -2,7 +2,10 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind};
+use setward_config::line::Origin;
 use setward_config::{Line, SourceFile, check_files};
+use setward_process::condition::Test;
+use setward_process::derived::Derivation;
 use setward_protocol::{Encoding, ReadLimits, RegisterSpan, Table, Unit};
 use std::path::Path;
 use std::time::Duration;
@@ -26,7 +29,8 @@ fn line_with(edits: &[(&str, &str)]) -> Line {
 }
 
 fn check_allowance(written: &str, shape: &str, expected: Allowance) {
-    let line = line_with(&[("\"240 K.s\"", written), ("shape = 1.0", shape)]);
+    // So much time that no allowance is too large for it.
+    let line = line_with(&[("\"240 K.s\"", written), ("shape = 1.0", shape), ("\"4 min\"", "\"3 h\"")]);
     let Kind::TimeWeighted(settings) = line.alarms[1].settings.kind else { panic!("{:?}", line.alarms[1]) };
     let (found, wanted) = match (settings.allowance, expected) {
         (Allowance::Area(found), Allowance::Area(wanted))
@@ -100,7 +104,7 @@ fn one_alarm_over_several_signals_becomes_one_each() {
         "signal = \"TT-310\"\nside = \"above\"",
         "signals = [\"TT-310\", \"TIC-310-SP\"]\nside = \"above\"",
     )]);
-    let ids: Vec<&str> = line.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
+    let ids: Vec<&str> = line.alarms.iter().map(|alarm| alarm.id.as_str()).take(3).collect();
     assert_eq!(ids, ["oil-high.TT-310", "oil-high.TIC-310-SP", "oil-cold"]);
     assert_eq!(line.signal(line.alarms[1].settings.watches.signal().unwrap()).tag, "TIC-310-SP");
     assert_eq!(line.alarms[1].name, "Oil too hot (TIC-310-SP)");
@@ -181,4 +185,100 @@ fn a_fast_poll_waits_half_of_it_for_an_answer() {
 fn controllers_behind_one_gateway_differ_in_their_unit_id() {
     let line = line_with(&[("127.0.0.1:15504", "127.0.0.1:15503")]);
     assert_eq!(line.controllers[0].endpoint, line.controllers[1].endpoint);
+}
+
+/// What a station, a belt, a derived signal and a recipe say in US units is the same line in SI.
+#[test]
+fn modes_belts_and_derived_signals_take_both_systems_of_units() {
+    let line = line_with(&[
+        ("between = [\"178 degC\", \"250 degC\"]", "between = [\"352.4 degF\", \"482 degF\"]"),
+        ("\"3.30 m\"", "\"10.826771653543307 ft\""),
+        ("[\"0 s\", \"900 s\"]", "[\"0 min\", \"15 min\"]"),
+    ]);
+    let until = &line.stations[1].modes[0].until[0];
+    let Test::Between { low, high } = until.test else { panic!("{until:?}") };
+    assert!((low - 178.0).abs() < 1e-9 && (high - 250.0).abs() < 1e-9, "{until:?}");
+    let fry_time = line.signal(line.signal_by_tag("KY-340").unwrap());
+    assert_eq!((fry_time.unit, fry_time.range), (Unit::Second, (0.0, 900.0)));
+    let Origin::Derived(Derivation::Dwell { speed, unit_m_per_s, effective_length_m }) = fry_time.origin
+    else {
+        panic!("{fry_time:?}")
+    };
+    assert_eq!(line.signal(speed).tag, "ST-340");
+    assert!((unit_m_per_s * 60.0 - 1.0).abs() < 1e-12 && (effective_length_m - 3.3).abs() < 1e-9);
+}
+
+#[test]
+fn an_entered_setpoint_keeps_its_own_unit() {
+    let line = line_with(&[(
+        "scale = 0.1\nunit = \"degC\"\nrange = [\"0 degC\", \"210 degC\"]",
+        "scale = 0.1\nunit = \"degF\"\nrange = [\"32 degF\", \"410 degF\"]",
+    )]);
+    let [held, entered] = line.recipe().setpoints[..] else { panic!("{:?}", line.recipe()) };
+    assert_eq!(held.entered, Some(entered.signal));
+    assert_eq!(line.signal(entered.signal).tag, "TIC-310-SP");
+    let near =
+        |found: f64, expected: f64| assert!((found - expected).abs() < 1e-9, "{found} is not {expected}");
+    near(entered.target.setpoint, 359.6);
+    near(entered.target.tolerance_below, 5.4);
+    near(entered.target.latitude.unwrap(), 3.6);
+    near(entered.target.specification.unwrap().0, 348.8);
+}
+
+#[test]
+fn a_ratio_brings_its_units_together_and_a_difference_is_in_what_its_signals_differ_by() {
+    let dwell = "unit = \"s\"\nrange = [\"0 s\", \"900 s\"]\nkind = \"dwell\"\nbelt = \"Fry time\"";
+    let ratio =
+        "unit = \"%\"\nrange = [\"0 %\", \"900 %\"]\nkind = \"ratio\"\nof = \"ST-341\"\nto = \"ST-340\"";
+    let second_belt = "[[loop]]";
+    let speed = "[[signal]]\ntag = \"ST-341\"\nname = \"x\"\nstation = \"fryer\"\ncontroller = \"feed\"\nrole = \"measured\"\nholding = 7\nencoding = \"u16\"\nunit = \"ft/min\"\nrange = [\"0 ft/min\", \"99 ft/min\"]\n\n[[loop]]";
+    let line = line_with(&[(dwell, ratio), (second_belt, speed)]);
+    let Origin::Derived(Derivation::Ratio { factor, .. }) = line.signals[8].origin else { panic!() };
+    assert!((factor - 30.48).abs() < 1e-9, "{factor}");
+    let difference = "unit = \"K\"\nrange = [\"-9 K\", \"16.2 degF\"]\nkind = \"difference\"\nof = \"TT-310\"\nminus = \"TIC-310-SP\"";
+    let line = line_with(&[(dwell, difference)]);
+    let apart = &line.signals[7];
+    assert!(apart.unit == Unit::Kelvin && (apart.range.1 - 9.0).abs() < 1e-9);
+}
+
+#[test]
+fn a_signal_is_read_with_its_own_period_or_its_groups_or_its_controllers() {
+    let line = line_with(&[
+        ("max_bits = 200\n", "max_bits = 200\npoll-group = [{ name = \"slow\", poll_every = \"10 s\" }]\n"),
+        ("order = \"CDAB\"\n", "order = \"CDAB\"\npoll_group = \"slow\"\n"),
+        ("no_value = [32767]\n", "no_value = [32767]\npoll_every = \"1500 ms\"\n"),
+    ]);
+    let period = |tag: &str| {
+        let register = line.signal(line.signal_by_tag(tag).unwrap()).register().unwrap();
+        register.poll_every.as_millis()
+    };
+    assert_eq!(
+        [period("TT-310"), period("FT-320"), period("XI-394"), period("ST-340")],
+        [1500, 10_000, 1000, 2000]
+    );
+    assert_eq!(line.gap_limit(line.signal_by_tag("FT-320").unwrap()), Duration::from_millis(30_500));
+    assert_eq!(line.gap_limit(line.signal_by_tag("KY-340").unwrap()), Duration::from_millis(6_500));
+}
+
+#[test]
+fn only_a_noisy_analogue_value_can_be_stuck_unless_the_file_says_otherwise() {
+    let line = line_with(&[]);
+    let stuck = |line: &Line, tag: &str| line.signal(line.signal_by_tag(tag).unwrap()).stuck_after;
+    assert_eq!(stuck(&line, "TT-310"), Some(Duration::from_secs(600)));
+    assert_eq!([stuck(&line, "FT-320"), stuck(&line, "XI-394"), stuck(&line, "YS-360")], [None; 3]);
+    let line = line_with(&[
+        ("no_value = [32767]\n", "no_value = [32767]\nstuck_after = \"never\"\ncommissioned = false\n"),
+        ("order = \"CDAB\"\n", "order = \"CDAB\"\nstuck_after = \"2 min\"\n"),
+    ]);
+    assert_eq!([stuck(&line, "TT-310"), stuck(&line, "FT-320")], [None, Some(Duration::from_secs(120))]);
+    assert!(!line.signals[0].commissioned && line.signals[1].commissioned);
+}
+
+#[test]
+fn a_status_bit_vouches_for_a_value() {
+    let line = line_with(&[(
+        "no_value = [32767]\n",
+        "no_value = [32767]\ngood_when = [{ signal = \"YS-261\", is = [1] }]\n",
+    )]);
+    assert_eq!(line.signals[0].good_when, line.stations[1].product_present.clone().unwrap());
 }

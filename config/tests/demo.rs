@@ -1,7 +1,6 @@
 //! The shipped demo line: it loads, it says what its register list and alarm list say, and it is polled in few requests.
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
 
-use setward_alarm::{Allowance, Kind, Side};
 use setward_config::line::{Behaves, ControllerId, JudgeWhen, LoopMode, Meaning, Origin, Role};
 use setward_config::{Line, SourceFile, check_files, demo_files, load_demo};
 use setward_process::condition::Test;
@@ -119,48 +118,6 @@ fn pages_show_as_many_digits_as_one_count_needs() {
     assert_eq!(shown("TT-201"), (0, "°F"));
     assert_eq!(shown("ST-340"), (3, "m/min"));
     assert_eq!(shown("FT-320"), (1, "m³/h"));
-}
-
-fn check_setting(id: &str, tag: &str, side: Side, allowance: f64, recovery_s: u64) {
-    let line = demo();
-    let settings = line.alarm(line.alarm_by_id(id).unwrap()).settings;
-    assert_eq!(settings.watches.signal(), line.signal_by_tag(tag), "{id}");
-    let Kind::TimeWeighted(weighted) = settings.kind else { panic!("{id} is {settings:?}") };
-    assert_eq!((weighted.side, weighted.allowance), (side, Allowance::Area(allowance)), "{id}");
-    assert_eq!((weighted.recovery, weighted.shape), (Some(Duration::from_secs(recovery_s)), 1.0), "{id}");
-}
-
-#[test]
-fn alarms_keep_their_settings_of_day_one() {
-    check_setting("kettle-hold-cold", "TT-101", Side::Below, 360.0, 300);
-    check_setting("oven-zone-cold", "TT-201", Side::Below, 600.0, 300);
-    check_setting("oven-zone-hot", "TT-201", Side::Above, 600.0, 300);
-    check_setting("fryer-inlet-cold", "TT-310", Side::Below, 240.0, 90);
-    check_setting("fryer-inlet-hot", "TT-310", Side::Above, 180.0, 90);
-    check_setting("fryer-outlet-cold", "TT-313", Side::Below, 300.0, 90);
-    let line = demo();
-    let Kind::Limit(high) = line.alarm(line.alarm_by_id("fryer-oil-high").unwrap()).settings.kind else {
-        panic!()
-    };
-    assert_eq!(
-        (high.side, high.limit, high.deadband, high.on_delay),
-        (Side::Above, 200.0, 3.0, Duration::from_secs(2))
-    );
-    let Kind::Limit(flow) = line.alarm(line.alarm_by_id("oil-flow-low").unwrap()).settings.kind else {
-        panic!()
-    };
-    assert_eq!(
-        (flow.side, flow.limit, flow.deadband, flow.on_delay),
-        (Side::Below, 38.0, 2.0, Duration::from_secs(5))
-    );
-}
-
-#[test]
-fn a_gap_is_three_polls_and_one_reply_of_the_signals_controller() {
-    let line = demo();
-    let gap = |id: &str| line.alarm(line.alarm_by_id(id).unwrap()).settings.gap_limit;
-    assert_eq!(gap("kettle-hold-cold"), Duration::from_millis(6500));
-    assert_eq!(gap("fryer-inlet-cold"), Duration::from_millis(3500));
 }
 
 /// Signals of one period are read together: cook 2 s (the wash flow lies far from the kettles) and 10 s, the others

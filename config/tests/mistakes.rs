@@ -120,12 +120,12 @@ fn places_and_encodings() {
 
 #[test]
 fn controllers_and_their_times() {
-    check_all(include_str!("mistakes/controllers_and_their_times.txt"), 11);
+    check_all(include_str!("mistakes/controllers_and_their_times.txt"), 17);
 }
 
 #[test]
 fn loops_and_belts() {
-    check_all(include_str!("mistakes/loops_and_belts.txt"), 3);
+    check_all(include_str!("mistakes/loops_and_belts.txt"), 10);
 }
 
 #[test]
@@ -145,5 +145,40 @@ fn alarm_settings_that_can_not_work() {
 
 #[test]
 fn where_things_are() {
-    check_all(include_str!("mistakes/where_things_are.txt"), 8);
+    check_all(include_str!("mistakes/where_things_are.txt"), 12);
+}
+
+#[test]
+fn station_modes_and_conditions() {
+    check_all(include_str!("mistakes/station_modes_and_conditions.txt"), 21);
+}
+
+#[test]
+fn derived_signals() {
+    check_all(include_str!("mistakes/derived_signals.txt"), 19);
+}
+
+#[test]
+fn how_signals_behave() {
+    check_all(include_str!("mistakes/how_signals_behave.txt"), 19);
+}
+
+#[test]
+fn entered_setpoints() {
+    check_all(include_str!("mistakes/entered_setpoints.txt"), 6);
+}
+
+#[test]
+fn kinds_of_alarms() {
+    check_all(include_str!("mistakes/kinds_of_alarms.txt"), 52);
+}
+
+#[test]
+fn when_alarms_speak_and_what_they_hide() {
+    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 25);
+}
+
+#[test]
+fn automatic_alarms() {
+    check_all(include_str!("mistakes/automatic_alarms.txt"), 10);
 }

@@ -262,7 +262,12 @@ impl<'a> LineTask<'a> {
             Ok(Acknowledgement::Done) => false,
             Ok(Acknowledgement::Already) => true,
             Err(WishError::Stale { .. }) => return Err(stale),
-            Err(WishError::NeverRaised | WishError::NoSuchAlarm | WishError::Refused(_)) => {
+            Err(
+                WishError::NeverRaised
+                | WishError::NoSuchAlarm
+                | WishError::Refused(_)
+                | WishError::TooLong { .. },
+            ) => {
                 return Err(AcknowledgeRefusal::NeverRaised);
             }
         };

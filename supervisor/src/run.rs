@@ -2,7 +2,7 @@
 
 use crate::clock::Clock;
 use crate::handle::LineHandle;
-use crate::history::{AlarmRecord, HistoryError, HistoryStore, NewRun};
+use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore};
@@ -10,7 +10,7 @@ use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use setward_alarm::{Head, Monitor, Slot};
+use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
 use std::fmt;
 use std::sync::Arc;
@@ -95,7 +95,10 @@ pub struct Running {
 /// # Errors
 /// When the store can't begin the run.
 pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Result<Running, HistoryError> {
-    let run = edges.history.start_run(new_run(&line, edges.clock)).await?;
+    let run = NewRun::of(&line, edges.clock.utc(), env!("CARGO_PKG_VERSION"));
+    let run = edges.history.start_run(run).await?;
+    let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
+    edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
@@ -208,49 +211,47 @@ async fn run_line(
     (records, before): (Vec<AlarmRecord>, RunBefore),
     channels: LineChannels,
 ) -> Counts {
-    let (mut slots, mut heads) = storage(&line);
-    let (monitor, alarms) = engine(&line, &mut slots, &mut heads, records);
+    let mut storage = Storage::of(&line);
+    let (monitor, alarms) = storage.engine(&line, records);
     LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
-    let (mut slots, mut heads) = storage(line);
-    let (monitor, alarms) = engine(line, &mut slots, &mut heads, records.to_vec());
+    let mut storage = Storage::of(line);
+    let (monitor, alarms) = storage.engine(line, records.to_vec());
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
 }
 
-/// Exactly what the line needs, allocated once.
-fn storage(line: &Line) -> (Vec<Slot>, Vec<Head>) {
-    let slots = line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect();
-    (slots, vec![Head::default(); line.signals.len()])
+/// What the engine borrows: exactly what the line needs, allocated once.
+struct Storage {
+    slots: Vec<Slot>,
+    heads: Vec<Head>,
+    segments: Vec<Segment>,
 }
 
-/// The engine with the running recipe's targets, taken up where the last run stopped.
-fn engine<'a>(
-    line: &Line,
-    slots: &'a mut [Slot],
-    heads: &'a mut [Head],
-    records: Vec<AlarmRecord>,
-) -> (Monitor<'a>, AlarmBook) {
-    let mut monitor = Monitor::new(slots, heads);
-    for setpoint in &line.recipe().setpoints {
-        monitor.handle_target(setpoint.signal, Some(setpoint.target));
-    }
-    for (cause, alarm) in line.alarms_with_ids() {
-        for consequence in &alarm.hides {
-            // The check allows no more causes than an alarm can hold.
-            let _fits = monitor.hide(cause, *consequence);
+impl Storage {
+    fn of(line: &Line) -> Self {
+        let segments = line.alarms.iter().map(|alarm| alarm.settings.segments_needed()).sum();
+        Self {
+            slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
+            heads: vec![Head::default(); line.signals.len()],
+            segments: vec![Segment::default(); segments],
         }
     }
-    let alarms = AlarmBook::restore(line, records, &mut monitor);
-    (monitor, alarms)
-}
 
-fn new_run(line: &Line, clock: Clock) -> NewRun {
-    NewRun {
-        started: clock.utc(),
-        fingerprint: line.fingerprint.clone(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        tags: line.signals.iter().map(|signal| signal.tag.clone()).collect(),
+    /// The engine with the running recipe's targets, taken up where the last run stopped.
+    fn engine(&mut self, line: &Line, records: Vec<AlarmRecord>) -> (Monitor<'_>, AlarmBook) {
+        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
+        for setpoint in &line.recipe().setpoints {
+            monitor.handle_target(setpoint.signal, Some(setpoint.target));
+        }
+        for (cause, alarm) in line.alarms_with_ids() {
+            for consequence in &alarm.hides {
+                // The check allows no more causes than an alarm can hold.
+                let _fits = monitor.hide(cause, *consequence);
+            }
+        }
+        let alarms = AlarmBook::restore(line, records, &mut monitor);
+        (monitor, alarms)
     }
 }

@@ -61,8 +61,10 @@ fn the_cores_stay_without_standard_library_and_clock() {
         let (_, lib) = files.iter().find(|(path, _)| path.ends_with("lib.rs")).unwrap();
         assert!(lib.contains("#![no_std]"), "{root}");
         for (path, text) in &files {
-            assert!(!text.contains("use std::"), "{path}");
-            assert!(!text.contains("async fn"), "{path}");
+            // Tests run where there is one; `tests/no_std` proves that the rest builds without.
+            let shipped = text.split("#[cfg(test)]\nmod ").next().unwrap_or_default();
+            assert!(!shipped.contains("use std::"), "{path}");
+            assert!(!shipped.contains("async fn"), "{path}");
         }
     }
 }

@@ -7,7 +7,7 @@ use crate::raw::site::{RawEndpoint, RawSite};
 use crate::reader::Sink;
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Component, Path, PathBuf};
 
 /// Where a controller answers.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,6 +30,9 @@ pub(crate) struct Site {
 /// Where the store is if the file does not say.
 const DATA_DIR: &str = ".setward";
 
+/// Longest name of one folder, bytes.
+const LONGEST_NAME: usize = 255;
+
 /// Where the page listens if the file does not say.
 const PAGE: &str = "127.0.0.1:8470";
 
@@ -37,10 +40,35 @@ const PAGE: &str = "127.0.0.1:8470";
 pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Site {
     Site {
         simulated: raw.simulated.as_ref().map(|simulated| simulated.value),
-        data_dir: PathBuf::from(raw.data_dir.as_ref().map_or(DATA_DIR, |dir| &dir.value)),
+        data_dir: data_dir(raw, sink),
         page_address: page_address(raw, sink),
         endpoints: endpoints(raw, line, names, sink),
     }
+}
+
+/// A folder of its own, beside the files of the line.
+fn data_dir(raw: &RawSite, sink: &mut Sink) -> PathBuf {
+    let Some(written) = &raw.data_dir else { return PathBuf::from(DATA_DIR) };
+    let path = Path::new(&written.value);
+    let mut parts = path.components().filter(|part| !matches!(part, Component::CurDir));
+    let first = parts.next();
+    let is_own_file = first.is_none_or(|part| {
+        let own = ["line.toml", "alarms.toml", "site.toml", "recipes"];
+        own.iter().any(|name| part.as_os_str() == *name)
+    });
+    let is_long = path.components().any(|part| part.as_os_str().len() > LONGEST_NAME);
+    let found = if written.value.contains(char::is_control) {
+        "holds a character that no path can have"
+    } else if is_own_file {
+        "is where the files of the line are"
+    } else if is_long {
+        "holds a name that is longer than 255 bytes"
+    } else {
+        return path.to_path_buf();
+    };
+    let message = format!("{} {found}", quoted(&written.value));
+    sink.report(Code::Address, written.at, message, "name a folder of its own, such as \".setward\"");
+    PathBuf::from(DATA_DIR)
 }
 
 fn page_address(raw: &RawSite, sink: &mut Sink) -> Option<SocketAddr> {

@@ -27,6 +27,44 @@ impl Priority {
     }
 }
 
+/// What an alarm protects.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum AlarmClass {
+    /// People and plant against fire, pressure, hot oil. Hidden behind another alarm of this class at most.
+    ProcessSafety,
+    /// What people eat.
+    FoodSafety,
+    /// What the product is like.
+    Quality,
+    /// The equipment.
+    Equipment,
+    /// What the program can see.
+    Instrument,
+}
+
+impl AlarmClass {
+    /// Every class with its word in the files and on pages.
+    pub const NAMED: [(&'static str, Self); 5] = [
+        ("process-safety", Self::ProcessSafety),
+        ("food-safety", Self::FoodSafety),
+        ("quality", Self::Quality),
+        ("equipment", Self::Equipment),
+        ("instrument", Self::Instrument),
+    ];
+
+    /// The word in the files and on pages.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::ProcessSafety => "process-safety",
+            Self::FoodSafety => "food-safety",
+            Self::Quality => "quality",
+            Self::Equipment => "equipment",
+            Self::Instrument => "instrument",
+        }
+    }
+}
+
 /// An alarm with its rationalised record.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LineAlarm {
@@ -38,10 +76,14 @@ pub struct LineAlarm {
     pub settings: AlarmSettings,
     /// What must hold besides, for it to speak; all must. Empty: nothing.
     pub when: Vec<Condition>,
-    /// Alarms that follow from this one: while it stands, they are hidden by it.
+    /// Alarms that follow from this one: while it stands, they are hidden by it. No circles.
     pub hides: Vec<AlarmId>,
+    /// What holds from the start to the end of a batch, for an alarm that judges batches. Empty for every other alarm.
+    pub batch: Vec<Condition>,
     /// How loudly it speaks.
     pub priority: Priority,
+    /// What it protects.
+    pub class: Option<AlarmClass>,
     /// Likely causes.
     pub causes: Vec<String>,
     /// What happens if nobody acts.

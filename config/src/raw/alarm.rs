@@ -1,16 +1,18 @@
-//! `alarms.toml`: one list of tables per kind of alarm.
+//! `alarms.toml`: one list of tables per kind of alarm, and the record that every kind has.
 
-use crate::line::Priority;
+use super::alarm_kind::{self as kind, RawKind};
+use super::condition::{self, RawCondition};
+use crate::line::{AlarmClass, Priority};
 use crate::problem::{At, Code, Span};
-use crate::quantity::Quantity;
 use crate::reader::TableReader;
-use setward_alarm::Side;
 use std::time::Duration;
 
 /// All of `alarms.toml`, in the order of kinds.
 #[derive(Debug, Default)]
 pub(crate) struct RawAlarms {
     pub(crate) alarms: Vec<RawAlarm>,
+    pub(crate) measurement: RawMeasurement,
+    pub(crate) communication: RawCommunication,
 }
 
 /// The record that every kind has, and the kind.
@@ -22,11 +24,20 @@ pub(crate) struct RawAlarm {
     pub(crate) signal: Option<At<String>>,
     pub(crate) signals: Option<At<Vec<At<String>>>>,
     pub(crate) priority: Option<At<Priority>>,
+    pub(crate) class: Option<At<AlarmClass>>,
     pub(crate) causes: Option<At<Vec<At<String>>>>,
     pub(crate) consequence: Option<At<String>>,
     pub(crate) response: Option<RawResponse>,
     pub(crate) time_to_respond: Option<At<Duration>>,
     pub(crate) independent_device: Option<At<String>>,
+    pub(crate) latching: Option<At<bool>>,
+    pub(crate) modes: Option<At<Vec<At<String>>>>,
+    pub(crate) settle: Option<At<Duration>>,
+    pub(crate) when: Option<Vec<RawCondition>>,
+    pub(crate) hides: Option<At<Vec<At<String>>>>,
+    pub(crate) group: Option<At<String>>,
+    pub(crate) realarm_after: Option<At<Duration>>,
+    pub(crate) shelve_most: Option<At<Duration>>,
     pub(crate) kind: RawKind,
 }
 
@@ -36,42 +47,23 @@ pub(crate) struct RawResponse {
     pub(crate) next: Option<At<Vec<At<String>>>>,
 }
 
-#[derive(Debug)]
-pub(crate) enum RawKind {
-    Limit(RawLimit),
-    TimeWeighted(RawTimeWeighted),
+/// Settings of the automatic alarm of each signal.
+#[derive(Debug, Default)]
+pub(crate) struct RawMeasurement {
+    pub(crate) bad_for: Option<At<Duration>>,
+    pub(crate) priority: Option<At<Priority>>,
 }
 
-#[derive(Debug)]
-pub(crate) struct RawLimit {
-    pub(crate) side: Option<At<Side>>,
-    pub(crate) limit: Option<At<Quantity>>,
-    pub(crate) deadband: Option<At<Quantity>>,
-    pub(crate) on_delay: Option<At<Duration>>,
-    pub(crate) off_delay: Option<At<Duration>>,
+/// Settings of the automatic alarm of each controller.
+#[derive(Debug, Default)]
+pub(crate) struct RawCommunication {
+    pub(crate) polls: Option<At<i64>>,
+    pub(crate) at_least: Option<At<Duration>>,
+    /// Priority by controller, as written.
+    pub(crate) priority: Vec<(At<String>, Option<At<String>>)>,
 }
 
-#[derive(Debug)]
-pub(crate) struct RawTimeWeighted {
-    pub(crate) side: Option<At<Side>>,
-    pub(crate) allowance: Option<At<Quantity>>,
-    pub(crate) recovery: Option<RawRecovery>,
-    pub(crate) shape: Option<At<f64>>,
-    pub(crate) clear_below: Option<At<f64>>,
-}
-
-/// How exposure decays.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum RawRecovery {
-    /// The word "none": it does not.
-    None,
-    /// With this time constant.
-    After(At<Duration>),
-}
-
-const SIDES: [(&str, Side); 2] = [("above", Side::Above), ("below", Side::Below)];
-
-const PRIORITIES: [(&str, Priority); 3] = [
+pub(crate) const PRIORITIES: [(&str, Priority); 3] = [
     (Priority::Low.name(), Priority::Low),
     (Priority::Medium.name(), Priority::Medium),
     (Priority::High.name(), Priority::High),
@@ -80,47 +72,54 @@ const PRIORITIES: [(&str, Priority); 3] = [
 /// What to do about an alarm that asks nothing of anybody.
 pub(crate) const NO_RESPONSE: &str = "say what the operator does now: `response = { now = [\"...\"] }`; if there is nothing to do, make it an event";
 
+/// How a kind is read.
+type ReadKind = fn(&mut TableReader<'_, '_>) -> RawKind;
+
+/// The kinds: key, table in SCHEMA.md, and how it is read.
+const KINDS: [(&str, &str, ReadKind); 9] = [
+    ("limit", "[[limit]]", kind::limit),
+    ("time-weighted", "[[time-weighted]]", kind::time_weighted),
+    ("deviation", "[[deviation]]", kind::deviation),
+    ("moving-average", "[[moving-average]]", kind::moving_average),
+    ("discrepancy", "[[discrepancy]]", kind::discrepancy),
+    ("rate", "[[rate]]", kind::rate),
+    ("status", "[[status]]", kind::status),
+    ("equivalent-time", "[[equivalent-time]]", kind::equivalent_time),
+    ("drift", "[[drift]]", kind::drift),
+];
+
 /// Reads all of `alarms.toml`.
 pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawAlarms {
-    let limit = |reader: &mut TableReader<'_, '_>| {
-        let kind = RawKind::Limit(limit(reader));
-        record(reader, kind)
-    };
-    let time_weighted = |reader: &mut TableReader<'_, '_>| {
-        let kind = RawKind::TimeWeighted(time_weighted(reader));
-        record(reader, kind)
-    };
-    let mut alarms = reader.tables("limit", "[[limit]]", limit);
-    alarms.extend(reader.tables("time-weighted", "[[time-weighted]]", time_weighted));
-    RawAlarms { alarms }
-}
-
-fn limit(reader: &mut TableReader<'_, '_>) -> RawLimit {
-    RawLimit {
-        side: reader.need_word("side", &SIDES),
-        limit: reader.need("limit", "\"200 degC\""),
-        deadband: reader.may("deadband", "\"3 K\""),
-        on_delay: reader.may_time("on_delay", "\"2 s\""),
-        off_delay: reader.may_time("off_delay", "\"10 s\""),
+    let mut alarms = Vec::new();
+    for (key, table, kind) in KINDS {
+        alarms.extend(reader.tables(key, table, |reader| {
+            let kind = kind(reader);
+            record(reader, kind)
+        }));
+    }
+    RawAlarms {
+        alarms,
+        measurement: reader.may_table("measurement", "[measurement]", measurement).unwrap_or_default(),
+        communication: reader
+            .may_table("communication", "[communication]", communication)
+            .unwrap_or_default(),
     }
 }
 
-fn time_weighted(reader: &mut TableReader<'_, '_>) -> RawTimeWeighted {
-    RawTimeWeighted {
-        side: reader.need_word("side", &SIDES),
-        allowance: reader.need("allowance", "\"240 K.s\""),
-        recovery: recovery(reader),
-        shape: reader.may("shape", "1.0"),
-        clear_below: reader.may("clear_below", "0.5"),
+fn measurement(reader: &mut TableReader<'_, '_>) -> RawMeasurement {
+    RawMeasurement {
+        bad_for: reader.may_time("bad_for", "\"10 s\""),
+        priority: reader.may_word("priority", &PRIORITIES),
     }
 }
 
-fn recovery(reader: &mut TableReader<'_, '_>) -> Option<RawRecovery> {
-    let is_none = reader.word_is("recovery", "none");
-    if is_none {
-        Some(RawRecovery::None)
-    } else {
-        reader.need_time("recovery", "\"90 s\"").map(RawRecovery::After)
+fn communication(reader: &mut TableReader<'_, '_>) -> RawCommunication {
+    RawCommunication {
+        polls: reader.may_whole("polls", "3", 1, 1000),
+        at_least: reader.may_time("at_least", "\"10 s\""),
+        priority: reader
+            .may_table("priority", "[communication.priority]", |reader| reader.entries())
+            .unwrap_or_default(),
     }
 }
 
@@ -132,11 +131,20 @@ fn record(reader: &mut TableReader<'_, '_>, kind: RawKind) -> RawAlarm {
         signal: reader.may_text("signal", "\"TT-310\""),
         signals: reader.may("signals", "[\"TT-310\", \"TT-311\"]"),
         priority: reader.need_word("priority", &PRIORITIES),
+        class: reader.may_word("class", &AlarmClass::NAMED),
         causes: reader.need("causes", "[\"...\"]"),
         consequence: reader.need("consequence", "\"...\""),
         response: response_in(reader),
         time_to_respond: reader.need_time("time_to_respond", "\"3 min\""),
         independent_device: reader.may_text("independent_device", "\"TSHH-390, manual reset\""),
+        latching: reader.may("latching", "true"),
+        modes: reader.may("modes", "[\"run\", \"hold\"]"),
+        settle: reader.may_time("settle", "\"3 min\""),
+        when: condition::may(reader, "when"),
+        hides: reader.may("hides", "[\"fryer-outlet-cold\"]"),
+        group: reader.may_text("group", "\"oven-burners\""),
+        realarm_after: reader.may_time("realarm_after", "\"15 min\""),
+        shelve_most: reader.may_time("shelve_most", "\"8 h\""),
         kind,
     }
 }

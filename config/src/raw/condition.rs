@@ -15,15 +15,17 @@ pub(crate) struct RawCondition {
     pub(crate) has_test: bool,
 }
 
+const EXAMPLE: &str = "[{ signal = \"XI-310\", is = [0] }]";
+
 /// The conditions under `key`; nothing if the key is not there or holds something else.
 pub(crate) fn may(reader: &mut TableReader<'_, '_>, key: &'static str) -> Option<Vec<RawCondition>> {
     if !reader.has(key) {
         return None;
     }
-    let list = reader.tables(key, "[condition]", condition);
+    let hint = format!("write `{key} = {EXAMPLE}`");
+    let list = reader.list(key, "[condition]", &hint, condition);
     if list.is_empty() && reader.is_empty_list(key) {
         let at = reader.at_of(key);
-        let hint = format!("name at least one signal, or take `{key}` out");
         reader.sink().report(Code::Word, at, format!("`{key}` is empty"), hint);
     }
     Some(list)
@@ -32,7 +34,7 @@ pub(crate) fn may(reader: &mut TableReader<'_, '_>, key: &'static str) -> Option
 /// The same; its absence is recorded.
 pub(crate) fn need(reader: &mut TableReader<'_, '_>, key: &'static str) -> Option<Vec<RawCondition>> {
     if !reader.has(key) {
-        reader.missing(key, "[{ signal = \"XI-310\", is = [0] }]");
+        reader.missing(key, EXAMPLE);
     }
     may(reader, key)
 }

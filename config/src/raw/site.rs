@@ -1,6 +1,6 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
-use crate::problem::{At, Span};
+use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
 
 /// All of `site.toml`.
@@ -22,8 +22,14 @@ pub(crate) struct RawEndpoint {
 
 /// Reads all of `site.toml`.
 pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
+    if !reader.has("simulated") {
+        let hint =
+            "add `simulated = false` for a plant, or `simulated = true` for a simulator: pages say which"
+                .to_owned();
+        reader.absent(Code::MissingKey, "simulated", format!("{} has no `simulated`", reader.label()), hint);
+    }
     RawSite {
-        simulated: reader.need("simulated", "true"),
+        simulated: reader.may("simulated", "true` or `simulated = false"),
         data_dir: reader.may_text("data_dir", "\".setward\""),
         page: reader.may_text("page", "\"127.0.0.1:8470\""),
         endpoints: reader.tables("endpoint", "[[endpoint]]", endpoint),

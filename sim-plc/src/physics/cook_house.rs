@@ -18,6 +18,8 @@ const HEADER_TAU_S: f64 = 10.0;
 const SAGS_FROM_PERCENT: f64 = 30.0;
 /// How fast the quench flow follows its valve, s. Illustrative.
 const QUENCH_TAU_S: f64 = 2.0;
+/// What runs out of a discharge that somebody opened, kg/s. Illustrative: as fast as it is pumped.
+const OPENED_KG_PER_S: f64 = 4.7;
 /// Quenched to this when the past of a tank has to be made up, degC. Recipe.
 const QUENCHED_DEGC: f64 = 70.0;
 /// Mass of a pumped batch beside its charge, kg: the quench water. Computed.
@@ -172,8 +174,11 @@ impl CookUnit {
             self.valve_percent = commands.valve_percent;
         }
         self.agitator_turns = commands.stirred && !orders.agitator_stopped;
-        let asked_kg_per_s =
-            if orders.discharge_open { commands.drain_kg_per_s.max(4.7) } else { commands.drain_kg_per_s };
+        let asked_kg_per_s = if orders.discharge_open {
+            commands.drain_kg_per_s.max(OPENED_KG_PER_S)
+        } else {
+            commands.drain_kg_per_s
+        };
         self.discharge_open = asked_kg_per_s > 0.0;
         let (mass_kg, corn_kg) = (self.kettle.contents_kg(), self.kettle.corn_kg());
         let inputs = KettleInputs {
@@ -225,15 +230,15 @@ impl CookHouse {
     #[must_use]
     pub fn new(kettles: &[KettleStart], tanks: usize, feeding: usize, batch: u32) -> Self {
         let numbered = kettles.iter().zip(batch..);
+        let usual_pa = kettles.first().map_or(0.0, |start| start.balance.header_pa);
         let mut house = Self {
             units: numbered.map(|(start, batch)| CookUnit::new(start, batch)).collect(),
             tanks: Vec::new(),
-            header_pa: 0.0,
+            header_pa: usual_pa,
             quench_kg_per_s: 0.0,
             feeding: (tanks > 0).then_some(feeding % tanks.max(1)),
             next_batch: batch.saturating_add(u32::try_from(kettles.len()).unwrap_or_default()),
         };
-        house.header_pa = 5.2e5;
         let first = kettles.first().map(|start| start.balance);
         house.tanks = Self::rotation(tanks, feeding, first);
         house.spread_kettles();
@@ -274,7 +279,7 @@ impl CookHouse {
         let turn = Turn {
             may_begin: true,
             may_pump_out: true,
-            header_pa: 5.2e5,
+            header_pa: self.header_pa,
             quench_share: 1.0,
             water_degc: 17.0,
         };

@@ -21,8 +21,7 @@ const BOILING_DEGC: f64 = 99.3;
 const JACKET_TAU_S: f64 = 3.0;
 /// Jacket pressure with a fully open valve, Pa above the atmosphere. Demo line: 2.2 bar in the heat step.
 const FULL_JACKET_PA: f64 = 2.2e5;
-/// Header pressure for which [`STEAM_W`] holds, and the atmosphere, Pa. Demo line: 5.2 bar above the atmosphere.
-const HEADER_PA: f64 = 5.2e5;
+/// The atmosphere, Pa.
 const ATMOSPHERE_PA: f64 = 1.013e5;
 /// What a failed steam trap leaves of heat and of jacket pressure: condensate stands in the jacket. Demo week: 1.2 K/min
 /// instead of 2.8, 1.1 bar instead of 2.2.
@@ -73,6 +72,7 @@ pub struct Kettle {
     /// Steam that the jacket gets, 0 to 100 %.
     steam_percent: f64,
     trap_failed: bool,
+    usual_header_pa: f64,
     header_share: f64,
     /// Loss of a full kettle in its hold, W/K above the room, and the temperature of that hold, degC.
     loss_w_per_k: f64,
@@ -95,6 +95,8 @@ pub struct KettleBalance {
     pub valve_percent: f64,
     /// Jacket pressure then, Pa above the atmosphere, between 0 and 2.2 bar.
     pub jacket_pa: f64,
+    /// Usual steam pressure in front of the valve, Pa above the atmosphere.
+    pub header_pa: f64,
     /// Water, kg.
     pub water_kg: f64,
     /// Corn, kg.
@@ -109,7 +111,8 @@ impl Kettle {
     /// A kettle in `balance`.
     #[must_use]
     pub fn settled(balance: &KettleBalance) -> Self {
-        let KettleBalance { degc, valve_percent, jacket_pa, water_kg, corn_kg, lime_kg, bottom_k } = *balance;
+        let KettleBalance { degc, valve_percent, jacket_pa, header_pa, water_kg, corn_kg, lime_kg, bottom_k } =
+            *balance;
         let share = (valve_percent / 100.0).clamp(0.01, 0.99);
         let pressure_share = (jacket_pa / FULL_JACKET_PA).clamp(0.01, 0.99);
         Self {
@@ -120,6 +123,7 @@ impl Kettle {
             apart_k: 0.0,
             steam_percent: 100.0 * share,
             trap_failed: false,
+            usual_header_pa: header_pa,
             header_share: 1.0,
             loss_w_per_k: STEAM_W * share / (degc - ROOM_DEGC).max(1.0),
             hold_degc: degc,
@@ -180,7 +184,8 @@ impl Kettle {
     pub fn step(&mut self, step: StepTime, inputs: &KettleInputs, noise: &mut Noise) {
         self.trap_failed = inputs.trap_failed;
         // Choked flow through the valve goes with the absolute pressure in front of it.
-        self.header_share = (inputs.header_pa.max(0.0) + ATMOSPHERE_PA) / (HEADER_PA + ATMOSPHERE_PA);
+        self.header_share =
+            (inputs.header_pa.max(0.0) + ATMOSPHERE_PA) / (self.usual_header_pa + ATMOSPHERE_PA);
         self.steam_percent += (inputs.valve_percent - self.steam_percent) * step.share(JACKET_TAU_S);
         self.fill(step, inputs);
         self.drain(step, inputs.drain_kg_per_s);
@@ -248,6 +253,7 @@ mod tests {
         degc: 96.0,
         valve_percent: 22.0,
         jacket_pa: 1.1e5,
+        header_pa: 5.2e5,
         water_kg: 1200.0,
         corn_kg: 600.0,
         lime_kg: 3.6,

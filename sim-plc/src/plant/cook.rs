@@ -13,13 +13,13 @@ const HOLD: KettleBalance = KettleBalance {
     degc: 96.0,
     valve_percent: 22.0,
     jacket_pa: 1.1e5,
+    header_pa: 5.2e5,
     water_kg: 1200.0,
     corn_kg: 600.0,
     lime_kg: 3.6,
     bottom_k: -0.6,
 };
-/// Usual header pressure, Pa above the atmosphere, and quench water, L/min and degC. Demo line.
-const STEAM_PA: f64 = 5.2e5;
+/// Quench water, L/min and degC. Demo line.
 const QUENCH_L_PER_MIN: f64 = 90.0;
 const WATER_DEGC: f64 = 17.0;
 const PA_PER_BAR: f64 = 1e5;
@@ -60,8 +60,7 @@ impl Cook {
             house: CookHouse::new(&starts, tanks, feeding, batch),
             kettles,
             orders: Vec::new(),
-            steam_pa: typical(line, Meaning::SteamHeaderPressure, 0, Unit::BarGauge)
-                .map_or(STEAM_PA, |bar| bar * PA_PER_BAR),
+            steam_pa: steam_pa(line),
             water_degc: typical(line, Meaning::QuenchWaterTemperature, 0, Unit::DegC).unwrap_or(WATER_DEGC),
             lined_up: true,
         }
@@ -129,6 +128,12 @@ impl KettleSignals {
     }
 }
 
+/// Usual pressure in the header, Pa above the atmosphere.
+fn steam_pa(line: &Line) -> f64 {
+    let bar = typical(line, Meaning::SteamHeaderPressure, 0, Unit::BarGauge);
+    bar.map_or(HOLD.header_pa, |bar| bar.max(0.0) * PA_PER_BAR)
+}
+
 /// The kettle's hold from the line's typical values. Its program runs if the line has its step word; otherwise nobody
 /// could tell what it does, and it stays in its hold.
 fn start(line: &Line, ordinal: usize, kettle: &KettleSignals) -> KettleStart {
@@ -149,6 +154,7 @@ fn start(line: &Line, ordinal: usize, kettle: &KettleSignals) -> KettleStart {
                 .clamp(1.0, 99.0),
             jacket_pa: typical_of(Meaning::KettleJacketPressure, Unit::BarGauge)
                 .map_or(HOLD.jacket_pa, |bar| bar * PA_PER_BAR),
+            header_pa: steam_pa(line),
             water_kg,
             corn_kg,
             lime_kg: HOLD.lime_kg,

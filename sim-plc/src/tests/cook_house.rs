@@ -212,3 +212,28 @@ fn the_feeding_number_names_the_tank_that_is_emptying() {
         assert!(state == 4.0 || state == 5.0, "tank {feeding} is in state {state}");
     }
 }
+
+/// Recipe: at least 1.5 K/min between 40 and 85 degC; 24 to 37 equivalent minutes at 95 degC with z 33 K over come-up,
+/// hold and quench.
+#[test]
+fn a_quiet_batch_heats_fast_enough_and_gets_the_dose_that_the_recipe_accepts() {
+    let simulator = demo();
+    pass_until(&simulator, 7200, || shown(&simulator, "XI-101") == 2.0);
+    let (mut dose_min, mut at_40_s, mut at_85_s) = (0.0, None, None);
+    let mut second = 0;
+    while shown(&simulator, "XI-101") < 6.0 {
+        let degc = shown(&simulator, "TT-101");
+        dose_min += f64::powf(10.0, (degc - 95.0) / 33.0) / 60.0;
+        if degc >= 40.0 {
+            at_40_s = at_40_s.or(Some(second));
+        }
+        if degc >= 85.0 {
+            at_85_s = at_85_s.or(Some(second));
+        }
+        pass(&simulator, 1);
+        second += 1;
+    }
+    assert!((24.0..37.0).contains(&dose_min), "{dose_min} min");
+    let per_minute = 45.0 * 60.0 / f64::from(at_85_s.unwrap() - at_40_s.unwrap());
+    assert!(per_minute > 2.0, "{per_minute} K/min");
+}

@@ -5,6 +5,8 @@
 
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
+use crate::judge::Judge;
+use crate::segment::Segment;
 use crate::settings::CommunicationSettings;
 use setward_protocol::Uptime;
 
@@ -24,16 +26,18 @@ impl CommunicationDetector {
     pub(crate) const fn new(settings: CommunicationSettings) -> Self {
         Self { settings, heard: None, missed: 0, enough_at: None, active: false }
     }
+}
 
-    pub(crate) const fn is_active(&self) -> bool {
+impl Judge for CommunicationDetector {
+    fn is_active(&self) -> bool {
         self.active
     }
 
-    pub(crate) const fn restore(&mut self, active: bool) {
+    fn restore(&mut self, active: bool, _: f64) {
         self.active = active;
     }
 
-    pub(crate) fn handle(&mut self, at: Uptime, answered: bool, changes: &mut Changes) {
+    fn handle_scan(&mut self, at: Uptime, answered: bool, changes: &mut Changes) {
         if answered {
             self.heard = Some(at);
             (self.missed, self.enough_at) = (0, None);
@@ -51,7 +55,7 @@ impl CommunicationDetector {
         }
     }
 
-    pub(crate) fn run_out(&mut self, now: Uptime, changes: &mut Changes) {
+    fn run_out(&mut self, now: Uptime, changes: &mut Changes) {
         let Some(due) = self.deadline().filter(|due| *due <= now) else { return };
         let onset = self.heard.unwrap_or(due);
         self.active = true;
@@ -59,17 +63,17 @@ impl CommunicationDetector {
     }
 
     /// When it raises if nothing is heard until then; known once enough scans have been missed.
-    pub(crate) fn deadline(&self) -> Option<Uptime> {
+    fn deadline(&self) -> Option<Uptime> {
         let enough_at = self.enough_at.filter(|_| !self.active)?;
         // With many scans missed in little time the time decides; else the scan that is one too many.
         Some(enough_at.max(self.heard? + self.settings.at_least))
     }
 
-    pub(crate) const fn lost_since(&self) -> Option<Uptime> {
+    fn beyond_since(&self) -> Option<Uptime> {
         if self.missed > 0 { self.heard } else { None }
     }
 
-    pub(crate) fn forecast(&self, now: Uptime) -> Forecast {
+    fn forecast(&self, now: Uptime, _: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
         match (self.active, self.deadline()) {
             (true, _) => Forecast::StaysActive,
             (false, Some(due)) => Forecast::Raises { seconds: due.seconds_since(now).max(0.0) },

@@ -12,6 +12,8 @@ pub enum Happening {
         /// When the trouble began: the first moment beyond tolerance or limit of this stretch.
         onset: Uptime,
     },
+    /// It still stands so long after its acknowledgement that it is told anew.
+    Realarmed,
     /// Its condition ended.
     Cleared,
     /// A person acknowledged.
@@ -54,6 +56,15 @@ pub struct AlarmEvent {
     pub value: Option<f64>,
     /// Exposure as a share of the allowance, for alarms that have one.
     pub exposure: Option<f64>,
+}
+
+impl AlarmEvent {
+    /// Whether it calls a person: an annunciation, as [`crate::metrics`] counts them.
+    #[must_use]
+    pub const fn annunciates(&self) -> bool {
+        let calls = matches!(self.what, Happening::Raised { .. } | Happening::Realarmed);
+        calls && !self.silent
+    }
 }
 
 /// What the alarm will do if the value keeps its present course.

@@ -13,6 +13,8 @@ use setward_protocol::Uptime;
 pub struct Flags {
     /// Shelved until then.
     pub shelved_until: Option<Uptime>,
+    /// The shelf ends earlier, once the present occurrence (or, if none stands, the next) is over.
+    pub shelved_once: bool,
     /// Out of service.
     pub out_of_service: bool,
     /// Suppressed by design, for these reasons.
@@ -57,6 +59,7 @@ impl Flags {
     /// Nothing keeps it silent.
     pub const NONE: Self = Self {
         shelved_until: None,
+        shelved_once: false,
         out_of_service: false,
         suppressed: Suppression {
             mode: false,

@@ -20,27 +20,46 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+#[cfg(test)]
+extern crate std;
+
+mod average;
+mod band;
 mod communication;
+mod delay;
 mod detector;
-mod deviation;
+mod drift;
+mod equivalent_time;
 pub mod event;
 mod exposure;
+mod first_out;
 pub mod flags;
-mod limit;
+mod judge;
+mod mean;
 mod measurement;
+pub mod metrics;
 pub mod monitor;
+mod pair;
+mod rate;
+mod segment;
 pub mod settings;
 mod slot;
 pub mod state;
+mod status;
 mod time_weighted;
+mod window;
 
 pub use event::{AlarmEvent, Forecast, Happening};
 pub use exposure::EXPOSURE_CAP;
+pub use first_out::FirstOut;
 pub use flags::{Flags, Suppression};
 pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Status, TooManyCauses, WishError};
+pub use segment::Segment;
 pub use settings::{
-    AlarmId, AlarmSettings, Allowance, CommunicationSettings, DeviationSettings, Kind, LimitSettings,
-    MeasurementSettings, Reference, Side, Target, TimeWeightedSettings, Watched, Width,
+    AlarmId, AlarmSettings, Allowance, AverageReference, BatchEdge, CauseGroup, Codes, CommunicationSettings,
+    DeviationSettings, DiscrepancySettings, DriftSettings, EquivalentTimeSettings, Kind, Leak, LimitSettings,
+    MeasurementSettings, MovingAverageSettings, RateSettings, Reference, Side, StatusSettings, Target,
+    TimeWeightedSettings, Watched, Width,
 };
 pub use slot::{CAUSES_MAX, Slot};
 pub use state::{AlarmState, Refusal};

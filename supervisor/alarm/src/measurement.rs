@@ -1,11 +1,14 @@
 //! The measurement kind: a signal that can't be trusted.
 //!
-//! It raises when no good value has come for `bad_for`, counted from the first reading that was not good, or when less
+//! It raises when no good value has come for `bad_for`, counted from the first reading that was not good (or from when
+//! a reading was overdue), or when less
 //! than three quarters of the last five minutes were good. It clears when a good value has come and enough of the last
 //! five minutes was good again. A signal that is not wired yet is nobody's alarm.
 
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
+use crate::judge::Judge;
+use crate::segment::Segment;
 use crate::settings::MeasurementSettings;
 use core::time::Duration;
 use setward_protocol::{NoData, Reading, Uptime};
@@ -21,6 +24,9 @@ const PIECES: usize = 10;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct MeasurementDetector {
     settings: MeasurementSettings,
+    gap_limit: Duration,
+    /// When it was last heard of at all.
+    heard: Option<Uptime>,
     /// Since when it has not been good.
     bad_since: Option<Uptime>,
     active: bool,
@@ -38,21 +44,33 @@ struct Coverage {
 }
 
 impl MeasurementDetector {
-    pub(crate) const fn new(settings: MeasurementSettings) -> Self {
+    pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
         let coverage = Coverage { piece: 0, good_s: [0.0; PIECES], total_s: [0.0; PIECES], last: None };
-        Self { settings, bad_since: None, active: false, coverage }
+        Self { settings, gap_limit, heard: None, bad_since: None, active: false, coverage }
     }
 
-    pub(crate) const fn is_active(&self) -> bool {
+    /// Since when it has not been good, or will not have been if nothing is heard of it any more.
+    fn missing_since(&self) -> Option<Uptime> {
+        self.bad_since.or_else(|| Some(self.heard? + self.gap_limit))
+    }
+
+    fn raise(&mut self, at: Uptime, onset: Uptime, changes: &mut Changes) {
+        self.active = true;
+        let _fits = changes.push(Change::Begins { at, onset });
+    }
+}
+
+impl Judge for MeasurementDetector {
+    fn is_active(&self) -> bool {
         self.active
     }
 
-    pub(crate) const fn restore(&mut self, active: bool) {
+    fn restore(&mut self, active: bool, _: f64) {
         self.active = active;
     }
 
     /// While its controller is lost, which has an alarm of its own, the time is nobody's: it does not count as bad.
-    pub(crate) fn handle(
+    fn handle_reading(
         &mut self,
         at: Uptime,
         reading: Reading,
@@ -64,6 +82,8 @@ impl MeasurementDetector {
             Reading::Bad(NoData::NotPolled | NoData::NotCommissioned) => return,
             Reading::Uncertain(..) | Reading::Bad(_) => false,
         };
+        self.run_out(at, changes);
+        self.heard = Some(at);
         if controller_is_lost {
             self.coverage.last = None;
         } else {
@@ -84,30 +104,28 @@ impl MeasurementDetector {
     }
 
     /// Raises if it has been bad for long enough at `now`.
-    pub(crate) fn run_out(&mut self, now: Uptime, changes: &mut Changes) {
-        if let (Some(since), Some(due)) = (self.bad_since, self.deadline())
+    fn run_out(&mut self, now: Uptime, changes: &mut Changes) {
+        if let (Some(since), Some(due)) = (self.missing_since(), self.deadline())
             && due <= now
         {
             self.raise(due, since, changes);
         }
     }
 
-    fn raise(&mut self, at: Uptime, onset: Uptime, changes: &mut Changes) {
-        self.active = true;
-        let _fits = changes.push(Change::Begins { at, onset });
-    }
-
-    pub(crate) fn deadline(&self) -> Option<Uptime> {
-        let since = self.bad_since.filter(|_| !self.active)?;
+    fn deadline(&self) -> Option<Uptime> {
+        let since = self.missing_since().filter(|_| !self.active)?;
         Some(since + self.settings.bad_for)
     }
 
-    pub(crate) const fn bad_since(&self) -> Option<Uptime> {
+    fn beyond_since(&self) -> Option<Uptime> {
         self.bad_since
     }
 
-    pub(crate) fn forecast(&self, now: Uptime) -> Forecast {
-        match (self.active, self.deadline()) {
+    fn forecast(&self, now: Uptime, _: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
+        match (
+            self.active,
+            self.deadline().filter(|_| self.missing_since().is_some_and(|since| since <= now)),
+        ) {
             (true, _) => Forecast::StaysActive,
             (false, Some(due)) => Forecast::Raises { seconds: due.seconds_since(now).max(0.0) },
             (false, None) => Forecast::Quiet,

@@ -1,15 +1,22 @@
 //! All alarms of a line: samples and people's wishes in, events out.
 //!
-//! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal. See the crate's contract.
+//! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal, and [`Segment`]s for the kinds that keep a
+//! window. See the crate's contract. What people wish is in `wishes.rs`, what keeps alarms silent in `silence.rs`.
+
+mod silence;
+mod wishes;
 
 use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
+use crate::first_out::{self, FirstOut};
 use crate::flags::Flags;
-use crate::settings::{AlarmId, Kind, Target, Watched};
+use crate::segment::Segment;
+use crate::settings::{AlarmId, BatchEdge, Target, Watched};
 use crate::slot::{Slot, Told};
-use crate::state::{AlarmState, Refusal};
+use crate::state::AlarmState;
 use heapless::Deque;
-use setward_protocol::{ControllerId, Mode, Sample, SignalId, StationId, Uptime};
+use setward_protocol::{ControllerId, Sample, SignalId, Uptime};
+pub use wishes::{Acknowledgement, WishError};
 
 /// Events that can wait to be drained. One input makes a few; a full queue is counted, never grown.
 pub const EVENTS_MAX: usize = 256;
@@ -58,66 +65,72 @@ pub struct Status {
     pub beyond_since: Option<Uptime>,
     /// What it does next if the value stays as it is.
     pub forecast: Forecast,
-}
-
-/// Why an acknowledgement or a reset changed nothing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WishError {
-    /// There is no such alarm.
-    NoSuchAlarm,
-    /// The person saw another occurrence than this, the present one.
-    Stale {
-        /// The present occurrence.
-        occurrence: u32,
-    },
-    /// The alarm has never raised.
-    NeverRaised,
-    /// The state does not allow it.
-    Refused(Refusal),
+    /// Whether it was the first of its group, in the group's present trouble or the last.
+    pub first_out: Option<FirstOut>,
 }
 
 /// An alarm has more causes than it can hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct TooManyCauses;
 
-/// Whether an acknowledgement changed anything.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Acknowledgement {
-    /// It did; an event follows.
-    Done,
-    /// This occurrence had been acknowledged before.
-    Already,
-}
-
 /// All alarms of a line.
 #[derive(Debug)]
 pub struct Monitor<'a> {
     slots: &'a mut [Slot],
     heads: &'a mut [Head],
+    segments: &'a mut [Segment],
     events: Deque<AlarmEvent, EVENTS_MAX>,
     events_lost: u64,
     samples_dropped: u64,
     /// Whether an alarm began or ended to hide others.
     hides_changed: bool,
+    /// Nothing is due before this; `None`: nothing at all. Made exact with each timeout, so that a timer that has been
+    /// stopped costs one call too many and no search.
+    due: Option<Uptime>,
+    /// The first alarm that watches a controller.
+    first_of_controllers: Option<u16>,
 }
 
 impl<'a> Monitor<'a> {
     /// Watches the alarms in `slots` (an [`AlarmId`] is an index there) over the signals in `heads` (a [`SignalId`] is an
-    /// index there). An alarm on a signal outside `heads` never sees a sample.
+    /// index there). An alarm on a signal outside `heads` never sees a sample. Windows are kept in `segments`, of which
+    /// there should be the sum of [`crate::AlarmSettings::segments_needed`]; an alarm for which none are left never judges
+    /// its window.
     #[must_use]
-    pub fn new(slots: &'a mut [Slot], heads: &'a mut [Head]) -> Self {
+    pub fn new(slots: &'a mut [Slot], heads: &'a mut [Head], segments: &'a mut [Segment]) -> Self {
         heads.fill(Head::default());
+        let mut lent = 0;
+        for slot in slots.iter_mut() {
+            let count = slot.settings.segments_needed().min(segments.len() - lent);
+            slot.lent = (lent, count);
+            lent += count;
+        }
+        let mut first_of_controllers = None;
         // From the last to the first, so that each signal's chain runs in the order of the alarms.
         for (index, slot) in (0..u16::MAX).zip(slots.iter_mut()).rev() {
-            let watched = slot.settings.watches.signal();
-            let head = watched.and_then(|signal| heads.get_mut(signal.index()));
-            slot.next = head.and_then(|head| head.first.replace(index));
+            slot.next = match slot.settings.watches {
+                Watched::Signal(signal) => {
+                    heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
+                }
+                Watched::Controller(_) => first_of_controllers.replace(index),
+            };
             let compared = slot.detector.reference_signal();
             let head = compared.and_then(|signal| heads.get_mut(signal.index()));
             slot.next_compared = head.and_then(|head| head.first_compared.replace(index));
         }
         let events = Deque::new();
-        Self { slots, heads, events, events_lost: 0, samples_dropped: 0, hides_changed: false }
+        let (events_lost, samples_dropped, hides_changed, due) = (0, 0, false, None);
+        Self {
+            slots,
+            heads,
+            segments,
+            events,
+            events_lost,
+            samples_dropped,
+            hides_changed,
+            due,
+            first_of_controllers,
+        }
     }
 
     /// While `cause` stands and speaks, `consequence` is hidden by it. The caller sees to it that there is no circle.
@@ -138,12 +151,14 @@ impl<'a> Monitor<'a> {
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
             slot.annunciated = true;
+            slot.set_realarm(Uptime::START);
             let (shelf, out) = (restored.shelved_until, restored.out_of_service);
             // What was standing when it became silent was told then.
             let _told = slot.change_flags(Uptime::START, |flags| {
                 (flags.shelved_until, flags.out_of_service) = (shelf, out);
             });
             self.hides_changed = true;
+            self.note_due(alarm);
         }
     }
 
@@ -170,140 +185,75 @@ impl<'a> Monitor<'a> {
         while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             cursor = slot.next;
+            let alarm = AlarmId(index);
+            self.end_settling(alarm, sample.at, Slot::end_settling);
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             let lost = slot.flags.suppressed.no_communication;
-            let changes = slot.detector.handle(sample.at, sample.reading, slot.settings.gap_limit, lost);
-            let flags = slot.flags;
-            let settled = slot.end_settling(sample.at);
-            let unsilenced = flags != slot.flags;
-            self.hides_changed |= unsilenced;
-            self.apply(AlarmId(index), changes);
-            self.tell(AlarmId(index), sample.at, settled);
+            let lent = slot.own_mut(self.segments);
+            let changes = slot.detector.handle(sample.at, sample.reading, lost, lent);
+            self.apply(alarm, changes);
+            self.end_settling(alarm, sample.at, Slot::end_settling_within);
+            self.note_due(alarm);
         }
         self.follow_hides(sample.at);
     }
 
-    /// A station goes into a mode. Alarms that do not speak in it are suppressed by design.
-    pub fn handle_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
-        for index in 0..u16::MAX {
+    /// A batch of what `signal` measures begins or ends.
+    pub fn handle_batch(&mut self, now: Uptime, signal: SignalId, edge: BatchEdge) {
+        let mut cursor = self.first_alarm(signal);
+        while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
-            if slot.settings.station == Some(station) {
-                let silent = !slot.settings.modes.contains(mode);
-                self.flag(now, AlarmId(index), |flags| flags.suppressed.mode = silent);
-            }
+            cursor = slot.next;
+            let changes = slot.detector.handle_batch(now, edge);
+            self.apply(AlarmId(index), changes);
         }
-        self.follow_hides(now);
-    }
-
-    /// Whether the conditions besides the mode hold under which an alarm speaks.
-    pub fn handle_condition(&mut self, now: Uptime, alarm: AlarmId, holds: bool) {
-        self.flag(now, alarm, |flags| flags.suppressed.condition = !holds);
         self.follow_hides(now);
     }
 
     /// Whether a controller answered a scan.
     pub fn handle_controller(&mut self, now: Uptime, controller: ControllerId, answered: bool) {
-        for index in 0..u16::MAX {
+        let mut cursor = self.first_of_controllers;
+        while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            cursor = slot.next;
             if slot.settings.watches == Watched::Controller(controller) {
                 let changes = slot.detector.handle_scan(now, answered);
                 self.apply(AlarmId(index), changes);
+                self.note_due(AlarmId(index));
             }
         }
         self.follow_hides(now);
-    }
-
-    /// A person shelves an alarm until a moment. Shelving it again moves the end.
-    ///
-    /// # Errors
-    /// [`WishError::NoSuchAlarm`].
-    pub fn handle_shelve(&mut self, now: Uptime, alarm: AlarmId, until: Uptime) -> Result<(), WishError> {
-        let slot = self.slots.get_mut(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
-        let told = slot.change_flags(now, |flags| flags.shelved_until = Some(until));
-        let state = slot.state;
-        self.tell(alarm, now, Some((Happening::Shelved { until }, state)));
-        self.tell(alarm, now, told);
-        self.follow_hides(now);
-        Ok(())
-    }
-
-    /// A person takes an alarm off the shelf. One that is on none stays as it is.
-    ///
-    /// # Errors
-    /// [`WishError::NoSuchAlarm`].
-    pub fn handle_unshelve(&mut self, now: Uptime, alarm: AlarmId) -> Result<(), WishError> {
-        self.slots.get(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
-        self.unshelve(now, alarm);
-        self.follow_hides(now);
-        Ok(())
-    }
-
-    /// Maintenance takes an alarm out of service, or returns it.
-    ///
-    /// # Errors
-    /// [`WishError::NoSuchAlarm`].
-    pub fn handle_service(&mut self, now: Uptime, alarm: AlarmId, in_service: bool) -> Result<(), WishError> {
-        let slot = self.slots.get_mut(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
-        if slot.flags.out_of_service != in_service {
-            return Ok(());
-        }
-        let told = slot.change_flags(now, |flags| flags.out_of_service = !in_service);
-        let what = if in_service { Happening::ReturnedToService } else { Happening::OutOfService };
-        let state = slot.state;
-        self.tell(alarm, now, Some((what, state)));
-        self.tell(alarm, now, told);
-        self.follow_hides(now);
-        Ok(())
     }
 
     /// Time has passed. Calling it before [`Self::poll_timeout`] does nothing. It stops when the queue of events is nearly
     /// full: drain it and call again while the timeout is due.
     pub fn handle_timeout(&mut self, now: Uptime) {
+        if self.due.is_none_or(|due| due > now) {
+            return;
+        }
         for index in 0..u16::MAX {
             if self.events.len() + CHANGES_MAX > EVENTS_MAX {
-                return;
+                break;
             }
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
             if slot.deadline().is_none_or(|due| due > now) {
                 continue;
             }
-            let changes = slot.detector.handle_timeout(now, slot.settings.gap_limit);
+            let alarm = AlarmId(index);
+            self.end_settling(alarm, now, Slot::end_settling);
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            let changes = slot.detector.handle_timeout(now);
             let shelf_is_over = slot.flags.shelved_until.is_some_and(|until| until <= now);
-            let settled = slot.end_settling(now);
             self.hides_changed = true;
-            self.apply(AlarmId(index), changes);
-            self.tell(AlarmId(index), now, settled);
+            self.apply(alarm, changes);
             if shelf_is_over {
-                self.unshelve(now, AlarmId(index));
+                self.unshelve(now, alarm);
             }
+            let told = self.slots.get_mut(usize::from(index)).and_then(|slot| slot.realarm(now));
+            self.tell(alarm, now, told);
         }
         self.follow_hides(now);
-    }
-
-    /// A person acknowledges an occurrence. Doing it twice changes nothing.
-    ///
-    /// # Errors
-    /// [`WishError::Stale`] if the present occurrence is another one, [`WishError::NeverRaised`] if there is none.
-    pub fn handle_acknowledge(
-        &mut self,
-        now: Uptime,
-        alarm: AlarmId,
-        occurrence: u32,
-    ) -> Result<Acknowledgement, WishError> {
-        let slot = self.wished(alarm, occurrence)?;
-        let Ok(to) = slot.state.acknowledge() else { return Ok(Acknowledgement::Already) };
-        self.transition(alarm, now, Happening::Acknowledged, to);
-        Ok(Acknowledgement::Done)
-    }
-
-    /// A person resets a latched alarm whose condition has gone.
-    ///
-    /// # Errors
-    /// As for acknowledging, and [`WishError::Refused`] if the alarm is not acknowledged or its condition holds.
-    pub fn handle_reset(&mut self, now: Uptime, alarm: AlarmId, occurrence: u32) -> Result<(), WishError> {
-        let slot = self.wished(alarm, occurrence)?;
-        let to = slot.state.reset().map_err(WishError::Refused)?;
-        self.transition(alarm, now, Happening::Reset, to);
-        Ok(())
+        self.due = self.slots.iter().filter_map(Slot::deadline).min();
     }
 
     /// The next event, until there is none.
@@ -311,25 +261,25 @@ impl<'a> Monitor<'a> {
         self.events.pop_front()
     }
 
-    /// When [`Self::handle_timeout`] wants to be called, if at all.
+    /// When [`Self::handle_timeout`] wants to be called, if at all. It may be called for nothing.
     #[must_use]
-    pub fn poll_timeout(&self) -> Option<Uptime> {
-        self.slots.iter().filter_map(Slot::deadline).min()
+    pub const fn poll_timeout(&self) -> Option<Uptime> {
+        self.due
     }
 
     /// An alarm as it stands at `now`.
     #[must_use]
     pub fn status(&self, alarm: AlarmId, now: Uptime) -> Option<Status> {
         let slot = self.slots.get(alarm.index())?;
-        let gap_limit = slot.settings.gap_limit;
         Some(Status {
             state: slot.state,
             flags: slot.flags,
             occurrence: slot.occurrence,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
-            beyond_since: slot.detector.beyond_since(now, gap_limit),
-            forecast: slot.detector.forecast(now, gap_limit),
+            beyond_since: slot.detector.beyond_since(now),
+            forecast: slot.detector.forecast(now, slot.own(self.segments)),
+            first_out: slot.first_out,
         })
     }
 
@@ -343,106 +293,39 @@ impl<'a> Monitor<'a> {
         self.heads.get(signal.index())?.first
     }
 
-    fn wished(&self, alarm: AlarmId, occurrence: u32) -> Result<&Slot, WishError> {
-        let slot = self.slots.get(alarm.index()).ok_or(WishError::NoSuchAlarm)?;
-        if slot.occurrence == 0 {
-            Err(WishError::NeverRaised)
-        } else if slot.occurrence != occurrence {
-            Err(WishError::Stale { occurrence: slot.occurrence })
-        } else {
-            Ok(slot)
-        }
-    }
-
     /// A reading of a signal with which alarms are compared.
     fn compare(&mut self, first: Option<u16>, sample: &Sample) {
         let mut cursor = first;
-        while let Some(slot) = cursor.and_then(|index| self.slots.get_mut(usize::from(index))) {
-            slot.detector.handle_reference(sample.reading);
+        while let Some(index) = cursor {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             cursor = slot.next_compared;
+            let lent = slot.own_mut(self.segments);
+            let changes = slot.detector.handle_reference(sample.at, sample.reading, lent);
+            self.apply(AlarmId(index), changes);
+            self.note_due(AlarmId(index));
         }
     }
 
-    fn unshelve(&mut self, now: Uptime, alarm: AlarmId) {
-        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
-        if slot.flags.shelved_until.is_none() {
-            return;
-        }
-        let told = slot.change_flags(now, |flags| flags.shelved_until = None);
-        let state = told.map_or(slot.state, |(_, from)| from);
-        self.tell(alarm, now, Some((Happening::Unshelved, state)));
-        self.tell(alarm, now, told);
+    /// The alarm may be due earlier than anything else.
+    fn note_due(&mut self, alarm: AlarmId) {
+        let due = self.slots.get(alarm.index()).and_then(Slot::deadline);
+        self.due = [self.due, due].into_iter().flatten().min();
     }
 
-    fn flag(&mut self, now: Uptime, alarm: AlarmId, change: impl FnOnce(&mut Flags)) {
-        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
-        let before = slot.flags;
-        let told = slot.change_flags(now, change);
-        let changed = before != slot.flags;
-        self.hides_changed |= changed;
-        self.tell(alarm, now, told);
-    }
-
-    /// What a detector found, and what it blinds or hides.
+    /// What a detector found, and what it blinds, hides or takes off the shelf.
     fn apply(&mut self, alarm: AlarmId, changes: Changes) {
         for change in changes {
-            let (Change::Begins { at, .. } | Change::Ends { at }) = change;
             let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
-            let told = slot.apply(change);
-            self.tell(alarm, at, told);
-            self.blind(alarm, at, matches!(change, Change::Begins { .. }));
-        }
-    }
-
-    /// A signal that can't be trusted blinds the other alarms on it; a lost controller blinds all of its own.
-    fn blind(&mut self, cause: AlarmId, now: Uptime, begins: bool) {
-        let Some(slot) = self.slots.get(cause.index()) else { return };
-        let (watches, kind) = (slot.settings.watches, slot.settings.kind);
-        match (kind, watches) {
-            (Kind::Measurement(_), Watched::Signal(signal)) => {
-                let mut cursor = self.first_alarm(signal);
-                while let Some(index) = cursor {
-                    if AlarmId(index) != cause {
-                        self.flag(now, AlarmId(index), |flags| flags.suppressed.bad_measurement = begins);
-                    }
-                    cursor = self.slots.get(usize::from(index)).and_then(|slot| slot.next);
-                }
+            let (group, told) = (slot.settings.group, slot.apply(change));
+            let shelf_is_over = slot.flags.shelved_once && matches!(change, Change::Ends { .. });
+            if let (Some(group), Change::Begins { onset, .. }) = (group, change) {
+                first_out::note(self.slots, alarm, group, onset);
             }
-            (Kind::Communication(_), Watched::Controller(controller)) => {
-                for index in 0..u16::MAX {
-                    let Some(slot) = self.slots.get(usize::from(index)) else { return };
-                    if slot.settings.controller == Some(controller) && AlarmId(index) != cause {
-                        self.flag(now, AlarmId(index), |flags| flags.suppressed.no_communication = begins);
-                    }
-                }
+            self.tell(alarm, change.at(), told);
+            if shelf_is_over {
+                self.unshelve(change.at(), alarm);
             }
-            (
-                Kind::Limit(_)
-                | Kind::Deviation(_)
-                | Kind::TimeWeighted(_)
-                | Kind::Measurement(_)
-                | Kind::Communication(_),
-                _,
-            ) => {}
-        }
-    }
-
-    /// Alarms whose cause has begun or ceased to speak in their place. One that becomes hidden may uncover another: it
-    /// goes on until nothing changes, which without circles it does.
-    fn follow_hides(&mut self, now: Uptime) {
-        for _ in 0..self.slots.len() {
-            if !core::mem::take(&mut self.hides_changed) {
-                return;
-            }
-            for index in 0..u16::MAX {
-                let Some(slot) = self.slots.get(usize::from(index)) else { break };
-                let speaks = |cause: &&AlarmId| self.slots.get(cause.index()).is_some_and(Slot::hides_others);
-                let hidden_by = slot.causes.iter().find(speaks).copied();
-                if hidden_by != slot.flags.suppressed.hidden_by {
-                    self.flag(now, AlarmId(index), |flags| flags.suppressed.hidden_by = hidden_by);
-                    self.hides_changed = true;
-                }
-            }
+            self.blind(alarm, change.at(), matches!(change, Change::Begins { .. }));
         }
     }
 

@@ -1,6 +1,13 @@
 //! What an alarm is told about itself. Plain types: the file format lives in `setward-config`.
 
+mod kinds;
+
 use core::time::Duration;
+pub use kinds::{
+    Allowance, AverageReference, CODES_MAX, Codes, CommunicationSettings, DeviationSettings,
+    DiscrepancySettings, DriftSettings, EquivalentTimeSettings, Leak, LimitSettings, MeasurementSettings,
+    MovingAverageSettings, RateSettings, Reference, StatusSettings, TimeWeightedSettings, Width,
+};
 use setward_protocol::{ControllerId, ModeSet, SignalId, StationId};
 
 /// Index of an alarm in its line.
@@ -35,100 +42,6 @@ impl Side {
     }
 }
 
-/// A fixed limit with deadband and delays.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LimitSettings {
-    /// The watched side.
-    pub side: Side,
-    /// The limit, in the signal's unit.
-    pub limit: f64,
-    /// How far back inside the limit the value must come to count as back, in the signal's unit; not negative.
-    pub deadband: f64,
-    /// How long the value must be beyond the limit before the alarm raises.
-    pub on_delay: Duration,
-    /// How long the value must be back before the alarm clears.
-    pub off_delay: Duration,
-}
-
-/// How much exposure raises a [`TimeWeightedSettings`] alarm.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Allowance {
-    /// Area beyond the tolerance, in signal unit times seconds. Shape 1 only.
-    Area(f64),
-    /// Seconds until the alarm raises at a constant twice the tolerance, whatever the shape.
-    AtTwice(f64),
-}
-
-/// Exposure: how far beyond the tolerance, weighed by how long.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TimeWeightedSettings {
-    /// The watched side of the setpoint in force.
-    pub side: Side,
-    /// What raises the alarm.
-    pub allowance: Allowance,
-    /// Time constant of the decay while inside the tolerance; `None` keeps exposure for ever.
-    pub recovery: Option<Duration>,
-    /// Exponent: 1 weighs by area, 2 counts size double, near 0 by its logarithm. 0.02 to 3.
-    pub shape: f64,
-    /// Share of the allowance below which the alarm clears, once inside the tolerance.
-    pub clear_below: f64,
-}
-
-/// What a deviation is counted from.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Reference {
-    /// The setpoint of the running recipe for the watched signal.
-    Recipe,
-    /// The present good value of another signal.
-    Signal(SignalId),
-}
-
-/// How far a value may be from its reference.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Width {
-    /// The recipe's latitude: what an operator may turn unasked.
-    Latitude,
-    /// The recipe's tolerance on its side.
-    Tolerance,
-    /// The recipe's specification on its side.
-    Specification,
-    /// A fixed difference, in the signal's unit.
-    Fixed(f64),
-}
-
-/// How far a value is from its reference, with deadband and delays.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DeviationSettings {
-    /// The watched side; `None` for both.
-    pub side: Option<Side>,
-    /// What it is counted from.
-    pub against: Reference,
-    /// How far is too far.
-    pub width: Width,
-    /// How far back inside the width the value must come to count as back, in the signal's unit; not negative.
-    pub deadband: f64,
-    /// How long the value must be beyond before the alarm raises.
-    pub on_delay: Duration,
-    /// How long the value must be back before the alarm clears.
-    pub off_delay: Duration,
-}
-
-/// A signal that can't be trusted: bad, missing, not moving, or too often so.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct MeasurementSettings {
-    /// How long it must be without a good value before the alarm raises.
-    pub bad_for: Duration,
-}
-
-/// A controller that does not answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct CommunicationSettings {
-    /// How many scans in a row must bring nothing.
-    pub polls: u32,
-    /// And how long the last answer must be ago.
-    pub at_least: Duration,
-}
-
 /// What kind of alarm, with its settings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Kind {
@@ -138,10 +51,61 @@ pub enum Kind {
     Deviation(DeviationSettings),
     /// Exposure against setpoint and tolerance of the running recipe.
     TimeWeighted(TimeWeightedSettings),
+    /// The mean over a window.
+    MovingAverage(MovingAverageSettings),
+    /// Two signals that should agree.
+    Discrepancy(DiscrepancySettings),
+    /// How fast it changes.
+    Rate(RateSettings),
+    /// A code or bit.
+    Status(StatusSettings),
+    /// Thermal dose of a batch.
+    EquivalentTime(EquivalentTimeSettings),
+    /// A slow drift from the setpoint.
+    Drift(DriftSettings),
     /// Whether the signal can be trusted. It watches a signal.
     Measurement(MeasurementSettings),
     /// Whether a controller answers. It watches a controller.
     Communication(CommunicationSettings),
+}
+
+impl Kind {
+    /// The second signal the kind looks at, if it looks at one.
+    #[must_use]
+    pub const fn other_signal(&self) -> Option<SignalId> {
+        match self {
+            Self::Deviation(DeviationSettings { against: Reference::Signal(signal), .. }) => Some(*signal),
+            Self::Discrepancy(settings) => Some(settings.other),
+            Self::Deviation(DeviationSettings { against: Reference::Recipe, .. })
+            | Self::Limit(_)
+            | Self::TimeWeighted(_)
+            | Self::MovingAverage(_)
+            | Self::Rate(_)
+            | Self::Status(_)
+            | Self::EquivalentTime(_)
+            | Self::Drift(_)
+            | Self::Measurement(_)
+            | Self::Communication(_) => None,
+        }
+    }
+
+    /// The window over which the kind keeps what it has seen.
+    const fn window(&self) -> Option<Duration> {
+        match self {
+            Self::MovingAverage(settings) => Some(settings.window),
+            Self::Rate(settings) => Some(settings.kept()),
+            Self::Status(StatusSettings { share: Some((_, window)), .. }) => Some(*window),
+            Self::Status(StatusSettings { share: None, .. })
+            | Self::Limit(_)
+            | Self::Deviation(_)
+            | Self::TimeWeighted(_)
+            | Self::Discrepancy(_)
+            | Self::EquivalentTime(_)
+            | Self::Drift(_)
+            | Self::Measurement(_)
+            | Self::Communication(_) => None,
+        }
+    }
 }
 
 /// What an alarm watches.
@@ -173,7 +137,10 @@ pub struct AlarmSettings {
     pub kind: Kind,
     /// Whether it stays active after the condition has gone, until a person resets it.
     pub latching: bool,
-    /// The longest time between two good samples that still counts as known. Longer is unknown time.
+    /// How often a reading is expected. Sizes the storage of windows.
+    pub poll_every: Duration,
+    /// The longest time between two good samples that still counts as known; of the slower signal, if it looks at two.
+    /// Longer is unknown time.
     pub gap_limit: Duration,
     /// The station whose mode decides whether it speaks; `None`: it always may.
     pub station: Option<StationId>,
@@ -183,6 +150,39 @@ pub struct AlarmSettings {
     pub modes: ModeSet,
     /// How long after a return to those modes it stays silent still. It ends early once the value is in tolerance.
     pub settle: Duration,
+    /// How long after an acknowledgement it is told anew if it still stands; `None`: never.
+    pub realarm_after: Option<Duration>,
+    /// The longest time a person may shelve it at once; `None`: any.
+    pub shelve_most: Option<Duration>,
+    /// The alarms of one trouble, among which the first is marked.
+    pub group: Option<CauseGroup>,
+}
+
+/// Most segments that one alarm is lent: beyond, neighbours are joined.
+pub const SEGMENTS_PER_ALARM_MAX: usize = 8192;
+
+impl AlarmSettings {
+    /// How many segments the alarm keeps: its window divided by the time between readings, for the kinds that have one.
+    #[must_use]
+    pub fn segments_needed(&self) -> usize {
+        let Some(window) = self.kind.window() else { return 0 };
+        let readings = window.as_secs_f64() / self.poll_every.as_secs_f64();
+        // Both ends of the window cut a segment, and one comes in before one goes out. The cast saturates.
+        (readings.max(0.0) as usize).saturating_add(4).clamp(8, SEGMENTS_PER_ALARM_MAX)
+    }
+}
+
+/// Alarms that one trouble sets off one after the other, such as those of one burner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct CauseGroup(pub u16);
+
+/// An edge of a batch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum BatchEdge {
+    /// The batch begins: what is counted per batch starts at zero.
+    Begins,
+    /// The batch ends: what it got is judged.
+    Ends,
 }
 
 /// What the running recipe asks of a signal.

@@ -2,7 +2,9 @@
 
 use crate::detector::{Change, Detector};
 use crate::event::Happening;
+use crate::first_out::FirstOut;
 use crate::flags::Flags;
+use crate::segment::Segment;
 use crate::settings::{AlarmId, AlarmSettings};
 use crate::state::AlarmState;
 use heapless::Vec;
@@ -26,9 +28,15 @@ pub struct Slot {
     gated: bool,
     /// Whether exposure collected in the present silence must not count.
     drops_exposure: bool,
+    /// When it is told anew if it still stands, acknowledged.
+    pub(crate) realarm_at: Option<Uptime>,
+    /// Whether it was the first of its group.
+    pub(crate) first_out: Option<FirstOut>,
+    /// Where its share of the lent segments begins, and how many there are.
+    pub(crate) lent: (usize, usize),
     /// Alarms that speak in its place while they stand.
     pub(crate) causes: Vec<AlarmId, CAUSES_MAX>,
-    /// The next alarm on the same signal.
+    /// The next alarm on the same signal, or on a controller.
     pub(crate) next: Option<u16>,
     /// The next alarm compared with the same signal.
     pub(crate) next_compared: Option<u16>,
@@ -51,10 +59,25 @@ impl Slot {
             annunciated: false,
             gated: false,
             drops_exposure: false,
+            realarm_at: None,
+            first_out: None,
+            lent: (0, 0),
             causes: Vec::new(),
             next: None,
             next_compared: None,
         }
+    }
+
+    /// Its share of the lent segments.
+    pub(crate) fn own<'s>(&self, segments: &'s [Segment]) -> &'s [Segment] {
+        let (start, count) = self.lent;
+        segments.get(start..start.saturating_add(count)).unwrap_or_default()
+    }
+
+    /// Its share of the lent segments, to write.
+    pub(crate) fn own_mut<'s>(&self, segments: &'s mut [Segment]) -> &'s mut [Segment] {
+        let (start, count) = self.lent;
+        segments.get_mut(start..start.saturating_add(count)).unwrap_or_default()
     }
 
     /// Whether it hides what follows from it: it stands and is itself spoken.
@@ -113,12 +136,19 @@ impl Slot {
         }
     }
 
-    /// The wait after a suppression is over, if it is: its time has come, or the value is within.
+    /// The wait after a suppression is over, if its time has come.
     pub(crate) fn end_settling(&mut self, now: Uptime) -> Option<Told> {
         let until = self.flags.suppressed.settling_until?;
-        let waits_for_more = self.flags.suppressed.has_reason();
-        let is_within = self.detector.is_within(now, self.settings.gap_limit);
-        if waits_for_more || !(until <= now || is_within) {
+        if self.flags.suppressed.has_reason() || until > now {
+            return None;
+        }
+        self.change_flags(now, |flags| flags.suppressed.settling_until = None)
+    }
+
+    /// The wait after a suppression is over, if the value is within.
+    pub(crate) fn end_settling_within(&mut self, now: Uptime) -> Option<Told> {
+        self.flags.suppressed.settling_until?;
+        if self.flags.suppressed.has_reason() || !self.detector.is_within(now) {
             return None;
         }
         self.change_flags(now, |flags| flags.suppressed.settling_until = None)
@@ -149,27 +179,37 @@ impl Slot {
             AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged => None,
             AlarmState::Returned if was_told => None,
             AlarmState::Unacknowledged | AlarmState::Acknowledged | AlarmState::Returned => {
-                self.state = AlarmState::Normal;
+                // A latch is for a person to release.
+                let latched = self.state.clear(true).filter(|_| self.settings.latching);
+                self.state = latched.unwrap_or(AlarmState::Normal);
                 Some((Happening::Cleared, from))
             }
         }
     }
 
-    /// When a flag of it runs out.
-    pub(crate) fn flag_deadline(&self) -> Option<Uptime> {
-        let settling = self.flags.suppressed.settling_until.filter(|_| !self.flags.suppressed.has_reason());
-        match (self.flags.shelved_until, settling) {
-            (Some(shelf), Some(settling)) => Some(shelf.min(settling)),
-            (one, other) => one.or(other),
-        }
+    /// It stands, acknowledged, for so long that it is told anew.
+    pub(crate) fn realarm(&mut self, now: Uptime) -> Option<Told> {
+        self.realarm_due().filter(|due| *due <= now)?;
+        let from = self.state;
+        self.realarm_at = None;
+        self.state = self.state.realarm()?;
+        Some((Happening::Realarmed, from))
+    }
+
+    fn realarm_due(&self) -> Option<Uptime> {
+        let speaks = self.state == AlarmState::Acknowledged && !self.flags.are_silencing();
+        self.realarm_at.filter(|_| speaks)
+    }
+
+    /// A person has acknowledged it.
+    pub(crate) fn set_realarm(&mut self, now: Uptime) {
+        self.realarm_at = self.settings.realarm_after.map(|span| now + span);
     }
 
     /// When it wants to be called next.
     pub(crate) fn deadline(&self) -> Option<Uptime> {
-        let detector = self.detector.deadline(self.settings.gap_limit);
-        match (detector, self.flag_deadline()) {
-            (Some(one), Some(other)) => Some(one.min(other)),
-            (one, other) => one.or(other),
-        }
+        let settling = self.flags.suppressed.settling_until.filter(|_| !self.flags.suppressed.has_reason());
+        let timers = [self.detector.deadline(), self.flags.shelved_until, settling, self.realarm_due()];
+        timers.into_iter().flatten().min()
     }
 }

@@ -10,7 +10,7 @@
 //!     |                                | acknowledge                 ^   |
 //!     |                                +-----------------------------+   | reset
 //!     +-------------------------------------------------------------------+
-//!   D, E, F --raise--> B, as a new occurrence
+//!   D, E, F --raise--> B, as a new occurrence; C --realarm--> B, the same occurrence
 //! ```
 //! Letters and transitions are restated from memory of the standards; the paid texts were not read.
 
@@ -106,6 +106,19 @@ impl AlarmState {
         }
     }
 
+    /// It still stands long after it was acknowledged. `None` where it is not acknowledged or does not hold.
+    #[must_use]
+    pub const fn realarm(self) -> Option<Self> {
+        match self {
+            Self::Acknowledged => Some(Self::Unacknowledged),
+            Self::Normal
+            | Self::Unacknowledged
+            | Self::Returned
+            | Self::LatchedUnacknowledged
+            | Self::LatchedAcknowledged => None,
+        }
+    }
+
     /// The condition ends. `None` where it does not hold.
     #[must_use]
     pub const fn clear(self, latching: bool) -> Option<Self> {
@@ -165,18 +178,19 @@ mod tests {
             let letter = |next: Option<AlarmState>| next.map_or('-', AlarmState::letter);
             [
                 letter(state.raise()),
+                letter(state.realarm()),
                 letter(state.clear(false)),
                 letter(state.clear(true)),
                 letter(state.acknowledge().ok()),
                 letter(state.reset().ok()),
             ]
         };
-        assert_eq!(row(Normal), ['B', '-', '-', '-', '-']);
-        assert_eq!(row(Unacknowledged), ['-', 'D', 'E', 'C', '-']);
-        assert_eq!(row(Acknowledged), ['-', 'A', 'F', '-', '-']);
-        assert_eq!(row(Returned), ['B', '-', '-', 'A', '-']);
-        assert_eq!(row(LatchedUnacknowledged), ['B', '-', '-', 'F', '-']);
-        assert_eq!(row(LatchedAcknowledged), ['B', '-', '-', '-', 'A']);
+        assert_eq!(row(Normal), ['B', '-', '-', '-', '-', '-']);
+        assert_eq!(row(Unacknowledged), ['-', '-', 'D', 'E', 'C', '-']);
+        assert_eq!(row(Acknowledged), ['-', 'B', 'A', 'F', '-', '-']);
+        assert_eq!(row(Returned), ['B', '-', '-', '-', 'A', '-']);
+        assert_eq!(row(LatchedUnacknowledged), ['B', '-', '-', '-', 'F', '-']);
+        assert_eq!(row(LatchedAcknowledged), ['B', '-', '-', '-', '-', 'A']);
     }
 
     #[test]

@@ -2,10 +2,12 @@
 //!
 //! The law itself is in `exposure.rs`; here is what it means for raising, clearing and the forecast.
 
-use crate::detector::{Change, Changes, Segment};
+use crate::detector::{Change, Changes};
 use crate::event::Forecast;
-use crate::exposure::{Law, pieces};
-use crate::settings::{Target, TimeWeightedSettings};
+use crate::exposure::{EXPOSURE_CAP, Law, pieces};
+use crate::judge::Judge;
+use crate::segment::Segment;
+use crate::settings::{BatchEdge, Leak, Target, TimeWeightedSettings};
 use setward_protocol::Uptime;
 
 /// Exposure below this share no longer counts as the same build-up: the next excursion has its own onset.
@@ -15,11 +17,11 @@ const FORGOTTEN_BELOW: f64 = 0.05;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct ExposureDetector {
     settings: TimeWeightedSettings,
-    pub(crate) target: Option<Target>,
-    pub(crate) share: f64,
-    pub(crate) active: bool,
+    target: Option<Target>,
+    share: f64,
+    active: bool,
     /// Start of the present stretch beyond tolerance.
-    pub(crate) beyond_since: Option<Uptime>,
+    beyond_since: Option<Uptime>,
     /// Start of the present build-up of exposure.
     onset: Option<Uptime>,
 }
@@ -29,59 +31,17 @@ impl ExposureDetector {
         Self { settings, target: None, share: 0.0, active: false, beyond_since: None, onset: None }
     }
 
-    pub(crate) fn restore(&mut self, active: bool, share: f64) {
-        self.active = active;
-        self.share = if share.is_finite() { share.clamp(0.0, crate::exposure::EXPOSURE_CAP) } else { 0.0 };
-    }
-
-    /// Nothing collected, nothing active.
-    pub(crate) const fn start_over(&mut self) {
-        (self.share, self.active, self.onset) = (0.0, false, None);
-    }
-
     /// The law and the distance of a value from the setpoint in tolerances; `None` without a usable target.
     fn law(&self) -> Option<(Law, impl Fn(f64) -> f64 + use<>)> {
         let target = self.target?;
         let side = self.settings.side;
-        let tolerance = target.tolerance(side);
+        let pick_up = match self.settings.leak {
+            Leak::Inside => 1.0,
+            Leak::Always { pick_up } => pick_up,
+        };
+        let tolerance = pick_up * target.tolerance(side);
         let law = Law::new(&self.settings, tolerance);
         (tolerance > 0.0).then_some((law, move |value| side.beyond(value, target.setpoint) / tolerance))
-    }
-
-    /// A first sample after unknown time: no exposure to add, but it says on which side of tolerance the value is.
-    pub(crate) fn handle_point(&mut self, at: Uptime, value: f64, changes: &mut Changes) {
-        let Some((_, distance)) = self.law() else { return };
-        if distance(value) > 1.0 {
-            self.beyond_since = Some(at);
-            self.begin_build_up(self.share);
-        } else {
-            self.beyond_since = None;
-            self.clear_if_low(at, changes);
-        }
-    }
-
-    pub(crate) fn handle(&mut self, segment: &Segment, changes: &mut Changes) {
-        let Some((law, distance)) = self.law() else { return };
-        for piece in pieces(distance(segment.from), distance(segment.to), segment.length_s()).iter().flatten()
-        {
-            let start = segment.from_at.plus_seconds(piece.start_s);
-            let before = self.share;
-            self.share = law.advance(before, piece);
-            if piece.is_beyond() {
-                self.beyond_since.get_or_insert(start);
-                self.begin_build_up(before);
-                self.raise_within(start, law.seconds_to_raise(before, piece), changes);
-            } else {
-                self.beyond_since = None;
-                let falls_s = self.seconds_to_clear(&law, before);
-                if let Some(seconds) = falls_s.filter(|seconds| *seconds <= piece.length_s) {
-                    self.clear_if_low(start.plus_seconds(seconds), changes);
-                }
-                if self.share < FORGOTTEN_BELOW && !self.active {
-                    self.onset = None;
-                }
-            }
-        }
     }
 
     /// Beyond tolerance with `before` of the allowance carried in: a build-up that is all but forgotten begins anew, with
@@ -123,14 +83,90 @@ impl ExposureDetector {
             let _fits = changes.push(Change::Ends { at });
         }
     }
+}
 
-    pub(crate) fn forecast(&self, value: f64) -> Forecast {
-        let Some((law, distance)) = self.law() else { return Forecast::Unknown };
+impl Judge for ExposureDetector {
+    fn restore(&mut self, active: bool, share: f64) {
+        self.active = active;
+        self.share = if share.is_finite() { share.clamp(0.0, EXPOSURE_CAP) } else { 0.0 };
+    }
+
+    fn set_target(&mut self, target: Option<Target>) {
+        self.target = target;
+    }
+
+    /// Nothing collected, nothing active.
+    fn start_over(&mut self) {
+        (self.share, self.active, self.onset) = (0.0, false, None);
+    }
+
+    /// A first sample after unknown time: no exposure to add, but it says on which side of tolerance the value is.
+    fn handle_point(&mut self, at: Uptime, value: f64, _: &mut [Segment], changes: &mut Changes) {
+        let Some((_, distance)) = self.law() else { return };
+        if distance(value) > 1.0 {
+            self.beyond_since = Some(at);
+            self.begin_build_up(self.share);
+        } else {
+            self.beyond_since = None;
+            self.clear_if_low(at, changes);
+        }
+    }
+
+    fn handle(&mut self, segment: &Segment, _: &mut [Segment], changes: &mut Changes) {
+        let Some((law, distance)) = self.law() else { return };
+        for piece in pieces(distance(segment.from), distance(segment.to), segment.length_s()).iter().flatten()
+        {
+            let start = segment.from_at.plus_seconds(piece.start_s);
+            let before = self.share;
+            self.share = law.advance(before, piece);
+            if piece.is_beyond() {
+                self.beyond_since.get_or_insert(start);
+                self.begin_build_up(before);
+                self.raise_within(start, law.seconds_to_raise(before, piece), changes);
+            } else {
+                self.beyond_since = None;
+                let falls_s = self.seconds_to_clear(&law, before);
+                if let Some(seconds) = falls_s.filter(|seconds| *seconds <= piece.length_s) {
+                    self.clear_if_low(start.plus_seconds(seconds), changes);
+                }
+                if self.share < FORGOTTEN_BELOW && !self.active {
+                    self.onset = None;
+                }
+            }
+        }
+    }
+
+    /// Exposure that never fades is counted per batch.
+    fn handle_batch(&mut self, at: Uptime, edge: BatchEdge, changes: &mut Changes) {
+        if edge == BatchEdge::Begins && self.settings.recovery.is_none() {
+            if self.active {
+                let _fits = changes.push(Change::Ends { at });
+            }
+            self.start_over();
+        }
+    }
+
+    fn is_active(&self) -> bool {
+        self.active
+    }
+
+    fn exposure(&self) -> Option<f64> {
+        Some(self.share)
+    }
+
+    fn beyond_since(&self) -> Option<Uptime> {
+        self.beyond_since
+    }
+
+    fn forecast(&self, _: Uptime, seen: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
+        let (Some((_, value)), Some((law, distance))) = (seen, self.law()) else { return Forecast::Unknown };
         match (self.active, law.seconds_at(self.share, distance(value))) {
             (false, Some(seconds)) => Forecast::Raises { seconds },
             (false, None) if self.share >= FORGOTTEN_BELOW => Forecast::WillNotRaise,
             (false, None) => Forecast::Quiet,
             (true, Some(_)) => Forecast::StaysActive,
+            // With a leak a little beyond tolerance never raises, and never clears.
+            (true, None) if distance(value) > 1.0 => Forecast::StaysActive,
             (true, None) => self
                 .seconds_to_clear(&law, self.share)
                 .map_or(Forecast::StaysActive, |seconds| Forecast::Clears { seconds }),

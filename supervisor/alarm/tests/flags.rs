@@ -4,8 +4,8 @@
 
 use setward_alarm::{
     AlarmEvent, AlarmId, AlarmSettings, Allowance, CommunicationSettings, DeviationSettings, Forecast,
-    Happening, Head, Kind, LimitSettings, MeasurementSettings, Monitor, Reference, Restored, Side, Slot,
-    Target, TimeWeightedSettings, Watched, Width,
+    Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored, Side,
+    Slot, Target, TimeWeightedSettings, Watched, Width,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::time::Duration;
@@ -35,6 +35,7 @@ fn cold_for_too_long() -> Kind {
         recovery: Some(seconds(90)),
         shape: 1.0,
         clear_below: 0.5,
+        leak: Leak::Inside,
     })
 }
 
@@ -43,11 +44,15 @@ fn on(kind: Kind) -> AlarmSettings {
         watches: Watched::Signal(OIL),
         kind,
         latching: false,
+        poll_every: seconds(1),
         gap_limit: seconds(3),
         station: Some(FRYER),
         controller: Some(PLC),
         modes: ModeSet::of(&[Mode::Run]),
         settle: Duration::ZERO,
+        realarm_after: None,
+        shelve_most: None,
+        group: None,
     }
 }
 
@@ -82,7 +87,7 @@ impl Bench {
     }
 
     fn monitor(&mut self) -> Monitor<'_> {
-        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads);
+        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut []);
         monitor.handle_target(OIL, Some(RECIPE));
         monitor
     }
@@ -112,6 +117,7 @@ fn told(events: &[AlarmEvent], alarm: u16) -> Vec<(&'static str, f64, bool)> {
         Happening::Cleared => "cleared",
         Happening::Acknowledged => "acknowledged",
         Happening::Reset => "reset",
+        Happening::Realarmed => "told anew",
         Happening::Shelved { .. } => "shelved",
         Happening::Unshelved => "unshelved",
         Happening::OutOfService => "out",

@@ -16,7 +16,7 @@ const WIDTH: usize = 80;
 const INDENT: usize = 25;
 
 /// Lists the alarms of the daemon that watches `folder`, or whose page is at `url`.
-pub(crate) async fn alarms(folder: Option<&Path>, url: Option<&str>, json: bool) -> Exit {
+pub(crate) async fn alarms(folder: Option<&Path>, url: Option<Daemon>, json: bool) -> Exit {
     let daemon = match whom_to_ask(folder, url) {
         Ok(daemon) => daemon,
         Err(exit) => return exit,
@@ -37,9 +37,9 @@ pub(crate) async fn alarms(folder: Option<&Path>, url: Option<&str>, json: bool)
     answers.exit()
 }
 
-fn whom_to_ask(folder: Option<&Path>, url: Option<&str>) -> Result<Daemon, Exit> {
+fn whom_to_ask(folder: Option<&Path>, url: Option<Daemon>) -> Result<Daemon, Exit> {
     match (folder, url) {
-        (_, Some(url)) => Daemon::of_url(url).map_err(|problem| super::fail(&problem)),
+        (_, Some(daemon)) => Ok(daemon),
         (Some(folder), None) => check::load(folder).map(|line| Daemon::at(line.page_address)),
         // The command line asks for one of the two.
         (None, None) => Err(super::fail("give a line folder or --url")),
@@ -81,6 +81,7 @@ struct Alarm {
     controller: Option<String>,
     priority: String,
     standing: bool,
+    active: bool,
     awaits_acknowledgement: bool,
     raised_at: Option<Timestamp>,
     value_text: Option<String>,
@@ -106,7 +107,7 @@ pub(crate) struct Answers {
     schema_version: u32,
     run: i64,
     at: Timestamp,
-    /// Highest priority first, newest first within it.
+    /// Highest priority first; within it what is active before what has gone, then newest first.
     standing: Vec<(Alarm, Value)>,
 }
 
@@ -127,7 +128,7 @@ impl Answers {
             );
         }
         standing.retain(|(alarm, _)| alarm.standing);
-        standing.sort_by_key(|(alarm, _)| (alarm.rank(), Reverse(alarm.raised_at)));
+        standing.sort_by_key(|(alarm, _)| (alarm.rank(), !alarm.active, Reverse(alarm.raised_at)));
         Ok(Self { line: line.item, schema_version, run, at, standing })
     }
 
@@ -193,10 +194,26 @@ fn entry(alarm: &Alarm, zone: &TimeZone, colour: bool) -> String {
     let indent = " ".repeat(INDENT);
     let name = fitted(&alarm.name, WIDTH - INDENT);
     let mut entry = format!("{on}{priority:<6} {state:<3}{off}  {since:<11}  {name}\n");
-    for line in [&far, &alarm.how_long_text, &alarm.forecast_text] {
-        entry.push_str(&format!("{indent}{}\n", fitted(line, WIDTH - INDENT)));
+    for line in [&far, &alarm.how_long_text, &alarm.forecast_text].into_iter().flat_map(|text| wrapped(text))
+    {
+        entry.push_str(&format!("{indent}{line}\n"));
     }
     entry
+}
+
+/// `text` in lines that fit beside the indent.
+fn wrapped(text: &str) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH - INDENT => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            Some(_) | None => lines.push(word.to_owned()),
+        }
+    }
+    lines.iter().map(|line| fitted(line, WIDTH - INDENT)).collect()
 }
 
 /// `line` cut to so many characters, with a mark where it was cut.

@@ -64,8 +64,9 @@ enum Command {
     Check(CheckArguments),
     /// List the alarms that stand, from a running daemon
     ///
-    /// Lists what is active or waits for a person. Ends with 10 if there is any, with 0 if there is none, with 4 if no
-    /// daemon answers.
+    /// Lists what is active or waits for a person.
+    ///
+    /// Exit codes: 10 there is one, 0 there is none, 4 no daemon answers.
     Alarms(AlarmsArguments),
 }
 
@@ -77,7 +78,7 @@ pub(crate) struct Stopping {
     /// Print the summary as JSON
     #[arg(long)]
     pub(crate) json: bool,
-    /// Address of the page, instead of the one in site.toml, for example 127.0.0.1:8470; port 0 takes any free one
+    /// Where the page listens, instead of site.toml: 127.0.0.1:8470; port 0 takes any free one
     #[arg(long, value_name = "ADDRESS:PORT", value_parser = page_address)]
     pub(crate) page: Option<SocketAddr>,
 }
@@ -100,7 +101,7 @@ struct RunArguments {
 
 #[derive(Debug, clap::Args)]
 struct DemoArguments {
-    /// Keep the demo's line folder and history in FOLDER, to look at and to start from; new, empty, or kept before
+    /// Keep line folder and history in FOLDER, to look at and start from; new, empty or kept before
     #[arg(long, value_name = "FOLDER")]
     keep: Option<PathBuf>,
     /// Seed of the simulator's noise; the same seed gives the same line
@@ -122,13 +123,14 @@ struct CheckArguments {
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = ALARMS_EXAMPLES)]
+#[command(group = clap::ArgGroup::new("whom").required(true).args(["folder", "url"]))]
 struct AlarmsArguments {
     /// The line folder; its site.toml says where the daemon's page is
-    #[arg(value_name = "FOLDER", required_unless_present = "url")]
+    #[arg(value_name = "FOLDER")]
     folder: Option<PathBuf>,
-    /// The daemon's page, instead of the one in a line folder
-    #[arg(long, value_name = "URL", conflicts_with = "folder")]
-    url: Option<String>,
+    /// The daemon's page, for example http://127.0.0.1:8470, instead of a line folder
+    #[arg(long, value_name = "URL", value_parser = ask::Daemon::of_url)]
+    url: Option<ask::Daemon>,
     /// Print the alarms as JSON
     #[arg(long)]
     json: bool,
@@ -147,7 +149,7 @@ pub fn main() -> ExitCode {
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => {
-            block_on(alarms::alarms(arguments.folder.as_deref(), arguments.url.as_deref(), arguments.json))
+            block_on(alarms::alarms(arguments.folder.as_deref(), arguments.url, arguments.json))
         }
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
         Command::Demo(arguments) => {

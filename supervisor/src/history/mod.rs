@@ -1,14 +1,63 @@
 //! History behind one trait: what a run keeps, and what a page may ask.
 //!
-//! The store is the only place that touches a disk. In production it runs on a thread of its own; in virtual time it
+//! The store is the only place that touches a disk. In production it runs on threads of its own; in virtual time it
 //! runs inline on memory. Quality is kept as such: a reading without a value is a row with a reason, never a number.
+//!
+//! A reading goes into the open chunk of its poll group (`open.rs`) and the journal (`journal.rs`, `ring.rs`); a chunk that
+//! closes is put into the SQLite file (`close.rs`) as one block of times (`chunk.rs`), and a block of values and two of
+//! roll-ups (`rollup.rs`) a signal. `SCHEMA` in `tables.rs` lists the tables, README.md the bytes.
 
-pub mod rows;
+mod bytes;
+mod chunk;
+mod close;
+mod column;
+mod damage;
+mod disk;
+mod envelope;
+mod events;
+mod journal;
+#[cfg(test)]
+mod kill_tests;
+mod layout;
+mod migrate;
+mod of_line;
+mod open;
+#[cfg(test)]
+mod peers_tests;
+mod quality;
+mod query;
+mod read;
+mod records;
+mod retention;
+mod ring;
+mod rollup;
+mod runs;
 pub mod sqlite;
+mod store;
+mod tables;
+#[cfg(test)]
+mod testing;
+mod verify;
+
+pub mod backup;
+pub mod export;
+
+pub use disk::{Settings, free_bytes};
+pub use layout::RunSignal;
+pub use of_line::bands_of;
+pub use quality::{no_data_code, no_data_from_code};
+pub use query::{
+    BadQuery, COLUMNS_MAX, Envelope, ExactSample, KnownBand, Level, POINTS_MAX, SIGNALS_MAX, SignalSamples,
+    Span, Window,
+};
+pub use records::{AuditEntry, NewAudit, NewNote, Note};
+pub use retention::Keep;
+pub use rollup::Stretch;
+pub use verify::{Verification, verify};
 
 use crate::snapshot::RunId;
 use async_trait::async_trait;
-use setward_protocol::{NoData, Reading, Uptime, UtcMillis};
+use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::fmt;
 
 /// Why the store could not do what it was asked.
@@ -27,7 +76,7 @@ impl fmt::Display for HistoryError {
 impl std::error::Error for HistoryError {}
 
 /// What a new run says of itself.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct NewRun {
     /// Wall time of the start.
     pub started: UtcMillis,
@@ -35,8 +84,25 @@ pub struct NewRun {
     pub fingerprint: String,
     /// Version of the program.
     pub version: String,
-    /// Tags in the order of the line's signals.
-    pub tags: Vec<String>,
+    /// The line's signals, in their order.
+    pub signals: Vec<RunSignal>,
+    /// The folder's files, path and content: kept once for each content.
+    pub files: Vec<(String, Vec<u8>)>,
+}
+
+/// What the recipe asks of a signal from a moment on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// Index of the signal in the run.
+    pub signal: u16,
+    /// Wall time.
+    pub utc: UtcMillis,
+    /// Time of the run.
+    pub at: Uptime,
+    /// Setpoint, signal unit.
+    pub setpoint: Option<f64>,
+    /// Lowest and highest value within tolerance, signal unit; `None`: nothing is asked.
+    pub tolerance: Option<(f64, f64)>,
 }
 
 /// A reading to keep.
@@ -121,13 +187,15 @@ pub struct Batch {
     pub events: Vec<Event>,
     /// States of the alarms that changed, and of those with exposure.
     pub alarms: Vec<AlarmRecord>,
+    /// What the recipe asks, where it changed.
+    pub bands: Vec<Band>,
 }
 
 impl Batch {
     /// Whether there is nothing to keep.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.samples.is_empty() && self.events.is_empty() && self.alarms.is_empty()
+        self.samples.is_empty() && self.events.is_empty() && self.alarms.is_empty() && self.bands.is_empty()
     }
 }
 
@@ -163,43 +231,60 @@ pub trait HistoryStore: Send + Sync {
 
     /// The newest events, newest first, at most `limit`; of one alarm if `alarm` names it.
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError>;
-}
 
-/// The stable number by which a reason for having no value is kept. Never reused.
-#[must_use]
-pub fn no_data_code(why: NoData) -> i64 {
-    match why {
-        NoData::NotPolled => 1,
-        NoData::NotCommissioned => 2,
-        NoData::NoReply => 3,
-        NoData::Refused => 4,
-        NoData::SensorFault => 5,
-        NoData::OutOfRange => 6,
-        NoData::Stale => 7,
-        NoData::Stuck => 8,
-        NoData::HeartbeatStopped => 9,
-        NoData::Restarting => 10,
-        NoData::TooLittleKnown => 11,
-        NoData::Exception(code) => 0x100 + i64::from(code),
+    /// Several signals over a window, each in as many columns: extremes, means, quality. In the order of the tags; a tag
+    /// that history does not know has no columns with anything in them.
+    async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {
+        let mut all = Vec::new();
+        for tag in window.tags() {
+            let (from, to) = (window.span().from(), window.span().to());
+            let samples = self.samples(tag.clone(), from, to, POINTS_MAX).await?;
+            all.push(Envelope::of_samples(tag, &window, &samples));
+        }
+        Ok(all)
+    }
+
+    /// Every reading of several signals in a window, with all its times; at most [`POINTS_MAX`] in all, the oldest.
+    async fn exact(&self, _tags: Vec<String>, _span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
+        Err(unable("give exact samples"))
+    }
+
+    /// The newest reading of each signal.
+    async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {
+        let mut newest = Vec::new();
+        for tag in tags {
+            let samples = self.samples(tag, UtcMillis(i64::MIN), UtcMillis(i64::MAX), 1).await?;
+            newest.push(samples.last().copied());
+        }
+        Ok(newest)
+    }
+
+    /// Adds to the audit trail; on return it is on disk.
+    async fn add_audit(&self, _entry: NewAudit) -> Result<AuditEntry, HistoryError> {
+        Err(unable("keep an audit trail"))
+    }
+
+    /// The newest entries of the audit trail, newest first, at most `limit`.
+    async fn audit_trail(&self, _limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
+        Err(unable("keep an audit trail"))
+    }
+
+    /// Adds a note; on return it is on disk. A correction names the note it replaces, which stays.
+    async fn add_note(&self, _note: NewNote) -> Result<Note, HistoryError> {
+        Err(unable("keep notes"))
+    }
+
+    /// The newest notes about `about` (an alarm's id, a tag, a batch), newest first, at most `limit`.
+    async fn notes(&self, _about: String, _limit: usize) -> Result<Vec<Note>, HistoryError> {
+        Err(unable("keep notes"))
+    }
+
+    /// What a person should know of the store: damage set aside, a migration, history that waits.
+    async fn notices(&self) -> Result<Vec<String>, HistoryError> {
+        Ok(Vec::new())
     }
 }
 
-/// The reason kept under `code`, if it is one.
-#[must_use]
-pub fn no_data_from_code(code: i64) -> Option<NoData> {
-    Some(match code {
-        1 => NoData::NotPolled,
-        2 => NoData::NotCommissioned,
-        3 => NoData::NoReply,
-        4 => NoData::Refused,
-        5 => NoData::SensorFault,
-        6 => NoData::OutOfRange,
-        7 => NoData::Stale,
-        8 => NoData::Stuck,
-        9 => NoData::HeartbeatStopped,
-        10 => NoData::Restarting,
-        11 => NoData::TooLittleKnown,
-        0x100..0x200 => NoData::Exception(u8::try_from(code - 0x100).ok()?),
-        _ => return None,
-    })
+fn unable(what: &str) -> HistoryError {
+    HistoryError { text: format!("this history can't {what}") }
 }

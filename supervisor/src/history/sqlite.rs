@@ -1,27 +1,58 @@
-//! The store as the daemon calls it: on a thread of its own, or inline on memory for virtual time.
+//! The store as the daemon calls it: on threads of its own, or inline on memory for virtual time.
 //!
-//! The thread owns the file and a lock beside it, so that two daemons never write one history.
+//! One thread owns the file and a lock beside it, so that two daemons never write one history; a second one only reads, so
+//! that a long question never keeps a reading waiting.
 
-use super::rows::Rows;
-use super::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample};
+use super::query::check_tags;
+use super::read::{OpenPart, Reading};
+use super::store::Store;
+use super::tables::open_to_read;
+use super::{
+    AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, NewAudit, NewNote, NewRun, Note,
+    Settings, SignalSamples, Span, StoredEvent, StoredSample, Window, events, records,
+};
 use crate::snapshot::RunId;
 use async_trait::async_trait;
+use rusqlite::Connection;
 use setward_protocol::UtcMillis;
 use std::fs::{self, File, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use tokio::sync::{mpsc, oneshot};
 
 /// Jobs that may wait for the disk. A full queue makes callers wait; the line task never does (see `line.rs`).
 const JOBS_MAX: usize = 64;
+/// Questions that may wait for the reader.
+const QUESTIONS_MAX: usize = 64;
 
-type Job = Box<dyn FnOnce(&mut Rows) + Send>;
+type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
 
-/// The store on a thread of its own.
+/// The store on threads of its own.
 #[derive(Debug)]
 pub struct ThreadedStore {
-    jobs: mpsc::Sender<Job>,
+    jobs: mpsc::Sender<Job<Store>>,
+    questions: mpsc::Sender<Job<FileReader>>,
+}
+
+/// The reader's connection; opened anew when the writer has replaced the file.
+#[derive(Debug)]
+struct FileReader {
+    file: PathBuf,
+    connection: Connection,
+    generation: u64,
+}
+
+impl FileReader {
+    fn connection(&mut self, generation: u64) -> Result<&Connection, HistoryError> {
+        if self.generation != generation {
+            let open = open_to_read(&self.file);
+            self.connection =
+                open.map_err(|error| HistoryError::during("opening the history file to read", &error))?;
+            self.generation = generation;
+        }
+        Ok(&self.connection)
+    }
 }
 
 impl ThreadedStore {
@@ -30,37 +61,99 @@ impl ThreadedStore {
     /// # Errors
     /// When the folder can't be made, another daemon holds it, or the file can't be used; says which and what to do.
     pub fn open(folder: &Path) -> Result<Self, HistoryError> {
+        Self::open_with(folder, Settings::default())
+    }
+
+    /// Opens or makes the history in `folder`, kept as `settings` say.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_with(folder: &Path, settings: Settings) -> Result<Self, HistoryError> {
         let failed = |doing: &str, error: std::io::Error| HistoryError {
             text: format!("{doing} {}: {error}", folder.display()),
         };
         fs::create_dir_all(folder).map_err(|error| failed("making the data folder", error))?;
         let lock = lock_folder(folder)?;
-        let mut rows = Rows::open(&folder.join("history.sqlite"))?;
-        let (jobs, mut queue) = mpsc::channel::<Job>(JOBS_MAX);
-        let work = move || {
-            while let Some(job) = queue.blocking_recv() {
-                job(&mut rows);
-            }
-            drop(lock);
+        let mut store = Store::open(folder, settings)?;
+        let reader = FileReader {
+            file: folder.join("history.sqlite"),
+            connection: store.reader()?.ok_or_else(|| unreachable_file(folder))?,
+            generation: 0,
         };
-        let thread = std::thread::Builder::new().name("history".to_owned()).spawn(work);
-        thread.map_err(|error| failed("starting the history thread for", error))?;
-        Ok(Self { jobs })
+        let jobs = spawn("history", JOBS_MAX, move |mut queue: mpsc::Receiver<Job<Store>>| {
+            while let Some(job) = queue.blocking_recv() {
+                job(&mut store);
+            }
+            // Closed before another daemon may open it.
+            drop(store);
+            drop(lock);
+        });
+        let questions = spawn("history-read", QUESTIONS_MAX, move |queue| serve(queue, reader));
+        Ok(Self {
+            jobs: jobs.map_err(|error| failed("starting the history thread for", error))?,
+            questions: questions.map_err(|error| failed("starting the history thread for", error))?,
+        })
     }
 
     async fn ask<T: Send + 'static>(
         &self,
-        work: impl FnOnce(&mut Rows) -> Result<T, HistoryError> + Send + 'static,
+        work: impl FnOnce(&mut Store) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {
-        let gone = || HistoryError { text: "the history thread has ended; restart setward".to_owned() };
-        let (answer, answered) = oneshot::channel();
-        let job: Job = Box::new(move |rows| {
-            // A caller that has gone away no longer wants the answer; the work is done all the same.
-            let _unwanted = answer.send(work(rows));
-        });
-        self.jobs.send(job).await.map_err(|_closed| gone())?;
-        answered.await.map_err(|_dropped| gone())?
+        ask(&self.jobs, work).await
     }
+
+    /// Puts a question to the reader's thread, with what of these signals is still open.
+    async fn read<T: Send + 'static>(
+        &self,
+        tags: Vec<String>,
+        work: impl FnOnce(&mut Reading<'_>) -> Result<T, HistoryError> + Send + 'static,
+    ) -> Result<T, HistoryError> {
+        let open = self.ask(move |store| Ok(store.open_part(&tags))).await?;
+        let (answer, is_damaged) = ask(&self.questions, move |reader: &mut FileReader| {
+            let mut reading = Reading::new(reader.connection(open.generation)?, &open);
+            let answer = work(&mut reading)?;
+            Ok((answer, reading.is_file_damaged))
+        })
+        .await?;
+        if is_damaged {
+            self.ask(Store::look_for_damage).await?;
+        }
+        Ok(answer)
+    }
+}
+
+fn unreachable_file(folder: &Path) -> HistoryError {
+    HistoryError { text: format!("the history in {} has no file", folder.display()) }
+}
+
+fn serve(mut queue: mpsc::Receiver<Job<FileReader>>, mut reader: FileReader) {
+    while let Some(job) = queue.blocking_recv() {
+        job(&mut reader);
+    }
+}
+
+fn spawn<T: Send + 'static>(
+    name: &str,
+    queue: usize,
+    work: impl FnOnce(mpsc::Receiver<Job<T>>) + Send + 'static,
+) -> std::io::Result<mpsc::Sender<Job<T>>> {
+    let (jobs, waiting) = mpsc::channel(queue);
+    std::thread::Builder::new().name(name.to_owned()).spawn(move || work(waiting))?;
+    Ok(jobs)
+}
+
+async fn ask<S: 'static, T: Send + 'static>(
+    jobs: &mpsc::Sender<Job<S>>,
+    work: impl FnOnce(&mut S) -> Result<T, HistoryError> + Send + 'static,
+) -> Result<T, HistoryError> {
+    let gone = || HistoryError { text: "the history thread has ended; restart setward".to_owned() };
+    let (answer, answered) = oneshot::channel();
+    let job: Job<S> = Box::new(move |store| {
+        // A caller that has gone away no longer wants the answer; the work is done all the same.
+        let _unwanted = answer.send(work(store));
+    });
+    jobs.send(job).await.map_err(|_closed| gone())?;
+    answered.await.map_err(|_dropped| gone())?
 }
 
 /// Takes the folder for this process; the lock goes when the file is closed, however the process ends.
@@ -92,15 +185,15 @@ fn lock_folder(folder: &Path) -> Result<File, HistoryError> {
 #[async_trait]
 impl HistoryStore for ThreadedStore {
     async fn start_run(&self, run: NewRun) -> Result<RunId, HistoryError> {
-        self.ask(move |rows| rows.start_run(&run)).await
+        self.ask(move |store| store.start_run(&run)).await
     }
 
     async fn append(&self, run: RunId, batch: Batch) -> Result<(), HistoryError> {
-        self.ask(move |rows| rows.append(run, &batch)).await
+        self.ask(move |store| store.append(run, &batch)).await
     }
 
     async fn alarm_records(&self) -> Result<Vec<AlarmRecord>, HistoryError> {
-        self.ask(Rows::alarm_records).await
+        self.ask(move |store| events::alarm_records(&store.connection)).await
     }
 
     async fn samples(
@@ -110,18 +203,52 @@ impl HistoryStore for ThreadedStore {
         to: UtcMillis,
         limit: usize,
     ) -> Result<Vec<StoredSample>, HistoryError> {
-        self.ask(move |rows| rows.samples(&tag, from, to, limit)).await
+        self.read(vec![tag.clone()], move |reading| reading.newest(&tag, from, to, limit)).await
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.ask(move |rows| rows.events(alarm.as_deref(), limit)).await
+        self.read(Vec::new(), move |reading| events::events(reading.connection, alarm.as_deref(), limit))
+            .await
+    }
+
+    async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {
+        self.read(window.tags().to_vec(), move |reading| reading.envelopes(&window)).await
+    }
+
+    async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
+        check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
+        self.read(tags.clone(), move |reading| reading.exact_of(&tags, span)).await
+    }
+
+    async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {
+        self.read(tags.clone(), move |reading| tags.iter().map(|tag| reading.latest(tag)).collect()).await
+    }
+
+    async fn add_audit(&self, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
+        self.ask(move |store| records::add_audit(&mut store.connection, entry)).await
+    }
+
+    async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
+        self.read(Vec::new(), move |reading| records::audit_trail(reading.connection, limit)).await
+    }
+
+    async fn add_note(&self, note: NewNote) -> Result<Note, HistoryError> {
+        self.ask(move |store| records::add_note(&mut store.connection, note)).await
+    }
+
+    async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {
+        self.read(Vec::new(), move |reading| records::notes(reading.connection, &about, limit)).await
+    }
+
+    async fn notices(&self) -> Result<Vec<String>, HistoryError> {
+        self.ask(move |store| Ok(store.notices())).await
     }
 }
 
 /// The store in memory, called inline: no thread, so virtual time can use it.
 #[derive(Debug)]
 pub struct InlineStore {
-    rows: Mutex<Rows>,
+    store: Mutex<Store>,
 }
 
 impl InlineStore {
@@ -130,27 +257,34 @@ impl InlineStore {
     /// # Errors
     /// When SQLite has no memory.
     pub fn in_memory() -> Result<Self, HistoryError> {
-        Ok(Self { rows: Mutex::new(Rows::in_memory()?) })
+        Ok(Self { store: Mutex::new(Store::in_memory()?) })
     }
 
-    fn with<T>(&self, work: impl FnOnce(&mut Rows) -> T) -> T {
+    fn with<T>(&self, work: impl FnOnce(&mut Store) -> T) -> T {
         // Nothing awaits under the lock; a panic in SQLite's wrapper leaves whole transactions only.
-        work(&mut self.rows.lock().unwrap_or_else(PoisonError::into_inner))
+        work(&mut self.store.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn read<T>(&self, tags: &[String], work: impl FnOnce(&mut Reading<'_>) -> T) -> T {
+        self.with(|store| {
+            let open: OpenPart = store.open_part(tags);
+            work(&mut Reading::new(&store.connection, &open))
+        })
     }
 }
 
 #[async_trait]
 impl HistoryStore for InlineStore {
     async fn start_run(&self, run: NewRun) -> Result<RunId, HistoryError> {
-        self.with(|rows| rows.start_run(&run))
+        self.with(|store| store.start_run(&run))
     }
 
     async fn append(&self, run: RunId, batch: Batch) -> Result<(), HistoryError> {
-        self.with(|rows| rows.append(run, &batch))
+        self.with(|store| store.append(run, &batch))
     }
 
     async fn alarm_records(&self) -> Result<Vec<AlarmRecord>, HistoryError> {
-        self.with(Rows::alarm_records)
+        self.with(|store| events::alarm_records(&store.connection))
     }
 
     async fn samples(
@@ -160,11 +294,44 @@ impl HistoryStore for InlineStore {
         to: UtcMillis,
         limit: usize,
     ) -> Result<Vec<StoredSample>, HistoryError> {
-        self.with(|rows| rows.samples(&tag, from, to, limit))
+        self.read(std::slice::from_ref(&tag), |reading| reading.newest(&tag, from, to, limit))
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.with(|rows| rows.events(alarm.as_deref(), limit))
+        self.read(&[], |reading| events::events(reading.connection, alarm.as_deref(), limit))
+    }
+
+    async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {
+        self.read(window.tags(), |reading| reading.envelopes(&window))
+    }
+
+    async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
+        check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
+        self.read(&tags, |reading| reading.exact_of(&tags, span))
+    }
+
+    async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {
+        self.read(&tags, |reading| tags.iter().map(|tag| reading.latest(tag)).collect())
+    }
+
+    async fn add_audit(&self, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
+        self.with(|store| records::add_audit(&mut store.connection, entry))
+    }
+
+    async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
+        self.read(&[], |reading| records::audit_trail(reading.connection, limit))
+    }
+
+    async fn add_note(&self, note: NewNote) -> Result<Note, HistoryError> {
+        self.with(|store| records::add_note(&mut store.connection, note))
+    }
+
+    async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {
+        self.read(&[], |reading| records::notes(reading.connection, &about, limit))
+    }
+
+    async fn notices(&self) -> Result<Vec<String>, HistoryError> {
+        self.with(|store| Ok(store.notices()))
     }
 }
 

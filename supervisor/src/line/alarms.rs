@@ -75,6 +75,7 @@ impl AlarmBook {
                 }
                 Happening::Cleared => story.cleared = Some(utc),
                 Happening::Acknowledged => story.acknowledged = Some((utc, by.clone().unwrap_or_default())),
+                Happening::Realarmed => story.acknowledged = None,
                 Happening::Reset
                 | Happening::Shelved { .. }
                 | Happening::Unshelved
@@ -142,6 +143,7 @@ impl AlarmBook {
 const fn word(what: Happening) -> &'static str {
     match what {
         Happening::Raised { .. } => "raised",
+        Happening::Realarmed => "re-alarmed",
         Happening::Cleared => "cleared",
         Happening::Acknowledged => "acknowledged",
         Happening::Reset => "reset",

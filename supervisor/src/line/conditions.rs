@@ -3,7 +3,7 @@
 //! What is not known changes nothing; at first every alarm may speak.
 
 use super::stations::StationBook;
-use setward_alarm::{AlarmId, Kind, Reference};
+use setward_alarm::{AlarmId, AverageReference, Kind, Reference};
 use setward_config::line::{JudgeWhen, Line, LineAlarm};
 use setward_process::condition::all_hold;
 use setward_protocol::SignalId;
@@ -74,6 +74,14 @@ const fn is_held_against_recipe(kind: &Kind) -> bool {
     match kind {
         Kind::TimeWeighted(_) => true,
         Kind::Deviation(deviation) => matches!(deviation.against, Reference::Recipe),
-        Kind::Limit(_) | Kind::Measurement(_) | Kind::Communication(_) => false,
+        Kind::MovingAverage(average) => matches!(average.reference, AverageReference::Target(_)),
+        Kind::Drift(_) => true,
+        Kind::Limit(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => false,
     }
 }

@@ -69,6 +69,7 @@ impl Batch {
         self.events.extend(later.events);
         self.alarms.retain(|old| later.alarms.iter().all(|new| new.id != old.id));
         self.alarms.extend(later.alarms);
+        self.bands.extend(later.bands);
         let samples_over = self.samples.len().saturating_sub(SAMPLES_WAITING_MAX);
         self.samples.drain(..samples_over);
         let events_over = self.events.len().saturating_sub(EVENTS_WAITING_MAX);

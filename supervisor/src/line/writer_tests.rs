@@ -81,7 +81,7 @@ fn start(refusals: u32) -> (Arc<FullDisk>, mpsc::Sender<Work>, SharedStatus, tok
 }
 
 fn batch(samples: Vec<NewSample>, events: Vec<Event>) -> Batch {
-    Batch { samples, events, alarms: Vec::new() }
+    Batch { samples, events, ..Batch::default() }
 }
 
 #[tokio::test(start_paused = true)]

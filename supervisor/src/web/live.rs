@@ -3,7 +3,7 @@
 
 use super::facts::{AlarmFacts, ControllerFacts, Direction, Scene, SignalFacts, Subject};
 use super::{svg, words};
-use setward_alarm::{AlarmId, Forecast, Watched};
+use setward_alarm::{AlarmId, Forecast, Kind, Watched};
 use setward_protocol::{ControllerId, SignalId, StationId};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -117,7 +117,7 @@ fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scop
     if let Some(off) = facts.deviation() {
         live.text(format!("{tag}.d"), facts.show_deviation(off));
     }
-    if let Some(off) = facts.tolerances_off() {
+    if let Some(off) = facts.widths_off() {
         live.place.insert(format!("{tag}.x"), svg::bar_x(off));
     }
     if !scope.is_wide() {
@@ -155,7 +155,8 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
-        (facts.missing(), facts.out_of_tolerance(), facts.view.reading.good().is_some()).hash(&mut hasher);
+        (facts.missing(), facts.out_of_band(), facts.judged, facts.view.reading.good().is_some())
+            .hash(&mut hasher);
     }
     for station in scene.stations() {
         station.mode().hash(&mut hasher);
@@ -205,16 +206,40 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
         Subject::Signal(on) => on,
         Subject::Controller(on) => return answer_words(on).to_owned(),
     };
+    let kind = &facts.alarm.settings.kind;
+    if let Some(demand) = words::demand(kind, on) {
+        return demand;
+    }
     let Some(reference) = facts.reference() else {
-        return "the running recipe asks nothing of it".to_owned();
+        return match &facts.against {
+            Some(other) => format!("{} has no value to hold it against", other.signal.tag),
+            None => "the running recipe asks nothing of it".to_owned(),
+        };
     };
     let (word, shown) = (facts.reference_word(), on.show_with_unit(reference));
-    match facts.deviation() {
-        Some(off) if off > 0.0 => format!("above {word} {shown}"),
-        Some(off) if off < 0.0 => format!("below {word} {shown}"),
-        Some(_) => format!("at {word} {shown}"),
-        None => format!("{word} {shown}"),
-    }
+    let side = match facts.deviation() {
+        Some(off) if off > 0.0 => "above ",
+        Some(off) if off < 0.0 => "below ",
+        Some(_) => "at ",
+        None => "",
+    };
+    let mean = match kind {
+        // The value shown is the last one; what counts is not.
+        Kind::MovingAverage(settings) => {
+            format!("; its mean over {} counts", words::span(settings.window.as_secs_f64()))
+        }
+        Kind::Drift(_) => "; the run of its means counts".to_owned(),
+        Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => String::new(),
+    };
+    format!("{side}{word} {shown}{mean}")
 }
 
 /// Whether a controller answers.
@@ -234,7 +259,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
     if let Some(since) = facts.view.beyond_since {
         let span = words::span(scene.seconds_since(since));
         // After a restart, or a moment inside, the present stretch is younger than the trouble.
-        let began = standing.filter(|onset| *onset < since);
+        let began = standing.filter(|onset| *onset < since && scene.clock(*onset) != scene.clock(since));
         let began = began.map(|onset| format!("; began {}", scene.clock(onset))).unwrap_or_default();
         return format!("{beyond} for {span}, since {}{began}", scene.clock(since));
     }

@@ -34,10 +34,11 @@ pub(super) fn bar_x(tolerances_off: f64) -> f64 {
 }
 
 /// Deviation about the setpoint, in tolerances: the band is the middle third, whatever its width.
-/// `off` is `None` when there is no value: then the bar is hatched. `tag` names it for live updates.
-pub(super) fn band_bar(off: Option<f64>, tag: &str) -> Markup {
+/// `off` is `None` when there is no value: then the bar is hatched. `out` says that it is beyond the band and counts.
+/// `tag` names it for live updates.
+pub(super) fn band_bar(off: Option<f64>, out: bool, tag: &str) -> Markup {
     let class = match off {
-        Some(off) if off.abs() > 1.0 => "marker out",
+        Some(_) if out => "marker out",
         Some(_) => "marker",
         None => "marker none",
     };
@@ -415,8 +416,8 @@ mod tests {
         assert_eq!(bar_x(0.0), 75.0);
         assert_eq!(bar_x(1.0), 99.0);
         assert_eq!(bar_x(-40.0), 3.0);
-        assert!(band_bar(None, "TT-310").into_string().contains("hatch"));
-        assert!(!band_bar(Some(0.2), "TT-310").into_string().contains("hatch"));
+        assert!(band_bar(None, false, "TT-310").into_string().contains("hatch"));
+        assert!(!band_bar(Some(0.2), false, "TT-310").into_string().contains("hatch"));
         assert_eq!(exposure_width(1.7), 298.0);
     }
 }

@@ -9,7 +9,7 @@ use setward_protocol::{Unit, Uptime};
 /// Names one function of each crate, so that none is left out of the link.
 #[unsafe(no_mangle)]
 pub extern "C" fn uses_every_pure_crate(speed_m_per_min: f64) -> f64 {
-    let monitor = Monitor::new(&mut [], &mut []);
+    let monitor = Monitor::new(&mut [], &mut [], &mut []);
     let speed = Unit::MetrePerMinute.convert(speed_m_per_min, Unit::MetrePerSecond);
     let dwell_s = speed.and_then(|speed| dwell_at_speed_s(3.3, speed)).unwrap_or_default();
     dwell_s + monitor.poll_timeout().map_or(0.0, Uptime::as_secs_f64)

@@ -150,6 +150,8 @@ struct SetpointBody {
     specification_high: Option<f64>,
     deviation: Option<f64>,
     deviation_unit: &'static str,
+    /// Whether the value counts now.
+    judged: bool,
 }
 
 /// An entered setpoint against the recipe.
@@ -331,6 +333,7 @@ fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {
         specification_high: asked.target.specification.map(|(_, high)| high),
         deviation: facts.deviation().map(plain),
         deviation_unit: facts.signal.unit.of_difference().symbol(),
+        judged: facts.judged,
     })
 }
 

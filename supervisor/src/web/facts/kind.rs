@@ -1,27 +1,45 @@
 //! What depends on an alarm's kind: its side, what it counts from, and where trouble begins.
 
 use super::{AlarmFacts, SignalFacts};
-use setward_alarm::{Kind, Reference, Side, Width};
+use setward_alarm::{AverageReference, Kind, Reference, Side, Width};
 use setward_protocol::SignalId;
 
 /// Whether a kind holds a value against something, so that it is blind without one. The automatic kinds do not: they
 /// watch for the value's absence.
 pub(super) const fn judges_a_value(kind: &Kind) -> bool {
     match kind {
-        Kind::Limit(_) | Kind::Deviation(_) | Kind::TimeWeighted(_) => true,
+        Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::MovingAverage(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_) => true,
         Kind::Measurement(_) | Kind::Communication(_) => false,
+    }
+}
+
+/// Whether a kind holds a value against the running recipe.
+pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
+    match kind {
+        Kind::TimeWeighted(_) | Kind::Drift(_) => true,
+        Kind::Deviation(settings) => matches!(settings.against, Reference::Recipe),
+        Kind::MovingAverage(settings) => matches!(settings.reference, AverageReference::Target(_)),
+        Kind::Limit(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => false,
     }
 }
 
 /// The signal that another is held against.
 pub(super) const fn other_signal(kind: &Kind) -> Option<SignalId> {
-    match kind {
-        Kind::Deviation(settings) => match settings.against {
-            Reference::Signal(other) => Some(other),
-            Reference::Recipe => None,
-        },
-        Kind::Limit(_) | Kind::TimeWeighted(_) | Kind::Measurement(_) | Kind::Communication(_) => None,
-    }
+    kind.other_signal()
 }
 
 impl AlarmFacts<'_> {
@@ -31,7 +49,14 @@ impl AlarmFacts<'_> {
             Kind::Limit(settings) => Some(settings.side),
             Kind::Deviation(settings) => settings.side,
             Kind::TimeWeighted(settings) => Some(settings.side),
-            Kind::Measurement(_) | Kind::Communication(_) => None,
+            Kind::MovingAverage(settings) => Some(settings.side),
+            Kind::Discrepancy(_)
+            | Kind::Rate(_)
+            | Kind::Status(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Drift(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => None,
         }
     }
 
@@ -41,6 +66,12 @@ impl AlarmFacts<'_> {
             Kind::Limit(_) => "limit",
             Kind::Deviation(_) => "deviation",
             Kind::TimeWeighted(_) => "time-weighted",
+            Kind::MovingAverage(_) => "moving-average",
+            Kind::Discrepancy(_) => "discrepancy",
+            Kind::Rate(_) => "rate",
+            Kind::Status(_) => "status",
+            Kind::EquivalentTime(_) => "equivalent-time",
+            Kind::Drift(_) => "drift",
             Kind::Measurement(_) => "measurement",
             Kind::Communication(_) => "communication",
         }
@@ -50,12 +81,21 @@ impl AlarmFacts<'_> {
     pub(in crate::web) fn reference(&self) -> Option<f64> {
         match self.alarm.settings.kind {
             Kind::Limit(settings) => Some(settings.limit),
-            Kind::TimeWeighted(_) => recipe(self.signal()?),
+            Kind::TimeWeighted(_) | Kind::Drift(_) => recipe(self.signal()?),
             Kind::Deviation(settings) => match settings.against {
                 Reference::Recipe => recipe(self.signal()?),
                 Reference::Signal(_) => self.against.as_ref()?.view.reading.value(),
             },
-            Kind::Measurement(_) | Kind::Communication(_) => None,
+            Kind::MovingAverage(settings) => match settings.reference {
+                AverageReference::Limit(limit) => Some(limit),
+                AverageReference::Target(_) => recipe(self.signal()?),
+            },
+            Kind::Discrepancy(_) => self.against.as_ref()?.view.reading.value(),
+            Kind::Rate(_)
+            | Kind::Status(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => None,
         }
     }
 
@@ -63,13 +103,22 @@ impl AlarmFacts<'_> {
     pub(in crate::web) fn reference_word(&self) -> &str {
         match self.alarm.settings.kind {
             Kind::Limit(_) => "limit",
-            Kind::TimeWeighted(_) => "setpoint",
+            Kind::TimeWeighted(_) | Kind::Drift(_) => "setpoint",
+            Kind::MovingAverage(settings) => match settings.reference {
+                AverageReference::Limit(_) => "limit",
+                AverageReference::Target(_) => "setpoint",
+            },
+            Kind::Discrepancy(_) => self.against.as_ref().map_or("nothing", |other| &other.signal.tag),
             Kind::Deviation(_) => match &self.against {
                 Some(other) => &other.signal.tag,
                 None if self.signal().is_some_and(|on| on.entered.is_some()) => "recipe",
                 None => "setpoint",
             },
-            Kind::Measurement(_) | Kind::Communication(_) => "nothing",
+            Kind::Rate(_)
+            | Kind::Status(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => "nothing",
         }
     }
 
@@ -79,7 +128,17 @@ impl AlarmFacts<'_> {
             Kind::Limit(_) => Some(0.0),
             Kind::TimeWeighted(_) => Some(self.signal()?.asked?.target.tolerance(side)),
             Kind::Deviation(settings) => reach(self.signal()?, settings.width, side),
-            Kind::Measurement(_) | Kind::Communication(_) => None,
+            Kind::MovingAverage(settings) => match settings.reference {
+                AverageReference::Limit(_) => Some(0.0),
+                AverageReference::Target(width) => reach(self.signal()?, width, side),
+            },
+            Kind::Discrepancy(settings) => Some(settings.apart),
+            Kind::Rate(_)
+            | Kind::Status(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Drift(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => None,
         }
     }
 
@@ -90,7 +149,14 @@ impl AlarmFacts<'_> {
             Kind::TimeWeighted(settings) => self.edge(settings.side),
             Kind::Limit(settings) => positive(settings.deadband),
             Kind::Deviation(settings) => self.edge(settings.side.unwrap_or(Side::Above)).and_then(positive),
-            Kind::Measurement(_) | Kind::Communication(_) => None,
+            Kind::MovingAverage(settings) => positive(settings.deadband),
+            Kind::Discrepancy(settings) => positive(settings.apart),
+            Kind::Drift(settings) => positive(settings.sigma),
+            Kind::Rate(_)
+            | Kind::Status(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => None,
         };
         own.unwrap_or_else(|| self.hundredth())
     }
@@ -98,7 +164,7 @@ impl AlarmFacts<'_> {
 
 /// What the recipe asks of the signal, measured or entered.
 fn recipe(on: &SignalFacts<'_>) -> Option<f64> {
-    on.asked.map(|asked| asked.target.setpoint).or(on.entered.map(|entered| entered.recipe))
+    on.setpoint()
 }
 
 /// How far a width reaches, in the signal's unit.

@@ -15,7 +15,9 @@ pub(super) use silence::Silence;
 use super::times::{Zone, seconds_between};
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
 use setward_alarm::{AlarmId, AlarmState, Flags, Forecast, Watched};
-use setward_config::line::{Belt, ControlLoop, Controller, Line, LoopMode, Meaning, Role, Station};
+use setward_config::line::{
+    Belt, ControlLoop, Controller, JudgeWhen, Line, LoopMode, Meaning, RecipeSetpoint, Role, Station,
+};
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
 
@@ -98,13 +100,37 @@ impl<'a> Scene<'a> {
     }
 
     pub(super) fn signal(&self, id: SignalId) -> SignalFacts<'a> {
+        let entered = self.entered(id);
+        let asked = self.line.recipe_setpoint(id);
         SignalFacts {
             id,
             signal: self.line.signal(id),
             view: self.snapshot.signal(id).unwrap_or(&NOT_POLLED),
-            asked: self.line.recipe_setpoint(id),
-            entered: self.entered(id),
+            asked: if entered.is_some() { None } else { asked },
+            entered,
+            judged: asked.is_some_and(|asked| self.is_judged(id, asked)) || entered.is_some(),
         }
+    }
+
+    /// Whether a value counts now: a tank that fills is not a cook that is too cold.
+    fn is_judged(&self, id: SignalId, asked: &RecipeSetpoint) -> bool {
+        let station = self.station(self.line.signal(id).station).view;
+        let runs = station.mode == Mode::Run;
+        let counts = match asked.judge_when {
+            JudgeWhen::Always => true,
+            JudgeWhen::StationRun => runs,
+            JudgeWhen::ProductPresent => runs && station.product_present != Some(false),
+        };
+        let mut watching = self.line.alarms_with_ids().filter(|(_, alarm)| {
+            alarm.settings.watches == Watched::Signal(id) && kind::is_against_recipe(&alarm.settings.kind)
+        });
+        let waits = |id: AlarmId| {
+            let suppressed = self.snapshot.alarm(id).map(|view| view.flags.suppressed);
+            suppressed.is_some_and(|why| why.mode || why.condition)
+        };
+        let first = watching.next();
+        let all_wait = first.is_some_and(|(id, _)| waits(id)) && watching.all(|(id, _)| waits(id));
+        counts && !all_wait
     }
 
     /// What the running recipe asks of the setpoint that people enter with `id`.
@@ -158,11 +184,14 @@ impl<'a> Scene<'a> {
         scene.line.alarms_with_ids().map(move |(id, _)| scene.alarm(id))
     }
 
-    /// Alarms that speak: active or waiting for a person, and nothing keeps them silent. Highest priority first, newest
-    /// first within it.
+    /// Alarms that speak: active or waiting for a person, and nothing keeps them silent. Highest priority first; within
+    /// it what is active before what has gone, then newest first.
     pub(super) fn standing_alarms(&self) -> Vec<AlarmFacts<'a>> {
         let mut standing: Vec<_> = self.alarms().filter(AlarmFacts::is_standing).collect();
-        standing.sort_by_key(|facts| (Reverse((facts.alarm.priority, facts.view.raised)), facts.id));
+        standing.sort_by_key(|facts| {
+            let active = facts.view.state.is_active();
+            (Reverse((facts.alarm.priority, active, facts.view.raised)), facts.id)
+        });
         standing
     }
 

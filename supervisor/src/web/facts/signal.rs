@@ -6,14 +6,19 @@ use setward_alarm::Side;
 use setward_config::line::{LineSignal, RecipeSetpoint};
 use setward_protocol::{NoData, Reading, SignalId, Unit};
 
+/// Differences below this come from binary fractions, not from the plant.
+const ROUNDING: f64 = 1e-9;
+
 /// A signal at the moment of the scene.
 #[derive(Clone, Copy)]
 pub(in crate::web) struct SignalFacts<'a> {
     pub(in crate::web) id: SignalId,
     pub(in crate::web) signal: &'a LineSignal,
     pub(in crate::web) view: &'a SignalView,
-    /// What the recipe asks of its value.
+    /// What the recipe asks of its value. `None` also for a setpoint that people enter: that has `entered`.
     pub(in crate::web) asked: Option<&'a RecipeSetpoint>,
+    /// Whether its value counts now: its station makes product, and what watches it is not silent for want of that.
+    pub(in crate::web) judged: bool,
     /// What the recipe asks of it as the setpoint that a person enters.
     pub(in crate::web) entered: Option<Entered>,
 }
@@ -44,7 +49,7 @@ impl Entered {
 
     /// Whether `entered` lies beyond the latitude, more than rounding explains.
     pub(in crate::web) fn is_beyond(&self, entered: f64) -> bool {
-        self.off(entered).abs() > self.latitude + 1e-9
+        self.off(entered).abs() > self.latitude + ROUNDING
     }
 }
 
@@ -87,34 +92,55 @@ impl<'a> SignalFacts<'a> {
         }
     }
 
+    /// The recipe's setpoint, and how far below and above it the value may be: the tolerance of a value, the latitude of
+    /// a setpoint that people enter.
+    fn held(&self) -> Option<(f64, f64, f64)> {
+        let entered = self.entered.map(|entered| (entered.recipe, entered.latitude, entered.latitude));
+        let target = self.asked.map(|asked| asked.target);
+        entered.or(target.map(|target| (target.setpoint, target.tolerance_below, target.tolerance_above)))
+    }
+
+    /// What the recipe asks.
+    pub(in crate::web) fn setpoint(&self) -> Option<f64> {
+        self.held().map(|(setpoint, _, _)| setpoint)
+    }
+
     /// Value minus the recipe's setpoint.
     pub(in crate::web) fn deviation(&self) -> Option<f64> {
-        Some(self.view.reading.value()? - self.asked?.target.setpoint)
+        Some(self.view.reading.value()? - self.setpoint()?)
     }
 
-    /// The side on which the value is out of tolerance.
-    pub(in crate::web) fn out_of_tolerance(&self) -> Option<Side> {
-        let (deviation, target) = (self.deviation()?, self.asked?.target);
-        if deviation > target.tolerance_above {
-            Some(Side::Above)
-        } else if deviation < -target.tolerance_below {
-            Some(Side::Below)
+    /// The side on which the value is beyond what it may be, while it is judged.
+    pub(in crate::web) fn out_of_band(&self) -> Option<Side> {
+        let (deviation, (_, below, above)) = (self.deviation()?, self.held()?);
+        let side = if deviation > above + ROUNDING {
+            Side::Above
+        } else if deviation < -below - ROUNDING {
+            Side::Below
         } else {
-            None
-        }
+            return None;
+        };
+        self.judged.then_some(side)
     }
 
-    /// Lowest and highest value in tolerance.
+    /// "tolerance" or "latitude".
+    pub(in crate::web) const fn band_word(&self) -> &'static str {
+        if self.entered.is_some() { "latitude" } else { "tolerance" }
+    }
+
+    /// Lowest and highest value that is fine.
     pub(in crate::web) fn band(&self) -> Option<(f64, f64)> {
-        let target = self.asked?.target;
-        Some((target.setpoint - target.tolerance_below, target.setpoint + target.tolerance_above))
+        let (setpoint, below, above) = self.held()?;
+        Some((setpoint - below, setpoint + above))
     }
 
-    /// Deviation in tolerances of its own side, -3 to 3.
-    pub(in crate::web) fn tolerances_off(&self) -> Option<f64> {
-        let (deviation, target) = (self.deviation()?, self.asked?.target);
-        let side = if deviation < 0.0 { Side::Below } else { Side::Above };
-        Some((deviation / target.tolerance(side)).clamp(-3.0, 3.0))
+    /// Deviation in widths of its own side, -3 to 3.
+    pub(in crate::web) fn widths_off(&self) -> Option<f64> {
+        let (deviation, (_, below, above)) = (self.deviation()?, self.held()?);
+        let width = if deviation < 0.0 { below } else { above };
+        // Where nothing may be turned, the least is as far off as the bar can show.
+        let off = if width > 0.0 { deviation / width } else { 3.0 * deviation.signum() };
+        Some(if deviation.abs() <= ROUNDING { 0.0 } else { off.clamp(-3.0, 3.0) })
     }
 
     /// The words of the last answer.

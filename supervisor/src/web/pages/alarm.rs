@@ -134,7 +134,7 @@ fn how_far(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>) -> M
             span data-t=(format!("{id}.how")) { (live::how_far(facts)) }
             @if let Some((low, high)) = on.band() { " (" (on.show(low)) " to " (on.show(high)) ")" }
         }
-        @if on.asked.is_some() { (svg::band_bar(on.tolerances_off(), tag)) }
+        @if on.setpoint().is_some() { (svg::band_bar(on.widths_off(), on.out_of_band().is_some(), tag)) }
     }
 }
 

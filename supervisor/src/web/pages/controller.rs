@@ -3,7 +3,7 @@
 
 use super::{alarm, line, rows, values};
 use crate::web::facts::{AlarmFacts, ControllerFacts, Scene, SignalFacts};
-use crate::web::live;
+use crate::web::{live, words};
 use maud::{Markup, html};
 
 /// What, where, since when.
@@ -22,8 +22,8 @@ pub(super) fn first_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &Contro
                 dt { "Scans" } dd { (on.view.scans_good) " good, " (on.view.scans_failed) " failed in this run" }
                 dt { "Blind" }
                 dd {
-                    @if on.is_silent() { (signals) " signals without a value, " (blind) " alarms that can\u{2019}t raise" }
-                    @else { "nothing: its " (signals) " signals are read" }
+                    @if on.is_silent() { (words::counted(signals, "signal")) " without a value, " (words::counted(blind, "alarm")) " that can\u{2019}t raise" }
+                    @else { "nothing: " (words::counted(signals, "signal")) " read" }
                 }
             }
         }
@@ -59,7 +59,7 @@ pub(super) fn served(scene: &Scene<'_>, on: &ControllerFacts<'_>) -> Markup {
         section.station {
             h2 { "Signals that come through it" }
             details #served {
-                summary { (signals.len()) " signals" }
+                summary { (words::counted(signals.len(), "signal")) }
                 ul.plain { @for facts in &signals { (values::plain_row(scene, facts)) } }
             }
         }

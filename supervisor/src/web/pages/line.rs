@@ -2,12 +2,15 @@
 
 use super::values::Values;
 use super::{Page, frame, rows};
-use crate::web::Web;
 use crate::web::facts::{ControllerFacts, Scene, StationFacts};
 use crate::web::live::{self, Scope};
+use crate::web::{Web, words};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use maud::{Markup, html};
+
+/// Most urgent alarms shown in full; the others are a way to the list.
+const ALARMS_SHOWN: usize = 3;
 
 /// Serves the page.
 pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap) -> Markup {
@@ -26,12 +29,21 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap) -> 
 fn alarms(scene: &Scene<'_>, name: Option<&str>) -> Markup {
     let standing = scene.standing_alarms();
     let building = scene.building_alarms();
+    let (first, rest) = standing.split_at(standing.len().min(ALARMS_SHOWN));
     html! {
-        @if !standing.is_empty() { section { h2 { "Alarms" } (rows::alarm_list(scene, &standing, name)) } }
+        @if !standing.is_empty() {
+            section {
+                h2 { "Alarms" }
+                (rows::alarm_list(scene, first, name))
+                @if !rest.is_empty() {
+                    a.button.more-alarms href="/alarms" { (words::counted(rest.len(), "more alarm")) }
+                }
+            }
+        }
         @if !building.is_empty() {
             section {
                 h2 { "Building up, not yet an alarm" }
-                ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, name)) } }
+                ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, rows::Form::Shown(name))) } }
             }
         }
     }

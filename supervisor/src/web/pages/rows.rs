@@ -6,6 +6,22 @@ use maud::{Markup, html};
 use setward_alarm::AlarmState;
 use setward_config::line::Priority;
 use setward_protocol::StationId;
+use std::collections::BTreeMap;
+
+/// From so many automatic alarms with one trouble on, they are one line.
+const TOLD_TOGETHER_FROM: usize = 4;
+
+/// From more alarms on, each form waits behind a line, so that the list stays one.
+const FORMS_SHOWN: usize = 3;
+
+/// How an alarm's form stands in a list, with the name this device gave last.
+#[derive(Clone, Copy)]
+pub(super) enum Form<'a> {
+    /// At once.
+    Shown(Option<&'a str>),
+    /// Behind a line that opens.
+    Folded(Option<&'a str>),
+}
 
 /// What a station is doing, and how many alarms stand there.
 pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Markup {
@@ -21,13 +37,40 @@ pub(super) fn station_state(scene: &Scene<'_>, facts: &StationFacts<'_>) -> Mark
 
 fn alarm_count(worst: Priority, count: usize) -> Markup {
     html! {
-        span.count { (svg::shape(worst, false)) (count) @if count == 1 { " alarm" } @else { " alarms" } }
+        span.count { (svg::shape(worst, false)) (words::counted(count, "alarm")) }
     }
 }
 
-/// Alarms that stand, one below the other.
+/// Alarms that stand, one below the other; what one controller's trouble does to many signals is one line.
 pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: Option<&str>) -> Markup {
-    html! { ul.alarms { @for facts in standing { (alarm_row(scene, facts, name)) } } }
+    let mut shared: BTreeMap<String, Vec<&AlarmFacts<'_>>> = BTreeMap::new();
+    for facts in standing {
+        shared.entry(shared_trouble(scene, facts).unwrap_or_default()).or_default().push(facts);
+    }
+    shared.retain(|trouble, alarms| !trouble.is_empty() && alarms.len() >= TOLD_TOGETHER_FROM);
+    let is_shared =
+        |facts: &AlarmFacts<'_>| shared_trouble(scene, facts).is_some_and(|why| shared.contains_key(&why));
+    let form = if standing.len() > FORMS_SHOWN { Form::Folded(name) } else { Form::Shown(name) };
+    html! {
+        ul.alarms {
+            @for facts in standing { @if !is_shared(facts) { (alarm_row(scene, facts, form)) } }
+            @for (index, (trouble, alarms)) in shared.iter().enumerate() {
+                li.alarm.together {
+                    details id=(format!("together-{index}")) {
+                        summary { b { (words::counted(alarms.len(), "alarm")) } " " (trouble) }
+                        ul.alarms { @for facts in alarms { (alarm_row(scene, facts, form)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What an automatic alarm may share with others: its controller and why there is no value.
+fn shared_trouble(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
+    let (on, why) = (facts.signal()?, facts.missing()?);
+    let controller = &scene.line.controller(on.signal.register()?.controller).name;
+    (!facts.judges_a_value()).then(|| format!("on signals of controller {controller}: {why}"))
 }
 
 /// Written alarms as links, the automatic ones behind a line that opens.
@@ -81,7 +124,7 @@ pub(super) fn badge(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
 }
 
 /// An alarm in a list.
-pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<&str>) -> Markup {
+pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, form: Form<'_>) -> Markup {
     let id = &facts.alarm.id;
     let waits = facts.view.state.awaits_acknowledgement();
     let class = format!(
@@ -109,7 +152,15 @@ pub(super) fn alarm_row(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<
                     @if !waits { span { "acknowledged by " (by) " at " (scene.clock(*at)) } }
                 }
             }
-            @if waits { (acknowledge_form(scene, facts, name, "list")) }
+            @if waits {
+                @match form {
+                    Form::Shown(name) => (acknowledge_form(scene, facts, name, "list")),
+                    Form::Folded(name) => details.acknowledging id=(format!("acknowledge-{id}")) {
+                        summary { "Acknowledge" }
+                        (acknowledge_form(scene, facts, name, "list"))
+                    }
+                }
+            }
         }
     }
 }

@@ -7,6 +7,7 @@ use crate::web::{Web, names, svg, words};
 use axum::extract::{Path, State};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use setward_config::line::Role;
 
 /// Serves the page.
 pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>) -> Response {
@@ -52,15 +53,18 @@ fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
                 }
             }
         }
-        @if let (Some(asked), Some((low, high))) = (facts.asked, facts.band()) {
-            p.against { "recipe " (facts.show_with_unit(asked.target.setpoint)) ", in tolerance from " (facts.show(low)) " to " (facts.show_with_unit(high)) }
-            (svg::band_bar(facts.tolerances_off(), tag))
+        @if let (Some(setpoint), Some((low, high))) = (facts.setpoint(), facts.band()) {
+            p.against {
+                "recipe " (facts.show_with_unit(setpoint)) ", " (facts.band_word()) " from " (facts.show(low)) " to " (facts.show_with_unit(high))
+                @if !facts.judged { "; not judged now" }
+            }
+            (svg::band_bar(facts.widths_off(), facts.out_of_band().is_some(), tag))
         }
         @if let Some(against) = facts.entered { (entered(facts, against)) }
         dl.facts {
             dt { "Signal" } dd { (trust(facts)) ", " span data-t=(format!("{tag}.age")) { (live::reading_age(scene, facts)) } }
             @if let Some(why) = facts.missing() { dt { "Look at" } dd { (words::no_data_hint(why)) } }
-            dt { "Slope" } dd data-t=(format!("{tag}.slope")) { (live::slope(facts)) }
+            @if facts.signal.role == Role::Measured { dt { "Slope" } dd data-t=(format!("{tag}.slope")) { (live::slope(facts)) } }
             @if let Some((why, at)) = facts.view.last_failure {
                 dt { "Last failure" } dd { (why) " at " (scene.clock(at)) }
             }

@@ -45,7 +45,7 @@ fn alarms(scene: &Scene<'_>, station: &StationFacts<'_>, name: Option<&str>) -> 
         @if !building.is_empty() {
             section {
                 h2 { "Building up, not yet an alarm" }
-                ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, name)) } }
+                ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, rows::Form::Shown(name))) } }
             }
         }
         section.station { h2 { "Alarms of this station" } (rows::index(&all, "station-alarms")) }

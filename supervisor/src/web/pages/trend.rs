@@ -5,7 +5,7 @@ use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts};
 use crate::web::{Web, svg, words};
 use maud::{Markup, html};
-use setward_alarm::Kind;
+use setward_alarm::{AverageReference, Kind};
 use setward_protocol::UtcMillis;
 use std::time::Duration;
 
@@ -56,7 +56,7 @@ pub(super) fn draw(
         to: scene.now,
         gap_ms: gap_ms(scene, facts),
         band: facts.band(),
-        setpoint: facts.asked.map(|asked| asked.target.setpoint),
+        setpoint: facts.setpoint(),
         limits: alarms.iter().filter_map(limit).collect(),
         marks: alarms.iter().flat_map(marks).collect(),
         decimals: facts.signal.decimals,
@@ -99,7 +99,19 @@ fn unknown_ms(samples: &[StoredSample], gap_ms: i64) -> i64 {
 fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {
     match facts.alarm.settings.kind {
         Kind::Limit(settings) => Some(settings.limit),
-        Kind::Deviation(_) | Kind::TimeWeighted(_) | Kind::Measurement(_) | Kind::Communication(_) => None,
+        Kind::MovingAverage(settings) => match settings.reference {
+            AverageReference::Limit(limit) => Some(limit),
+            AverageReference::Target(_) => None,
+        },
+        Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::Discrepancy(_)
+        | Kind::Rate(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => None,
     }
 }
 

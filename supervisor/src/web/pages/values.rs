@@ -150,7 +150,7 @@ fn is_lost(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> bool {
 
 fn judged_row(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
     let tag = &facts.signal.tag;
-    let side = facts.out_of_tolerance();
+    let side = facts.out_of_band();
     let class = match (facts.missing(), side) {
         (Some(_), _) => "row bad",
         (None, Some(_)) => "row out",
@@ -163,10 +163,11 @@ fn judged_row(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
                 (value(facts))
                 span.deviation {
                     @if let Some(off) = facts.deviation() { span data-t=(format!("{tag}.d")) { (facts.show_deviation(off)) } }
-                    @if let Some(side) = side { b.outside { (words::side(side)) " tolerance" } }
+                    @if !facts.judged && facts.asked.is_some() { small { "not judged now" } }
+                    @if let Some(side) = side { b.outside { (words::side(side)) " " (facts.band_word()) } }
                 }
             }
-            span.band { @if facts.asked.is_some() { (svg::band_bar(facts.tolerances_off(), tag)) } }
+            span.band { @if facts.asked.is_some() { (svg::band_bar(facts.widths_off(), side.is_some(), tag)) } }
             span.set { (setpoints(scene, facts)) }
             span.loop { @if let Some(control) = scene.loop_of(facts.id) { (loop_words(scene, control)) } }
         }

@@ -11,15 +11,15 @@ use std::sync::Arc;
 #[tokio::test]
 async fn the_exit_code_says_whether_an_alarm_is_present() {
     let server = server().await;
-    let url = format!("http://{}", server.address);
-    assert_eq!(alarms(None, Some(&url), true).await, Exit::AlarmPresent);
+    let daemon = || Some(Daemon::of_url(&format!("http://{}", server.address)).unwrap());
+    assert_eq!(alarms(None, daemon(), true).await, Exit::AlarmPresent);
     let mut calm = snapshot();
     for alarm in &mut calm.alarms {
         alarm.state = AlarmState::Normal;
     }
     server.stage.publish.send_replace(Arc::new(calm));
-    assert_eq!(alarms(None, Some(&url), false).await, Exit::Ok);
-    assert_eq!(alarms(None, Some("http://127.0.0.1:1"), false).await, Exit::Unreachable);
+    assert_eq!(alarms(None, daemon(), false).await, Exit::Ok);
+    assert_eq!(alarms(None, Daemon::of_url("http://127.0.0.1:1").ok(), false).await, Exit::Unreachable);
 }
 
 #[tokio::test]

@@ -84,7 +84,7 @@ async fn a_silent_controller_has_a_page_of_its_own_with_what_nobody_sees_because
             "Silent for 47 s, since 03:09:35",
             "Last good last complete scan 03:09:35",
             "9000 good, 47 failed in this run",
-            "4 signals without a value, 1 alarms that can\u{2019}t raise",
+            "4 signals without a value, 1 alarm that can\u{2019}t raise",
             "Blind because of it Oven zone 1 too cold TT-201",
             "4 signals",
         ],
@@ -206,4 +206,94 @@ async fn a_measurement_alarm_says_since_when_there_is_no_value_and_is_not_blind(
         ],
         &["can't judge", "blind, ", "this alarm is blind"],
     );
+}
+
+#[tokio::test]
+async fn a_value_that_does_not_count_now_is_shown_without_crying_out() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    line.recipes[0].setpoints[2].judge_when = setward_config::line::JudgeWhen::StationRun;
+    let cold = |page: &str| page.matches("below tolerance").count();
+    let judged = get(&stage(line.clone(), snapshot.clone()).state, "/stations/fryer").await.text;
+    assert_eq!(cold(&judged), 3);
+    snapshot.stations[2].mode = Mode::HeatUp;
+    let heating = get(&stage(line.clone(), snapshot.clone()).state, "/stations/fryer").await.text;
+    assert_eq!(cold(&heating), 2, "the inlet does not count while the fryer heats up");
+    check_says(&heating, &["Fryer heat-up", "\u{2212}5.6 K not judged now"], &[]);
+    // The outlet counts always, but all that watches it waits.
+    snapshot.alarms[1].flags.suppressed.condition = true;
+    let waiting = get(&stage(line, snapshot).state, "/stations/fryer").await.text;
+    assert_eq!(cold(&waiting), 1);
+}
+
+#[tokio::test]
+async fn many_automatic_alarms_with_one_trouble_are_one_line() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    let raised =
+        AlarmView { state: AlarmState::Unacknowledged, occurrence: 1, ..quiet(None, Forecast::StaysActive) };
+    let measurement = Kind::Measurement(MeasurementSettings { bad_for: Duration::from_secs(10) });
+    for tag in ["TT-310", "TT-313", "FT-320", "ST-340"] {
+        let key = format!("measurement.{tag}");
+        line.alarms.push(alarm(&key, "Not usable", id(tag), measurement, Priority::Low));
+        snapshot.alarms.push(raised.clone());
+        snapshot.signals[id(tag).index()].reading = Reading::Bad(NoData::HeartbeatStopped);
+    }
+    let page = get(&stage(line, snapshot).state, "/alarms").await.text;
+    check_says(&page, &["4 alarms on signals of controller fryer: controller program stopped"], &[]);
+    assert_eq!(page.matches("class=\"alarm together\"").count(), 1);
+    assert!(
+        page.contains("action=\"/alarms/measurement.TT-313/acknowledge\""),
+        "each can still be acknowledged"
+    );
+}
+
+#[tokio::test]
+async fn kinds_without_one_number_say_what_they_ask() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    let seconds = Duration::from_secs;
+    let slow = RateSettings {
+        side: Side::Below,
+        per_minute: 1.5,
+        over: seconds(300),
+        quantum: 0.1,
+        between: Some((40.0, 85.0)),
+    };
+    let manual = StatusSettings {
+        is: Codes::of(&[0]).unwrap(),
+        on_delay: seconds(5),
+        off_delay: Duration::ZERO,
+        share: None,
+    };
+    let dose = EquivalentTimeSettings {
+        reference: 95.0,
+        z: 33.0,
+        least: Some(seconds(1_200)),
+        most: Some(seconds(2_400)),
+    };
+    let mean = MovingAverageSettings {
+        side: Side::Above,
+        reference: AverageReference::Limit(175.0),
+        deadband: 1.0,
+        window: seconds(180),
+        coverage: 0.75,
+        ceiling: None,
+    };
+    let cases = [
+        (
+            "TT-310",
+            Kind::Rate(slow),
+            "should rise by 1.50 K/min at least, over 5 min, between 40.0 and 85.0 °C",
+        ),
+        ("TIC-310-MODE", Kind::Status(manual), "raises at manual"),
+        ("TT-310", Kind::EquivalentTime(dose), "a batch should get 20 min to 40 min as if at 95.0 °C"),
+        ("TT-310", Kind::MovingAverage(mean), "+1.4 K above limit 175.0 °C; its mean over 3 min counts"),
+    ];
+    for (index, (tag, kind, _)) in cases.iter().enumerate() {
+        line.alarms.push(alarm(&format!("kind-{index}"), "Of a kind", id(tag), *kind, Priority::Low));
+        snapshot.alarms.push(quiet(None, Forecast::Quiet));
+    }
+    let night = stage(line, snapshot);
+    for (index, (_, _, words)) in cases.iter().enumerate() {
+        let page = get(&night.state, &format!("/alarms/kind-{index}")).await.text;
+        check_says(&page, &[words], &["asks nothing of it"]);
+    }
 }

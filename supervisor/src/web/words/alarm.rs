@@ -2,7 +2,7 @@
 
 use super::{number, span};
 use crate::web::facts::{Direction, Scene, Silence};
-use setward_alarm::{AlarmState, Allowance, Forecast, Kind, Width};
+use setward_alarm::{AlarmState, Allowance, AverageReference, Forecast, Kind, Width};
 use setward_protocol::{Unit, UtcMillis};
 
 /// The three phrases in which kinds differ.
@@ -25,11 +25,55 @@ const fn phrases(kind: &Kind) -> Phrases {
             Width::Specification => SPECIFICATION,
             Width::Fixed(_) => APART,
         },
+        Kind::MovingAverage(settings) => match settings.reference {
+            AverageReference::Limit(_) => MEAN_LIMIT,
+            AverageReference::Target(_) => MEAN_TOLERANCE,
+        },
+        Kind::Discrepancy(_) => DISCREPANCY,
+        Kind::Rate(_) => RATE,
+        Kind::Status(_) => STATUS,
+        Kind::EquivalentTime(_) => DOSE,
+        Kind::Drift(_) => DRIFT,
         Kind::Measurement(_) => MEASUREMENT,
         Kind::Communication(_) => COMMUNICATION,
     }
 }
 
+const MEAN_LIMIT: Phrases = Phrases {
+    beyond: "on average beyond the limit",
+    back: "on average back inside the limit",
+    begins: "passes the limit",
+};
+const MEAN_TOLERANCE: Phrases = Phrases {
+    beyond: "on average out of tolerance",
+    back: "on average back in tolerance",
+    begins: "leaves tolerance",
+};
+const DISCREPANCY: Phrases = Phrases {
+    beyond: "not in agreement with the other signal",
+    back: "in agreement again",
+    begins: "disagrees with the other signal",
+};
+const RATE: Phrases = Phrases {
+    beyond: "changing at the wrong rate",
+    back: "changing at a fair rate again",
+    begins: "begins to change at the wrong rate",
+};
+const STATUS: Phrases = Phrases {
+    beyond: "in the wrong state",
+    back: "in a right state again",
+    begins: "goes into the wrong state",
+};
+const DOSE: Phrases = Phrases {
+    beyond: "outside the dose for the batch",
+    back: "over with a new batch",
+    begins: "leaves the dose for the batch",
+};
+const DRIFT: Phrases = Phrases {
+    beyond: "drifting from its setpoint",
+    back: "back at its setpoint",
+    begins: "drifts from its setpoint",
+};
 const LIMIT: Phrases =
     Phrases { beyond: "beyond the limit", back: "back inside the limit", begins: "passes the limit" };
 const TOLERANCE: Phrases =
@@ -162,11 +206,19 @@ const fn area_unit(area: f64) -> (f64, &'static str) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use setward_alarm::{Side, TimeWeightedSettings};
+    use setward_alarm::{Leak, Side, TimeWeightedSettings};
 
     fn cold(allowance: Allowance) -> Kind {
         let (side, recovery) = (Side::Below, None);
-        Kind::TimeWeighted(TimeWeightedSettings { side, allowance, recovery, shape: 1.0, clear_below: 0.5 })
+        let leak = Leak::Inside;
+        Kind::TimeWeighted(TimeWeightedSettings {
+            side,
+            allowance,
+            recovery,
+            shape: 1.0,
+            clear_below: 0.5,
+            leak,
+        })
     }
 
     #[test]

@@ -1,10 +1,13 @@
 //! Plain words for spans, deviations, states, forecasts and reasons. Every page, stream and form says the same thing.
 
 mod alarm;
+mod demand;
 
 pub(super) use alarm::{begins_in, beyond, exposure, forecast, silence, state};
+pub(super) use demand::demand;
 
 use crate::history::Event;
+use crate::line::alarms::SILENT;
 use setward_alarm::{AlarmState, Side};
 use setward_config::line::Priority;
 use setward_protocol::{NoData, Table, Unit};
@@ -26,6 +29,11 @@ pub(super) fn span(seconds: f64) -> String {
         3_600..86_400 => two(whole / 3_600, "h", whole % 3_600 / 60, "min"),
         _ => two(whole / 86_400, "d", whole % 86_400 / 3_600, "h"),
     }
+}
+
+/// "1 alarm", "12 alarms".
+pub(super) fn counted(count: usize, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
 }
 
 /// An age: digits only once they mean something.
@@ -151,13 +159,16 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
 /// What happened, from a kept event: "raised", "acknowledged by Ines".
 pub(super) fn event(event: &Event) -> String {
     let what = match event.what.as_str() {
-        "cleared" => "cleared",
         "started" => "Setward started",
         "stopped" => "Setward stopped",
         other => other,
     };
     let by = event.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
-    let note = event.note.as_ref().map(|note| format!(": {}", shortened(note))).unwrap_or_default();
+    let note = match event.note.as_deref() {
+        Some(SILENT) => ", silent: nobody was called".to_owned(),
+        Some(note) => format!(": {}", shortened(note)),
+        None => String::new(),
+    };
     format!("{what}{by}{note}")
 }
 

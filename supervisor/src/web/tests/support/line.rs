@@ -1,7 +1,7 @@
 //! The line of the tests: three stations, as far apart in kind as the files allow.
 
 use setward_alarm::{
-    AlarmSettings, Allowance, Kind, LimitSettings, Side, Target, TimeWeightedSettings, Watched,
+    AlarmSettings, Allowance, Kind, Leak, LimitSettings, Side, Target, TimeWeightedSettings, Watched,
 };
 use setward_config::line::*;
 use setward_process::condition::{Condition, Test};
@@ -145,6 +145,7 @@ fn cold(area: f64) -> Kind {
         recovery,
         shape: 1.0,
         clear_below: 0.5,
+        leak: Leak::Inside,
     })
 }
 
@@ -167,15 +168,21 @@ pub(in crate::web::tests) fn alarm(
             watches: Watched::Signal(signal),
             kind,
             latching: false,
+            poll_every: Duration::from_secs(1),
             gap_limit: Duration::from_secs(3),
             station: None,
             controller: None,
             modes: ModeSet::ALL,
             settle: Duration::ZERO,
+            realarm_after: None,
+            shelve_most: None,
+            group: None,
         },
         when: Vec::new(),
         hides: Vec::new(),
+        batch: Vec::new(),
         priority,
+        class: None,
         causes: vec![
             "heat demand at 100 %".to_owned(),
             "feed too heavy or too wet".to_owned(),

@@ -1,16 +1,26 @@
-//! The limit kind: beyond a fixed limit for `on_delay`, back past the deadband for `off_delay`.
+//! Beyond for `on_delay`, then back past the deadband for `off_delay`: the decision that several kinds share.
 //!
-//! Delays are counted from the crossings inside the segments. An on-delay may also run out between samples, on the
-//! caller's timer; an off-delay ends with the sample that shows it.
+//! It is told how far *beyond* the value is: positive is beyond, at or below minus the deadband is back. Delays are
+//! counted from the crossings inside the segments. An on-delay may also run out between samples, on the caller's
+//! timer; an off-delay ends with the sample that shows it.
 
-use crate::detector::{Change, Changes, Segment};
+use crate::detector::{Change, Changes};
 use crate::event::Forecast;
-use crate::settings::LimitSettings;
+use crate::segment::Segment;
+use core::time::Duration;
 use setward_protocol::Uptime;
+
+/// Deadband and delays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Delays {
+    pub(crate) deadband: f64,
+    pub(crate) on_delay: Duration,
+    pub(crate) off_delay: Duration,
+}
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Phase {
-    /// Not beyond the limit.
+    /// Not beyond.
     Inside,
     /// Beyond, on-delay running.
     Pending { since: Uptime },
@@ -20,25 +30,16 @@ enum Phase {
     Returning { since: Uptime, raised: Uptime },
 }
 
-/// Decides one limit.
+/// Decides by delays.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct LimitDetector {
-    settings: LimitSettings,
+pub(crate) struct DelayDetector {
+    delays: Delays,
     phase: Phase,
 }
 
-impl LimitDetector {
-    pub(crate) fn new(settings: LimitSettings) -> Self {
-        Self { settings, phase: Phase::Inside }
-    }
-
-    /// Moves the limit.
-    pub(crate) const fn set_limit(&mut self, limit: f64) {
-        self.settings.limit = limit;
-    }
-
-    pub(crate) const fn is_active(&self) -> bool {
-        matches!(self.phase, Phase::Active { .. } | Phase::Returning { .. })
+impl DelayDetector {
+    pub(crate) fn new(delays: Delays) -> Self {
+        Self { delays, phase: Phase::Inside }
     }
 
     pub(crate) fn restore(&mut self, active: bool) {
@@ -55,9 +56,11 @@ impl LimitDetector {
         };
     }
 
+    /// A segment of how far beyond the value is.
     pub(crate) fn handle(&mut self, segment: &Segment, changes: &mut Changes) {
-        // Inside -> Pending -> Active -> Returning is the longest way through one segment.
-        for _ in 0..4 {
+        // Inside -> Pending -> Active -> Returning is the longest way through one segment, after one step back when the
+        // reference has moved.
+        for _ in 0..5 {
             let before = self.phase;
             self.advance(segment, changes);
             if self.phase == before {
@@ -67,32 +70,35 @@ impl LimitDetector {
     }
 
     fn advance(&mut self, segment: &Segment, changes: &mut Changes) {
-        let limit = self.settings.limit;
-        let back = self.back_level();
-        let beyond_at_end = self.settings.side.beyond(segment.to, limit) > 0.0;
-        let back_at_end = self.settings.side.beyond(segment.to, back) <= 0.0;
+        let back = -self.delays.deadband;
         match self.phase {
-            Phase::Inside if beyond_at_end => self.phase = Phase::Pending { since: segment.crossing(limit) },
+            Phase::Inside if segment.to > 0.0 => {
+                self.phase = Phase::Pending { since: segment.crossing(0.0) };
+            }
             Phase::Inside => {}
             Phase::Pending { since } => {
-                let until = if beyond_at_end { segment.to_at } else { segment.crossing(limit) };
-                if until.since(since) >= self.settings.on_delay {
+                // The reference has moved since the last segment ended beyond it.
+                let moved = segment.from <= 0.0 && since < segment.from_at;
+                let until = if segment.to > 0.0 { segment.to_at } else { segment.crossing(0.0) };
+                if moved {
+                    self.phase = Phase::Inside;
+                } else if until.since(since) >= self.delays.on_delay {
                     self.run_out(changes);
-                } else if !beyond_at_end {
+                } else if segment.to <= 0.0 {
                     self.phase = Phase::Inside;
                 }
             }
-            Phase::Active { raised, .. } if back_at_end => {
+            Phase::Active { raised, .. } if segment.to <= back => {
                 // A raise on the timer may lie after the crossing that the next sample shows.
                 self.phase = Phase::Returning { since: segment.crossing(back).max(raised), raised };
             }
             Phase::Active { .. } => {}
             Phase::Returning { since, raised } => {
-                let until = if back_at_end { segment.to_at } else { segment.crossing(back) };
-                if until.since(since) >= self.settings.off_delay {
+                let until = if segment.to <= back { segment.to_at } else { segment.crossing(back) };
+                if until.since(since) >= self.delays.off_delay {
                     self.phase = Phase::Inside;
-                    let _fits = changes.push(Change::Ends { at: since + self.settings.off_delay });
-                } else if !back_at_end {
+                    let _fits = changes.push(Change::Ends { at: since + self.delays.off_delay });
+                } else if segment.to > back {
                     self.phase = Phase::Active { since: None, raised };
                 }
             }
@@ -102,17 +108,23 @@ impl LimitDetector {
     /// The on-delay has run out: raise.
     pub(crate) fn run_out(&mut self, changes: &mut Changes) {
         if let Phase::Pending { since } = self.phase {
-            let raised = since + self.settings.on_delay;
+            let raised = since + self.delays.on_delay;
             self.phase = Phase::Active { since: Some(since), raised };
-            // Four places always suffice for the at most three changes of a segment.
             let _fits = changes.push(Change::Begins { at: raised, onset: since });
         }
     }
 
     pub(crate) fn deadline(&self) -> Option<Uptime> {
         match self.phase {
-            Phase::Pending { since } => Some(since + self.settings.on_delay),
+            Phase::Pending { since } => Some(since + self.delays.on_delay),
             Phase::Inside | Phase::Active { .. } | Phase::Returning { .. } => None,
+        }
+    }
+
+    pub(crate) fn is_active(&self) -> bool {
+        match self.phase {
+            Phase::Inside | Phase::Pending { .. } => false,
+            Phase::Active { .. } | Phase::Returning { .. } => true,
         }
     }
 
@@ -124,28 +136,20 @@ impl LimitDetector {
         }
     }
 
-    /// What follows if the value stays as it is at `at`.
-    pub(crate) fn forecast(&self, at: Uptime, value: f64) -> Forecast {
+    /// What follows if the value stays `beyond` as it was at `at`.
+    pub(crate) fn forecast(&self, at: Uptime, beyond: f64) -> Forecast {
         match self.phase {
             Phase::Inside => Forecast::Quiet,
             Phase::Pending { since } => {
-                Forecast::Raises { seconds: (since + self.settings.on_delay).seconds_since(at) }
+                Forecast::Raises { seconds: (since + self.delays.on_delay).seconds_since(at) }
             }
-            Phase::Active { .. } if self.settings.side.beyond(value, self.back_level()) <= 0.0 => {
-                Forecast::Clears { seconds: self.settings.off_delay.as_secs_f64() }
+            Phase::Active { .. } if beyond <= -self.delays.deadband => {
+                Forecast::Clears { seconds: self.delays.off_delay.as_secs_f64() }
             }
             Phase::Active { .. } => Forecast::StaysActive,
             Phase::Returning { since, .. } => {
-                Forecast::Clears { seconds: (since + self.settings.off_delay).seconds_since(at) }
+                Forecast::Clears { seconds: (since + self.delays.off_delay).seconds_since(at) }
             }
-        }
-    }
-
-    /// The level at which a raised alarm counts as back.
-    fn back_level(&self) -> f64 {
-        match self.settings.side {
-            crate::settings::Side::Above => self.settings.limit - self.settings.deadband,
-            crate::settings::Side::Below => self.settings.limit + self.settings.deadband,
         }
     }
 }

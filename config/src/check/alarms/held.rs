@@ -1,0 +1,134 @@
+//! Alarms that are held against the recipe: every recipe must say what they need.
+
+use super::Context;
+use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
+use crate::problem::{At, Code, Span, quoted};
+use crate::quantity::{short, show_time};
+use crate::raw::alarm::RawAlarm;
+use crate::raw::alarm_kind::NamedWidth;
+use crate::raw::recipe::RawRecipe;
+use crate::reader::Sink;
+use setward_alarm::{Allowance, TimeWeightedSettings};
+use setward_protocol::SignalId;
+use std::time::Duration;
+
+/// Every recipe, as written and as checked, in the same order.
+pub(crate) struct Recipes<'a> {
+    pub(crate) raw: &'a [(At<String>, RawRecipe)],
+    pub(crate) checked: &'a [Recipe],
+    pub(crate) running: Option<usize>,
+}
+
+impl<'a> Recipes<'a> {
+    /// What the running recipe asks of `signal`.
+    pub(super) fn running_setpoint(&self, signal: SignalId) -> Option<&'a RecipeSetpoint> {
+        let recipe = self.checked.get(self.running?)?;
+        recipe.setpoints.iter().find(|setpoint| setpoint.signal == signal)
+    }
+
+    /// Whether `signal` is judged in every mode of its station.
+    pub(super) fn judges_always(&self, signal: SignalId) -> bool {
+        self.running_setpoint(signal).is_some_and(|setpoint| setpoint.judge_when == JudgeWhen::Always)
+    }
+}
+
+/// Where an alarm says what it watches.
+pub(super) fn place(raw: &RawAlarm) -> Span {
+    let signals = || raw.signals.as_ref().map(|signals| signals.at);
+    raw.signal.as_ref().map(|signal| signal.at).or_else(signals).unwrap_or(raw.at)
+}
+
+/// Reports every recipe without a setpoint for `signal`, or without the width that the alarm uses. A setpoint that is
+/// written but wrong is reported there. The running recipe must have it; another one gets a warning.
+pub(super) fn needs_target(
+    raw: &RawAlarm,
+    id: SignalId,
+    signal: &LineSignal,
+    width: Option<At<NamedWidth>>,
+    context: &Context<'_>,
+    sink: &mut Sink,
+) {
+    let recipes = &context.recipes;
+    if recipes.running.is_none() {
+        return;
+    }
+    for (index, ((key, written), checked)) in recipes.raw.iter().zip(recipes.checked).enumerate() {
+        let code = if recipes.running == Some(index) { Code::Alarm } else { Code::OtherRecipe };
+        let key = &key.value;
+        let Some(found) = checked.setpoints.iter().find(|setpoint| setpoint.signal == id) else {
+            if !is_named(written, checked, signal) {
+                let message = format!("recipe {} has no setpoint for {}", quoted(key), quoted(&signal.tag));
+                let which = if signal.role == Role::Setpoint { "target" } else { "signal" };
+                let hint =
+                    format!("add to recipes/{key}.toml: [[setpoint]] with `{which} = \"{}\"`", signal.tag);
+                sink.report(code, place(raw), message, hint);
+            }
+            continue;
+        };
+        let Some(width) = width else { continue };
+        let is_there = match width.value {
+            NamedWidth::Latitude => found.target.latitude.is_some(),
+            NamedWidth::Specification => found.target.specification.is_some(),
+            NamedWidth::Tolerance => true,
+        };
+        if !is_there {
+            let name = width.value.name();
+            let message = format!("recipe {} gives no `{name}` for {}", quoted(key), quoted(&signal.tag));
+            let hint = format!("add it to the setpoint in recipes/{key}.toml, or choose another width");
+            sink.report(code, width.at, message, hint);
+        }
+    }
+}
+
+/// Whether a recipe names `signal`, right or wrong: itself, or through a setpoint that did not become one.
+fn is_named(written: &RawRecipe, checked: &Recipe, signal: &LineSignal) -> bool {
+    let names_it = |name: &Option<At<String>>| name.as_ref().is_some_and(|name| name.value == signal.tag);
+    let own = checked.setpoints.iter().filter(|setpoint| setpoint.entered.is_some()).count();
+    let is_whole = checked.setpoints.len() >= written.setpoints.len() + own;
+    written.setpoints.iter().any(|one| names_it(&one.signal) || names_it(&one.target))
+        || (signal.role == Role::Setpoint && !is_whole)
+}
+
+/// At the edge of the specification the alarm must raise before the time to respond is over.
+pub(super) fn raises_in_time(
+    raw: &RawAlarm,
+    id: SignalId,
+    settings: Option<&TimeWeightedSettings>,
+    context: &Context<'_>,
+    sink: &mut Sink,
+) {
+    let (Some(settings), Some(time)) = (settings, &raw.time_to_respond) else { return };
+    let Some(target) = context.recipes.running_setpoint(id).map(|setpoint| setpoint.target) else { return };
+    let Some(edge) = target.reach(setward_alarm::Width::Specification, settings.side) else { return };
+    let tolerance = target.tolerance(settings.side);
+    // At twice the tolerance the rate is 2^shape - 1; at the edge it is (edge / tolerance)^shape - 1.
+    let rate = (edge / tolerance).powf(settings.shape) - 1.0;
+    let seconds = match settings.allowance {
+        Allowance::Area(area) => area / (edge - tolerance),
+        Allowance::AtTwice(seconds) => seconds * (2.0_f64.powf(settings.shape) - 1.0) / rate,
+    };
+    if seconds.is_finite() && !time.value.is_zero() && seconds > time.value.as_secs_f64() {
+        let message = format!(
+            "at the edge of the specification it raises after {} s, and the time to respond is {}",
+            short(seconds.round()),
+            show_time(time.value)
+        );
+        let at = raw.time_to_respond.as_ref().map_or(raw.at, |time| time.at);
+        sink.report(Code::SecondLook, at, message, "write a smaller `allowance`");
+    }
+}
+
+/// A delay must be over before the time to respond is.
+pub(super) fn delay_in_time(raw: &RawAlarm, delay: Option<&At<Duration>>, sink: &mut Sink) {
+    if let (Some(delay), Some(time)) = (delay, &raw.time_to_respond)
+        && !time.value.is_zero()
+        && delay.value >= time.value
+    {
+        let message = format!(
+            "it raises after {}, and the time to respond is {}",
+            show_time(delay.value),
+            show_time(time.value)
+        );
+        sink.report(Code::SecondLook, delay.at, message, "write a shorter delay");
+    }
+}

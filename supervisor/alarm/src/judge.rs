@@ -1,0 +1,62 @@
+//! What every kind of alarm can be asked. Each says what it does; what it leaves out does not concern it.
+
+use crate::detector::Changes;
+use crate::event::Forecast;
+use crate::segment::Segment;
+use crate::settings::{BatchEdge, Target};
+use setward_protocol::{Reading, Uptime};
+
+/// Decides when a condition begins and ends. `lent` is the alarm's own share of the caller's segments.
+pub(crate) trait Judge {
+    /// Takes up where an earlier run stopped.
+    fn restore(&mut self, active: bool, exposure: f64);
+
+    /// What the running recipe asks of the watched signal.
+    fn set_target(&mut self, _target: Option<Target>) {}
+
+    /// Forgets what was collected while it could not count, and with it the condition that rests on it.
+    fn start_over(&mut self) {}
+
+    /// The value has been unknown: delays start anew, what is active stays active.
+    fn lose_sight(&mut self) {}
+
+    /// Two good samples, a straight line apart.
+    fn handle(&mut self, _segment: &Segment, _lent: &mut [Segment], _changes: &mut Changes) {}
+
+    /// A good sample that nothing precedes.
+    fn handle_point(&mut self, at: Uptime, value: f64, lent: &mut [Segment], changes: &mut Changes) {
+        self.handle(&Segment::point(at, value), lent, changes);
+    }
+
+    /// Any reading, for the kind that judges the instrument.
+    fn handle_reading(&mut self, _at: Uptime, _reading: Reading, _controller_is_lost: bool, _: &mut Changes) {
+    }
+
+    /// A scan of the controller.
+    fn handle_scan(&mut self, _at: Uptime, _answered: bool, _changes: &mut Changes) {}
+
+    /// A batch begins or ends.
+    fn handle_batch(&mut self, _at: Uptime, _edge: BatchEdge, _changes: &mut Changes) {}
+
+    /// When a timer runs out.
+    fn deadline(&self) -> Option<Uptime> {
+        None
+    }
+
+    /// The timer has run out.
+    fn run_out(&mut self, _now: Uptime, _changes: &mut Changes) {}
+
+    /// Whether the condition holds, as far as is known.
+    fn is_active(&self) -> bool;
+
+    /// What has been collected, as a share of what raises it.
+    fn exposure(&self) -> Option<f64> {
+        None
+    }
+
+    /// Since when the value has been beyond what is watched.
+    fn beyond_since(&self) -> Option<Uptime>;
+
+    /// What follows if the value stays as last seen.
+    fn forecast(&self, now: Uptime, seen: Option<(Uptime, f64)>, lent: &[Segment]) -> Forecast;
+}

@@ -1,0 +1,113 @@
+//! What keeps alarms silent: modes, conditions, causes, bad signals, lost controllers.
+
+use super::Monitor;
+use crate::flags::Flags;
+use crate::settings::{AlarmId, Kind, Watched};
+use crate::slot::{Slot, Told};
+use setward_protocol::{Mode, StationId, Uptime};
+
+impl Monitor<'_> {
+    /// A station goes into a mode. Alarms that do not speak in it are suppressed by design.
+    pub fn handle_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
+        for index in 0..u16::MAX {
+            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
+            if slot.settings.station == Some(station) {
+                let silent = !slot.settings.modes.contains(mode);
+                self.flag(now, AlarmId(index), |flags| flags.suppressed.mode = silent);
+            }
+        }
+        self.follow_hides(now);
+    }
+
+    /// Whether the conditions besides the mode hold under which an alarm speaks.
+    pub fn handle_condition(&mut self, now: Uptime, alarm: AlarmId, holds: bool) {
+        self.flag(now, alarm, |flags| flags.suppressed.condition = !holds);
+        self.follow_hides(now);
+    }
+
+    pub(super) fn flag(&mut self, now: Uptime, alarm: AlarmId, change: impl FnOnce(&mut Flags)) {
+        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+        let before = slot.flags;
+        let told = slot.change_flags(now, change);
+        let changed = before != slot.flags;
+        self.hides_changed |= changed;
+        self.tell(alarm, now, told);
+        self.note_due(alarm);
+    }
+
+    /// A wait after a suppression may be over.
+    pub(super) fn end_settling(
+        &mut self,
+        alarm: AlarmId,
+        now: Uptime,
+        end: impl FnOnce(&mut Slot, Uptime) -> Option<Told>,
+    ) {
+        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+        if slot.flags.suppressed.settling_until.is_none() {
+            return;
+        }
+        let before = slot.flags;
+        let told = end(slot, now);
+        let changed = before != slot.flags;
+        self.hides_changed |= changed;
+        self.tell(alarm, now, told);
+    }
+
+    /// A signal that can't be trusted blinds the other alarms on it; a lost controller blinds all of its own.
+    pub(super) fn blind(&mut self, cause: AlarmId, now: Uptime, begins: bool) {
+        let Some(slot) = self.slots.get(cause.index()) else { return };
+        let (watches, kind) = (slot.settings.watches, slot.settings.kind);
+        match (kind, watches) {
+            (Kind::Measurement(_), Watched::Signal(signal)) => {
+                let mut cursor = self.first_alarm(signal);
+                while let Some(index) = cursor {
+                    if AlarmId(index) != cause {
+                        self.flag(now, AlarmId(index), |flags| flags.suppressed.bad_measurement = begins);
+                    }
+                    cursor = self.slots.get(usize::from(index)).and_then(|slot| slot.next);
+                }
+            }
+            (Kind::Communication(_), Watched::Controller(controller)) => {
+                for index in 0..u16::MAX {
+                    let Some(slot) = self.slots.get(usize::from(index)) else { return };
+                    if slot.settings.controller == Some(controller) && AlarmId(index) != cause {
+                        self.flag(now, AlarmId(index), |flags| flags.suppressed.no_communication = begins);
+                    }
+                }
+            }
+            (
+                Kind::Limit(_)
+                | Kind::Deviation(_)
+                | Kind::TimeWeighted(_)
+                | Kind::MovingAverage(_)
+                | Kind::Discrepancy(_)
+                | Kind::Rate(_)
+                | Kind::Status(_)
+                | Kind::EquivalentTime(_)
+                | Kind::Drift(_)
+                | Kind::Measurement(_)
+                | Kind::Communication(_),
+                _,
+            ) => {}
+        }
+    }
+
+    /// Alarms whose cause has begun or ceased to speak in their place. One that becomes hidden may uncover another: it
+    /// goes on until nothing changes, which without circles it does.
+    pub(super) fn follow_hides(&mut self, now: Uptime) {
+        for _ in 0..self.slots.len() {
+            if !core::mem::take(&mut self.hides_changed) {
+                return;
+            }
+            for index in 0..u16::MAX {
+                let Some(slot) = self.slots.get(usize::from(index)) else { break };
+                let speaks = |cause: &&AlarmId| self.slots.get(cause.index()).is_some_and(Slot::hides_others);
+                let hidden_by = slot.causes.iter().find(speaks).copied();
+                if hidden_by != slot.flags.suppressed.hidden_by {
+                    self.flag(now, AlarmId(index), |flags| flags.suppressed.hidden_by = hidden_by);
+                    self.hides_changed = true;
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,76 @@
+//! What history needs to know of a line: its signals as a run's, and what its recipe asks.
+
+use super::{Band, NewRun, RunSignal};
+use setward_config::line::{ControllerId, Line, LineSignal, Origin};
+use setward_protocol::{SignalId, Uptime, UtcMillis};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// Signals that are read together: of one controller, at one period; derived ones by their first input's controller.
+type GroupKey = (bool, ControllerId, Duration);
+
+impl NewRun {
+    /// A run over `line` that begins at `started`. The folder's files are added by whoever has them.
+    #[must_use]
+    pub fn of(line: &Line, started: UtcMillis, version: &str) -> Self {
+        let mut groups: BTreeMap<GroupKey, u16> = BTreeMap::new();
+        let signals = line.signals_with_ids().map(|(id, signal)| {
+            // No line has more groups than signals, and no more signals than fit.
+            let next = u16::try_from(groups.len()).unwrap_or(u16::MAX);
+            let poll_group = *groups.entry(group_of(line, signal)).or_insert(next);
+            run_signal(line, id, signal, poll_group)
+        });
+        let signals = signals.collect();
+        Self {
+            started,
+            fingerprint: line.fingerprint.clone(),
+            version: version.to_owned(),
+            signals,
+            files: Vec::new(),
+        }
+    }
+}
+
+fn group_of(line: &Line, signal: &LineSignal) -> GroupKey {
+    match &signal.origin {
+        Origin::Register(register) => (false, register.controller, register.poll_every),
+        Origin::Derived(derivation) => {
+            let (first, _) = derivation.inputs();
+            let register = line.signal(first).register();
+            let controller = register.map_or(ControllerId(0), |register| register.controller);
+            (true, controller, register.map_or(Duration::ZERO, |register| register.poll_every))
+        }
+    }
+}
+
+fn run_signal(line: &Line, id: SignalId, signal: &LineSignal, poll_group: u16) -> RunSignal {
+    let wire = signal.register().map(|register| &register.wire);
+    RunSignal {
+        unit: signal.unit.symbol().to_owned(),
+        encoding: wire.map(|wire| wire.encoding),
+        scale: wire.map_or(1.0, |wire| wire.scale),
+        offset: wire.map_or(0.0, |wire| wire.offset),
+        poll_group,
+        gap_limit: line.gap_limit(id),
+        ..RunSignal::of_tag(&signal.tag)
+    }
+}
+
+/// What the running recipe asks from `at` on.
+#[must_use]
+pub fn bands_of(line: &Line, at: Uptime, utc: UtcMillis) -> Vec<Band> {
+    let band = |setpoint: &setward_config::line::RecipeSetpoint| {
+        let target = setpoint.target;
+        Band {
+            signal: setpoint.signal.0,
+            utc,
+            at,
+            setpoint: Some(target.setpoint),
+            tolerance: Some((
+                target.setpoint - target.tolerance_below,
+                target.setpoint + target.tolerance_above,
+            )),
+        }
+    };
+    line.recipe().setpoints.iter().map(band).collect()
+}
