@@ -11,5 +11,6 @@ mod house_rules;
 mod network;
 mod poller;
 mod shipped_files;
+mod standard;
 mod support;
 mod virtual_time;
