@@ -170,7 +170,8 @@ impl Running {
             |signal: &&crate::snapshot::SignalView| signal.reading == Reading::Bad(NoData::TooLittleKnown);
         let waiting = snapshot.signals.iter().filter(waits).count();
         let open = |alarm: &&crate::snapshot::AlarmView| {
-            alarm.state.is_active() || alarm.state.awaits_acknowledgement()
+            let stands = alarm.state.is_active() || alarm.state.awaits_acknowledgement();
+            stands && !alarm.flags.are_silencing()
         };
         let writer = self.status.now();
         Ok(RunSummary {

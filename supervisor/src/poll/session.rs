@@ -1,7 +1,7 @@
 //! One Modbus session: reads, each with a deadline, and the rule when the session may be kept.
 //!
 //! A session is good after an answer of the asked length or a Modbus exception. After anything else - no reply in time, a
-//! broken connection, a wrong header, a wrong length - it is given up (the one exception is in [`super::link`]): who does
+//! broken connection, a wrong header, a wrong length - it is given up (the one exception is in `link.rs`): who does
 //! not keep time or form is not in a state to be trusted, and a new connection is the only cure from here. Wrong counts
 //! are not noticed by the library, so they are checked by the guard and once more here.
 //!
