@@ -6,7 +6,7 @@ use setward_config::line::Origin;
 use setward_config::{Line, SourceFile, check_files};
 use setward_process::condition::Test;
 use setward_process::derived::Derivation;
-use setward_protocol::{Encoding, ReadLimits, RegisterSpan, Table, Unit};
+use setward_protocol::{Encoding, Mode, ModeSet, ReadLimits, RegisterSpan, Table, Unit};
 use std::path::Path;
 use std::time::Duration;
 
@@ -281,4 +281,19 @@ fn a_status_bit_vouches_for_a_value() {
         "no_value = [32767]\ngood_when = [{ signal = \"YS-261\", is = [1] }]\n",
     )]);
     assert_eq!(line.signals[0].good_when, line.stations[1].product_present.clone().unwrap());
+}
+
+/// A value held against the recipe counts while its station runs, unless the recipe judges it always.
+#[test]
+fn an_alarm_held_against_the_recipe_speaks_while_its_station_runs() {
+    let modes = |edits: &[(&str, &str)]| {
+        let line = line_with(edits);
+        [line.alarms[0].settings.modes, line.alarms[1].settings.modes]
+    };
+    let run = ModeSet::of(&[Mode::Run]);
+    assert_eq!(modes(&[]), [ModeSet::ALL, run], "a limit always speaks");
+    let always = ("latitude = \"2 K\"", "latitude = \"2 K\"\njudge_when = \"always\"");
+    assert_eq!(modes(&[always]), [ModeSet::ALL, ModeSet::ALL]);
+    let own = ("priority = \"medium\"", "modes = [\"heat-up\", \"run\"]\npriority = \"medium\"");
+    assert_eq!(modes(&[own])[1], ModeSet::of(&[Mode::HeatUp, Mode::Run]));
 }
