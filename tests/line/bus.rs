@@ -160,3 +160,26 @@ async fn slow_signals_are_read_at_their_own_period_and_known_in_between() {
     assert_eq!(watched.reading("TT-313"), Reading::Good(182.0));
     assert_eq!(watched.summary.samples_lost, 0);
 }
+
+/// The fast signals are well, one of the slow ones is refused: that is one trouble, not one each ten seconds.
+#[tokio::test(start_paused = true)]
+async fn a_slow_group_with_a_trouble_is_told_once_and_stays_told() {
+    let mut line = fryer_only(demo_line());
+    for tag in ["TT-312", "TT-313"] {
+        let id = line.signal_by_tag(tag).unwrap();
+        if let setward_config::line::Origin::Register(register) = &mut line.signals[id.index()].origin {
+            register.poll_every = Duration::from_secs(10);
+        }
+    }
+    let lacks = |_, first: u16, count: u16| (first..first + count).contains(&103).then_some(2);
+    let watched = watch(line, 95, lacks).await;
+    let events = watched.history.events(None, 1000).await.unwrap();
+    let told = |what: &str| {
+        let of_fryer = |note: &String| note.starts_with("fryer");
+        let all = events.iter().map(|stored| &stored.event);
+        all.filter(|event| event.what == what && event.note.as_ref().is_some_and(of_fryer)).count()
+    };
+    assert_eq!((told("controller lost"), told("controller back")), (1, 0));
+    let fryer = watched.line.controllers.iter().position(|one| one.name == "fryer").unwrap();
+    assert!(watched.at_end.controllers[fryer].problem.as_ref().unwrap().contains("TT-313"));
+}

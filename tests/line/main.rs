@@ -11,6 +11,7 @@ mod house_rules;
 mod network;
 mod poller;
 mod shipped_files;
+mod sockets;
 mod standard;
 mod support;
 mod virtual_time;

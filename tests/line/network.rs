@@ -20,12 +20,12 @@ use turmoil::{Builder, Sim};
 
 const SUPERVISOR: &str = "supervisor";
 const FRYER: &str = "fryer";
-/// The disturbance lasts from here ..
-const FROM: Duration = Duration::from_secs(20);
+/// The disturbance lasts from here: the fryer's program counts for 45 s before its words are trusted ..
+const FROM: Duration = Duration::from_secs(60);
 /// .. to here.
-const TO: Duration = Duration::from_secs(60);
+const TO: Duration = Duration::from_secs(100);
 /// And the test to here.
-const END: Duration = Duration::from_secs(110);
+const END: Duration = Duration::from_secs(150);
 
 /// Connections over the simulated network. The host is the controller's name.
 struct NetworkDial;
@@ -175,10 +175,10 @@ fn a_cable_pulled_for_forty_seconds_costs_its_controller_those_and_nobody_else_a
     // The simulated network tells a lost attempt to connect as a refusal.
     let problem = outcome.problem_during();
     assert!(problem.contains("connection refused") && problem.contains("site.toml"), "{problem}");
-    assert!(outcome.good_in(0, 20) >= 18, "{:?}", outcome.inlet);
-    assert_eq!(outcome.good_in(21, 60), 0);
+    assert!(outcome.good_in(46, 60) >= 14, "{:?}", outcome.inlet);
+    assert_eq!(outcome.good_in(61, 100), 0);
     // The longest wait of a technician who has put the cable back: ten seconds and a fifth, and the connecting.
-    assert!(outcome.good_in(60, 74) >= 1 && outcome.good_in(74, 110) >= 34, "{:?}", outcome.inlet);
+    assert!(outcome.good_in(100, 114) >= 1 && outcome.good_in(114, 150) >= 34, "{:?}", outcome.inlet);
 }
 
 /// Held up for forty seconds, then all of it arrives at once: late answers to questions nobody asks any more.
@@ -187,8 +187,8 @@ fn a_network_that_holds_everything_back_and_then_delivers_it_brings_no_old_value
     let outcome =
         run(between(|network| network.hold(SUPERVISOR, FRYER), |network| network.release(SUPERVISOR, FRYER)));
     outcome.check();
-    assert_eq!(outcome.good_in(21, 60), 0);
-    assert!(outcome.good_in(74, 110) >= 34, "{:?}", outcome.inlet);
+    assert_eq!(outcome.good_in(61, 100), 0);
+    assert!(outcome.good_in(114, 150) >= 34, "{:?}", outcome.inlet);
 }
 
 #[test]
@@ -213,7 +213,7 @@ fn a_network_slower_than_the_time_limit_says_so() {
     outcome.check();
     let problem = outcome.problem_during();
     assert!(problem.contains("within 500 ms"), "{problem}");
-    assert_eq!(outcome.good_in(22, 60), 0);
+    assert_eq!(outcome.good_in(62, 100), 0);
 }
 
 /// One segment in twenty is lost and, as the simulated network does not send it again, its connection with it.
@@ -224,7 +224,7 @@ fn lost_segments_cost_their_own_scans_and_no_wrong_value() {
         |network| network.set_link_fail_rate(SUPERVISOR, FRYER, 0.0),
     ));
     outcome.check();
-    let during = outcome.good_in(20, 60);
+    let during = outcome.good_in(60, 100);
     assert!((5..40).contains(&during), "{during} good scans of 40");
 }
 
@@ -232,8 +232,8 @@ fn lost_segments_cost_their_own_scans_and_no_wrong_value() {
 fn a_controller_switched_off_and_on_again_is_taken_up_by_itself() {
     let outcome = run(between(|network| network.crash(FRYER), |network| network.bounce(FRYER)));
     outcome.check();
-    assert_eq!(outcome.good_in(21, 60), 0);
-    assert!(outcome.good_in(74, 110) >= 34, "{:?}", outcome.inlet);
+    assert_eq!(outcome.good_in(61, 100), 0);
+    assert!(outcome.good_in(114, 150) >= 34, "{:?}", outcome.inlet);
 }
 
 #[test]
@@ -245,6 +245,6 @@ fn the_same_seed_gives_the_same_values() {
         ))
     };
     let (first, second) = (losing(), losing());
-    assert!(first.inlet.len() > 60);
+    assert!(first.inlet.len() > 50);
     assert_eq!(first.inlet, second.inlet);
 }

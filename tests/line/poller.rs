@@ -2,14 +2,18 @@
 //! that is refused. In virtual time; the numbers follow from the plan.
 
 use crate::support::{Act, Door, PeerDial, Registers, asked_for, frame_of, right_answer};
+use async_trait::async_trait;
 use setward::clock::Clock;
+use setward::poll::dial::{Dial, Stream};
 use setward::poll::plan::{Block, EndpointPlan, ScanPlan, UnitPlan};
 use setward::poll::session::ReadFailure;
 use setward::poll::{Poller, ScanReport};
 use setward::protocol::{Place, ReadLimits, ReadRequest, RegisterSpan, SignalId, Table, UtcMillis};
 use setward_config::line::ControllerId;
+use std::io;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
 
@@ -198,43 +202,26 @@ async fn after_a_stall_scans_keep_their_phase() {
     assert_eq!(skipped, [0, 0, 0, 0, 0, 0, 3, 0, 0]);
 }
 
-/// Unit 9 is silent. Its neighbour's connection stays, and its scans come on time.
+/// Unit 9 is silent. Each time that costs the connection and half a second; its neighbour's scans are not lost by it.
 #[tokio::test(start_paused = true)]
-async fn a_silent_unit_costs_its_neighbour_half_a_second_and_no_connection() {
+async fn a_silent_unit_costs_its_neighbour_half_a_second_now_and_then() {
     let dial = PeerDial::new(|_, request| match request[6] {
         9 => Vec::new(),
         _ => vec![Act::Send(right(request))],
     });
     let one = |id| unit(id, vec![scan(ms(1000), vec![block(0, 4), block(50, 2)])]);
     let watched = watch(300, vec![one(9), one(1)], dial).await;
-    // The first silence comes before anybody has answered: that connection is not trusted.
-    assert_eq!(seconds(&watched.dialled), [0.0, 1.5]);
-    assert!(watched.of(1).all(|(_, report)| report.failure().is_none()));
-    let began: Vec<f64> = watched.of(1).map(|(at, _)| at.as_secs_f64()).collect();
-    assert_eq!(began.len(), 298, "two are skipped, at the very beginning: {began:?}");
     let silent = watched.asked(9);
     let waits: Vec<Duration> = silent.windows(2).map(|pair| pair[1] - pair[0]).collect();
     assert!(silent.len() < 40 && waits.iter().skip(6).all(|wait| *wait >= ms(8000)), "{waits:?}");
-    assert!(watched.of(9).count() > 140, "it is reported all the same");
+    assert!(watched.dialled.len().abs_diff(silent.len()) <= 1, "{} connections", watched.dialled.len());
+    assert!(watched.of(1).all(|(_, report)| report.failure().is_none() && report.skipped == 0));
+    assert_eq!(watched.of(1).count(), 300);
+    assert!(watched.of(9).count() > 290, "it is reported all the same");
     assert!(watched.of(9).all(|(_, report)| report.requests <= 1 && !report.answered()));
 }
 
-/// As above, but unit 9 begins an answer and stops in the middle: nobody knows where the next answer begins.
-#[tokio::test(start_paused = true)]
-async fn half_an_answer_costs_the_connection_although_a_neighbour_is_well() {
-    let dial = PeerDial::new(|_, request| match request[6] {
-        9 => vec![Act::Send(right(request)[..8].to_vec())],
-        _ => vec![Act::Send(right(request))],
-    });
-    let one = |id| unit(id, vec![scan(ms(1000), vec![block(0, 4)])]);
-    let watched = watch(120, vec![one(1), one(9)], dial).await;
-    let asked_in_vain = watched.asked(9).len();
-    assert!((10..25).contains(&asked_in_vain), "{asked_in_vain}");
-    assert_eq!(watched.dialled.len(), asked_in_vain + 1, "each time");
-    assert!(watched.of(1).all(|(_, report)| report.failure().is_none()));
-}
-
-/// The late answer comes while the neighbour is asked, on the same connection: the guard drops it.
+/// The late answer comes when its neighbour is asked; it must not come on the same connection.
 #[tokio::test(start_paused = true)]
 async fn a_late_answer_is_not_taken_for_the_neighbours() {
     let dial = PeerDial::new(|_, request| match request[6] {
@@ -243,9 +230,76 @@ async fn a_late_answer_is_not_taken_for_the_neighbours() {
     });
     let one = |id, start| unit(id, vec![scan(ms(2000), vec![block(start, 4)])]);
     let watched = watch(120, vec![one(1, 0), one(9, 100)], dial).await;
-    assert_eq!(watched.dialled.len(), 1);
+    assert_eq!(watched.dialled.len(), watched.asked(9).len() + 1);
     assert!(watched.of(1).all(|(_, report)| report.failure().is_none()));
     assert!(watched.of(9).all(|(_, report)| report.failure().is_some()), "it is too late each time");
+}
+
+/// A gateway that writes the number and the unit of the latest request on whatever answer is ready: seen in the wild. What
+/// unit 9 says too late looks in every byte like unit 1's answer to the next question.
+#[derive(Debug, Clone)]
+struct MixesUp {
+    dialled: Arc<Mutex<u32>>,
+}
+
+#[async_trait]
+impl Dial for MixesUp {
+    async fn dial(&self, _: &str) -> io::Result<Box<dyn Stream>> {
+        *self.dialled.lock().unwrap() += 1;
+        let (near, far) = tokio::io::duplex(1024);
+        tokio::spawn(async move {
+            let (mut reading, writing) = tokio::io::split(far);
+            let writing = Arc::new(tokio::sync::Mutex::new(writing));
+            let latest: Arc<Mutex<Vec<u8>>> = Arc::default();
+            let mut request = [0; 12];
+            while reading.read_exact(&mut request).await.is_ok() {
+                *latest.lock().unwrap() = request.to_vec();
+                let (writing, latest) = (Arc::clone(&writing), Arc::clone(&latest));
+                tokio::spawn(async move {
+                    let mut answer = right(&request);
+                    if request[6] == 9 {
+                        answer[9..].fill(0x0B);
+                        // Just before the neighbour, who takes 50 ms, answers.
+                        tokio::time::sleep(ms(520)).await;
+                    } else {
+                        tokio::time::sleep(ms(50)).await;
+                    }
+                    let header = latest.lock().unwrap()[..2].to_vec();
+                    answer[..2].copy_from_slice(&header);
+                    answer[6] = latest.lock().unwrap()[6];
+                    // The other end may have gone.
+                    let _gone = writing.lock().await.write_all(&answer).await;
+                });
+            }
+        });
+        Ok(Box::new(near))
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_gateway_that_numbers_a_late_answer_as_the_next_one_invents_no_value() {
+    let one = |id| unit(id, vec![scan(ms(1000), vec![block(0, 4)])]);
+    let plan = EndpointPlan { endpoint: "gateway:502".to_owned(), units: vec![one(9), one(1)] };
+    let dial = MixesUp { dialled: Arc::default() };
+    let (send, mut receive) = mpsc::channel(1);
+    let poller = Poller::new(plan, Arc::new(dial.clone()), Clock::starting_at(UtcMillis(0)), send);
+    let polling = tokio::spawn(poller.run());
+    let end = Instant::now() + Duration::from_secs(120);
+    let mut good = 0;
+    while let Ok(Some(report)) = tokio::time::timeout_at(end, receive.recv()).await {
+        for block in report.blocks.iter().filter_map(|block| block.words.as_ref().ok()) {
+            assert_eq!(
+                (report.controller, block),
+                (ControllerId(1), &vec![0, 1, 2, 3]),
+                "another unit's words"
+            );
+            good += 1;
+        }
+    }
+    assert_eq!(good, 120);
+    assert!(*dial.dialled.lock().unwrap() > 10);
+    drop(receive);
+    polling.await.unwrap();
 }
 
 /// With one unit behind the endpoint a silence costs the connection, which is closed in order; the next is dialled a

@@ -6,6 +6,8 @@ use crate::poll::session::ReadFailure;
 use crate::snapshot::ControllerView;
 use setward_config::line::Line;
 use setward_protocol::NoData;
+use std::collections::BTreeMap;
+use std::time::Duration;
 
 /// What is wrong with a controller that answers although its heartbeat stands still.
 const PROGRAM_STOPPED: &str = "answers, but its program has stopped counting: its values are old and are not used; look at its run lamp";
@@ -17,6 +19,8 @@ const PROGRAM_RESTARTING: &str = "answers, but its program has just started: its
 #[derive(Debug)]
 pub struct ControllerBook {
     views: Vec<ControllerView>,
+    /// What is wrong with each, by poll period: one period may be well while another is not.
+    problems: Vec<BTreeMap<Duration, String>>,
 }
 
 /// A controller that was lost or is back.
@@ -32,7 +36,8 @@ impl ControllerBook {
     /// Nothing scanned yet.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        Self { views: vec![ControllerView::default(); line.controllers.len()] }
+        let count = line.controllers.len();
+        Self { views: vec![ControllerView::default(); count], problems: vec![BTreeMap::new(); count] }
     }
 
     /// The controllers as pages see them.
@@ -50,7 +55,8 @@ impl ControllerBook {
     ) -> Option<ControllerChange> {
         let controller = line.controller(report.controller);
         let (name, endpoint) = (&controller.name, &controller.endpoint);
-        let view = self.views.get_mut(report.controller.index())?;
+        let index = report.controller.index();
+        let (view, problems) = (self.views.get_mut(index)?, self.problems.get_mut(index)?);
         let problem = match report.failure() {
             Some((failed, failure)) => Some(told(line, failed, failure)),
             None => trouble.map(|why| program_words(why).to_owned()),
@@ -65,6 +71,11 @@ impl ControllerBook {
         if report.brought_words() && trouble.is_none() {
             view.last_good = Some(report.utc);
         }
+        match problem {
+            Some(problem) => problems.insert(report.poll_every, problem),
+            None => problems.remove(&report.poll_every),
+        };
+        let problem = problems.values().next().cloned();
         let change = match (&view.problem, &problem) {
             (Some(_), None) => {
                 tracing::info!(code = "controller-answers", controller = %name, "controller {name} at {endpoint} answers again");

@@ -12,7 +12,7 @@
 use super::dial::Stream;
 use std::io;
 use std::pin::Pin;
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::task::{Context, Poll, ready};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
@@ -59,8 +59,6 @@ pub struct Seen {
     fault: OnceLock<Fault>,
     /// Answers to other requests, since the last request.
     strangers: AtomicU32,
-    /// Whether part of a frame, or of a request, is on its way.
-    within_frame: AtomicBool,
 }
 
 impl Seen {
@@ -74,12 +72,6 @@ impl Seen {
     #[must_use]
     pub fn strangers(&self) -> u32 {
         self.strangers.load(Ordering::Relaxed)
-    }
-
-    /// Whether the connection stands between two frames both ways.
-    #[must_use]
-    pub fn is_between_frames(&self) -> bool {
-        !self.within_frame.load(Ordering::Relaxed)
     }
 
     fn ends_with(&self, fault: Fault) -> io::Error {
@@ -135,11 +127,6 @@ impl Guard {
         Arc::clone(&self.filter.seen)
     }
 
-    fn tell_whether_within_frame(&self) {
-        let within = !(self.outgoing.is_empty() && self.filter.received.is_empty());
-        self.filter.seen.within_frame.store(within, Ordering::Relaxed);
-    }
-
     /// Hands the connection what it has not taken yet.
     fn poll_outgoing(&mut self, context: &mut Context<'_>) -> Poll<io::Result<()>> {
         while !self.outgoing.is_empty() {
@@ -149,7 +136,6 @@ impl Guard {
             }
             self.outgoing.drain(..written.min(self.outgoing.len()));
         }
-        self.tell_whether_within_frame();
         Poll::Ready(Ok(()))
     }
 }
@@ -266,7 +252,6 @@ impl AsyncRead for Guard {
                 return Poll::Ready(Err(io::ErrorKind::UnexpectedEof.into()));
             }
             self.filter.received(incoming.filled())?;
-            self.tell_whether_within_frame();
         }
     }
 }
@@ -280,7 +265,6 @@ impl AsyncWrite for Guard {
     ) -> Poll<io::Result<usize>> {
         ready!(self.poll_outgoing(context))?;
         self.outgoing = self.filter.sent(bytes);
-        self.tell_whether_within_frame();
         Poll::Ready(Ok(bytes.len()))
     }
 

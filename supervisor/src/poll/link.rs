@@ -1,7 +1,8 @@
 //! The connection to an endpoint: made when it is needed, given up when it can't be trusted, and not made too often.
 //!
 //! Many controllers serve few connections. So one that is given up is closed in order (FIN) and the next is dialled a
-//! second later, when the controller has had time to notice; one that the other end has closed may be replaced at once.
+//! second later, when the controller has had time to notice. One that the other end has closed may be replaced at once;
+//! so may one to a gateway, whose other units must not wait for the silent one.
 //! Failures make the waits longer, and only an answer makes them short again: a controller that has run out of
 //! connections accepts one and then says nothing.
 
@@ -15,7 +16,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// After closing a connection the next is not dialled sooner.
+/// After closing a connection to a single controller the next is not dialled sooner.
 const REDIAL_AFTER: Duration = Duration::from_secs(1);
 
 /// The connection to the endpoint.
@@ -25,6 +26,8 @@ pub(super) struct Link<D> {
     dial: Arc<D>,
     clock: Clock,
     open: Option<Open>,
+    /// Whether several units share the connection.
+    is_gateway: bool,
     /// When a connection was last closed from this end.
     closed: Option<Instant>,
     /// When the last exchange ended.
@@ -39,8 +42,6 @@ struct Open {
     session: ModbusSession,
     /// Whether anything has been answered on it.
     proven: bool,
-    /// The unit that answered last, since the last silence.
-    vouched: Option<u8>,
 }
 
 /// Whether to try, or to wait a little after a failure.
@@ -80,10 +81,10 @@ impl Retry {
 }
 
 impl<D: Dial> Link<D> {
-    pub(super) fn new(endpoint: String, dial: Arc<D>, clock: Clock, seed: u64) -> Self {
+    pub(super) fn new(endpoint: String, is_gateway: bool, dial: Arc<D>, clock: Clock, seed: u64) -> Self {
         let retry = Retry::new(seed, clock.now());
         let random = fastrand::Rng::with_seed(seed);
-        Self { endpoint, dial, clock, open: None, closed: None, last: None, retry, random }
+        Self { endpoint, is_gateway, dial, clock, open: None, closed: None, last: None, retry, random }
     }
 
     /// Whether the connection has brought an answer already.
@@ -108,10 +109,9 @@ impl<D: Dial> Link<D> {
         self.last = Some(self.clock.now());
         match &result {
             Ok(_) | Err(ReadFailure::Exception(_)) => {
-                (open.proven, open.vouched) = (true, Some(unit.unit_id));
+                open.proven = true;
                 self.retry.judge(None, self.clock.now());
             }
-            Err(failure) if open.outlives(failure, unit.unit_id) => open.vouched = None,
             Err(failure) => self.close(failure).await,
         }
         result
@@ -124,13 +124,13 @@ impl<D: Dial> Link<D> {
         if let Some(reason) = self.retry.reason_at(self.clock.now()) {
             return Err(reason);
         }
-        if let Some(closed) = self.closed.take() {
+        if let Some(closed) = self.closed.take().filter(|_| !self.is_gateway) {
             tokio::time::sleep_until(closed + REDIAL_AFTER).await;
         }
         let first = self.random.u16(..);
         match ModbusSession::connect(&*self.dial, &self.endpoint, within, first).await {
             Ok(session) => {
-                self.open = Some(Open { session, proven: false, vouched: None });
+                self.open = Some(Open { session, proven: false });
                 Ok(())
             }
             Err(failure) => {
@@ -151,15 +151,5 @@ impl<D: Dial> Link<D> {
             open.session.close().await;
             self.closed = Some(self.clock.now());
         }
-    }
-}
-
-impl Open {
-    /// Whether the connection may be used again after `failure` of `unit`. A silent unit behind a gateway does not cost
-    /// its neighbours their connection, as long as one of them has answered on it since the last silence. Its reply may
-    /// still come: the guard drops it. Half a reply may not: then nobody knows where the next begins.
-    fn outlives(&self, failure: &ReadFailure, unit: u8) -> bool {
-        let is_silence = matches!(failure, ReadFailure::NoReply(_));
-        is_silence && self.vouched.is_some_and(|other| other != unit) && self.session.is_between_frames()
     }
 }

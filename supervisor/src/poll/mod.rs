@@ -124,8 +124,16 @@ impl<D: Dial> Poller<D> {
         let scans = scans.collect();
         let unit =
             |plan: UnitPlan| Unit { retry: Retry::new(seed ^ u64::from(plan.unit_id), now), plan, turn: 0 };
+        let is_gateway = plan.units.len() > 1;
         let units = plan.units.into_iter().map(unit).collect();
-        Self { link: Link::new(plan.endpoint, dial, clock, seed), units, scans, reports, clock, turns: 0 }
+        Self {
+            link: Link::new(plan.endpoint, is_gateway, dial, clock, seed),
+            units,
+            scans,
+            reports,
+            clock,
+            turns: 0,
+        }
     }
 
     /// Polls until nobody listens to the reports.

@@ -1,9 +1,11 @@
 //! One Modbus session: reads, each with a deadline, and the rule when the session may be kept.
 //!
 //! A session is good after an answer of the asked length or a Modbus exception. After anything else - no reply in time, a
-//! broken connection, a wrong header, a wrong length - it is given up (the one exception is in `link.rs`): who does
-//! not keep time or form is not in a state to be trusted, and a new connection is the only cure from here. Wrong counts
-//! are not noticed by the library, so they are checked by the guard and once more here.
+//! broken connection, a wrong header, a wrong length - it is given up. The guard would drop a late answer that bears its
+//! own number; but there are devices that give a late answer the number of the request they got meanwhile, and then one
+//! unit's registers would be taken for another's. Only a new connection is safe from that.
+//!
+//! Wrong counts are not noticed by the library, so they are checked by the guard and once more here.
 //!
 //! The trait has reads only: the supervisor has no way to write.
 
@@ -185,12 +187,6 @@ impl ModbusSession {
         let guard = Guard::new(stream, first);
         let seen = guard.seen();
         Self { context: tcp::attach_slave(guard, Slave(1)), seen }
-    }
-
-    /// Whether the connection stands between two frames, so that a silence has lost nothing.
-    #[must_use]
-    pub fn is_between_frames(&self) -> bool {
-        self.seen.is_between_frames()
     }
 
     /// Ends the connection in order.
