@@ -4,6 +4,10 @@
 //! - [`mode`]: which mode a station is in.
 //! - [`derived`]: values computed from other signals, sample by sample.
 //! - [`dwell`]: how long product is on a belt, from the measured speed.
+//! - [`series`]: recorded values over time, the form in which the following read them.
+//! - [`thermal`]: thermal dose, hold and come-up from a temperature record.
+//! - [`hydration`]: moisture of the grain after a soak.
+//! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
 #![no_std]
@@ -14,4 +18,8 @@ extern crate alloc;
 pub mod condition;
 pub mod derived;
 pub mod dwell;
+pub mod hydration;
 pub mod mode;
+pub mod series;
+pub mod thermal;
+pub mod windows;
