@@ -7,6 +7,8 @@
 //! - [`series`]: recorded values over time, the form in which the following read them.
 //! - [`thermal`]: thermal dose, hold and come-up from a temperature record.
 //! - [`hydration`]: moisture of the grain after a soak.
+//! - [`water`]: what boiling water away costs.
+//! - [`heat_balance`]: what the oil's drop through the fryer says, and how surely.
 //! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
@@ -18,8 +20,10 @@ extern crate alloc;
 pub mod condition;
 pub mod derived;
 pub mod dwell;
+pub mod heat_balance;
 pub mod hydration;
 pub mod mode;
 pub mod series;
 pub mod thermal;
+pub mod water;
 pub mod windows;
