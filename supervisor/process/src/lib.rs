@@ -9,6 +9,8 @@
 //! - [`hydration`]: moisture of the grain after a soak.
 //! - [`water`]: what boiling water away costs.
 //! - [`heat_balance`]: what the oil's drop through the fryer says, and how surely.
+//! - [`batches`]: kettle batches and a verdict on each limit.
+//! - [`tanks`]: soak tanks, their ages, and which batches were behind the product.
 //! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
@@ -17,6 +19,7 @@
 
 extern crate alloc;
 
+pub mod batches;
 pub mod condition;
 pub mod derived;
 pub mod dwell;
@@ -24,6 +27,7 @@ pub mod heat_balance;
 pub mod hydration;
 pub mod mode;
 pub mod series;
+pub mod tanks;
 pub mod thermal;
 pub mod water;
 pub mod windows;
