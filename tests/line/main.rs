@@ -5,11 +5,14 @@
 mod arrows;
 mod bus;
 mod bytes_sent;
+mod encodings;
 mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
 mod network;
 mod poller;
 mod shipped_files;
+mod small_line;
+mod standard_vectors;
 mod support;
 mod virtual_time;
