@@ -166,7 +166,7 @@ impl Encoding {
         !matches!(self, Self::F32 | Self::F64)
     }
 
-    /// The number in `words`; `None` if the count is wrong or a BCD nibble is no digit.
+    /// The number in `words`; `None` if the count is wrong, a BCD nibble is no digit or a register has no such bit.
     #[must_use]
     pub fn decode(self, words: &[u16], order: ByteOrder) -> Option<Raw> {
         if words.len() != usize::from(self.words()) {
@@ -181,7 +181,8 @@ impl Encoding {
             Self::F32 => Raw::Float(f64::from(f32::from_bits(bits as u32))),
             Self::F64 => Raw::Float(f64::from_bits(bits)),
             Self::Bcd4 | Self::Bcd8 => Raw::Whole(i128::from(bcd_to_whole(bits)?)),
-            Self::Bit(bit) => Raw::Whole(i128::from(bits.checked_shr(u32::from(bit))? & 1)),
+            Self::Bit(bit) if bit < 16 => Raw::Whole(i128::from((bits >> bit) & 1)),
+            Self::Bit(_) => return None,
         })
     }
 
@@ -190,10 +191,11 @@ impl Encoding {
     /// A [`Encoding::Bit`] gives a word in which only that bit can be set; the caller merges words.
     ///
     /// # Errors
-    /// When the number does not fit. A float for a whole-number encoding is rounded half away from zero.
+    /// When the number does not fit, or a register has no such bit. A float for a whole-number encoding is rounded half
+    /// away from zero.
     pub fn encode(self, raw: Raw, order: ByteOrder) -> Result<[u16; MAX_WORDS], EncodeError> {
         let bits = match self {
-            Self::F32 => u64::from((raw.as_f64() as f32).to_bits()),
+            Self::F32 => u64::from(narrow(raw.as_f64())?.to_bits()),
             Self::F64 => raw.as_f64().to_bits(),
             Self::U16 => whole_within(raw, 0, i128::from(u16::MAX))? as u64,
             Self::U32 => whole_within(raw, 0, i128::from(u32::MAX))? as u64,
@@ -203,7 +205,8 @@ impl Encoding {
             Self::I64 => whole_within(raw, i128::from(i64::MIN), i128::from(i64::MAX))? as u64,
             Self::Bcd4 => whole_to_bcd(whole_within(raw, 0, 9_999)? as u64),
             Self::Bcd8 => whole_to_bcd(whole_within(raw, 0, 99_999_999)? as u64),
-            Self::Bit(bit) => (whole_within(raw, 0, 1)? as u64) << u32::from(bit).min(15),
+            Self::Bit(bit) if bit < 16 => (whole_within(raw, 0, 1)? as u64) << bit,
+            Self::Bit(bit) => return Err(EncodeError::TooLarge(f64::from(bit))),
         };
         Ok(split(bits, self.words(), order))
     }
@@ -216,6 +219,12 @@ fn whole_within(raw: Raw, low: i128, high: i128) -> Result<i128, EncodeError> {
         Raw::Float(_) => return Err(EncodeError::NotFinite),
     };
     if (low..=high).contains(&whole) { Ok(whole) } else { Err(EncodeError::TooLarge(raw.as_f64())) }
+}
+
+/// The nearest 32-bit float. What is infinite or not a number stays so; what is finite must not become infinite.
+fn narrow(float: f64) -> Result<f32, EncodeError> {
+    let narrowed = float as f32;
+    if float.is_finite() && narrowed.is_infinite() { Err(EncodeError::TooLarge(float)) } else { Ok(narrowed) }
 }
 
 /// The value's bits, most significant first, from registers in `order`.

@@ -128,6 +128,34 @@ mod tests {
         check(&[holding(65_535, 1), holding(65_534, 1)], &[], 125, &[read(65_534, 2)]);
     }
 
+    /// The file check refuses a value that reaches past the last address; here it must only not overflow.
+    #[test]
+    fn a_value_past_the_last_address_shares_no_request() {
+        check(&[holding(65_534, 1), holding(65_535, 4)], &[], 125, &[read(65_534, 1), read(65_535, 4)]);
+        assert!(!read(65_534, 2).covers(holding(65_535, 2)));
+        check(&[holding(0, 1), holding(65_535, 1)], &[(0, 65_535)], 125, &[read(0, 1), read(65_535, 1)]);
+    }
+
+    #[test]
+    fn the_standards_longest_requests_are_used_whole() {
+        let all: Vec<Place> = (0..250).map(|address| holding(address, 1)).collect();
+        check(&all, &[], 125, &[read(0, 125), read(125, 125)]);
+        let coils = (0..2001).map(|address| Place { table: Table::Coil, address, words: 1 });
+        let plan = plan_reads(&coils.collect::<Vec<_>>(), &[], ReadLimits::STANDARD);
+        let coil = |start, count| ReadRequest { table: Table::Coil, start, count };
+        assert_eq!(plan, vec![coil(0, 2000), coil(2000, 1)]);
+    }
+
+    #[test]
+    fn bits_of_one_word_and_doubled_places_cost_one_request() {
+        check(&[holding(5, 1), holding(5, 1), holding(5, 2)], &[], 125, &[read(5, 2)]);
+    }
+
+    #[test]
+    fn nothing_to_read_is_no_request() {
+        check(&[], &[(0, 100)], 125, &[]);
+    }
+
     #[test]
     fn tables_are_asked_for_apart() {
         let coil = Place { table: Table::Coil, address: 1, words: 1 };

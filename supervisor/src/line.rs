@@ -213,14 +213,15 @@ impl<'a> LineTask<'a> {
             self.signals.take(one, utc);
             self.pending.batch.samples.push(NewSample { signal: one.signal.0, utc, at, reading });
         }
-        let stopped = self.quality.program_stopped(report.controller, report.at);
-        let answered = report.answered() && !stopped;
+        // A program that can't be believed is one trouble of the controller, not one of each of its signals.
+        let trouble = self.quality.program_trouble(report.controller, report.at);
+        let answered = report.answered() && trouble.is_none();
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
         self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
-        if let Some(change) = self.controllers.take(&self.line, report, stopped) {
+        if let Some(change) = self.controllers.take(&self.line, report, trouble) {
             self.daemon_event(change.what, Some(change.note));
         }
     }

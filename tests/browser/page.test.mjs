@@ -304,10 +304,10 @@ test("overview and alarm page keep their budgets", async () => {
   }
 });
 
-// Waits until some alarm stands that nobody has acknowledged.
+// Waits until an alarm that weighs time stands and nobody has acknowledged it.
 async function unacknowledged() {
-  const find = async () => (await api("/api/v1/alarms")).find((alarm) => alarm.awaits_acknowledgement);
-  return until(find, alarmWaitMs, "no alarm that waits for a person");
+  const wanted = (alarm) => alarm.standing && alarm.active && alarm.awaits_acknowledgement && alarm.exposure_share !== null;
+  return until(async () => (await api("/api/v1/alarms")).find(wanted), alarmWaitMs, "no alarm that waits for a person");
 }
 
 test("an alarm that raises appears by itself, and is acknowledged by hand with the name kept", async () => {

@@ -337,26 +337,22 @@ async fn doors_that_do_not_open() {
 #[tokio::test(start_paused = true)]
 async fn single_bytes_doubled_answers_and_a_word_too_many_cost_no_scan() {
     let others = undisturbed().await;
-    let single_bytes = |_: &[u8], right: Vec<u8>| {
+    let single_bytes: Fault = |_, right| {
         let byte = |byte| [Act::Send(vec![byte]), Act::Wait(Duration::from_millis(1))];
         right.into_iter().flat_map(byte).collect()
     };
-    let twice = |_: &[u8], right: Vec<u8>| {
-        vec![Act::Send(right.clone()), Act::Wait(Duration::from_millis(60)), Act::Send(right)]
-    };
-    let old_one_first = |_: &[u8], right: Vec<u8>| {
+    let twice: Fault =
+        |_, right| vec![Act::Send(right.clone()), Act::Wait(Duration::from_millis(60)), Act::Send(right)];
+    let old_one_first: Fault = |_, right| {
         let mut old = right.clone();
         old[1] = old[1].wrapping_sub(1);
         old[9..].fill(0x0B);
         vec![Act::Send(old), Act::Send(right)]
     };
-    let faults: [(&str, Box<dyn Fn() -> PeerDial>); 3] = [
-        ("single bytes", Box::new(move || faulty(single_bytes))),
-        ("twice", Box::new(move || faulty(twice))),
-        ("an old one first", Box::new(move || faulty(old_one_first))),
-    ];
-    for (name, fault) in faults {
-        let outcome = suffer(fault()).await;
+    for (name, fault) in
+        [("single bytes", single_bytes), ("twice", twice), ("an old one first", old_one_first)]
+    {
+        let outcome = suffer(faulty(fault)).await;
         check_the_rest(name, &outcome, &others);
         assert_eq!(outcome.fryer().scans_failed, 0, "{name}");
     }

@@ -13,6 +13,7 @@ mod network;
 mod poller;
 mod shipped_files;
 mod small_line;
+mod standard;
 mod standard_vectors;
 mod support;
 mod virtual_time;

@@ -14,6 +14,8 @@ use tokio::sync::mpsc;
 use tokio::time::Instant;
 
 const ANSWER_WITHIN: Duration = Duration::from_millis(500);
+/// No unit's id.
+const NOT_A_READ: u8 = 0xEE;
 
 fn ms(count: u64) -> Duration {
     Duration::from_millis(count)
@@ -85,7 +87,13 @@ async fn watch(seconds: u64, units: Vec<UnitPlan>, dial: PeerDial) -> Watched {
     let dial = PeerDial {
         acting: Arc::new(move |nth, request| {
             let (start, count) = asked_for(request);
-            seen.lock().unwrap().push((begun.elapsed(), request[6], start, count));
+            let is_read = (request.len(), request[7]) == (12, 3);
+            seen.lock().unwrap().push((
+                begun.elapsed(),
+                if is_read { request[6] } else { NOT_A_READ },
+                start,
+                count,
+            ));
             acting(nth, request)
         }),
         ..dial
@@ -109,7 +117,8 @@ async fn watch(seconds: u64, units: Vec<UnitPlan>, dial: PeerDial) -> Watched {
     }
     drop(receive);
     polling.await.unwrap();
-    let requests = requests.lock().unwrap().clone();
+    let requests: Vec<(Duration, u8, u16, u16)> = requests.lock().unwrap().clone();
+    assert!(requests.iter().all(|request| request.1 != NOT_A_READ), "something else than a read was sent");
     let dialled = dial.dialled().iter().map(|at| at.duration_since(begun)).collect();
     Watched { begun, reports, requests, dialled }
 }

@@ -1,5 +1,6 @@
-//! The reading examples of the standard, byte for byte, on both sides: what the poller sends and makes of the printed
-//! replies, and what the simulator answers when its registers hold the printed values.
+//! The reading examples of the standard, byte for byte, on both sides of a whole line: what the poller sends for signals
+//! there and makes of the printed replies, and what the simulator answers when its registers hold the printed values. A
+//! single session is tried with the same examples in `standard.rs`.
 //!
 //! Modbus Application Protocol V1.1b3, sections 6.1 to 6.4 and 7; the frame about them is that of the Messaging on TCP/IP
 //! Implementation Guide V1.0b, section 3.1.3.

@@ -16,6 +16,10 @@ use setward_config::line::{Line, LineSignal, Meaning, Role};
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
 
+/// How long a controller's program has been running when the simulation begins: one that has just begun would have its
+/// words doubted.
+const RUNNING_FOR: Duration = Duration::from_secs(3_600);
+
 /// The starter of an agitator that turns nothing draws this share of the usual current. Illustrative.
 const IDLING_AGITATOR: f64 = 0.28;
 const ROOM_DEGC: f64 = 25.0;
@@ -197,7 +201,7 @@ impl Source {
         };
         let Some(meaning) = signal.means.filter(|_| signal.register().is_some()) else { return typical() };
         if meaning == Meaning::Heartbeat {
-            return Self::Heartbeat { ran: Duration::ZERO };
+            return Self::Heartbeat { ran: RUNNING_FOR };
         }
         if ENTERED.contains(&meaning) {
             return Self::Entered;

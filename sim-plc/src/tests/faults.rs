@@ -174,14 +174,14 @@ fn a_stopped_program_answers_with_a_heartbeat_that_stands_still() {
     inject(&simulator, "program-stopped fryer");
     inject(&simulator, "heat-low");
     pass(&simulator, 60);
-    assert_eq!(simulator.shown("XI-394"), Some(10.0));
+    assert_eq!(simulator.shown("XI-394"), Some(3610.0));
     // Values look alive and are not: only the heartbeat tells.
     assert_eq!(shown(&simulator, "TT-310"), inlet);
     assert!(simulator.truth("TT-310").unwrap() < 179.0);
     assert!(matches!(ask_fryer(&simulator), Response::Send(..)));
     simulator.clear("program-stopped fryer").unwrap();
     pass(&simulator, 1);
-    assert_eq!(simulator.shown("XI-394"), Some(11.0));
+    assert_eq!(simulator.shown("XI-394"), Some(3611.0));
 }
 
 #[test]
@@ -190,11 +190,11 @@ fn a_stopped_heartbeat_leaves_the_values_alive() {
     inject(&simulator, "heartbeat-stopped fryer");
     inject(&simulator, "heat-low");
     pass(&simulator, 60);
-    assert_eq!(simulator.shown("XI-394"), Some(10.0));
+    assert_eq!(simulator.shown("XI-394"), Some(3610.0));
     assert!(shown(&simulator, "TT-310") < 179.0);
     simulator.clear("heartbeat-stopped").unwrap();
     pass(&simulator, 1);
-    assert_eq!(simulator.shown("XI-394"), Some(11.0));
+    assert_eq!(simulator.shown("XI-394"), Some(3611.0));
 }
 
 #[test]

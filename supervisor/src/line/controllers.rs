@@ -5,9 +5,13 @@ use crate::poll::blocks::BlockReport;
 use crate::poll::session::ReadFailure;
 use crate::snapshot::ControllerView;
 use setward_config::line::Line;
+use setward_protocol::NoData;
 
 /// What is wrong with a controller that answers although its heartbeat stands still.
 const PROGRAM_STOPPED: &str = "answers, but its program has stopped counting: its values are old and are not used; look at its run lamp";
+
+/// And with one whose heartbeat has just begun anew.
+const PROGRAM_RESTARTING: &str = "answers, but its program has just started: its values are not used until its heartbeat has counted far enough";
 
 /// Every controller.
 #[derive(Debug)]
@@ -42,14 +46,14 @@ impl ControllerBook {
         &mut self,
         line: &Line,
         report: &ScanReport,
-        program_stopped: bool,
+        trouble: Option<NoData>,
     ) -> Option<ControllerChange> {
         let controller = line.controller(report.controller);
         let (name, endpoint) = (&controller.name, &controller.endpoint);
         let view = self.views.get_mut(report.controller.index())?;
         let problem = match report.failure() {
             Some((failed, failure)) => Some(told(line, failed, failure)),
-            None => program_stopped.then(|| PROGRAM_STOPPED.to_owned()),
+            None => trouble.map(|why| program_words(why).to_owned()),
         };
         if problem.is_none() {
             view.scans_good += 1;
@@ -57,8 +61,8 @@ impl ControllerBook {
         } else {
             view.scans_failed += 1;
         }
-        view.answers = report.answered() && !program_stopped;
-        if report.brought_words() && !program_stopped {
+        view.answers = report.answered() && trouble.is_none();
+        if report.brought_words() && trouble.is_none() {
             view.last_good = Some(report.utc);
         }
         let change = match (&view.problem, &problem) {
@@ -75,6 +79,11 @@ impl ControllerBook {
         view.problem = problem;
         change
     }
+}
+
+/// What is wrong with a program whose answers can't be believed.
+fn program_words(why: NoData) -> &'static str {
+    if why == NoData::Restarting { PROGRAM_RESTARTING } else { PROGRAM_STOPPED }
 }
 
 /// A failure in words. What concerns one block names it.

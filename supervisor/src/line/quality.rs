@@ -94,10 +94,10 @@ impl QualityBook {
         }
     }
 
-    /// Whether the controller's program stands still at `at`.
+    /// Why nothing of the controller can be believed at `at` although it answers.
     #[must_use]
-    pub fn program_stopped(&self, controller: ControllerId, at: Uptime) -> bool {
-        self.beats.get(controller.index()).is_some_and(|beat| beat.is_some_and(|beat| beat.has_stopped(at)))
+    pub fn program_trouble(&self, controller: ControllerId, at: Uptime) -> Option<NoData> {
+        self.beats.get(controller.index())?.as_ref()?.trouble(at)
     }
 
     /// The counting word decides whether the rest can be believed.
@@ -106,13 +106,7 @@ impl QualityBook {
         if let Some(counted) = fresh.iter().find(|fresh| fresh.signal == beat.signal) {
             beat.take(counted.reading.good(), at);
         }
-        let why = if beat.has_stopped(at) {
-            NoData::HeartbeatStopped
-        } else if beat.restarting {
-            NoData::Restarting
-        } else {
-            return;
-        };
+        let Some(why) = beat.trouble(at) else { return };
         for doubted in fresh.iter_mut().filter(|one| one.signal != beat.signal) {
             if doubted.reading.value().is_some() {
                 doubted.reading = Reading::Bad(why);
@@ -172,6 +166,14 @@ impl Beat {
     fn wrapped(&self, last: f64, value: f64, passed: Duration) -> bool {
         let counted = self.highest - last + 1.0 + value;
         counted <= (passed.as_secs_f64() + 1.0) * WRAP_COUNTS_PER_S
+    }
+
+    fn trouble(&self, at: Uptime) -> Option<NoData> {
+        if self.has_stopped(at) {
+            Some(NoData::HeartbeatStopped)
+        } else {
+            self.restarting.then_some(NoData::Restarting)
+        }
     }
 
     /// Whether the word has stood still for too long, or could not be read for as long: a program whose heart can't be

@@ -66,11 +66,16 @@ pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: O
     }
 }
 
-/// What an automatic alarm may share with others: its controller and why there is no value.
+/// What an automatic alarm may share with others: its controller, and why there is no value or that there is one again.
 fn shared_trouble(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
-    let (on, why) = (facts.signal()?, facts.missing()?);
+    let on = facts.signal().filter(|_| !facts.judges_a_value())?;
     let controller = &scene.line.controller(on.signal.register()?.controller).name;
-    (!facts.judges_a_value()).then(|| format!("on signals of controller {controller}: {why}"))
+    let why = match facts.missing() {
+        Some(why) => why.to_string(),
+        None if facts.view.state.is_active() => return None,
+        None => "usable again, not acknowledged".to_owned(),
+    };
+    Some(format!("on signals of controller {controller}: {why}"))
 }
 
 /// Written alarms as links, the automatic ones behind a line that opens.

@@ -25,11 +25,13 @@ pub(in crate::web) async fn show(
     let scope = Scope::Station(id);
     let name = crate::web::acknowledge::remembered_name(&headers);
     let feeding = scene.controllers().filter(|controller| scope.is_fed_by(&scene, controller.id));
+    let all: Vec<_> = scene.alarms().filter(|alarm| alarm.station == Some(id)).collect();
     let body = html! {
         div.head { h1 { (facts.station.name) } (rows::station_state(&scene, &facts)) }
         @if let Some(since) = facts.mode().and(facts.view.since) { p.soft { "In this mode since " (scene.clock(since)) "." } }
         (alarms(&scene, &facts, name.as_deref()))
         section.station { h2 { "Values" } (Values::of(&scene, &facts).show_all(&scene)) }
+        section.station { h2 { "Alarms of this station" } (rows::index(&all, "station-alarms")) }
         section.station { h2 { "Controllers that feed it" } (line::controllers(&scene, feeding)) }
     };
     frame(&scene, Page { title: &facts.station.name, scope, reload_s: 15, body }).into_response()
@@ -37,7 +39,6 @@ pub(in crate::web) async fn show(
 
 fn alarms(scene: &Scene<'_>, station: &StationFacts<'_>, name: Option<&str>) -> Markup {
     let here = |facts: &AlarmFacts<'_>| facts.station == Some(station.id);
-    let all: Vec<_> = scene.alarms().filter(here).collect();
     let standing: Vec<_> = scene.standing_alarms().into_iter().filter(here).collect();
     let building: Vec<_> = scene.building_alarms().into_iter().filter(here).collect();
     html! {
@@ -48,6 +49,5 @@ fn alarms(scene: &Scene<'_>, station: &StationFacts<'_>, name: Option<&str>) -> 
                 ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, rows::Form::Shown(name))) } }
             }
         }
-        section.station { h2 { "Alarms of this station" } (rows::index(&all, "station-alarms")) }
     }
 }

@@ -124,9 +124,10 @@ fn watched(scene: &Scene<'_>) -> BTreeSet<SignalId> {
     judging.filter_map(|alarm| alarm.alarm.settings.watches.signal()).collect()
 }
 
-/// Signals with an alarm that stands.
+/// Signals with an active alarm that speaks; one that only waits for a person no longer needs its value seen.
 fn alarmed(scene: &Scene<'_>) -> BTreeSet<SignalId> {
-    let standing = scene.alarms().filter(AlarmFacts::is_standing);
+    let standing =
+        scene.alarms().filter(|alarm: &AlarmFacts<'_>| alarm.is_standing() && alarm.view.state.is_active());
     standing.filter_map(|alarm| alarm.alarm.settings.watches.signal()).collect()
 }
 
