@@ -12,6 +12,7 @@ use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
+use setward_protocol::{NoData, Reading};
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
@@ -164,6 +165,10 @@ impl Running {
         }
         let snapshot = self.handle.snapshot();
         let good = snapshot.signals.iter().filter(|signal| signal.reading.good().is_some()).count();
+        // What is computed over a stretch of time needs that time first: it is not bad.
+        let waits =
+            |signal: &&crate::snapshot::SignalView| signal.reading == Reading::Bad(NoData::TooLittleKnown);
+        let waiting = snapshot.signals.iter().filter(waits).count();
         let open = |alarm: &&crate::snapshot::AlarmView| {
             alarm.state.is_active() || alarm.state.awaits_acknowledgement()
         };
@@ -173,7 +178,7 @@ impl Running {
             scans: counts.scans,
             requests: counts.requests,
             signals_good: good,
-            signals_bad: snapshot.signals.len() - good,
+            signals_bad: snapshot.signals.len() - good - waiting,
             samples_stored: writer.stored,
             samples_stored_without_value: writer.stored_without_value,
             samples_lost: counts.samples_lost + writer.lost,

@@ -120,7 +120,7 @@ fn a_time_without_a_unit_is_a_usage_error() {
 #[test]
 fn controllers_that_refuse_are_named_and_no_value_is_invented() {
     let folder = demo_folder();
-    let site: String = ["cook", "oven", "fryer"]
+    let site: String = ["cook", "oven", "fryer", "finish"]
         .iter()
         .map(|name| {
             format!("[[endpoint]]\ncontroller = \"{name}\"\naddress = \"127.0.0.1:{}\"\n", free_port())
@@ -129,7 +129,7 @@ fn controllers_that_refuse_are_named_and_no_value_is_invented() {
     std::fs::write(folder.path().join("site.toml"), format!("simulated = true\n{site}")).unwrap();
     let output = setward(&["run", text(folder.path()), "--page", "127.0.0.1:0", "--for", "3 s", "--json"]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
-    for name in ["cook", "oven", "fryer"] {
+    for name in ["cook", "oven", "fryer", "finish"] {
         assert!(stderr(&output).contains(&format!("controller {name} at 127.0.0.1:")), "{}", stderr(&output));
     }
     assert!(stderr(&output).contains("connection refused"), "{}", stderr(&output));
