@@ -89,23 +89,25 @@ fn numbers() -> Vec<Row> {
     all
 }
 
-/// Sixteen bits of one word in each register table, and a row of bits in each bit table: ones and zeros mixed.
+/// Sixteen bits of a word for each order in each register table, and a row of bits in each bit table: ones and zeros mixed.
 fn bits() -> Vec<Row> {
     let state = |place: u8| f64::from(0b1010_0110_0101_1100_u16 >> place & 1);
     let mut all = Vec::new();
     for table in [Table::Holding, Table::Input] {
-        for bit in 0..16 {
-            let tag = format!("{table:?}-bit-{bit}");
-            let (encoding, order) = (Encoding::Bit(bit), ByteOrder::Abcd);
-            all.push(Row {
-                tag,
-                table,
-                address: 3000,
-                encoding,
-                order,
-                range: (0.0, 1.0),
-                typical: state(bit),
-            });
+        for (address, order) in (3000..).zip(ByteOrder::ALL) {
+            for bit in 0..16 {
+                let tag = format!("{table:?}-bit-{bit}-{}", order.name());
+                let encoding = Encoding::Bit(bit);
+                all.push(Row {
+                    tag,
+                    table,
+                    address,
+                    encoding,
+                    order,
+                    range: (0.0, 1.0),
+                    typical: state(bit),
+                });
+            }
         }
     }
     for table in [Table::Coil, Table::Discrete] {
