@@ -133,7 +133,10 @@ fn addresses_of(place: Place) -> impl Iterator<Item = (Table, u16)> {
 /// A bit owns one bit of its word and leaves the others as they are.
 fn mask_of(wire: &Signal) -> u16 {
     match wire.encoding {
-        Encoding::Bit(bit) if !wire.table.is_bits() => 1_u16.checked_shl(u32::from(bit)).unwrap_or_default(),
+        Encoding::Bit(_) if !wire.table.is_bits() => {
+            // Where the order swaps the bytes of the word, the bit stands in the other one.
+            wire.encoding.encode(Raw::Whole(1), wire.order).map_or(0, |[word, ..]| word)
+        }
         Encoding::Bit(_)
         | Encoding::U16
         | Encoding::I16

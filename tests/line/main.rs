@@ -5,13 +5,16 @@
 mod arrows;
 mod bus;
 mod bytes_sent;
+mod encodings;
 mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
 mod network;
 mod poller;
 mod shipped_files;
+mod small_line;
 mod sockets;
-mod standard;
+mod standard_limits;
+mod standard_vectors;
 mod support;
 mod virtual_time;

@@ -340,6 +340,17 @@ async fn waits_grow_until_an_answer_comes_not_a_connection() {
     assert!(watched.reports.last().unwrap().1.failure().is_none());
 }
 
+/// The same with four units behind the endpoint: they share the waits, instead of dialling each for itself.
+#[tokio::test(start_paused = true)]
+async fn units_behind_a_gateway_that_only_accepts_share_one_row_of_waits() {
+    let dial = PeerDial::new(|_, _| Vec::new()).greeting(|_| Door::Open(vec![Act::Close]));
+    let units = (1..=4).map(|id| unit(id, vec![scan(ms(1000), vec![block(0, 1)])])).collect();
+    let watched = watch(120, units, dial).await;
+    // 1, 2, 4, 8 and then 10 seconds.
+    assert!((10..=18).contains(&watched.dialled.len()), "{:?}", seconds(&watched.dialled));
+    assert!(watched.reports.iter().all(|(_, report)| report.failure().unwrap().1 == &ReadFailure::Broken));
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_refused_connection_is_tried_ever_more_slowly_and_at_most_every_twelve_seconds() {
     let dial = PeerDial::new(|_, _| Vec::new()).greeting(|_| Door::Refuses);

@@ -198,15 +198,11 @@ impl<'a> Monitor<'a> {
         self.follow_hides(sample.at);
     }
 
-    /// A batch of what `signal` measures begins or ends.
-    pub fn handle_batch(&mut self, now: Uptime, signal: SignalId, edge: BatchEdge) {
-        let mut cursor = self.first_alarm(signal);
-        while let Some(index) = cursor {
-            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
-            cursor = slot.next;
-            let changes = slot.detector.handle_batch(now, edge);
-            self.apply(AlarmId(index), changes);
-        }
+    /// The batch that an alarm judges begins or ends. Two alarms on one signal may mean different batches.
+    pub fn handle_batch(&mut self, now: Uptime, alarm: AlarmId, edge: BatchEdge) {
+        let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
+        let changes = slot.detector.handle_batch(now, edge);
+        self.apply(alarm, changes);
         self.follow_hides(now);
     }
 

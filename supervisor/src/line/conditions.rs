@@ -1,41 +1,81 @@
-//! Which alarms their own conditions let speak, besides the mode of their station.
+//! What the conditions of alarms say: which of them may speak, besides the mode of their station, and when the batches
+//! begin and end that some of them judge.
 //!
-//! What is not known changes nothing; at first every alarm may speak.
+//! What is not known changes nothing; at first every alarm may speak. A batch whose beginning was not seen is not begun:
+//! nobody could say what it got. One that an earlier run saw begin goes on.
 
 use super::stations::StationBook;
-use setward_alarm::{AlarmId, AverageReference, Kind, Reference};
+use setward_alarm::{AlarmId, AverageReference, BatchEdge, Kind, Reference};
 use setward_config::line::{JudgeWhen, Line, LineAlarm};
 use setward_process::condition::all_hold;
 use setward_protocol::SignalId;
 
-/// What lets each alarm speak, besides its station's mode.
+/// What the conditions of each alarm said last.
 #[derive(Debug)]
 pub struct ConditionBook {
-    holds: Vec<bool>,
+    may_speak: Vec<bool>,
+    in_batch: Vec<Option<bool>>,
+}
+
+/// What has changed for an alarm.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ConditionChange {
+    /// Whether it may speak.
+    MaySpeak(bool),
+    /// The batch it judges.
+    Batch(BatchEdge),
 }
 
 impl ConditionBook {
     /// Every alarm may speak until something says otherwise.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        Self { holds: vec![true; line.alarms.len()] }
+        let count = line.alarms.len();
+        Self { may_speak: vec![true; count], in_batch: vec![None; count] }
     }
 
-    /// Looks at the line as it is; gives the alarms whose condition has changed, with what it is now.
+    /// Looks at the line as it is; gives the alarms for which something has changed. A batch ends before its alarm is made
+    /// silent, and begins after its alarm may speak: it is judged while it may.
     pub fn handle(
         &mut self,
         line: &Line,
         stations: &StationBook,
         value_of: impl Fn(SignalId) -> Option<f64>,
-    ) -> Vec<(AlarmId, bool)> {
+    ) -> Vec<(AlarmId, ConditionChange)> {
         let mut changes = Vec::new();
-        for ((id, alarm), before) in line.alarms_with_ids().zip(&mut self.holds) {
-            let Some(now) = may_speak(line, alarm, stations, &value_of) else { continue };
-            if std::mem::replace(before, now) != now {
-                changes.push((id, now));
+        let books = self.may_speak.iter_mut().zip(&mut self.in_batch);
+        for ((id, alarm), (speaks, in_batch)) in line.alarms_with_ids().zip(books) {
+            let edge = batch_edge(alarm, in_batch, &value_of);
+            if edge == Some(BatchEdge::Ends) {
+                changes.push((id, ConditionChange::Batch(BatchEdge::Ends)));
+            }
+            if let Some(now) = may_speak(line, alarm, stations, &value_of)
+                && std::mem::replace(speaks, now) != now
+            {
+                changes.push((id, ConditionChange::MaySpeak(now)));
+            }
+            if edge == Some(BatchEdge::Begins) {
+                changes.push((id, ConditionChange::Batch(BatchEdge::Begins)));
             }
         }
         changes
+    }
+}
+
+/// Whether the batch of an alarm has just begun or ended.
+fn batch_edge(
+    alarm: &LineAlarm,
+    in_batch: &mut Option<bool>,
+    value_of: impl Fn(SignalId) -> Option<f64>,
+) -> Option<BatchEdge> {
+    if alarm.batch.is_empty() {
+        return None;
+    }
+    let now = all_hold(&alarm.batch, value_of)?;
+    match (in_batch.replace(now), now) {
+        (Some(false), true) => Some(BatchEdge::Begins),
+        (Some(true) | None, false) => Some(BatchEdge::Ends),
+        (None | Some(true), true) | (Some(false), false) => None,
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! The line task feeds it scans as they come; a replay feeds it stored ones. Both get the same answers.
 
-use super::conditions::ConditionBook;
+use super::conditions::{ConditionBook, ConditionChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
 use setward_alarm::{AlarmEvent, Monitor};
@@ -127,8 +127,11 @@ impl<'a> LineCore<'a> {
             self.monitor.handle_mode(at, change.station, change.to);
             self.drain(said);
         }
-        for (alarm, holds) in conditions {
-            self.monitor.handle_condition(at, alarm, holds);
+        for (alarm, change) in conditions {
+            match change {
+                ConditionChange::MaySpeak(holds) => self.monitor.handle_condition(at, alarm, holds),
+                ConditionChange::Batch(edge) => self.monitor.handle_batch(at, alarm, edge),
+            }
             self.drain(said);
         }
     }

@@ -218,7 +218,8 @@ fn give(monitor: &mut Monitor<'_>, input: &Input) -> f64 {
             t
         }
         Input::Batch(t, begins) => {
-            monitor.handle_batch(at(t), SIGNAL, if begins { BatchEdge::Begins } else { BatchEdge::Ends });
+            let edge = if begins { BatchEdge::Begins } else { BatchEdge::Ends };
+            (0..32).for_each(|alarm| monitor.handle_batch(at(t), AlarmId(alarm), edge));
             t
         }
         Input::Person(t, alarm, what, until) => {

@@ -61,7 +61,7 @@ pub(crate) fn reading(what: What) -> Reading {
 pub(crate) fn engine(kind: Kind, history: &History) -> Turns {
     let mut bench = Bench::new(&[setward_alarm::AlarmSettings { poll_every: seconds(0.2), ..alarm(kind) }]);
     let mut monitor = bench.monitor();
-    monitor.handle_batch(at(0.0), SIGNAL, BatchEdge::Begins);
+    monitor.handle_batch(at(0.0), ALARM, BatchEdge::Begins);
     let mut events = Vec::new();
     for &(now, what) in history {
         if kind.other_signal().is_some() {

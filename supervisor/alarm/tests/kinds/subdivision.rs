@@ -44,7 +44,7 @@ fn fine_engine(kind: Kind, history: &History) -> Vec<(f64, bool)> {
     let settings = AlarmSettings { poll_every: seconds(0.01), ..alarm(kind) };
     let mut bench = Bench::new(&[settings]);
     let mut monitor = bench.monitor();
-    monitor.handle_batch(at(0.0), SIGNAL, setward_alarm::BatchEdge::Begins);
+    monitor.handle_batch(at(0.0), ALARM, setward_alarm::BatchEdge::Begins);
     let events: Vec<_> =
         history.iter().flat_map(|&(now, what)| sample(&mut monitor, now, reading(what))).collect();
     turns(&events)

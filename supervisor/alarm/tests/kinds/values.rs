@@ -310,7 +310,7 @@ fn a_batch_that_cooks_for_too_long_raises_at_the_second_its_dose_is_full() {
     let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), Some(3000.0)))]);
     let mut monitor = bench.monitor();
     assert_eq!(run(&mut monitor, 0, 500, |_| 128.0), [], "no batch is on");
-    monitor.handle_batch(at(500.0), SIGNAL, BatchEdge::Begins);
+    monitor.handle_batch(at(500.0), ALARM, BatchEdge::Begins);
     let mut events = run(&mut monitor, 501, 700, |_| 128.0);
     let exposure = status_of(&monitor, 700.0).exposure.unwrap();
     close(&[exposure], &[2.0 / 3.0], 1e-9);
@@ -318,7 +318,7 @@ fn a_batch_that_cooks_for_too_long_raises_at_the_second_its_dose_is_full() {
     close(&[seconds], &[100.0], 1e-6);
     events.extend(run(&mut monitor, 701, 900, |_| 128.0));
     close(&raised_at(&events), &[800.0], 1e-6);
-    monitor.handle_batch(at(1000.0), SIGNAL, BatchEdge::Begins);
+    monitor.handle_batch(at(1000.0), ALARM, BatchEdge::Begins);
     close(&cleared_at(&drain(&mut monitor)), &[1000.0], 0.0);
     assert_eq!(status_of(&monitor, 1000.0).exposure, Some(0.0));
 }
@@ -328,11 +328,11 @@ fn a_batch_that_got_too_little_raises_when_it_ends() {
     let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), None))]);
     let mut monitor = bench.monitor();
     for (begins, degrees, raises) in [(0_u32, 95.0, 0), (2000, 94.0, 1)] {
-        monitor.handle_batch(at(f64::from(begins)), SIGNAL, BatchEdge::Begins);
+        monitor.handle_batch(at(f64::from(begins)), ALARM, BatchEdge::Begins);
         drain(&mut monitor);
         let events = run(&mut monitor, begins + 1, begins + 1002, |_| degrees);
         assert_eq!(events, []);
-        monitor.handle_batch(at(f64::from(begins) + 1002.0), SIGNAL, BatchEdge::Ends);
+        monitor.handle_batch(at(f64::from(begins) + 1002.0), ALARM, BatchEdge::Ends);
         assert_eq!(raised_at(&drain(&mut monitor)).len(), raises);
         assert_eq!(run(&mut monitor, begins + 1003, begins + 1100, |_| 120.0), [], "the batch is over");
     }
