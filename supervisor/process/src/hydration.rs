@@ -332,7 +332,7 @@ pub fn fit(
     Ok(Fitted { law, r_squared, residual_percent: libm::sqrt(left * count / (count - 2.0)) })
 }
 
-/// Terms of the sphere's series; below Fo 0.001 they would not be enough, and the short-time form is used.
+/// Terms of the sphere's series: at Fo 0.01 the last is below 1e-150. Below that the short-time form is used.
 const SPHERE_TERMS: u32 = 60;
 
 /// Share of the final uptake of a sphere whose surface is at once at its final moisture, at Fourier number

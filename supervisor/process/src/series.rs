@@ -192,9 +192,26 @@ impl<'a> Trace<'a> {
         })
     }
 
-    /// Its straight pieces inside a span, cut at the span's ends.
+    /// Its straight pieces inside a span, cut at the span's ends. Found by halving, so that a short span of a long
+    /// record costs little.
     pub fn segments_within(&self, span: Span) -> impl Iterator<Item = Segment> + use<'a> {
-        self.segments().filter_map(move |segment| segment.within(span))
+        let first = self.points.partition_point(|(at, _)| *at <= span.from).saturating_sub(1);
+        let last = self.points.partition_point(|(at, _)| *at < span.to);
+        let near = self.points.get(first..=last).or_else(|| self.points.get(first..)).unwrap_or_default();
+        let near = Self { points: near, gap_limit: self.gap_limit };
+        near.segments().filter_map(move |segment| segment.within(span))
+    }
+
+    /// The value at a time, in the signal's unit; `None` outside the record and in its gaps.
+    #[must_use]
+    pub fn value_at(&self, at: Uptime) -> Option<f64> {
+        let next = self.points.partition_point(|(point, _)| *point < at);
+        let (to, last) = *self.points.get(next)?;
+        if to == at {
+            return Some(last);
+        }
+        let (from, first) = *self.points.get(next.checked_sub(1)?)?;
+        (to.since(from) <= self.gap_limit).then(|| Segment { from, to, first, last }.value_at(at))
     }
 
     /// Seconds of a span in which the value is not known: before, after and in the gaps of the record.
@@ -263,7 +280,20 @@ impl<'a> Steps<'a> {
         &self,
         span: Span,
     ) -> impl DoubleEndedIterator<Item = (Span, Option<f64>)> + use<'a> {
-        self.pieces().filter_map(move |(piece, value)| piece.overlap(span).map(|part| (part, value)))
+        let first = self.points.partition_point(|(at, _)| *at <= span.from).saturating_sub(1);
+        let last = self.points.partition_point(|(at, _)| *at < span.to);
+        let near = self.points.get(first..last).unwrap_or_default();
+        let until = self.points.get(last).map_or(self.until, |(next, _)| *next);
+        let near = Self { points: near, until };
+        near.pieces().filter_map(move |(piece, value)| piece.overlap(span).map(|part| (part, value)))
+    }
+
+    /// The value at a time; `None` outside the record and where it is not known.
+    #[must_use]
+    pub fn value_at(&self, at: Uptime) -> Option<f64> {
+        let next = self.points.partition_point(|(point, _)| *point <= at);
+        let (_, value) = *self.points.get(next.checked_sub(1)?)?;
+        value.filter(|_| at <= self.until)
     }
 }
 
@@ -298,6 +328,32 @@ mod tests {
         assert_eq!(segments.len(), 2);
         assert_eq!(trace.unknown_s(Span { from: at(0.0), to: at(20.0) }), 16.0);
         assert_eq!(trace.unknown_s(Span { from: at(1.0), to: at(2.0) }), 0.0);
+        assert_eq!(trace.value_at(at(1.0)), Some(11.0));
+        assert_eq!((trace.value_at(at(2.0)), trace.value_at(at(10.0))), (Some(12.0), Some(20.0)));
+        assert_eq!((trace.value_at(at(5.0)), trace.value_at(at(12.5))), (None, None));
+    }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig { failure_persistence: None, ..Default::default() })]
+
+        /// Halving finds the very pieces that looking at all of them does.
+        #[test]
+        fn pieces_found_by_halving_are_those_found_by_looking(
+            times in proptest::collection::btree_set(0u64..40, 1..12), from in 0u64..45, length in 0u64..45
+        ) {
+            let span = Span { from: Uptime::from_millis(from), to: Uptime::from_millis(from + length) };
+            let points: Vec<_> = times.iter().map(|&ms| (Uptime::from_millis(ms), ms as f64)).collect();
+            let trace = Trace::new(&points, Duration::from_millis(6)).unwrap();
+            let all: Vec<_> = trace.segments().filter_map(|piece| piece.within(span)).collect();
+            proptest::prop_assert_eq!(trace.segments_within(span).collect::<Vec<_>>(), all);
+            let points: Vec<_> = points.iter().map(|&(at, value)| (at, Some(value).filter(|ms| ms % 3.0 > 0.0))).collect();
+            let steps = Steps::new(&points, Uptime::from_millis(42)).unwrap();
+            let all: Vec<_> =
+                steps.pieces().filter_map(|(piece, value)| piece.overlap(span).map(|part| (part, value))).collect();
+            proptest::prop_assert_eq!(steps.pieces_within(span).collect::<Vec<_>>(), all);
+            let value = steps.pieces().rfind(|(piece, _)| piece.from <= span.from && span.from <= piece.to);
+            proptest::prop_assert_eq!(steps.value_at(span.from), value.and_then(|(_, value)| value));
+        }
     }
 
     #[test]
@@ -320,5 +376,7 @@ mod tests {
         let pieces: Vec<_> =
             steps.pieces_within(within).map(|(span, value)| (span.seconds(), value)).collect();
         assert_eq!(pieces, [(1.0, Some(1.0)), (2.0, None), (2.0, Some(2.0))]);
+        assert_eq!((steps.value_at(at(3.0)), steps.value_at(at(4.0))), (Some(1.0), None));
+        assert_eq!((steps.value_at(at(9.0)), steps.value_at(at(9.1))), (Some(2.0), None));
     }
 }

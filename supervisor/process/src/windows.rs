@@ -281,6 +281,16 @@ pub struct Traced {
     pub stopped: Option<Unknown>,
 }
 
+impl Unknown {
+    /// The same, of a slice whose first part has left already.
+    fn after(self, first: Window) -> Self {
+        match self {
+            Self::AfterRecord { step, .. } => Self::AfterRecord { step, earliest: Some(first.earliest) },
+            Self::BeforeRecord { .. } | Self::SpeedMissing { .. } => self,
+        }
+    }
+}
+
 /// Follows product that was at the path's beginning during `slice` down the path: passages *out of* each step.
 #[must_use]
 pub fn trace_forward(slice: Span, path: &[Step<'_>]) -> Traced {
@@ -295,7 +305,13 @@ pub fn trace_forward(slice: Span, path: &[Step<'_>]) -> Traced {
 pub fn trace_back(slice: Span, path: &[Step<'_>]) -> Traced {
     let start = Passage { first: Window::at(slice.from), last: Window::at(slice.to) };
     let steps = path.iter().enumerate().rev();
-    trace(start, steps, |step, at, window| step.entered(at, window))
+    let traced = trace(start, steps, |step, at, window| step.entered(at, window));
+    // A record that ends too early tells nothing of when product may have left: it is followed the other way.
+    let stopped = traced.stopped.map(|why| match why {
+        Unknown::AfterRecord { step, .. } => Unknown::AfterRecord { step, earliest: None },
+        Unknown::BeforeRecord { .. } | Unknown::SpeedMissing { .. } => why,
+    });
+    Traced { stopped, ..traced }
 }
 
 fn trace<'a, 's: 'a>(
@@ -305,8 +321,10 @@ fn trace<'a, 's: 'a>(
 ) -> Traced {
     let (mut passages, mut here) = (Vec::new(), start);
     for (at, step) in steps {
-        let next = moved(step, at, here.first)
-            .and_then(|first| Ok(Passage { first, last: moved(step, at, here.last)? }));
+        let next = moved(step, at, here.first).and_then(|first| {
+            let last = moved(step, at, here.last).map_err(|why| why.after(first))?;
+            Ok(Passage { first, last })
+        });
         match next {
             Ok(passage) => here = passage,
             Err(why) => return Traced { passages, stopped: Some(why) },

@@ -4,7 +4,7 @@
 //! from the last time it fell below that limit, and is done where it falls below the quench limit. What follows in the
 //! kettle (transfer, rinse) has no sign in its temperature: those phases are not told.
 
-use super::{Batch, Ending, Oddity, Phase, PhaseSpan};
+use super::{Batch, Ending, Oddity, Phase, PhaseSpan, ToldBy};
 use crate::series::{Segment, Span, Trace};
 use alloc::vec::Vec;
 use setward_protocol::Uptime;
@@ -29,15 +29,16 @@ impl TemperatureRule {
 
 /// The batches that a temperature record, degC, shows; the last without an ending if the record ends within it.
 ///
-/// Only heat, hold and quench are told. A batch that goes cold without a quench is interrupted. A gap in the record adds
-/// to the batch's unknown time, and what happened in it is taken to have happened at its end.
+/// Only heat, hold and quench are told, and of those only the hot part: heating from the cold limit on, the quench down to
+/// its limit. A batch that goes cold without a quench is interrupted. A gap in the record is unseen time of the batch, and
+/// what happened in it is taken to have happened at its end.
 #[must_use]
 pub fn from_temperature(temperature: &Trace<'_>, rule: TemperatureRule) -> Vec<Batch> {
     let mut seen = Seen { rule, batches: Vec::new(), running: None, was_cold: false };
     let mut until: Option<Uptime> = None;
     for segment in temperature.segments() {
         if let Some(gap) = until.and_then(|until| Span::new(until, segment.from)) {
-            seen.gap(gap.seconds());
+            seen.gap(gap);
         }
         seen.follow(segment);
         until = Some(segment.to);
@@ -54,9 +55,9 @@ struct Seen {
 }
 
 impl Seen {
-    fn gap(&mut self, seconds: f64) {
-        if let Some(batch) = &mut self.running {
-            batch.unknown_s += seconds;
+    fn gap(&mut self, gap: Span) {
+        if let Some(batch) = self.running.as_mut().filter(|_| gap.from < gap.to) {
+            batch.unseen.push(gap);
         }
     }
 
@@ -85,7 +86,7 @@ impl Seen {
     fn at(&mut self, at: Uptime, degc: f64) {
         let rule = self.rule;
         if let Some(batch) = &mut self.running {
-            batch.go_on(at, 0.0);
+            batch.go_on(at, None);
         }
         let is_cold = degc < rule.cold_degc;
         let Some(batch) = &mut self.running else {
@@ -99,8 +100,8 @@ impl Seen {
         self.was_cold = is_cold;
         let phase = batch.last_phase();
         match phase {
-            Phase::Heat if degc >= rule.cooked_degc => batch.enter(at, Phase::Hold),
-            Phase::Hold if degc < rule.cooked_degc => batch.enter(at, Phase::Quench),
+            Phase::Heat if degc >= rule.cooked_degc => batch.enter(at, Phase::Hold, None),
+            Phase::Hold if degc < rule.cooked_degc => batch.enter(at, Phase::Quench, None),
             // A dip within the hold, not a quench: the phases before it become one again.
             Phase::Quench if degc >= rule.cooked_degc => batch.undo_quench(at),
             Phase::Quench if degc <= rule.quenched_degc => self.end(Ending::Complete),
@@ -117,7 +118,7 @@ impl Seen {
     }
 
     fn begin(&mut self, at: Uptime, is_cooking: bool) {
-        let mut batch = Batch::new();
+        let mut batch = Batch::new(ToldBy::Temperature);
         if is_cooking {
             batch.note(Oddity::BeginningNotSeen);
         }
@@ -135,6 +136,6 @@ impl Seen {
 impl Batch {
     fn undo_quench(&mut self, at: Uptime) {
         self.phases.pop();
-        self.go_on(at, 0.0);
+        self.go_on(at, None);
     }
 }

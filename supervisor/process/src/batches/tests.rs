@@ -15,7 +15,8 @@ fn tracker() -> BatchTracker {
     use Phase::{Fill, Heat, Hold, Idle, Quench, Rinse, Transfer};
     let codes = [Idle, Fill, Heat, Hold, Quench, Transfer, Rinse];
     let codes = codes.iter().zip(0..).map(|(phase, code)| (code, *phase)).collect();
-    BatchTracker::new(codes, Duration::from_secs(4 * 3600), GAP)
+    let longest = Duration::from_secs(4 * 3600);
+    BatchTracker::new(StepRule { codes, longest, gap_limit: GAP, turnaround: Duration::from_secs(900) })
 }
 
 /// Polls every 10 s through (minutes, code) stretches from minute 0; code `None` is a bad reading.
@@ -49,7 +50,7 @@ fn a_batch_by_the_book_is_complete() {
     assert_eq!(ended.len(), 1);
     let batch = &ended[0];
     assert_eq!(
-        (batch.ending, batch.oddities.as_slice(), batch.unknown_s),
+        (batch.ending, batch.oddities.as_slice(), batch.unseen_s()),
         (Some(Ending::Complete), [].as_slice(), 0.0)
     );
     assert_eq!(batch.phase(Phase::Hold), Some(Span { from: at(38.0), to: at(58.0) }));
@@ -89,7 +90,8 @@ fn missing_repeated_and_backward_steps_are_listed() {
         [(1.0, Some(0)), (8.0, Some(1)), (25.0, Some(2)), (20.0, Some(3)), (9.0, Some(5)), (1.0, Some(0))];
     let ended = run(&mut tracker(), &no_quench);
     assert_eq!(ended[0].oddities, [Oddity::Missing(Phase::Quench)]);
-    assert_eq!(ended[0].cook(), None);
+    // Never quenched: the cook goes on until it is pumped out.
+    assert_eq!(ended[0].cook(), Some(Span { from: at(9.0), to: at(54.0) }));
     let back =
         [(1.0, Some(0)), (8.0, Some(1)), (25.0, Some(2)), (2.0, Some(3)), (5.0, Some(2)), (20.0, Some(3))];
     let mut tracker = tracker();
@@ -106,13 +108,56 @@ fn what_was_not_seen_is_unknown_time() {
     blind[3] = (10.0, Some(3));
     blind.insert(4, (10.0, None));
     let ended = run(&mut tracker(), &blind);
-    assert!((ended[0].unknown_s - 610.0).abs() < 1e-6, "{}", ended[0].unknown_s);
+    assert!((ended[0].unseen_s() - 610.0).abs() < 1e-6, "{}", ended[0].unseen_s());
     let mut odd = BLUE.to_vec();
     odd[3] = (20.0, Some(77));
     let ended = run(&mut tracker(), &odd);
-    assert_eq!(ended[0].oddities, [Oddity::UnknownCode(77), Oddity::Missing(Phase::Hold)]);
+    assert_eq!(ended[0].oddities, [Oddity::UnknownCode(77), Oddity::NotSeen(Phase::Hold)]);
     let ended = run(&mut tracker(), &BLUE[3..]);
-    assert_eq!(ended[0].oddities[0], Oddity::BeginningNotSeen);
+    assert_eq!(ended[0].oddities, [Oddity::BeginningNotSeen], "what came before it is not missing");
+}
+
+/// 3 min blind within the fill make the fill uncertain, not the hold; 10 min blind over the whole quench hide it.
+#[test]
+fn unseen_time_counts_for_the_phases_it_touches() {
+    let mut blind = BLUE.to_vec();
+    blind[1] = (2.0, Some(1));
+    blind.insert(2, (3.0, None));
+    blind.insert(3, (3.0, Some(1)));
+    let ended = run(&mut tracker(), &blind);
+    assert_eq!(ended[0].length_s(Phase::Fill), Some((480.0 - 190.0, 480.0)));
+    assert_eq!(ended[0].length_s(Phase::Hold), Some((1200.0, 1200.0)));
+    let mut blind = BLUE.to_vec();
+    blind[4] = (8.0, None);
+    let ended = run(&mut tracker(), &blind);
+    assert_eq!(ended[0].oddities, [Oddity::NotSeen(Phase::Quench)]);
+    assert_eq!(ended[0].length_s(Phase::Quench), None);
+    assert_eq!(ended[0].length_s(Phase::Transfer), Some((540.0, 540.0 + 490.0)), "or begun there");
+    assert_eq!(ended[0].length_s(Phase::Hold), Some((1190.0, 1680.0)), "it may have ended anywhere in it");
+}
+
+#[test]
+fn a_batch_that_ended_unseen_is_not_the_next_one() {
+    // Blind from the hold of one to the heating of the next, 40 min later.
+    let mut one = tracker();
+    let hidden =
+        [(1.0, Some(0)), (8.0, Some(1)), (25.0, Some(2)), (5.0, Some(3)), (40.0, None), (9.0, Some(2))];
+    let ended = run(&mut one, &hidden);
+    assert_eq!(ended.iter().map(|batch| batch.ending).collect::<Vec<_>>(), [Some(Ending::NotSeen)]);
+    assert_eq!(one.running().unwrap().oddities, [Oddity::BeginningNotSeen]);
+    // A minute is too short for that: someone heats again.
+    let mut one = tracker();
+    let short =
+        [(1.0, Some(0)), (8.0, Some(1)), (25.0, Some(2)), (5.0, Some(3)), (1.0, None), (9.0, Some(2))];
+    assert_eq!(run(&mut one, &short), []);
+    assert_eq!(one.running().unwrap().oddities, [Oddity::Backward { from: Phase::Hold, to: Phase::Heat }]);
+    // Pumped out, and heating again without a fill that anybody saw.
+    let mut one = tracker();
+    let mut unfilled = BLUE[..6].to_vec();
+    unfilled.push((9.0, Some(2)));
+    let ended = run(&mut one, &unfilled);
+    assert_eq!(ended.iter().map(|batch| batch.ending).collect::<Vec<_>>(), [Some(Ending::Complete)]);
+    assert_eq!(one.running().unwrap().oddities, [Oddity::BeginningNotSeen]);
 }
 
 #[test]
@@ -222,6 +267,38 @@ fn a_hold_that_nobody_saw_is_neither_kept_nor_broken() {
     assert_eq!(verdict(Limit::Lime), Verdict::Unknown, "nobody entered it");
     assert_eq!(verdict(Limit::QuenchEnd), Verdict::Kept);
     assert_eq!(Accept::between(1.0, 2.0).verdict(f64::NAN, f64::NAN), Verdict::Unknown);
+}
+
+#[test]
+fn a_limit_that_is_not_set_is_not_judged() {
+    let batch = run(&mut tracker(), &BLUE).remove(0);
+    let points = cooked(&BLUE_DEGC);
+    let limits = KettleLimits { hold_s: Accept::default(), lime_kg: Accept::default(), ..blue_limits() };
+    let told = judge(&batch, &Trace::new(&points, GAP).unwrap(), Filled::default(), &limits);
+    assert_eq!(told.len(), 8, "{told:?}");
+    assert!(told.iter().all(|told| !matches!(told.limit, Limit::HoldTime | Limit::Lime)));
+}
+
+/// The batch of the week's hot quench, and one that was held for as long as it should without a quench at all.
+#[test]
+fn a_batch_told_by_temperature_is_judged_by_its_hold_only() {
+    let points = cooked(&BLUE_DEGC);
+    let trace = Trace::new(&points, GAP).unwrap();
+    let batch = from_temperature(&trace, rule()).remove(0);
+    for told in judge(&batch, &trace, FILLED, &blue_limits()) {
+        let expected = match told.limit {
+            Limit::HeatTime | Limit::HoldTime | Limit::EquivalentMinutes | Limit::QuenchEnd => {
+                Verdict::Unknown
+            }
+            Limit::Water
+            | Limit::Corn
+            | Limit::WaterToCorn
+            | Limit::Lime
+            | Limit::HeatingRate
+            | Limit::HoldCounted => Verdict::Kept,
+        };
+        assert_eq!(told.verdict, expected, "{:?}", told.limit);
+    }
 }
 
 fn rule() -> TemperatureRule {

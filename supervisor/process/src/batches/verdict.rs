@@ -1,13 +1,13 @@
 //! A recipe's limits on a kettle batch, one verdict each.
 //!
 //! What was not seen makes a verdict unknown as soon as it could tip it: each figure is a least and a most, and only a
-//! figure that lies wholly on one side of a limit is judged.
+//! figure that lies wholly on one side of a limit is judged. Of a batch that only its temperature told, the lengths of its
+//! phases, its equivalent minutes and the end of its quench are not known: the record shows their hot part only.
 
-use super::{Batch, Phase};
+use super::{Batch, Phase, ToldBy};
 use crate::series::{Span, Trace};
 use crate::thermal::{Reference, come_up_s, dose, held_at_or_above};
 use alloc::vec::Vec;
-use setward_protocol::Uptime;
 
 /// What a limit accepts; an end that is not set accepts everything on its side.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -114,7 +114,7 @@ pub struct Filled {
     pub lime_kg: Option<f64>,
 }
 
-/// A recipe's limits on a kettle batch. One that is not set accepts everything.
+/// A recipe's limits on a kettle batch. One with neither end set is not judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KettleLimits {
     /// Water, L.
@@ -141,7 +141,7 @@ pub struct KettleLimits {
     pub hottest_degc: f64,
 }
 
-/// A verdict on each limit, in the order of the process.
+/// A verdict on each limit that is set, in the order of the process.
 #[must_use]
 pub fn judge(
     batch: &Batch,
@@ -150,7 +150,8 @@ pub fn judge(
     limits: &KettleLimits,
 ) -> Vec<Judgement> {
     let exact = |value: Option<f64>| value.map(|value| (value, value));
-    let length = |phase: Phase| batch.phase(phase).map(|span| whole_or_more(batch, span.seconds()));
+    let is_whole = batch.told_by == ToldBy::Step;
+    let length = |phase: Phase| batch.length_s(phase).filter(|_| is_whole);
     let cook = batch.cook();
     let ratio =
         filled.water_l.zip(filled.corn_kg).filter(|(_, corn)| *corn > 0.0).map(|(water, corn)| water / corn);
@@ -163,8 +164,9 @@ pub fn judge(
         let held = held_at_or_above(temperature, cook, limits.counted_s.1);
         (held.seconds, held.seconds + held.unknown_s)
     });
-    let equivalent = cook.map(|cook| equivalent_minutes(temperature, cook, limits));
-    let quench_end = batch.phase(Phase::Quench).and_then(|quench| temperature_at(temperature, quench.to));
+    let equivalent = cook.filter(|_| is_whole).map(|cook| equivalent_minutes(temperature, cook, limits));
+    let quench = batch.phase(Phase::Quench).filter(|_| is_whole);
+    let quench_end = quench.and_then(|quench| temperature.value_at(quench.to));
     [
         judgement(Limit::Water, limits.water_l, exact(filled.water_l)),
         judgement(Limit::Corn, limits.corn_kg, exact(filled.corn_kg)),
@@ -177,7 +179,9 @@ pub fn judge(
         judgement(Limit::EquivalentMinutes, limits.equivalent_min.0, equivalent),
         judgement(Limit::QuenchEnd, limits.quench_end_degc, exact(quench_end)),
     ]
-    .to_vec()
+    .into_iter()
+    .filter(|judged| judged.accept != Accept::default())
+    .collect()
 }
 
 fn judgement(limit: Limit, accept: Accept, found: Option<(f64, f64)>) -> Judgement {
@@ -185,18 +189,8 @@ fn judgement(limit: Limit, accept: Accept, found: Option<(f64, f64)>) -> Judgeme
     Judgement { limit, accept, found, verdict }
 }
 
-/// A phase's end may lie anywhere in time that was not seen, so its length is only known within that.
-fn whole_or_more(batch: &Batch, seconds: f64) -> (f64, f64) {
-    ((seconds - batch.unknown_s).max(0.0), seconds + batch.unknown_s)
-}
-
 fn equivalent_minutes(temperature: &Trace<'_>, cook: Span, limits: &KettleLimits) -> (f64, f64) {
     let reference = &limits.equivalent_min.1;
     let seen = dose(temperature, cook, reference);
     (seen.minutes, seen.minutes + seen.unknown_s / 60.0 * reference.rate(limits.hottest_degc))
-}
-
-/// The temperature at a time, degC; `None` in a gap.
-fn temperature_at(temperature: &Trace<'_>, at: Uptime) -> Option<f64> {
-    temperature.segments().find(|piece| piece.from <= at && at <= piece.to).map(|piece| piece.value_at(at))
 }

@@ -96,8 +96,8 @@ fn speeds_that_do_not_reach_leave_the_window_unknown() {
     let open = trace_forward(span(75.0, 90.0), &path);
     assert_eq!(
         open.stopped,
-        Some(Unknown::AfterRecord { step: 0, earliest: None }),
-        "the last is on the belt"
+        Some(Unknown::AfterRecord { step: 0, earliest: Some(at(95.0)) }),
+        "the last is on the belt, the first has left"
     );
     assert!(open.passages.is_empty());
     assert_eq!(trace_back(span(60.0, 61.0), &path).stopped, Some(Unknown::BeforeRecord { step: 0 }));
