@@ -166,6 +166,8 @@ fn a_sample_that_is_not_later_changes_nothing() {
     run(&mut tracker, &BLUE[..3]);
     let before = tracker.clone();
     assert_eq!(tracker.handle(at(3.0), Some(0)), None);
+    // The last was polled 10 s before minute 38.
+    assert_eq!(tracker.handle(Uptime::from_secs_f64(38.0 * 60.0 - 10.0), Some(0)), None);
     assert_eq!(tracker, before);
 }
 
@@ -334,6 +336,10 @@ fn a_dip_in_the_hold_is_not_a_quench() {
     assert_eq!(batches.len(), 1);
     let phases: Vec<_> = batches[0].phases.iter().map(|part| part.phase).collect();
     assert_eq!(phases, [Phase::Heat, Phase::Hold, Phase::Quench]);
+    // From 94 degC on the way up (2 K at 3.16 K/min before minute 25) to 94 on the way down (2 K at 28/9 K/min).
+    let held_min = batches[0].phase(Phase::Hold).unwrap().seconds() / 60.0;
+    assert!((held_min - (22.0 + 2.0 / 3.16 + 18.0 / 28.0)).abs() < 1e-3, "{held_min}");
+    assert_eq!(batches[0].phases[1].span.seconds() / 60.0, held_min, "in one piece");
 }
 
 #[test]
@@ -347,4 +353,10 @@ fn a_cook_that_goes_cold_is_interrupted_and_the_last_may_run() {
     let batches = from_temperature(&Trace::new(&warm, GAP).unwrap(), rule());
     assert_eq!(batches[0].oddities, [Oddity::BeginningNotSeen]);
     assert_eq!(TemperatureRule::new(74.0, 40.0, 94.0), None);
+    // Two samples apart by more than a whole quench: each limit is met in its turn.
+    let abrupt = [(at(0.0), 17.0), (at(25.0), 96.0), (at(45.0), 96.0), (at(55.0), 16.0)];
+    let batches = from_temperature(&Trace::new(&abrupt, Duration::from_secs(3600)).unwrap(), rule());
+    assert_eq!(batches.len(), 1);
+    assert_eq!(batches[0].ending, Some(Ending::Complete));
+    assert_eq!(batches[0].phase(Phase::Quench), Some(Span { from: at(45.25), to: at(47.75) }));
 }

@@ -160,6 +160,12 @@ fn the_probe_that_does_not_fit_the_balance_lies() {
     close(climbed.value, 185.4, 1e-9);
     assert!(climbed.uncertainty() > 0.5 && climbed.uncertainty() < 1.25, "{climbed:?}");
     assert_eq!(which_probe_lies(probe(182.0), probe(185.4), climbed), Liar::First);
+    // Half the flow doubles the drop, half the feed halves the part of it that is not the pan's own: by hand.
+    let half = |value: Measured| Measured { value: value.value / 2.0, ..value };
+    let slow = Pan { oil_flow_m3_per_h: half(pan().oil_flow_m3_per_h), ..pan() };
+    close(expected_inlet_degc(&slow, &learned).unwrap().value, 167.5 + 29.0, 1e-9);
+    let thin = Pan { feed_kg_per_h: half(pan().feed_kg_per_h), ..pan() };
+    close(expected_inlet_degc(&thin, &learned).unwrap().value, 167.5 + 1.5 + 6.5, 1e-9);
     let steady = expected_at(167.5);
     assert_eq!(which_probe_lies(probe(182.0), probe(185.4), steady), Liar::Second);
     assert_eq!(which_probe_lies(probe(182.0), probe(182.3), steady), Liar::Neither);

@@ -133,6 +133,10 @@ fn a_soak_nobody_watched_has_no_moisture() {
     let hot = Trace::new(&hot, Duration::from_secs(3600)).unwrap();
     let too_hot = law.moisture_percent(56.25, &hot, hot.span());
     assert!(matches!(too_hot, Err(HydrationError::Temperature { found_degc: 80.0, .. })), "{too_hot:?}");
+    let cold = hours(&[(0.0, 60.0), (1.0, 30.0)]);
+    let cold = Trace::new(&cold, Duration::from_secs(3600)).unwrap();
+    let too_cold = law.moisture_percent(56.25, &cold, cold.span());
+    assert!(matches!(too_cold, Err(HydrationError::Temperature { found_degc: 30.0, .. })), "{too_cold:?}");
     assert!(matches!(SoakLaw::new(soak(), 20.0, 40e3), Err(HydrationError::Temperature { .. })));
     assert_eq!(SoakLaw::new(soak(), 60.0, 0.0), Err(HydrationError::Constant(0.0)));
 }
@@ -148,6 +152,18 @@ fn a_fit_finds_the_constants_its_samples_were_made_with() {
     close(fitted.law.k2_per_percent(), 0.022_857_1, 1e-9);
     close(fitted.r_squared, 1.0, 1e-9);
     assert!(fitted.law.moisture_percent(56.25, 13.0, 60.0).is_err(), "nobody sampled that long");
+}
+
+/// Four samples and two constants leave two degrees of freedom.
+#[test]
+fn a_fit_says_how_far_its_samples_lie_from_it() {
+    let samples = [(1.0, 61.0), (4.0, 70.0), (12.0, 82.0), (16.0, 84.0)];
+    let fitted = fit(56.25, &samples, (55.0, 65.0)).unwrap();
+    let off =
+        |&(hour, moisture): &(f64, f64)| moisture - fitted.law.moisture_percent(56.25, hour, 60.0).unwrap();
+    let squares: f64 = samples.iter().map(|sample| off(sample) * off(sample)).sum();
+    close(fitted.residual_percent, (squares / 2.0).sqrt(), 1e-12);
+    assert!(fitted.r_squared > 0.99 && fitted.r_squared < 1.0, "{fitted:?}");
 }
 
 #[test]

@@ -66,7 +66,7 @@ fn a_stop_holds_product_for_as_long_as_it_lasts() {
     // What reaches the end just as the belt stops may have left or not: the window holds both.
     let at_the_stop = trace_forward(span(70.0, 70.0), &path).passages[0];
     assert!(
-        at_the_stop.first.earliest <= at(90.0) && at_the_stop.first.latest >= at(90.0),
+        at_the_stop.first.earliest <= at(90.0) && at_the_stop.first.latest >= at(120.0),
         "{at_the_stop:?}"
     );
     let back = trace_back(span(130.0, 130.0), &path);
