@@ -11,6 +11,8 @@
 //! - [`heat_balance`]: what the oil's drop through the fryer says, and how surely.
 //! - [`batches`]: kettle batches and a verdict on each limit.
 //! - [`tanks`]: soak tanks, their ages, and which batches were behind the product.
+//! - [`statistics`]: time in band, capability, charts, two windows compared.
+//! - [`loops`]: lag and dead time from a step, oscillation, advice on settings.
 //! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
@@ -25,8 +27,10 @@ pub mod derived;
 pub mod dwell;
 pub mod heat_balance;
 pub mod hydration;
+pub mod loops;
 pub mod mode;
 pub mod series;
+pub mod statistics;
 pub mod tanks;
 pub mod thermal;
 pub mod water;

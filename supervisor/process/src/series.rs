@@ -6,6 +6,7 @@
 //! Neither fills a gap: time without a value is handed on as unknown time, and the computation says what it makes of it.
 //! Both are checked once, when made, so that nothing behind them needs to check again.
 
+use alloc::vec::Vec;
 use core::fmt;
 use core::time::Duration;
 use setward_protocol::Uptime;
@@ -38,6 +39,21 @@ impl Span {
         let (from, to) = (self.from.max(other.from), self.to.min(other.to));
         (from < to).then_some(Self { from, to })
     }
+}
+
+/// The same spans in order of time, with none overlapping another.
+#[must_use]
+pub fn merged(spans: &[Span]) -> Vec<Span> {
+    let mut sorted = spans.to_vec();
+    sorted.sort_by_key(|span| span.from);
+    let mut merged: Vec<Span> = Vec::new();
+    for span in sorted {
+        match merged.last_mut() {
+            Some(last) if span.from <= last.to => last.to = last.to.max(span.to),
+            _ => merged.push(span),
+        }
+    }
+    merged
 }
 
 /// Why a record can't be computed with.
@@ -222,9 +238,9 @@ impl<'a> Trace<'a> {
     }
 }
 
-/// A value of 0 or more that holds until the next one, with the stretches in which it is not known.
+/// A value that holds until the next one, with the stretches in which it is not known.
 ///
-/// Times strictly increase and known values are finite and not negative: [`Steps::new`] sees to it.
+/// Times strictly increase and known values are finite; by [`Steps::new`] they are 0 or more.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Steps<'a> {
     points: &'a [(Uptime, Option<f64>)],
@@ -239,13 +255,21 @@ impl<'a> Steps<'a> {
     /// finite. (A belt that an encoder's noise turns backward is for the caller to set to 0; a reversed one has no
     /// answer.)
     pub fn new(points: &'a [(Uptime, Option<f64>)], until: Uptime) -> Result<Self, SeriesError> {
+        match points.iter().position(|(_, value)| value.is_some_and(|value| value < 0.0)) {
+            Some(at) => Err(SeriesError::Negative(at)),
+            None => Self::signed(points, until),
+        }
+    }
+
+    /// The same for values that may be below zero: setpoints.
+    ///
+    /// # Errors
+    /// As for [`Steps::new`], but for negative values.
+    pub fn signed(points: &'a [(Uptime, Option<f64>)], until: Uptime) -> Result<Self, SeriesError> {
         let is = |wrong: fn(f64) -> bool| points.iter().position(|(_, value)| value.is_some_and(wrong));
         let Some(last) = points.last() else { return Err(SeriesError::Empty) };
         if let Some(at) = is(|value| !value.is_finite()) {
             return Err(SeriesError::NotFinite(at));
-        }
-        if let Some(at) = is(|value| value < 0.0) {
-            return Err(SeriesError::Negative(at));
         }
         if let Some(at) = points.windows(2).position(|pair| matches!(pair, [a, b] if a.0 >= b.0)) {
             return Err(SeriesError::NotInOrder(at + 1));
@@ -300,7 +324,6 @@ impl<'a> Steps<'a> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alloc::vec::Vec;
 
     fn at(seconds: f64) -> Uptime {
         Uptime::from_secs_f64(seconds)

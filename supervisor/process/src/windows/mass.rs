@@ -1,8 +1,7 @@
 //! Kilograms of product in a window, by integrating a measured feed rate.
 
 use super::is_positive;
-use crate::series::{Span, Steps};
-use alloc::vec::Vec;
+use crate::series::{Span, Steps, merged};
 
 /// A measured feed rate, kg/h, with what bounds it where it is not known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,20 +57,6 @@ impl Feed<'_> {
         let least_kg = (known_kg * (1.0 - self.spread)).max(0.0);
         Some(Mass { least_kg, most_kg: known_kg * (1.0 + self.spread) + unknown_kg })
     }
-}
-
-/// The same spans in order, with none overlapping another.
-fn merged(spans: &[Span]) -> Vec<Span> {
-    let mut sorted = spans.to_vec();
-    sorted.sort_by_key(|span| span.from);
-    let mut merged: Vec<Span> = Vec::new();
-    for span in sorted {
-        match merged.last_mut() {
-            Some(last) if span.from <= last.to => last.to = last.to.max(span.to),
-            _ => merged.push(span),
-        }
-    }
-    merged
 }
 
 fn undiverted_s(span: Span, diverted: &[Span]) -> f64 {
