@@ -14,6 +14,7 @@
 //! - [`tanks`]: soak tanks, their ages, and which batches were behind the product.
 //! - [`statistics`]: time in band, capability, charts, two windows compared.
 //! - [`loops`]: lag and dead time from a step, oscillation, advice on settings.
+//! - [`follow`]: all of this together, in time order: from samples to batches, tanks and product.
 //! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
@@ -27,6 +28,7 @@ pub mod bench;
 pub mod condition;
 pub mod derived;
 pub mod dwell;
+pub mod follow;
 pub mod heat_balance;
 pub mod hydration;
 pub mod loops;

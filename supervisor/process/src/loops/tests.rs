@@ -69,6 +69,8 @@ fn a_step_that_cannot_be_read_is_refused() {
     let mut back = answer(oven, 5.0, 1.0, 480.0, 0.0);
     back.swap(3, 4);
     assert_eq!(fit(&back, 5.0), Err(NoFit::Input));
+    let doubtful = fit(&answer(oven, 1.5, 1.0, 480.0, 0.45), 1.5).unwrap_err();
+    assert!(matches!(doubtful, NoFit::OtherShape { explained } if explained > 0.3), "{doubtful:?}");
     // It swings about where it was: no answer to a step, whatever it is.
     let swings: Vec<_> = (-20..400).map(|n| (f64::from(n), 180.0 + libm::sin(f64::from(n) / 9.0))).collect();
     let why = fit(&swings, 5.0).unwrap_err();

@@ -119,7 +119,7 @@ impl Samples {
         let correlations = Correlations::new(self).ok_or(Refused::NoSpread)?;
         let first_lag = correlations.at(1).unwrap_or_default();
         let by_first = (1.0 - first_lag) / (1.0 + first_lag);
-        let share = by_first.min(1.0 / correlations.inflation()).clamp(0.0, 1.0);
+        let share = by_first.min(1.0 / correlations.inflation());
         let lag_time_s = (first_lag > 0.0).then(|| -self.every_s / libm::log(first_lag));
         Ok(Effective { count, size: count as f64 * share, first_lag, lag_time_s })
     }

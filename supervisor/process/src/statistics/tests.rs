@@ -3,7 +3,7 @@
 
 use super::capability::{Specification, capability};
 use super::charts::{CusumRule, cusum, ewma, individuals};
-use super::compare::{Finding, compare};
+use super::compare::{Difference, Finding, compare};
 use super::*;
 use crate::series::{Span, Steps, Trace};
 use alloc::string::ToString;
@@ -135,6 +135,7 @@ fn capability_of_the_handbook() {
     close(told.upper.unwrap(), 0.6667, 5e-5);
     close(told.lower.unwrap(), 1.3333, 5e-5);
     close(told.nearest, 0.6667, 5e-5);
+    close(both.indices(12.0, 2.0).unwrap().nearest, 0.6667, 5e-5);
     let one = Specification { low: None, high: Some(20.0) }.indices(16.0, 2.0).unwrap();
     assert_eq!((one.width, one.lower), (None, None));
     assert_eq!(Specification::default().indices(16.0, 2.0), Err(Refused::Setting));
@@ -153,6 +154,8 @@ fn ppk_and_cpk_are_named_by_what_they_are() {
     let told = capability(&samples(&free), both).unwrap();
     close(told.overall.nearest, 4.0 / 3.0, 0.08);
     close(told.within.unwrap().nearest, told.overall.nearest, 0.05);
+    let ranges: f64 = free.windows(2).map(|pair| (pair[1] - pair[0]).abs()).sum();
+    close(told.within_sd, ranges / 1999.0 / 1.128, 1e-9);
     assert!(told.ppk_interval.0 < 4.0 / 3.0 && told.ppk_interval.1 > 4.0 / 3.0, "{told:?}");
     let slow = dice.lagged(40_000, libm::exp(-1.0 / 20.0), 0.0);
     let Err(Refused::NotIndependent { first_lag, sample_every_s }) =
@@ -221,6 +224,7 @@ fn an_interval_holds_the_truth_as_often_as_it_says() {
         // Worth 30 each on average; some record looks worth fewer than ten, and is refused.
         let Ok(told) = compare(&first, &samples(&second)) else { continue };
         told_at_all += 1;
+        assert!(told.freedom < told.first.size + told.second.size, "by what they are worth: {told:?}");
         held += u32::from(told.least <= 0.5 && 0.5 <= told.most);
         let narrow = 1.96 * libm::sqrt(2.0 * 1.09 / 1800.0);
         held_by_count += u32::from((told.value - 0.5).abs() <= narrow);
@@ -245,6 +249,9 @@ fn a_difference_is_told_with_its_interval() {
     assert_eq!(told.finding(0.0), Finding::Higher);
     assert_eq!(told.finding(2.4), Finding::NotShown);
     assert_eq!(told.finding(9.0), Finding::Same);
+    let wide = Difference { value: -4.5, least: -9.5, most: 0.5, ..told };
+    assert_eq!(wide.finding(9.0), Finding::NotShown);
+    assert_eq!(Difference { least: -8.5, ..wide }.finding(9.0), Finding::Same);
     let back = compare(&samples(&second), &samples(&first)).unwrap();
     assert_eq!(back.finding(1.0), Finding::Lower);
     assert!(matches!(
@@ -265,6 +272,10 @@ fn student_t_as_in_the_tables() {
     }
     close(t_quantile(0.995, 4.0).unwrap(), 4.604, 5e-4);
     close(t_quantile(0.975, 1e6).unwrap(), 1.959_966, 5e-6);
+    // With one degree of freedom it is Cauchy's: tan(pi (p - 1/2)).
+    for p in [0.501, 0.6, 0.9, 0.999] {
+        close(t_quantile(p, 1.0).unwrap() / libm::tan(core::f64::consts::PI * (p - 0.5)), 1.0, 1e-9);
+    }
     assert_eq!(t_quantile(0.5, 3.0).map(|t| t.abs() < 1e-9), Some(true));
     assert_eq!((t_quantile(1.0, 3.0), t_quantile(0.9, 0.0)), (None, None));
 }
