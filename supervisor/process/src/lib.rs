@@ -15,6 +15,8 @@
 //! - [`statistics`]: time in band, capability, charts, two windows compared.
 //! - [`loops`]: lag and dead time from a step, oscillation, advice on settings.
 //! - [`follow`]: all of this together, in time order: from samples to batches, tanks and product.
+//! - [`setpoints`]: what people did with a setpoint, by departure and by shift.
+//! - [`entries`]: what people enter, when it is due, whether it is plausible.
 //! - [`windows`]: where product was before and is later, and how many kilograms.
 //!
 //! Each function says its units, its errors and the source of its check values.
@@ -28,12 +30,14 @@ pub mod bench;
 pub mod condition;
 pub mod derived;
 pub mod dwell;
+pub mod entries;
 pub mod follow;
 pub mod heat_balance;
 pub mod hydration;
 pub mod loops;
 pub mod mode;
 pub mod series;
+pub mod setpoints;
 pub mod statistics;
 pub mod tanks;
 pub mod thermal;
