@@ -195,6 +195,9 @@ mod tests {
         );
         let reversed = |from: f64, to: f64| recorder.was_reversed(Span { from: at(from), to: at(to) });
         assert!(reversed(0.0, 1.5) && reversed(2.0, 9.0) && !reversed(2.5, 9.0) && !reversed(0.0, 0.9));
+        recorder.push(at(60.0), Some(-0.3));
+        let reversed = |from: f64, to: f64| recorder.was_reversed(Span { from: at(from), to: at(to) });
+        assert!(reversed(59.0, 60.0) && !reversed(20.0, 30.0), "twice, and not in between");
     }
 
     #[test]
