@@ -222,7 +222,7 @@ impl Follower {
                 None
             }
             Input::Tank { number, report } => {
-                self.cookhouse.tank(number, report);
+                self.cookhouse.tank(at, number, report);
                 None
             }
             Input::FedFrom(from) => self.cookhouse.fed_from(at, from).map(Ended::Feeding),

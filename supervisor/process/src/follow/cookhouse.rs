@@ -8,10 +8,14 @@ use alloc::vec::Vec;
 use core::time::Duration;
 use setward_protocol::Uptime;
 
+/// A tank that never fed is not believed to be empty before it was said for so long: a controller that restarts says 0 of
+/// everything for a while, and thirteen hours of soak must not be forgotten for that. Engineering judgement.
+const EMPTY_FOR: Duration = Duration::from_secs(300);
+
 /// What a tank's state register says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TankReport {
-    /// Nothing in it, or it is being rinsed: whatever was in it is gone.
+    /// Nothing in it, or it is being rinsed: whatever was in it is gone. Of a tank that never fed only after some minutes.
     Empty,
     /// Corn is, or will be, pumped in.
     Filling,
@@ -72,18 +76,28 @@ impl Target {
     }
 }
 
-/// A tank that feeds: since when, and when that was last known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// A tank that feeds: since when, when that was last known, and what was in it.
+#[derive(Debug, Clone, PartialEq)]
 struct Feeds {
     number: u16,
     since: Uptime,
     known: Uptime,
+    fills: Vec<Fill>,
+}
+
+impl Feeds {
+    fn feeding(&self, until: Uptime) -> Feeding {
+        let span = Span { from: self.since, to: until };
+        Feeding { number: self.number, span, fills: self.fills.clone() }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Cookhouse {
     kettles: Vec<Kettle>,
     tanks: Vec<Tank>,
+    /// Tank by tank: since when it is said to be empty.
+    empty_since: Vec<Option<Uptime>>,
     batch_corn_kg: f64,
     gap_limit: Duration,
     batches: Vec<BatchRecord>,
@@ -109,6 +123,7 @@ impl Cookhouse {
         Self {
             kettles: shape.kettles.iter().map(kettle).collect(),
             tanks: shape.tanks.iter().map(tank).collect(),
+            empty_since: shape.tanks.iter().map(|_| None).collect(),
             batch_corn_kg: shape.batch_corn_kg,
             gap_limit: shape.gap_limit,
             batches: Vec::new(),
@@ -127,7 +142,7 @@ impl Cookhouse {
     }
 
     pub(super) fn feedings(&self) -> Vec<Feeding> {
-        let open = self.feeds.and_then(|feeds| self.feeding(feeds, feeds.known));
+        let open = self.feeds.as_ref().map(|feeds| feeds.feeding(feeds.known));
         self.feedings.iter().cloned().chain(open).collect()
     }
 
@@ -146,14 +161,22 @@ impl Cookhouse {
         }
     }
 
-    pub(super) fn tank(&mut self, number: u16, report: TankReport) {
-        let Some(tank) = self.tanks.iter_mut().find(|tank| tank.number == number) else { return };
+    pub(super) fn tank(&mut self, at: Uptime, number: u16, report: TankReport) {
+        let both = self.tanks.iter_mut().zip(&mut self.empty_since);
+        let Some((tank, empty_since)) = both.into_iter().find(|(tank, _)| tank.number == number) else {
+            return;
+        };
+        if matches!(report, TankReport::Full | TankReport::Filling) {
+            *empty_since = None;
+        }
         match report {
             TankReport::Unknown => {}
             TankReport::Full => tank.is_filling = false,
             TankReport::Empty => {
-                let feeding_since = tank.feeding_since;
-                *tank = Tank { number, fills: Vec::new(), is_filling: false, feeding_since, fed_kg: 0.0 };
+                let since = *empty_since.get_or_insert(at);
+                if tank.fed_kg > 0.0 || at.since(since) >= EMPTY_FOR {
+                    (tank.fills, tank.is_filling, tank.fed_kg) = (Vec::new(), false, 0.0);
+                }
             }
             TankReport::Filling => {
                 // Filled anew after it fed: nobody reported it empty, but it must have been.
@@ -170,21 +193,23 @@ impl Cookhouse {
         let number = match from {
             FedFrom::Unknown => return None,
             FedFrom::Nothing => None,
-            FedFrom::Tank(number) => self.tanks.iter().any(|tank| tank.number == number).then_some(number),
+            FedFrom::Tank(number) => Some(number),
         };
+        let tank = self.tanks.iter().find(|tank| Some(tank.number) == number);
         let is_fresh = |feeds: &Feeds| at.since(feeds.known) <= self.gap_limit;
-        if let Some(feeds) = &mut self.feeds.filter(is_fresh).filter(|feeds| Some(feeds.number) == number) {
-            self.feeds = Some(Feeds { known: at, ..*feeds });
+        let mut ended = self.feeds.take();
+        if let Some(feeds) = ended.take_if(|feeds| is_fresh(feeds) && Some(feeds.number) == number) {
+            self.feeds = Some(Feeds { known: at, ..feeds });
             return None;
         }
-        let ended = self.feeds.take().map(|feeds| (feeds, if is_fresh(&feeds) { at } else { feeds.known }));
-        let feeding = ended.and_then(|(feeds, until)| self.feeding(feeds, until));
-        self.feedings.extend(feeding.clone());
-        self.feeds = number.map(|number| Feeds { number, since: at, known: at });
+        let ended = ended.map(|feeds| feeds.feeding(if is_fresh(&feeds) { at } else { feeds.known }));
+        self.feedings.extend(ended.clone());
+        self.feeds =
+            tank.map(|tank| Feeds { number: tank.number, since: at, known: at, fills: tank.fills.clone() });
         for tank in &mut self.tanks {
             tank.feeding_since = if Some(tank.number) == number { Some(at) } else { None };
         }
-        feeding
+        ended
     }
 
     /// Corn that left the tank that feeds, kg.
@@ -197,12 +222,6 @@ impl Cookhouse {
     pub(super) fn forget_before(&mut self, oldest: Uptime) {
         self.batches.retain(|record| record.batch.span().is_some_and(|span| span.to >= oldest));
         self.feedings.retain(|feeding| feeding.span.to >= oldest);
-    }
-
-    fn feeding(&self, feeds: Feeds, until: Uptime) -> Option<Feeding> {
-        let tank = self.tanks.iter().find(|tank| tank.number == feeds.number)?;
-        let span = Span { from: feeds.since, to: until };
-        Some(Feeding { number: tank.number, span, fills: tank.fills.clone() })
     }
 
     /// Files a batch that ended, and its corn in the tank that it went to.
@@ -218,7 +237,11 @@ impl Cookhouse {
         };
         let filled = self.tanks.iter_mut().find(|candidate| Some(candidate.number) == tank);
         if let (Some(filled), Some(transferred)) = (filled, batch.phase(Phase::Transfer)) {
-            filled.fills.push(Fill { batch: id, transferred, corn_kg: self.batch_corn_kg });
+            let fill = Fill { batch: id, transferred, corn_kg: self.batch_corn_kg };
+            filled.fills.push(fill);
+            if let Some(feeds) = self.feeds.as_mut().filter(|feeds| Some(feeds.number) == tank) {
+                feeds.fills.push(fill);
+            }
         }
         let record = BatchRecord { id, kettle, number, batch, tank };
         self.batches.push(record.clone());

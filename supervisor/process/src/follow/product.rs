@@ -58,7 +58,8 @@ pub struct HoldWindow {
     pub next_good: Option<Uptime>,
     /// Checks between them that failed.
     pub failed: usize,
-    /// What was made between them; `None` if one is missing, or the feed is not known.
+    /// What was made between them, or up to now where there is no next one yet; `None` if there is no last one, or the
+    /// feed is not known.
     pub mass: Option<Mass>,
 }
 
@@ -195,24 +196,27 @@ impl Follower {
 
     fn holds(&self, way: &[Option<Step<'_>>], slice: Slice) -> Vec<HoldWindow> {
         let hold = |point: &super::CheckPoint| {
-            let passage = slice.times(way, point.before).passage()?;
-            let (first, last) = (passage.first.earliest, passage.last.latest);
+            let times = slice.times(way, point.before);
             let of_kind = || self.checks.iter().filter(|check| check.kind == point.kind);
+            let good = || of_kind().filter(|check| check.passed).map(|check| check.at);
             let last_good =
-                of_kind().filter(|check| check.passed && check.at <= first).map(|check| check.at).max();
-            let next_good =
-                of_kind().filter(|check| check.passed && check.at >= last).map(|check| check.at).min();
+                times.first.ok().and_then(|first| good().filter(|at| *at <= first.earliest).max());
+            let next_good = times.last.ok().and_then(|last| good().filter(|at| *at >= last.latest).min());
             let within =
                 |at: Uptime| last_good.is_none_or(|good| at > good) && next_good.is_none_or(|good| at < good);
             let failed = of_kind().filter(|check| !check.passed && within(check.at)).count();
-            let mass = last_good.zip(next_good).and_then(|(from, to)| {
+            let mass = last_good.and_then(|from| {
                 let weighing = self.shape.weighing?;
-                let between = |at: Uptime| moved(way, at, point.before, weighing.before).ok();
-                self.weighed(Span { from: between(from)?.earliest, to: between(to)?.latest })
+                let at_scale = |at: Uptime| moved(way, at, point.before, weighing.before).ok();
+                let until = match next_good {
+                    Some(next) => at_scale(next)?.latest,
+                    None => self.records.get(weighing.rate)?.steps(None)?.until(),
+                };
+                self.weighed(Span { from: at_scale(from)?.earliest, to: until })
             });
-            Some(HoldWindow { kind: point.kind, last_good, next_good, failed, mass })
+            HoldWindow { kind: point.kind, last_good, next_good, failed, mass }
         };
-        self.shape.checks.iter().filter_map(hold).collect()
+        self.shape.checks.iter().map(hold).collect()
     }
 
     /// Whether a belt ran backward while any of it was on it, as far as that is known.

@@ -230,7 +230,12 @@ fn the_hold_is_from_the_last_good_check_to_the_next() {
     assert!((about - 1000.0).abs() < 1.0, "the check is at the scale, an hour at 1,000 kg/h: {about}");
     assert!(about > told.about.unwrap().about_kg() * 2.0);
     let open = checks(5500).product(FRYER, at(3000.0), Some(at(4500.0))).unwrap().holds[0];
-    assert_eq!((open.next_good, open.mass), (None, None));
+    assert_eq!((open.last_good, open.next_good), (Some(at(2400.0)), None));
+    let so_far = open.mass.unwrap().about_kg();
+    assert!((so_far - 3099.0 / 3.6).abs() < 1.0, "until now: {so_far}");
+    // While the alarm stands nobody knows the last of it, but the last good check.
+    let stands = checks(3100).product(FRYER, at(3000.0), None).unwrap().holds[0];
+    assert_eq!((stands.last_good, stands.next_good, stands.failed), (Some(at(2400.0)), None, 1));
 }
 
 #[test]
@@ -430,6 +435,52 @@ fn a_tank_is_empty_before_it_is_filled_anew() {
     assert_eq!(fills(&follower), 2);
     follower.handle(at(58_200.0), Input::Tank { number: 5, report: TankReport::Empty });
     assert_eq!(fills(&follower), 0);
+    let last = follower.feedings().pop().unwrap();
+    assert_eq!((last.number, last.fills.len()), (5, 2), "what it fed is remembered");
+}
+
+/// The cook house's controller restarts and says 0 of everything for 40 s: nothing is forgotten. Five minutes are believed.
+#[test]
+fn a_controller_that_restarts_empties_no_tank() {
+    let mut follower = Follower::new(shape());
+    for second in (0..30_000_u32).step_by(10) {
+        for input in cookhouse_inputs(second) {
+            follower.handle(at(f64::from(second)), input);
+        }
+    }
+    let fills = |follower: &Follower| follower.tanks()[4].fills.len();
+    let report = |follower: &mut Follower, second: f64, report: TankReport| {
+        follower.handle(at(second), Input::Tank { number: 5, report });
+    };
+    for (second, said) in
+        [(30_000.0, TankReport::Empty), (30_040.0, TankReport::Empty), (30_050.0, TankReport::Full)]
+    {
+        report(&mut follower, second, said);
+    }
+    report(&mut follower, 30_200.0, TankReport::Empty);
+    report(&mut follower, 30_490.0, TankReport::Empty);
+    assert_eq!(fills(&follower), 2);
+    report(&mut follower, 30_495.0, TankReport::Unknown);
+    report(&mut follower, 30_500.0, TankReport::Empty);
+    assert_eq!(fills(&follower), 0, "it was dumped");
+}
+
+/// The tank's own register says empty a poll before the other one says that it feeds no more.
+#[test]
+fn a_tank_that_runs_empty_while_it_feeds_keeps_its_story() {
+    let mut follower = Follower::new(shape());
+    for second in (0..56_000_u32).step_by(10) {
+        follower.handle(at(f64::from(second)), Input::Record { record: RATE, value: Some(1000.0) });
+        for input in cookhouse_inputs(second) {
+            follower.handle(at(f64::from(second)), input);
+        }
+    }
+    follower.handle(at(56_005.0), Input::Tank { number: 5, report: TankReport::Empty });
+    assert_eq!(follower.tanks()[4].fills.len(), 0);
+    let Some(Ended::Feeding(ended)) = follower.handle(at(56_010.0), Input::FedFrom(FedFrom::Nothing)) else {
+        panic!("it fed");
+    };
+    assert_eq!((ended.number, ended.fills.len()), (5, 2));
 }
 
 /// Twenty hours are remembered; of thirty, the first ten are gone, and the memory stays small.
@@ -458,7 +509,7 @@ fn what_is_older_than_it_remembers_is_gone() {
     assert!(follower.recorded(0).unwrap().len() < 10_800, "{}", follower.recorded(0).unwrap().len());
     let old = follower.product(FRYER, at(20_000.0), Some(at(20_010.0))).unwrap();
     assert!(matches!(old.packed.last, Err(Unknown::BeforeRecord { .. })), "{:?}", old.packed);
-    assert_eq!(old.holds, []);
+    assert_eq!((old.holds[0].last_good, old.holds[0].mass), (None, None));
     assert_eq!(
         follower.product(FRYER, at(60_000.0), None).unwrap().recipes,
         [3],
