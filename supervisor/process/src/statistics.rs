@@ -4,6 +4,7 @@
 //!   moved with it: seconds in the band, area outside it, mean and standard deviation by time.
 //! - [`Samples`]: the same at a steady interval, in unbroken runs: what charts and capability need.
 //! - [`capability`]: Ppk from the overall standard deviation, Cpk from the moving range; the two are never mixed up.
+//! - [`summary`]: what a report says of one measurement, in one go.
 //! - [`charts`]: individuals and moving range, EWMA, CUSUM.
 //! - [`compare`]: do two windows differ, and by how much at least.
 //!
@@ -22,6 +23,7 @@ mod distributions;
 #[cfg(test)]
 mod nist;
 mod samples;
+pub mod summary;
 #[cfg(test)]
 mod tests;
 

@@ -131,8 +131,14 @@ fn an_event_is_answered_once() {
     book.handle_event(at(182.0));
     assert_eq!(book.due(at(200.0)), DueState::DueAt(at(700.0)));
     assert_eq!(book.due(at(761.0)), DueState::Overdue(at(700.0)));
+    book.enter(at(150.0), said(11.3, 90.0)).unwrap();
+    assert_eq!(
+        book.due(at(200.0)),
+        DueState::DueAt(at(700.0)),
+        "a sample from before the tank was full answers nothing"
+    );
     book.enter(at(765.0), said(11.2, 750.0)).unwrap();
-    assert_eq!(book.all()[0].late_s, 65.0 * 60.0);
+    assert_eq!(book.all()[1].late_s, 65.0 * 60.0);
     assert_eq!(book.due(at(765.0)), DueState::DueAt(at(782.0)), "the other tank's");
     book.enter(at(790.0), said(11.0, 788.0)).unwrap();
     assert_eq!(book.due(at(9000.0)), DueState::NotAsked);

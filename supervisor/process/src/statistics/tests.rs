@@ -4,6 +4,7 @@
 use super::capability::{Specification, capability};
 use super::charts::{CusumRule, cusum, ewma, individuals};
 use super::compare::{Difference, Finding, compare};
+use super::summary::{Against, summary};
 use super::*;
 use crate::series::{Span, Steps, Trace};
 use alloc::string::ToString;
@@ -324,6 +325,47 @@ fn a_setpoint_that_moves_takes_the_deviation_with_it() {
     assert_eq!(none.mean(), Err(Refused::Nothing));
     assert_eq!(none.band(None, None), Err(Refused::Nothing));
     assert_eq!(none.samples(SECOND), Err(Refused::Nothing));
+}
+
+/// An hour of the fryer at 1 s, turned from 182 to 184 degC half way: 2 K above and below are the tolerance, 6 K the
+/// specification. It stood for ten minutes, and for one nobody saw it.
+#[test]
+fn a_report_says_all_of_it_in_one_go() {
+    let mut dice = Dice(17);
+    let noise = dice.lagged(3600, 0.7, 0.0);
+    let points: Vec<_> = (0..3600_u32)
+        .filter(|second| !(1200..1260).contains(second))
+        .map(|second| {
+            let setpoint = if second < 1800 { 182.0 } else { 184.0 };
+            (at(f64::from(second)), setpoint + 0.5 * noise[second as usize])
+        })
+        .collect();
+    let value = Trace::new(&points, Duration::from_secs(3)).unwrap();
+    let setpoint = [(at(0.0), Some(182.0)), (at(1800.0), Some(184.0))];
+    let setpoint = Steps::signed(&setpoint, at(3599.0)).unwrap();
+    let ran = [span(0.0, 2000.0), span(2600.0, 3599.0)];
+    let told = Deviations::new(&value, &setpoint, &ran);
+    let specification = Specification { low: Some(-6.0), high: Some(6.0) };
+    let against = Against { low: Some(-2.0), high: Some(2.0), specification, every: Duration::from_secs(10) };
+    let told = summary(&told, against).unwrap();
+    close(told.known_s, 2999.0 - 61.0, 1e-6);
+    close(told.unknown_s, 61.0, 1e-6);
+    close(told.mean, 0.0, 0.1);
+    assert!(told.standard_deviation > 0.4 && told.standard_deviation < 0.52, "{told:?}");
+    assert!(told.lowest.1 < -1.0 && told.highest.1 > 1.0 && told.band.within_share() > 0.99, "{told:?}");
+    let capability = told.capability.unwrap();
+    close(capability.overall.nearest, 4.0, 0.4);
+    assert!(capability.within.is_ok() && told.effective.unwrap().size > 100.0, "{told:?}");
+    // At 1 s the same hour follows itself: Ppk stands, Cpk is refused.
+    let fast = Deviations::new(&value, &setpoint, &ran);
+    let fast = summary(&fast, Against { every: SECOND, ..against }).unwrap().capability.unwrap();
+    close(fast.overall.nearest, capability.overall.nearest, 0.4);
+    assert!(matches!(fast.within, Err(Refused::NotIndependent { .. })), "{fast:?}");
+    let none = summary(&Deviations::new(&value, &setpoint, &[]), against);
+    assert_eq!(none, Err(Refused::Nothing));
+    let unset = Against { specification: Specification::default(), ..against };
+    let unset = summary(&Deviations::new(&value, &setpoint, &ran), unset).unwrap();
+    assert_eq!(unset.capability, Err(Refused::Setting));
 }
 
 /// A line that lies on the limit is inside it.
