@@ -306,8 +306,12 @@ impl EntryBook {
         let is_usual = |value: f64| (usual.0..=usual.1).contains(&value);
         let jump = last.zip(self.rule.most_change);
         let is_near = |value: f64| jump.is_none_or(|(last, most)| (value - last).abs() <= most);
-        let meant =
-            || [0.1, 10.0].map(|factor| value * factor).into_iter().find(|it| is_usual(*it) && is_near(*it));
+        let meant = || {
+            [value / 10.0, value * 10.0]
+                .map(to_nine_places)
+                .into_iter()
+                .find(|it| is_usual(*it) && is_near(*it))
+        };
         if !is_usual(value) {
             return Some(Question::Unusual { usual, meant: meant() });
         }
@@ -337,6 +341,11 @@ impl EntryBook {
         }
         None
     }
+}
+
+/// What people type has few places; what a product of it adds behind them is not shown.
+fn to_nine_places(value: f64) -> f64 {
+    libm::round(value * 1e9) / 1e9
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@ use super::verdict::{Accept, Filled, KettleLimits, Limit, Verdict, judge};
 use super::*;
 use crate::series::Trace;
 use crate::thermal::Reference;
+use proptest::prelude::*;
 
 const GAP: Duration = Duration::from_secs(30);
 
@@ -169,6 +170,40 @@ fn a_sample_that_is_not_later_changes_nothing() {
     // The last was polled 10 s before minute 38.
     assert_eq!(tracker.handle(Uptime::from_secs_f64(38.0 * 60.0 - 10.0), Some(0)), None);
     assert_eq!(tracker, before);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever a register says, silence and nonsense included: batches do not overlap, their phases follow each other
+    /// without a hole, one that is complete was pumped out, unseen time lies within the batch or just before it, and every
+    /// ending is told once.
+    #[test]
+    fn whatever_a_register_says_batches_stay_in_order(
+        said in prop::collection::vec((1_u64..1200, prop::option::weighted(0.8, -1_i64..9)), 1..80)
+    ) {
+        let (mut tracker, mut now, mut ended) = (tracker(), Uptime::START, Vec::new());
+        for (seconds, code) in said {
+            now = now + Duration::from_secs(seconds);
+            ended.extend(tracker.handle(now, code));
+        }
+        let mut until = Uptime::START;
+        for batch in &ended {
+            let span = batch.span().unwrap();
+            prop_assert!(until <= span.from && span.from <= span.to, "{batch:?}");
+            until = span.to;
+            for pair in batch.phases.windows(2) {
+                prop_assert!(pair[0].span.to == pair[1].span.from && pair[0].phase != pair[1].phase, "{batch:?}");
+            }
+            prop_assert!(batch.ending != Some(Ending::Complete) || batch.phase(Phase::Transfer).is_some());
+            prop_assert!(batch.unseen.iter().all(|gap| gap.to >= span.from && gap.to <= span.to), "{batch:?}");
+            prop_assert!(batch.unseen.iter().all(|gap| gap.to.since(gap.from) > GAP));
+            for phase in NEEDED {
+                let Some((least, most)) = batch.length_s(phase) else { continue };
+                prop_assert!(least >= -1e-9 && least <= most, "{batch:?}");
+            }
+        }
+    }
 }
 
 fn blue_limits() -> KettleLimits {

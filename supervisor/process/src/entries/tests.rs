@@ -87,6 +87,15 @@ fn a_jump_from_the_last_is_asked_back() {
     let jump = NotTaken::Asked(Question::Jump { last: 1.3, meant: None });
     assert_eq!(book.enter(at(60.0), said(2.4, 60.0)), Err(jump));
     assert_eq!(jump.to_string(), "the last was 1.3; confirm or correct it");
+    // 25 may be a slip for 2.5, which is usual, but just as far from the last: nothing is put into anybody's mouth.
+    let far = NotTaken::Asked(Question::Unusual { usual: (0.5, 3.0), meant: None });
+    assert_eq!(
+        book.enter(at(60.0), said(19.0, 60.0)),
+        Err(NotTaken::Asked(Question::Unusual { usual: (0.5, 3.0), meant: Some(1.9) }))
+    );
+    let roomy = EntryRule { possible: (0.0, 50.0), ..book.rule };
+    let mut roomy = EntryBook { rule: roomy, ..book.clone() };
+    assert_eq!(roomy.enter(at(60.0), said(25.0, 60.0)), Err(far));
     book.enter(at(60.0), Said { confirmed: true, ..said(2.4, 60.0) }).unwrap();
     book.enter(at(90.0), said(2.3, 90.0)).unwrap();
     assert!(!book.all()[2].was_asked, "near the last");

@@ -1,6 +1,7 @@
 //! A value with its standard uncertainty in two parts, and the law of propagation.
 
 use super::COVERAGE;
+use crate::statistics::{Refused, Samples};
 
 /// A value and how well it is known. Both parts are standard uncertainties in the value's unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,6 +25,22 @@ impl Measured {
     #[must_use]
     pub const fn exact(value: f64) -> Self {
         Self { value, noise: 0.0, bias: 0.0 }
+    }
+
+    /// The mean of a measurement over a time, with the noise that its effective size leaves in it, and a bias.
+    ///
+    /// # Errors
+    /// Values worth too few independent ones. Values that are all the same have no noise, and are taken.
+    pub fn mean_of(samples: &Samples, bias: f64) -> Result<Self, Refused> {
+        let value = samples.mean();
+        match samples.enough() {
+            Ok(effective) => {
+                let noise = samples.standard_deviation()? / libm::sqrt(effective.size);
+                Ok(Self { value, noise, bias })
+            }
+            Err(Refused::NoSpread) => Ok(Self { value, noise: 0.0, bias }),
+            Err(why) => Err(why),
+        }
     }
 
     /// Both parts together: its standard uncertainty.

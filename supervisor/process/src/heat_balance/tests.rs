@@ -2,8 +2,10 @@
 
 use super::oil::{fat_kg_per_m3, fat_kj_per_kg_k, transfer_kw_per_k, turnover_h, unaccounted_kg};
 use super::*;
+use crate::statistics::{Refused, Samples};
 use alloc::string::ToString;
 use alloc::vec::Vec;
+use core::time::Duration;
 
 fn close(found: f64, expected: f64, within: f64) {
     assert!((found - expected).abs() <= within, "{found}, not {expected} within {within}");
@@ -215,6 +217,20 @@ fn a_finished_moisture_that_is_known_is_told() {
     let told = finished_moisture_percent(&still(low), &known, Measured::exact(240.0), (0.9, 1.8)).unwrap();
     close(told.value, 100.0 * 13.0 / (1146.0 * 0.65 + 13.0 + 240.0), 1e-6);
     assert!(told.uncertainty() < 0.02, "{told:?}");
+}
+
+/// 600 values that alternate by 0.24 are worth 600: 0.12 / sqrt(600); a ramp is worth too few to have a mean at all.
+#[test]
+fn a_mean_carries_the_noise_of_its_effective_size() {
+    let samples = |values: Vec<f64>| Samples::new([values].to_vec(), Duration::from_secs(1)).unwrap();
+    let swinging = samples((0..600).map(|n| 182.0 + 0.12 * f64::from(1 - n % 2 * 2)).collect());
+    let told = Measured::mean_of(&swinging, 0.4).unwrap();
+    close(told.value, 182.0, 1e-9);
+    close(told.noise, 0.12 / libm::sqrt(600.0), 1e-5);
+    assert_eq!(told.bias, 0.4);
+    let ramp = Measured::mean_of(&samples((0..600).map(f64::from).collect()), 0.4);
+    assert!(matches!(ramp, Err(Refused::TooFew { count: 600, .. })), "{ramp:?}");
+    assert_eq!(Measured::mean_of(&samples([46.0].repeat(30)), 0.5), Ok(Measured::new(46.0, 0.0, 0.5)));
 }
 
 #[test]

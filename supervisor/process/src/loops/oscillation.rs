@@ -23,12 +23,18 @@ pub struct Oscillation {
     pub regularity: f64,
 }
 
+/// Values that are looked at, the newest: more would take long and say no more.
+const MOST_VALUES: usize = 20_000;
+/// Lags that are looked at: a swing of up to 800 intervals is found.
+const MOST_LAGS: usize = 2000;
+
 /// Looks for a swing in the longest unbroken run. `None` if there is none that is regular.
 ///
 /// # Errors
 /// Fewer than twenty values in one run, or no spread.
 pub fn oscillation(samples: &Samples) -> Result<Option<Oscillation>, Refused> {
     let run = samples.runs().max_by_key(|run| run.len()).unwrap_or_default();
+    let run = run.get(run.len().saturating_sub(MOST_VALUES)..).unwrap_or_default();
     if run.len() < 20 {
         let count = run.len();
         return Err(Refused::TooFew { count, effective: count as f64, needed: 20.0 });
@@ -72,7 +78,7 @@ fn correlations(run: &[f64]) -> Option<Vec<f64>> {
         let products: f64 = run.iter().zip(later).map(|(a, b)| (a - mean) * (b - mean)).sum();
         products / (count - lag as f64) / variance
     };
-    (variance > 0.0).then(|| (0..run.len() / 2).map(at).collect())
+    (variance > 0.0).then(|| (0..(run.len() / 2).min(MOST_LAGS)).map(at).collect())
 }
 
 /// Lags, between whole ones, at which the correlation crosses zero.

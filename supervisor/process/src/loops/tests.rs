@@ -95,6 +95,16 @@ fn a_swing_is_found_under_noise_as_large() {
     close(clean.amplitude, 1.5, 0.02);
 }
 
+/// Two days at 2 s: only the newest eleven hours are looked at, so a swing that ended before is none any more.
+#[test]
+fn a_long_record_is_judged_by_its_newest_part() {
+    let swing = |n: u32| libm::sin(2.0 * core::f64::consts::PI * f64::from(n) / 40.0);
+    let ended = (0..86_400).map(|n| if n < 60_000 { swing(n) } else { 0.0 } + 0.2 * noise(n));
+    assert_eq!(oscillation(&samples(ended.collect())), Ok(None));
+    let began = (0..86_400).map(|n| if n > 60_000 { swing(n) } else { 0.0 } + 0.2 * noise(n));
+    close(oscillation(&samples(began.collect())).unwrap().unwrap().period_s, 80.0, 0.1);
+}
+
 #[test]
 fn noise_and_a_slow_drift_are_no_swing() {
     assert_eq!(oscillation(&samples((0..900).map(noise).collect())), Ok(None));

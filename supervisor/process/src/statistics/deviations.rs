@@ -6,6 +6,9 @@ use alloc::vec::Vec;
 use core::time::Duration;
 use setward_protocol::Uptime;
 
+/// More values are not taken from one record: two months at 1 s.
+const MOST_SAMPLES: f64 = 5e6;
+
 /// How far a measurement was from its setpoint, over the time that counts: in straight pieces, in order of time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Deviations {
@@ -146,9 +149,9 @@ impl Deviations {
     /// Its values at a steady interval, in unbroken runs; each begins where its run does.
     ///
     /// # Errors
-    /// No known time, an interval of nothing.
+    /// No known time, an interval of nothing, or one that would make more than five million values.
     pub fn samples(&self, every: Duration) -> Result<Samples, Refused> {
-        if every.is_zero() {
+        if every.is_zero() || self.known_s() / every.as_secs_f64() > MOST_SAMPLES {
             return Err(Refused::Setting);
         }
         let mut runs: Vec<Vec<f64>> = Vec::new();

@@ -389,5 +389,7 @@ fn samples_are_taken_at_the_interval_and_break_where_the_record_does() {
         Deviations::of_value(&value, &[span(0.0, 9.0)]).samples(Duration::ZERO),
         Err(Refused::Setting)
     );
+    let endless = Deviations::of_value(&value, &[span(0.0, 9.0)]).samples(Duration::from_micros(1));
+    assert_eq!(endless, Err(Refused::Setting), "nine million values");
     assert_eq!(Samples::new([[f64::NAN].to_vec()].to_vec(), SECOND), Err(Refused::Setting));
 }
