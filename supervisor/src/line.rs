@@ -8,6 +8,7 @@ pub mod controllers;
 pub mod core;
 pub mod derived;
 pub mod quality;
+pub mod recipes;
 pub mod signals;
 pub mod stations;
 pub mod writer;
@@ -15,13 +16,14 @@ pub mod writer;
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
 use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
-use crate::history::{Batch, Event, NewSample, StoredEvent};
+use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::AlarmBook;
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
+use recipes::RecipeChange;
 use setward_alarm::{Acknowledgement, AlarmEvent, Monitor, WishError};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
@@ -286,6 +288,7 @@ impl<'a> LineTask<'a> {
         for said in std::mem::take(&mut self.said) {
             match said {
                 Said::Mode(change) => self.tell_mode(change),
+                Said::Recipe(change) => self.tell_recipe(change),
                 Said::Alarm(event) => self.tell_alarm(&event, by),
             }
         }
@@ -298,6 +301,20 @@ impl<'a> LineTask<'a> {
         tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
         let note = format!("{station}: {from} to {to}");
         self.daemon_event("station mode", Some(note));
+    }
+
+    fn tell_recipe(&mut self, change: RecipeChange) {
+        let (what, note) = change.told(&self.line);
+        match change.recipe {
+            Some(_) => tracing::info!(code = "recipe", "{note}"),
+            None => tracing::warn!(code = "recipe-unknown", "{note}"),
+        }
+        self.daemon_event(what, Some(note));
+        let (at, utc) = (self.clock.uptime(), self.clock.utc());
+        for signal in self.line.signals_under(change.word) {
+            let target = self.core.recipe_setpoint(signal).map(|asked| asked.target);
+            self.pending.batch.bands.push(band(signal, target, at, utc));
+        }
     }
 
     fn tell_alarm(&mut self, event: &AlarmEvent, by: Option<&str>) {

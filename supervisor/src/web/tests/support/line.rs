@@ -320,6 +320,7 @@ pub(in crate::web::tests) fn line() -> Line {
             ],
         }],
         running_recipe: 0,
+        recipe_numbers: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }
 }
