@@ -3,11 +3,14 @@
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
 mod alarm;
+mod history;
 mod meaning;
 mod recipe;
 mod signal;
 
+use crate::problem::SourceFile;
 pub use alarm::{AlarmClass, LineAlarm, Priority};
+pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 use setward_alarm::AlarmId;
@@ -35,6 +38,8 @@ pub struct Line {
     pub data_dir: PathBuf,
     /// Where the page listens.
     pub page_address: std::net::SocketAddr,
+    /// How long history is kept, and where else it goes.
+    pub history: HistorySettings,
     /// In the order product passes.
     pub stations: Vec<Station>,
     /// Every controller with its address.
@@ -55,6 +60,8 @@ pub struct Line {
     pub recipe_numbers: Vec<RecipeNumber>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
+    /// The folder's files, as they were read: history keeps them.
+    pub files: Vec<SourceFile>,
 }
 
 /// A station of the line.

@@ -70,6 +70,7 @@ pub(crate) struct RawSignal {
     pub(crate) good_when: Option<Vec<RawCondition>>,
     pub(crate) stuck_after: Option<TimeOrWord>,
     pub(crate) commissioned: Option<At<bool>>,
+    pub(crate) was: Option<At<String>>,
 }
 
 /// Table and address by one of the keys `holding`, `input`, `coil`, `discrete`; or the number on a drawing.
@@ -221,6 +222,7 @@ fn signal(reader: &mut TableReader<'_, '_>) -> RawSignal {
         good_when: condition::may(reader, "good_when"),
         stuck_after: reader.may_time_or("stuck_after", "never", "\"10 min\""),
         commissioned: reader.may("commissioned", "false"),
+        was: reader.may_text("was", "\"TT-301\""),
     }
 }
 

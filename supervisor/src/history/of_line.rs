@@ -11,7 +11,7 @@ use std::time::Duration;
 type GroupKey = (bool, ControllerId, Duration);
 
 impl NewRun {
-    /// A run over `line` that begins at `started`. The folder's files are added by whoever has them.
+    /// A run over `line` that begins at `started`.
     #[must_use]
     pub fn of(line: &Line, started: UtcMillis, version: &str) -> Self {
         let mut groups: BTreeMap<GroupKey, u16> = BTreeMap::new();
@@ -27,7 +27,7 @@ impl NewRun {
             fingerprint: line.fingerprint.clone(),
             version: version.to_owned(),
             signals,
-            files: Vec::new(),
+            files: line.files.iter().map(|file| (file.path.clone(), file.text.clone().into_bytes())).collect(),
         }
     }
 }
@@ -53,6 +53,7 @@ fn run_signal(line: &Line, id: SignalId, signal: &LineSignal, poll_group: u16) -
         offset: wire.map_or(0.0, |wire| wire.offset),
         poll_group,
         gap_limit: line.gap_limit(id),
+        was: signal.was.clone(),
         ..RunSignal::of_tag(&signal.tag)
     }
 }
