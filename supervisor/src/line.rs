@@ -9,6 +9,7 @@ pub mod core;
 pub mod derived;
 pub mod quality;
 pub mod signals;
+pub mod slope;
 pub mod stations;
 pub mod writer;
 
@@ -174,9 +175,13 @@ impl<'a> LineTask<'a> {
                     second_is_over = true;
                 }
             }
+            let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            let published = self.snapshot(&channels.writer);
-            channels.snapshot.send_replace(Arc::new(published));
+            // Only the run's own handle is there to look: then once a second will do, besides what happens to alarms.
+            if has_news || second_is_over || channels.snapshot.receiver_count() > 1 {
+                let published = self.snapshot(&channels.writer);
+                channels.snapshot.send_replace(Arc::new(published));
+            }
         }
         self.daemon_event("stopped", None);
         self.keep_records(|_| true);
@@ -368,7 +373,7 @@ impl<'a> LineTask<'a> {
             run: self.run,
             at: wall.at,
             utc: wall.utc,
-            signals: self.signals.views().to_vec(),
+            signals: self.signals.published(),
             stations: self.core.station_views(),
             controllers: self.controllers.views().to_vec(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
@@ -383,7 +388,7 @@ impl<'a> LineTask<'a> {
     }
 
     fn dwell_s(&self, belt: &Belt) -> Option<f64> {
-        let speed = self.signals.views().get(belt.speed.index())?.reading.good()?;
+        let speed = self.signals.good(belt.speed)?;
         let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
         dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
     }
