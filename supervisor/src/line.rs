@@ -220,7 +220,8 @@ impl<'a> LineTask<'a> {
         }
         // A program that can't be believed is one trouble of the controller, not one of each of its signals.
         let trouble = self.quality.program_trouble(report.controller, report.at);
-        let answered = report.answered() && trouble.is_none();
+        // A controller that refuses everything is lost to the line as one that is silent: one alarm, not one of each signal.
+        let answered = report.brought_words() && trouble.is_none();
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
         self.tell(None);
