@@ -10,6 +10,7 @@ pub mod derived;
 pub mod quality;
 pub mod recipes;
 pub mod signals;
+pub mod slope;
 pub mod stations;
 pub mod writer;
 
@@ -176,9 +177,13 @@ impl<'a> LineTask<'a> {
                     second_is_over = true;
                 }
             }
+            let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            let published = self.snapshot(&channels.writer);
-            channels.snapshot.send_replace(Arc::new(published));
+            // Only the run's own handle is there to look: then once a second will do, besides what happens to alarms.
+            if has_news || second_is_over || channels.snapshot.receiver_count() > 1 {
+                let published = self.snapshot(&channels.writer);
+                channels.snapshot.send_replace(Arc::new(published));
+            }
         }
         self.daemon_event("stopped", None);
         self.keep_records(|_| true);
@@ -217,7 +222,8 @@ impl<'a> LineTask<'a> {
         }
         // A program that can't be believed is one trouble of the controller, not one of each of its signals.
         let trouble = self.quality.program_trouble(report.controller, report.at);
-        let answered = report.answered() && trouble.is_none();
+        // A controller that refuses everything is lost to the line as one that is silent: one alarm, not one of each signal.
+        let answered = report.brought_words() && trouble.is_none();
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
         self.tell(None);
@@ -387,7 +393,7 @@ impl<'a> LineTask<'a> {
             run: self.run,
             at: wall.at,
             utc: wall.utc,
-            signals: self.signals.views().to_vec(),
+            signals: self.signals.published(),
             stations: self.core.station_views(),
             controllers: self.controllers.views().to_vec(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
@@ -402,7 +408,7 @@ impl<'a> LineTask<'a> {
     }
 
     fn dwell_s(&self, belt: &Belt) -> Option<f64> {
-        let speed = self.signals.views().get(belt.speed.index())?.reading.good()?;
+        let speed = self.signals.good(belt.speed)?;
         let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
         dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
     }
