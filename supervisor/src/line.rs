@@ -10,19 +10,20 @@ pub mod derived;
 pub mod quality;
 pub mod signals;
 pub mod stations;
+pub mod wishes;
 pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
-use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
+use crate::handle::Request;
 use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use alarms::AlarmBook;
+use alarms::{AlarmBook, Beside, Person};
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
-use setward_alarm::{Acknowledgement, AlarmEvent, Monitor, WishError};
+use setward_alarm::{AlarmEvent, Monitor};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
@@ -47,7 +48,7 @@ const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 #[derive(Debug, Clone, Copy)]
 pub struct WallAnchor {
     pub(crate) at: Uptime,
-    utc: UtcMillis,
+    pub(crate) utc: UtcMillis,
 }
 
 impl WallAnchor {
@@ -239,52 +240,13 @@ impl<'a> LineTask<'a> {
         }
     }
 
-    fn handle_request(&mut self, request: Request) {
-        match request {
-            Request::Acknowledge(wish, answer) => match self.acknowledge(&wish) {
-                Ok(acknowledged) => self.pending.confirm.push((answer, acknowledged)),
-                Err(refusal) => {
-                    // The person may have gone.
-                    let _gone = answer.send(Err(refusal));
-                }
-            },
-        }
-    }
-
-    fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
-        let now = self.clock.uptime();
-        let present = self.core.alarms().status(wish.alarm, now).map_or(0, |status| status.occurrence);
-        let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
-        if wish.run != self.run {
-            return Err(stale);
-        }
-        let outcome = self.core.monitor().handle_acknowledge(now, wish.alarm, wish.occurrence);
-        let already = match outcome {
-            Ok(Acknowledgement::Done) => false,
-            Ok(Acknowledgement::Already) => true,
-            Err(WishError::Stale { .. }) => return Err(stale),
-            Err(
-                WishError::NeverRaised
-                | WishError::NoSuchAlarm
-                | WishError::Refused(_)
-                | WishError::TooLong { .. },
-            ) => {
-                return Err(AcknowledgeRefusal::NeverRaised);
-            }
-        };
-        self.tell(Some(&wish.by));
-        let state =
-            self.core.alarms().status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
-        Ok(Acknowledged { state, durable: false, already })
-    }
-
     /// Everything that happened goes to history and the log.
-    fn tell(&mut self, by: Option<&str>) {
+    fn tell(&mut self, person: Option<Person<'_>>) {
         self.core.drain(&mut self.said);
         for said in std::mem::take(&mut self.said) {
             match said {
                 Said::Mode(change) => self.tell_mode(change),
-                Said::Alarm(event) => self.tell_alarm(&event, by),
+                Said::Alarm(event) => self.tell_alarm(&event, person),
             }
         }
         (self.counts.events_lost, _) = self.core.alarms().losses();
@@ -298,10 +260,13 @@ impl<'a> LineTask<'a> {
         self.daemon_event("station mode", Some(note));
     }
 
-    fn tell_alarm(&mut self, event: &AlarmEvent, by: Option<&str>) {
+    fn tell_alarm(&mut self, event: &AlarmEvent, person: Option<Person<'_>>) {
         let wall = self.anchor();
         self.sequence += 1;
-        let kept = self.alarms.note(&self.line, event, by.map(str::to_owned), self.sequence, wall);
+        let status = self.core.alarms().status(event.alarm, event.at);
+        let shelved_once = status.is_some_and(|status| status.flags.shelved_once);
+        let beside = Beside { person, shelved_once, sequence: self.sequence, wall };
+        let kept = self.alarms.note(&self.line, event, beside);
         log_event(self.line.alarm(event.alarm), &kept);
         if kept.what == "raised" && !event.silent {
             self.counts.alarms_raised += 1;
@@ -352,9 +317,9 @@ impl<'a> LineTask<'a> {
             Err(_full) => {
                 let empty = Batch::default();
                 self.counts.samples_lost += self.pending.batch.merge(empty) as u64;
-                // Nobody is kept waiting for a disk that does not keep up: the acknowledgement stands, not yet on disk.
-                for (answer, acknowledged) in self.pending.confirm.drain(..) {
-                    let _gone = answer.send(Ok(acknowledged));
+                // Nobody is kept waiting for a disk that does not keep up: the wish stands, not yet on disk.
+                for (answer, granted) in self.pending.confirm.drain(..) {
+                    let _gone = answer.send(Ok(granted));
                 }
             }
         }

@@ -10,6 +10,7 @@ mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;
 mod network;
+mod people;
 mod poller;
 mod shipped_files;
 mod small_line;

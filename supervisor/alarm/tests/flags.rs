@@ -302,6 +302,7 @@ fn flags_are_carried_over_a_restart() {
         occurrence: 7,
         exposure: 0.0,
         shelved_until: Some(at(30.0)),
+        shelved_once: false,
         out_of_service: false,
     };
     monitor.restore(AlarmId(0), restored);
@@ -309,6 +310,56 @@ fn flags_are_carried_over_a_restart() {
     let events = drain(&mut monitor);
     assert_eq!(told(&events, 0), [("unshelved", 30.0, false), ("raised", 30.0, false)]);
     assert_eq!(events[1].occurrence, 8);
+}
+
+/// Shelved while it stood; the shelf ran out while nothing ran.
+fn after_an_outage(value: f64) -> Vec<(&'static str, f64, bool)> {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let restored = Restored {
+        state: setward_alarm::AlarmState::Unacknowledged,
+        occurrence: 7,
+        exposure: 0.0,
+        shelved_until: Some(Uptime::START),
+        shelved_once: false,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), restored);
+    good(&mut monitor, 1, 10, value);
+    told(&drain(&mut monitor), 0)
+}
+
+#[test]
+fn a_shelf_that_ran_out_while_nothing_ran_is_over_at_the_start() {
+    // Still too hot: told anew, but not before the first sample says so.
+    assert_eq!(after_an_outage(195.0), [("unshelved", 0.0, true), ("raised", 1.0, false)]);
+    // No longer: nobody is called.
+    let told = after_an_outage(182.0);
+    assert_eq!(told[0], ("unshelved", 0.0, true));
+    assert!(told.iter().all(|(what, ..)| *what != "raised"), "{told:?}");
+    assert_eq!(told.last().unwrap().0, "cleared");
+}
+
+#[test]
+fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let restored = Restored {
+        state: setward_alarm::AlarmState::Normal,
+        occurrence: 7,
+        exposure: 0.0,
+        shelved_until: Some(at(3600.0)),
+        shelved_once: true,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), restored);
+    good(&mut monitor, 0, 20, 195.0);
+    good(&mut monitor, 20, 30, 182.0);
+    let told = told(&drain(&mut monitor), 0);
+    let expected: Vec<&str> = told.iter().map(|(what, ..)| *what).collect();
+    assert_eq!(expected, ["raised", "cleared", "unshelved", "cleared"], "{told:?}");
+    good(&mut monitor, 30, 40, 195.0);
+    assert_eq!(letter(&monitor, 0, 39.0), 'B', "it speaks again");
 }
 
 #[test]
