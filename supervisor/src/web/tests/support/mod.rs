@@ -141,13 +141,15 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         while let Some(Request { wish, answer }) = received.recv().await {
             let already = seen.lock().unwrap().contains(&wish);
             let is_present = (wish.run, wish.occurrence) == (RUN, 3);
-            let verdict = match wish.wish {
-                one if one.must_be_present() && !is_present => {
-                    Err(Refusal::Stale { run: RUN, occurrence: 3 })
-                }
-                Wish::Reset => Err(Refusal::NotResettable),
-                Wish::Shelve { span, .. } if span > DAY => Err(Refusal::TooLong { most: DAY }),
-                one => Ok(granted(one, already)),
+            let too_long = matches!(wish.wish, Wish::Shelve { span, .. } if span > DAY);
+            let verdict = if wish.wish.must_be_present() && !is_present {
+                Err(Refusal::Stale { run: RUN, occurrence: 3 })
+            } else if wish.wish == Wish::Reset {
+                Err(Refusal::NotResettable)
+            } else if too_long {
+                Err(Refusal::TooLong { most: DAY })
+            } else {
+                Ok(granted(wish.wish, already))
             };
             seen.lock().unwrap().push(wish);
             let _ = answer.send(verdict);
