@@ -222,7 +222,9 @@ impl<'a> LineTask<'a> {
         self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
-        if let Some(change) = self.controllers.take(&self.line, report, trouble) {
+        let lost = self.controllers.take(&self.line, report, trouble);
+        let slow = self.controllers.take_pace(&self.line, report);
+        for change in lost.into_iter().chain(slow) {
             self.daemon_event(change.what, Some(change.note));
         }
     }

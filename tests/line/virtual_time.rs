@@ -10,7 +10,7 @@ use setward::poll::dial::Dial;
 use setward::protocol::{Reading, Table, UtcMillis};
 use setward::{Edges, Running, start};
 use setward_config::line::Line;
-use sim_plc::{Scenario, Simulator};
+use sim_plc::{Operation, Scenario, Simulator};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -278,4 +278,62 @@ async fn a_start_says_whether_the_run_before_was_cut_off() {
     let (third, cut_off) = begin().await;
     assert!(!cut_off);
     third.stop().await.unwrap();
+}
+
+/// Runs the whole line from its steady state through `operations`, each begun at its second; gives who was called.
+async fn operated(operations: &[(u64, Operation)], seconds: u64) -> Vec<(String, u64)> {
+    operated_with(None, operations, seconds).await
+}
+
+async fn operated_with(
+    fault: Option<&str>,
+    operations: &[(u64, Operation)],
+    seconds: u64,
+) -> Vec<(String, u64)> {
+    let line = demo_line();
+    let simulator = Simulator::new(&line, 11);
+    if let Some(fault) = fault {
+        simulator.inject(fault.parse().unwrap()).unwrap();
+    }
+    keep_stepping(simulator.clone());
+    let (running, history) = begin(line, MemoryDial(simulator.clone())).await;
+    let mut now = 0;
+    for &(at, operation) in operations {
+        tokio::time::sleep(Duration::from_secs(at - now)).await;
+        now = at;
+        simulator.operate(operation);
+    }
+    tokio::time::sleep(Duration::from_secs(seconds - now)).await;
+    running.stop().await.unwrap();
+    called_for(&history).await
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_boil_out_and_the_heat_up_after_it_call_nobody() {
+    let operations = [(300, Operation::Stop), (2_100, Operation::BoilOut), (9_300, Operation::Run)];
+    assert_eq!(operated(&operations, 18_000).await, []);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_stopped_line_calls_nobody_and_neither_does_its_start() {
+    let operations = [(300, Operation::Stop), (7_500, Operation::Run)];
+    assert_eq!(operated(&operations, 14_400).await, []);
+}
+
+/// Ten minutes without feed: only the gap itself is told, after its ninety seconds; no oven and no fryer temperature is.
+#[tokio::test(start_paused = true)]
+async fn a_gap_in_the_feed_has_one_alarm_and_no_temperature_does() {
+    let operations = [(300, Operation::StopFeed), (900, Operation::Run)];
+    let called: Vec<String> =
+        operated(&operations, 3_600).await.into_iter().map(|(alarm, _)| alarm).collect();
+    assert_eq!(called, ["feed-gap-long"]);
+}
+
+/// The same boil-out, but the dry-out is skipped: the oil that is heated too fast while it may be wet has its alarm.
+#[tokio::test(start_paused = true)]
+async fn a_heat_up_after_a_boil_out_that_skips_the_dry_out_is_told() {
+    let operations = [(300, Operation::Stop), (2_100, Operation::BoilOut), (9_300, Operation::Run)];
+    let called = operated_with(Some("dry-out-skipped"), &operations, 14_400).await;
+    let ids: Vec<&str> = called.iter().map(|(alarm, _)| alarm.as_str()).collect();
+    assert_eq!(ids, ["wet-oil-heat-up"]);
 }

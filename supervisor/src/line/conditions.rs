@@ -85,12 +85,18 @@ fn may_speak(
     stations: &StationBook,
     value_of: impl Fn(SignalId) -> Option<f64>,
 ) -> Option<bool> {
-    let when = all_hold(&alarm.when, value_of);
-    match (when, is_judged(line, alarm, stations)) {
-        (Some(false), _) | (_, Some(false)) => Some(false),
-        (Some(true), Some(true)) => Some(true),
-        (None, _) | (_, None) => None,
+    let (when, judged) = (all_hold(&alarm.when, value_of), is_judged(line, alarm, stations));
+    match (when, judged, is_after(alarm, stations)) {
+        (Some(false), ..) | (_, Some(false), _) | (.., false) => Some(false),
+        (Some(true), Some(true), true) => Some(true),
+        (None, ..) | (_, None, _) => None,
     }
+}
+
+/// Whether its station has been in the mode after which the alarm speaks, or may have been: nobody watched before the start.
+fn is_after(alarm: &LineAlarm, stations: &StationBook) -> bool {
+    let seen = |(mode, station)| stations.has_been_in(station, mode);
+    alarm.only_after.zip(alarm.settings.station).and_then(seen).unwrap_or(true)
 }
 
 /// Whether the recipe's setpoint counts now, for an alarm that is held against it. In which modes such an alarm speaks is

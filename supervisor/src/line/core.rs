@@ -5,7 +5,7 @@
 use super::conditions::{ConditionBook, ConditionChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
-use setward_alarm::{AlarmEvent, Monitor};
+use setward_alarm::{AlarmEvent, AlarmId, BatchEdge, Monitor};
 use setward_config::line::{ControllerId, Line, StationId};
 use setward_protocol::{Mode, Sample, SignalId, Uptime, UtcMillis};
 use std::sync::Arc;
@@ -28,6 +28,12 @@ pub struct LineCore<'a> {
     conditions: ConditionBook,
     /// The present good value of each signal.
     good: Vec<Option<f64>>,
+}
+
+/// What a scan has changed for the stations and for what alarms may say.
+struct Changes {
+    modes: Vec<ModeChange>,
+    conditions: Vec<(AlarmId, ConditionChange)>,
 }
 
 impl<'a> LineCore<'a> {
@@ -75,13 +81,16 @@ impl<'a> LineCore<'a> {
                 *good = sample.reading.good();
             }
         }
-        // Modes before values: a stop and the value it explains may come in one scan.
-        self.follow_stations(at, utc, said);
+        let changes = self.look_at_stations(at, utc);
+        // Silence before the values that came with its reason, speech after them: a stop and the low flow that it explains
+        // may come in one scan, and so may a start and the flow that is back.
+        self.silence(at, &changes, said);
         for sample in samples {
             self.monitor.handle_sample(sample);
             // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
             self.drain(said);
         }
+        self.let_speak(at, &changes, said);
     }
 
     /// Whether a controller answered a scan.
@@ -117,20 +126,44 @@ impl<'a> LineCore<'a> {
         }
     }
 
-    /// Modes of stations and conditions of alarms, from the values as they are now.
-    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis, said: &mut Vec<Said>) {
+    /// Modes of stations and conditions of alarms that have changed, from the values as they are now.
+    fn look_at_stations(&mut self, at: Uptime, utc: UtcMillis) -> Changes {
         let good = |id: SignalId| self.good.get(id.index()).copied().flatten();
         let modes = self.stations.handle(at, utc, good);
         let conditions = self.conditions.handle(&self.line, &self.stations, good);
-        for change in modes {
-            said.push(Said::Mode(change));
+        Changes { modes, conditions }
+    }
+
+    fn silence(&mut self, at: Uptime, changes: &Changes, said: &mut Vec<Said>) {
+        for change in &changes.modes {
+            said.push(Said::Mode(*change));
+            self.monitor.silence_in_mode(at, change.station, change.to);
+            self.drain(said);
+        }
+        for &(alarm, change) in &changes.conditions {
+            match change {
+                ConditionChange::MaySpeak(false) => self.monitor.handle_condition(at, alarm, false),
+                ConditionChange::Batch(BatchEdge::Ends) => {
+                    self.monitor.handle_batch(at, alarm, BatchEdge::Ends);
+                }
+                ConditionChange::MaySpeak(true) | ConditionChange::Batch(BatchEdge::Begins) => {}
+            }
+            self.drain(said);
+        }
+    }
+
+    fn let_speak(&mut self, at: Uptime, changes: &Changes, said: &mut Vec<Said>) {
+        for change in &changes.modes {
             self.monitor.handle_mode(at, change.station, change.to);
             self.drain(said);
         }
-        for (alarm, change) in conditions {
+        for &(alarm, change) in &changes.conditions {
             match change {
-                ConditionChange::MaySpeak(holds) => self.monitor.handle_condition(at, alarm, holds),
-                ConditionChange::Batch(edge) => self.monitor.handle_batch(at, alarm, edge),
+                ConditionChange::MaySpeak(true) => self.monitor.handle_condition(at, alarm, true),
+                ConditionChange::Batch(BatchEdge::Begins) => {
+                    self.monitor.handle_batch(at, alarm, BatchEdge::Begins);
+                }
+                ConditionChange::MaySpeak(false) | ConditionChange::Batch(BatchEdge::Ends) => {}
             }
             self.drain(said);
         }

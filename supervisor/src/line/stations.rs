@@ -6,7 +6,7 @@ use crate::snapshot::StationView;
 use setward_config::line::{Line, StationId};
 use setward_process::condition::{Condition, all_hold};
 use setward_process::mode::ModeTracker;
-use setward_protocol::{Mode, SignalId, Uptime, UtcMillis};
+use setward_protocol::{Mode, ModeSet, SignalId, Uptime, UtcMillis};
 
 /// Every station.
 #[derive(Debug)]
@@ -21,6 +21,10 @@ struct Station {
     /// Whether product is under it, as far as anything says so.
     present: Option<bool>,
     since: Option<UtcMillis>,
+    /// The signals that tell its mode.
+    told_by: Vec<SignalId>,
+    /// The modes it has been in since it ran last; `None` before it was seen to run.
+    since_run: Option<ModeSet>,
 }
 
 /// A station that went into another mode.
@@ -43,6 +47,8 @@ impl StationBook {
             present_when: one.product_present.clone(),
             present: None,
             since: None,
+            told_by: one.modes.iter().flat_map(|rule| &rule.when).map(|condition| condition.signal).collect(),
+            since_run: None,
         };
         Self { stations: line.stations.iter().map(station).collect() }
     }
@@ -62,6 +68,7 @@ impl StationBook {
                 station.since = Some(utc);
                 changes.push(ModeChange { station: id, from, to });
             }
+            station.remember(&value_of);
             let own = station.present_when.as_ref();
             match own {
                 Some(conditions) => {
@@ -80,6 +87,12 @@ impl StationBook {
         self.stations.get(station.index()).map_or(Mode::Run, |station| station.tracker.mode())
     }
 
+    /// Whether a station has been in `mode` since it ran last; `None` where that was not seen.
+    #[must_use]
+    pub fn has_been_in(&self, station: StationId, mode: Mode) -> Option<bool> {
+        Some(self.stations.get(station.index())?.since_run?.contains(mode))
+    }
+
     /// Whether product is under a station; `None` where nothing says so.
     #[must_use]
     pub fn product_present(&self, station: StationId) -> Option<bool> {
@@ -95,6 +108,18 @@ impl StationBook {
             product_present: station.present,
         };
         self.stations.iter().map(view).collect()
+    }
+}
+
+impl Station {
+    /// Keeps the modes since it ran last. It runs too while nothing is known yet: that is not seen to run.
+    fn remember(&mut self, value_of: impl Fn(SignalId) -> Option<f64>) {
+        let mode = self.tracker.mode();
+        if mode != Mode::Run {
+            self.since_run = self.since_run.map(|modes| modes.with(mode));
+        } else if self.told_by.iter().all(|signal| value_of(*signal).is_some()) {
+            self.since_run = Some(ModeSet::NONE);
+        }
     }
 }
 
@@ -135,6 +160,21 @@ mod tests {
         assert_eq!(see(4, Some(1.0)), [ModeChange { from: Mode::Gap, to: Mode::Run, ..change }]);
         assert_eq!(book.views()[0].since, Some(UtcMillis(4)));
         assert_eq!(book.views()[1].since, None);
+    }
+
+    #[test]
+    fn what_a_station_has_been_in_is_known_from_the_first_time_it_ran_and_forgotten_when_it_runs_again() {
+        let mut book = StationBook::new(&line());
+        let mut see = |cutter: Option<f64>| {
+            book.handle(Uptime::START, UtcMillis(0), |_| cutter);
+            (book.has_been_in(StationId(0), Mode::Gap), book.has_been_in(StationId(0), Mode::Cleaning))
+        };
+        assert_eq!(see(None), (None, None), "it counts as running, but nobody saw it");
+        assert_eq!(see(Some(0.0)), (None, None));
+        assert_eq!(see(Some(1.0)), (Some(false), Some(false)));
+        assert_eq!(see(Some(0.0)), (Some(true), Some(false)));
+        assert_eq!(see(None), (Some(true), Some(false)));
+        assert_eq!(see(Some(1.0)), (Some(false), Some(false)));
     }
 
     #[test]

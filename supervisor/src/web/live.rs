@@ -85,8 +85,9 @@ impl Scope {
             return true;
         }
         let station = self.station(scene);
-        scene.line.signals.iter().any(|signal| {
-            let here = station.is_none_or(|station| signal.station == station);
+        scene.line.signals_with_ids().any(|(id, signal)| {
+            // An alarm may stand at another station than the signal it watches.
+            let here = station.is_none_or(|station| signal.station == station) || self.has_signal(scene, id);
             here && signal.register().is_some_and(|register| register.controller == controller)
         })
     }

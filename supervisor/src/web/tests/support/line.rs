@@ -179,6 +179,7 @@ pub(in crate::web::tests) fn alarm(
             group: None,
         },
         when: Vec::new(),
+        only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
         priority,
