@@ -3,6 +3,7 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod blindness;
 pub mod conditions;
 pub mod controllers;
 pub mod core;
@@ -20,6 +21,7 @@ use crate::history::{Batch, Event, NewSample, StoredEvent};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::{AlarmBook, Beside, Person};
+use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
@@ -119,6 +121,7 @@ pub struct LineTask<'a> {
     quality: QualityBook,
     derived: DerivedBook,
     alarms: AlarmBook,
+    blindness: BlindnessBook,
     controllers: ControllerBook,
     said: Vec<Said>,
     counts: Counts,
@@ -136,6 +139,7 @@ impl<'a> LineTask<'a> {
             quality: QualityBook::new(&line),
             derived: DerivedBook::new(&line),
             controllers: ControllerBook::new(&line),
+            blindness: BlindnessBook::new(&line),
             core: LineCore::new(Arc::clone(&line), monitor),
             said: Vec::new(),
             line,
@@ -179,6 +183,8 @@ impl<'a> LineTask<'a> {
             let published = self.snapshot(&channels.writer);
             channels.snapshot.send_replace(Arc::new(published));
         }
+        let blindness = self.blindness.hand_over(&self.line, self.clock.uptime());
+        self.keep_blindness(blindness);
         self.daemon_event("stopped", None);
         self.keep_records(|_| true);
         let waiting = self.pending.batch.samples.len() as u64;
@@ -236,7 +242,10 @@ impl<'a> LineTask<'a> {
 
     fn handle_tick(&mut self) {
         self.ticks += 1;
-        self.signals.mark_stale(self.clock.uptime(), self.clock.utc());
+        let (now, utc) = (self.clock.uptime(), self.clock.utc());
+        self.signals.mark_stale(now, utc);
+        let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
+        self.keep_blindness(blindness);
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
             self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
@@ -275,6 +284,12 @@ impl<'a> LineTask<'a> {
         }
         self.pending.batch.events.push(kept);
         self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));
+    }
+
+    fn keep_blindness(&mut self, gathered: Option<String>) {
+        if gathered.is_some() {
+            self.daemon_event(BLINDNESS, gathered);
+        }
     }
 
     fn daemon_event(&mut self, what: &str, note: Option<String>) {

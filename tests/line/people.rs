@@ -175,3 +175,44 @@ async fn a_latched_alarm_is_held_until_it_is_reset_also_over_a_restart() {
     second.stop().await.unwrap();
     assert_eq!(bench.story().await, ["raised", "acknowledged", "cleared", "reset"]);
 }
+
+/// Seconds of the alarm by reason, over all that history has, and the seconds watched.
+async fn blind_s(history: &InlineStore) -> (std::collections::BTreeMap<String, f64>, f64) {
+    let (mut sums, mut watched_s) = (std::collections::BTreeMap::new(), 0.0);
+    for stored in history.events(None, 10_000).await.unwrap() {
+        if stored.event.what != "blindness" {
+            continue;
+        }
+        let note: serde_json::Value = serde_json::from_str(&stored.event.note.unwrap()).unwrap();
+        assert_eq!(note["day"], "2026-01-05");
+        watched_s += note["watched_s"].as_f64().unwrap();
+        for (reason, seconds) in note["alarms"][ALARM].as_object().into_iter().flatten() {
+            *sums.entry(reason.clone()).or_insert(0.0) += seconds.as_f64().unwrap();
+        }
+    }
+    (sums, watched_s)
+}
+
+/// 10 minutes on the shelf, 5 out of service, 5 in sight; then a new run whose probe is broken throughout.
+#[tokio::test(start_paused = true)]
+async fn the_ledger_says_how_long_an_alarm_could_not_have_fired_and_why() {
+    let bench = Bench::new();
+    let first = bench.run(1820, 43_200, 300).await;
+    bench.ask(&first, Wish::Shelve { span: Duration::from_secs(600), once: false }, 0).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(600)).await;
+    bench.ask(&first, Wish::TakeOutOfService, 0).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(300)).await;
+    first.stop().await.unwrap();
+    let (sums, watched_s) = blind_s(&bench.history).await;
+    let close = |found: f64, expected: f64| (found - expected).abs() <= 2.0;
+    assert!(close(sums["shelved"], 600.0) && close(sums["out_of_service"], 300.0), "{sums:?}");
+    assert!(close(watched_s, 1200.0), "{watched_s}");
+    let back = bench.run(32_767, 50_000, 5).await;
+    bench.ask(&back, Wish::ReturnToService, 0).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(400)).await;
+    back.stop().await.unwrap();
+    let (sums, watched_s) = blind_s(&bench.history).await;
+    let unseen = sums["not_yet_seen"] + sums["bad_signal"];
+    assert!(close(unseen, 400.0) && close(watched_s, 1605.0), "{sums:?} {watched_s}");
+    assert!(sums.values().sum::<f64>() < 1310.0, "one reason at a time: {sums:?}");
+}

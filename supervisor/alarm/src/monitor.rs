@@ -6,6 +6,7 @@
 mod silence;
 mod wishes;
 
+use crate::blindness::Blindness;
 use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
 use crate::first_out::{self, FirstOut};
@@ -285,6 +286,13 @@ impl<'a> Monitor<'a> {
             forecast: slot.detector.forecast(now, slot.own(self.segments)),
             first_out: slot.first_out,
         })
+    }
+
+    /// Why an alarm could not fire at `now`, whatever its signal did.
+    #[must_use]
+    pub fn blindness(&self, alarm: AlarmId, now: Uptime) -> Option<Blindness> {
+        let slot = self.slots.get(alarm.index())?;
+        slot.flags.blindness().or_else(|| slot.detector.blindness(now, slot.own(self.segments)))
     }
 
     /// Events that found no room, and samples that were not newer than the one before.

@@ -3,9 +3,9 @@
 #![expect(clippy::unwrap_used, reason = "a test: a panic is a failed test")]
 
 use setward_alarm::{
-    AlarmEvent, AlarmId, AlarmSettings, Allowance, CommunicationSettings, DeviationSettings, Forecast,
-    Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored, Side,
-    Slot, Target, TimeWeightedSettings, Watched, Width,
+    AlarmEvent, AlarmId, AlarmSettings, Allowance, Blindness, CommunicationSettings, DeviationSettings,
+    Forecast, Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored,
+    Side, Slot, Target, TimeWeightedSettings, Watched, Width,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::time::Duration;
@@ -360,6 +360,42 @@ fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
     assert_eq!(expected, ["raised", "cleared", "unshelved", "cleared"], "{told:?}");
     good(&mut monitor, 30, 40, 195.0);
     assert_eq!(letter(&monitor, 0, 39.0), 'B', "it speaks again");
+}
+
+/// Each reason by itself, then two at once: the one that a person set comes first.
+#[test]
+fn an_alarm_says_why_it_could_not_fire() {
+    let mut bench = Bench::new(&[on(hot(5)), measurement(), communication()]);
+    let mut monitor = bench.monitor();
+    let why = |monitor: &Monitor<'_>, second: f64| monitor.blindness(AlarmId(0), at(second));
+    assert_eq!(why(&monitor, 0.0), Some(Blindness::NotYetSeen));
+    good(&mut monitor, 0, 3, 182.0);
+    assert_eq!(why(&monitor, 3.0), None);
+    assert_eq!(why(&monitor, 6.0), Some(Blindness::Gap), "nothing for longer than samples are joined");
+    feed(&mut monitor, 7.0, Reading::Bad(NoData::SensorFault));
+    assert_eq!(why(&monitor, 7.0), Some(Blindness::BadSignal));
+    good(&mut monitor, 8, 9, 182.0);
+    monitor.handle_condition(at(9.0), AlarmId(0), false);
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Condition));
+    monitor.handle_mode(at(9.0), FRYER, Mode::Cleaning);
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Mode));
+    monitor.handle_shelve(at(9.0), AlarmId(0), at(3600.0)).unwrap();
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Shelved));
+    monitor.handle_service(at(9.0), AlarmId(0), false).unwrap();
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::OutOfService));
+    assert_eq!(monitor.blindness(AlarmId(1), at(9.0)), None, "the probe's own alarm sees");
+}
+
+#[test]
+fn an_alarm_against_a_recipe_that_asks_nothing_could_not_fire() {
+    let mut bench = Bench::new(&[on(cold_for_too_long())]);
+    let mut monitor = bench.monitor();
+    monitor.handle_target(OIL, None);
+    good(&mut monitor, 0, 3, 182.0);
+    assert_eq!(monitor.blindness(AlarmId(0), at(3.0)), Some(Blindness::NothingAsked));
+    monitor.handle_target(OIL, Some(RECIPE));
+    good(&mut monitor, 4, 5, 182.0);
+    assert_eq!(monitor.blindness(AlarmId(0), at(5.0)), None);
 }
 
 #[test]
