@@ -27,6 +27,7 @@ mod peers_tests;
 mod quality;
 mod query;
 mod read;
+mod reader;
 mod records;
 mod retention;
 mod ring;
@@ -50,10 +51,11 @@ pub use query::{
     BadQuery, COLUMNS_MAX, Envelope, ExactSample, KnownBand, Level, POINTS_MAX, SIGNALS_MAX, SignalSamples,
     Span, Window,
 };
+pub use reader::{HistoryReader, KnownRun};
 pub use records::{AuditEntry, NewAudit, NewNote, Note};
 pub use retention::Keep;
 pub use rollup::Stretch;
-pub use verify::{Verification, verify};
+pub use verify::{Verification, verify, verify_folder};
 
 use crate::snapshot::{OutOfService, RunId, Shelf};
 use async_trait::async_trait;
