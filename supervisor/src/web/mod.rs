@@ -15,6 +15,7 @@ mod live;
 mod names;
 mod pages;
 mod problem;
+mod reports;
 mod security;
 mod stream;
 mod svg;

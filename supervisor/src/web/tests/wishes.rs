@@ -181,3 +181,16 @@ async fn a_shelf_is_offered_for_no_longer_than_the_alarm_allows() {
     let page = get(&stage.state, "/alarms/oil-flow-low").await.text;
     assert!(page.contains("<option value=\"5\"") && !page.contains("<option value=\"10\""));
 }
+
+#[tokio::test]
+async fn the_alarm_report_is_served_over_a_window_and_a_wrong_one_is_refused() {
+    let night = stage(line(), snapshot());
+    let body = json(&get(&night.state, "/api/v1/reports/alarms?from=2026-11-25T00:00:00Z").await.text);
+    assert_eq!((&body["schema_version"], &body["calls"]), (&1.into(), &1.into()));
+    assert_eq!(body["to"], "2026-11-25T02:10:22Z");
+    assert_eq!(body["most_frequent"][0]["alarm"], "fryer-outlet-cold");
+    for wrong in ["from=yesterday", "from=2026-11-26T00:00:00Z", "to=1"] {
+        let answer = get(&night.state, &format!("/api/v1/reports/alarms?{wrong}")).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong}");
+    }
+}
