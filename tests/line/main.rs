@@ -13,6 +13,7 @@ mod network;
 mod oracle;
 mod oracle_models;
 mod oracle_truth;
+mod people;
 mod poller;
 mod shipped_files;
 mod small_line;

@@ -231,15 +231,17 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
         (snapshot.alarm(alarm).unwrap().state.letter(), snapshot.alarm(alarm).unwrap().occurrence),
         ('B', 1)
     );
-    let wish = setward::handle::AcknowledgeRequest {
+    let wish = setward::handle::WishRequest {
         alarm,
         run: snapshot.run,
         occurrence: 1,
         by: "night shift".to_owned(),
+        why: None,
+        wish: setward::handle::Wish::Acknowledge,
     };
-    let acknowledged = handle.acknowledge(wish.clone()).await.unwrap();
+    let acknowledged = handle.ask(wish.clone()).await.unwrap();
     assert!(acknowledged.durable && !acknowledged.already);
-    assert!(handle.acknowledge(wish).await.unwrap().already);
+    assert!(handle.ask(wish).await.unwrap().already);
     second.stop().await.unwrap();
     // Warm again, a third run: still acknowledged, then clears; the number goes on with the next raise.
     let third = run(1820, 5).await;

@@ -57,7 +57,7 @@ pub use retention::Keep;
 pub use rollup::Stretch;
 pub use verify::{Verification, verify, verify_folder};
 
-use crate::snapshot::RunId;
+use crate::snapshot::{OutOfService, RunId, Shelf};
 use async_trait::async_trait;
 use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::fmt;
@@ -178,6 +178,10 @@ pub struct AlarmRecord {
     pub cleared: Option<UtcMillis>,
     /// When it was acknowledged, and by whom.
     pub acknowledged: Option<(UtcMillis, String)>,
+    /// The shelf it is on.
+    pub shelf: Option<Shelf>,
+    /// Who took it out of service, if it is.
+    pub out_of_service: Option<OutOfService>,
 }
 
 /// All that is to be on disk when [`HistoryStore::append`] returns.

@@ -154,6 +154,7 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
     scene.snapshot.history_problem.hash(&mut hasher);
     for facts in scene.alarms() {
         (facts.view.state, facts.view.occurrence, facts.letter()).hash(&mut hasher);
+        (facts.view.shelf.is_some(), facts.view.flags.out_of_service).hash(&mut hasher);
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {

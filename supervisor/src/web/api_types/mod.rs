@@ -4,7 +4,7 @@
 
 mod alarm;
 
-pub(super) use alarm::{AcknowledgedBody, alarm};
+pub(super) use alarm::{GrantedBody, alarm};
 
 use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;

@@ -47,6 +47,8 @@ static NEVER_RAISED: AlarmView = AlarmView {
     forecast: Forecast::Unknown,
     flags: Flags::NONE,
     silent_until: None,
+    shelf: None,
+    out_of_service: None,
 };
 
 /// The line, its snapshot and the server's time: what one answer is made from.

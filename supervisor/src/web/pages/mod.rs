@@ -2,6 +2,7 @@
 
 pub(super) mod alarm;
 pub(super) mod alarms;
+mod aside;
 mod controller;
 mod events;
 pub(super) mod line;

@@ -323,6 +323,7 @@ pub(in crate::web::tests) fn line() -> Line {
         }],
         running_recipe: 0,
         recipe_numbers: Vec::new(),
+        files: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }
 }
