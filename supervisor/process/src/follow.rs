@@ -14,14 +14,15 @@
 mod cookhouse;
 mod product;
 mod recorder;
+mod shape;
 #[cfg(test)]
 mod tests;
 
 pub use cookhouse::{BatchRecord, FedFrom, TankReport};
 pub use product::{BehindProduct, HoldWindow, Product, Times};
 pub use recorder::Recorder;
+pub use shape::{CheckPoint, Place, Shape, ShapeProblem, Through, Weighing};
 
-use crate::batches::StepRule;
 use crate::tanks::{Feeding, Tank};
 use alloc::vec::Vec;
 use cookhouse::Cookhouse;
@@ -30,91 +31,6 @@ use setward_protocol::Uptime;
 
 /// Old things are looked for so often.
 const FORGET_EACH: Duration = Duration::from_secs(600);
-
-/// How product passes one place of the path.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Through {
-    /// Plug flow on a belt.
-    Belt {
-        /// Effective length, m.
-        length_m: f64,
-        /// Which record has its speed, m/s.
-        speed: usize,
-        /// How many times faster than the record it runs; 1 for its own speed.
-        ratio: f64,
-        /// Relative uncertainty of length over speed.
-        spread: f64,
-        /// The fastest that the record can show, m/s: bounds gaps.
-        fastest_m_per_s: Option<f64>,
-    },
-    /// A tray, drum, hopper or weigher.
-    Delay {
-        /// Product stays at least so long.
-        least: Duration,
-        /// Product stays at most so long.
-        most: Duration,
-        /// Which record is 1 while it runs and 0 while it stands, if it keeps its product then.
-        running: Option<usize>,
-    },
-}
-
-/// One place of the path from the soak tanks to the bag.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Place {
-    /// Which station it belongs to: the caller's number. Places of one station follow each other.
-    pub station: u16,
-    /// How product passes it.
-    pub through: Through,
-}
-
-/// Where the feed is weighed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Weighing {
-    /// Which record has the rate, kg/h.
-    pub rate: usize,
-    /// Before which place, counted from 0; the number of places: behind the last.
-    pub before: usize,
-    /// Relative uncertainty of the rate.
-    pub spread: f64,
-    /// The most that it can be, kg/h: bounds gaps.
-    pub most_kg_per_h: Option<f64>,
-    /// Corn that is fed per kilogram weighed: what a tank loses.
-    pub corn_per_weighed: f64,
-    /// Which record is 1 while product is diverted there.
-    pub diverted: Option<usize>,
-}
-
-/// A kind of check, and where its sample is taken.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct CheckPoint {
-    /// Its kind: the caller's number.
-    pub kind: u16,
-    /// Before which place the sample is taken, counted from 0; the number of places: behind the last.
-    pub before: usize,
-}
-
-/// What is fixed about a line.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Shape {
-    /// The kettles' step registers, kettle by kettle.
-    pub kettles: Vec<StepRule>,
-    /// Corn in one batch, kg.
-    pub batch_corn_kg: f64,
-    /// Numbers of the soak tanks.
-    pub tanks: Vec<u16>,
-    /// From the tanks to the bag, in the order in which product passes.
-    pub path: Vec<Place>,
-    /// How many records there are: speeds, running bits, rates.
-    pub records: usize,
-    /// Where the feed is weighed, if it is.
-    pub weighing: Option<Weighing>,
-    /// The kinds of checks.
-    pub checks: Vec<CheckPoint>,
-    /// A reading older than this is not known any more.
-    pub gap_limit: Duration,
-    /// How much is remembered.
-    pub remembers: Duration,
-}
 
 /// Something that was read.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -149,8 +65,10 @@ pub enum Input {
         /// Its value.
         value: Option<f64>,
     },
-    /// The recipe in force, by the caller's number; `None`: none, or removed.
+    /// The recipe in force on the line, by the caller's number; `None`: none, or removed.
     Recipe(Option<u32>),
+    /// The recipe in force in the cook house.
+    CookRecipe(Option<u32>),
     /// A check by a person or a machine.
     Check {
         /// Its kind.
@@ -234,6 +152,10 @@ impl Follower {
                 if self.recipes.last().is_none_or(|(_, last)| *last != recipe) {
                     self.recipes.push((at, recipe));
                 }
+                None
+            }
+            Input::CookRecipe(recipe) => {
+                self.cookhouse.cook_recipe(recipe);
                 None
             }
             Input::Check { kind, passed } => {

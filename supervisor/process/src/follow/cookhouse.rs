@@ -45,6 +45,9 @@ pub struct BatchRecord {
     pub kettle: usize,
     /// The plant's own number of it, if one was read while it ran.
     pub number: Option<u64>,
+    /// The recipe that the cook house ran when the batch was first seen, by the caller's number. It runs hours ahead of the
+    /// line's.
+    pub recipe: Option<u32>,
     /// What happened.
     pub batch: Batch,
     /// The tank that it was pumped to; `None` if none was filling then, or more than one.
@@ -55,6 +58,7 @@ pub struct BatchRecord {
 struct Kettle {
     tracker: BatchTracker,
     number: Option<u64>,
+    recipe: Option<u32>,
     target: Target,
 }
 
@@ -100,6 +104,8 @@ pub(super) struct Cookhouse {
     empty_since: Vec<Option<Uptime>>,
     batch_corn_kg: f64,
     gap_limit: Duration,
+    /// The recipe in force.
+    recipe: Option<u32>,
     batches: Vec<BatchRecord>,
     feedings: Vec<Feeding>,
     feeds: Option<Feeds>,
@@ -111,6 +117,7 @@ impl Cookhouse {
         let kettle = |rule: &crate::batches::StepRule| Kettle {
             tracker: BatchTracker::new(rule.clone()),
             number: None,
+            recipe: None,
             target: Target::NotSeen,
         };
         let tank = |number: &u16| Tank {
@@ -126,6 +133,7 @@ impl Cookhouse {
             empty_since: shape.tanks.iter().map(|_| None).collect(),
             batch_corn_kg: shape.batch_corn_kg,
             gap_limit: shape.gap_limit,
+            recipe: None,
             batches: Vec::new(),
             feedings: Vec::new(),
             feeds: None,
@@ -147,10 +155,20 @@ impl Cookhouse {
     }
 
     pub(super) fn step(&mut self, kettle: usize, at: Uptime, code: Option<i64>) -> Option<BatchRecord> {
-        let ended = self.kettles.get_mut(kettle)?.tracker.handle(at, code);
+        let source = self.kettles.get_mut(kettle)?;
+        let ran = source.tracker.running().is_some();
+        let ended = source.tracker.handle(at, code);
+        let begins = source.tracker.running().is_some() && (!ran || ended.is_some());
         let record = ended.map(|batch| self.ended(kettle, batch));
+        if let Some(source) = self.kettles.get_mut(kettle).filter(|_| begins) {
+            source.recipe = self.recipe;
+        }
         self.note_targets();
         record.flatten()
+    }
+
+    pub(super) const fn cook_recipe(&mut self, recipe: Option<u32>) {
+        self.recipe = recipe;
     }
 
     pub(super) fn number(&mut self, kettle: usize, number: u64) {
@@ -230,7 +248,7 @@ impl Cookhouse {
         self.next_id += 1;
         let source = self.kettles.get_mut(kettle)?;
         let target = core::mem::replace(&mut source.target, Target::NotSeen);
-        let number = source.number.take();
+        let (number, recipe) = (source.number.take(), source.recipe.take());
         let tank = match target {
             Target::One(number) => Some(number),
             Target::NotSeen | Target::Several => None,
@@ -243,7 +261,7 @@ impl Cookhouse {
                 feeds.fills.push(fill);
             }
         }
-        let record = BatchRecord { id, kettle, number, batch, tank };
+        let record = BatchRecord { id, kettle, number, recipe, batch, tank };
         self.batches.push(record.clone());
         Some(record)
     }

@@ -2,8 +2,9 @@
 
 use super::*;
 use crate::batches::Phase;
+use crate::batches::StepRule;
 use crate::series::Span;
-use crate::windows::Unknown;
+use crate::windows::{GeometryError, Unknown};
 
 mod any_input;
 mod cookhouse;
@@ -340,4 +341,44 @@ fn what_is_older_than_it_remembers_is_gone() {
     assert_eq!(follower.feedings().len(), 1, "that of the first hour is gone, that of the last is not");
     let young = follower.product(FRYER, at(60_000.0), Some(at(60_010.0))).unwrap();
     assert!(young.packed.passage().is_some() && young.holds[0].mass.is_some(), "{young:?}");
+}
+
+#[test]
+fn a_shape_that_makes_no_sense_says_all_of_it() {
+    assert_eq!(shape().problems(), []);
+    let mut wrong = shape();
+    wrong.path[1].through = belt(0.0, 0, 1.0);
+    wrong.path[4].through = belt(18.0, 5, 1.0);
+    wrong.path[6].through = delay(165, 135);
+    wrong.path[7].station = FRYER;
+    wrong.weighing = Some(Weighing { rate: 9, before: 9, spread: 1.5, ..shape().weighing.unwrap() });
+    wrong.checks.push(CheckPoint { kind: 5, before: 99 });
+    wrong.tanks.extend([0, 3]);
+    wrong.kettles[1].codes.push((4, Phase::Idle));
+    (wrong.batch_corn_kg, wrong.remembers) = (f64::NAN, Duration::ZERO);
+    let found = [
+        ShapeProblem::Geometry { place: 1, why: GeometryError::Length },
+        ShapeProblem::NoRecord { place: Some(4), record: 5 },
+        ShapeProblem::Geometry { place: 6, why: GeometryError::Delay },
+        ShapeProblem::StationInPieces(FRYER),
+        ShapeProblem::NoRecord { place: None, record: 9 },
+        ShapeProblem::NoPlace { check: None, before: 9 },
+        ShapeProblem::Weighing,
+        ShapeProblem::NoPlace { check: Some(5), before: 99 },
+        ShapeProblem::TankNumber(3),
+        ShapeProblem::TankNumber(0),
+        ShapeProblem::CodeTwice { kettle: 1, code: 4 },
+        ShapeProblem::BatchCorn,
+        ShapeProblem::Times,
+    ];
+    assert_eq!(wrong.problems(), found);
+    // It answers still, as far as it can.
+    let mut follower = Follower::new(wrong);
+    follower.handle(at(1.0), Input::Record { record: 0, value: Some(0.75) });
+    let told = follower.product(OVEN, at(1.0), None).unwrap();
+    assert_eq!(
+        told.packed.first,
+        Err(Unknown::BeforeRecord { step: 4 }),
+        "nothing was read of the equilibrator"
+    );
 }

@@ -123,6 +123,18 @@ fn a_cooling_soak_is_the_integral_of_its_rate() {
     close(told, 56.25 + taken, 0.01);
 }
 
+/// The mean of the factor along one straight piece of 30 K at 100 kJ/mol, against a sum of 10,000 parts: within 1e-4.
+#[test]
+fn the_factor_along_a_line_is_the_mean_of_its_parts() {
+    let law = SoakLaw::new(soak(), 60.0, 100e3).unwrap();
+    let along = |from: f64, to: f64| {
+        let part = |n: u32| law.factor(from + (to - from) * (f64::from(n) + 0.5) / 10_000.0);
+        (0..10_000).map(part).sum::<f64>() / 10_000.0
+    };
+    close(law.mean_factor(45.0, 75.0) / along(45.0, 75.0), 1.0, 1e-4);
+    close(law.mean_factor(60.1, 60.0) / along(60.1, 60.0), 1.0, 1e-11);
+}
+
 #[test]
 fn a_soak_nobody_watched_has_no_moisture() {
     let law = SoakLaw::new(soak(), 60.0, 40e3).unwrap();

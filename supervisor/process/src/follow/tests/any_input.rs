@@ -20,6 +20,7 @@ fn anything() -> impl Strategy<Value = Input> {
         1 => from.prop_map(Input::FedFrom),
         4 => (0_usize..7, value).prop_map(|(record, value)| Input::Record { record, value }),
         1 => prop::option::of(0_u32..4).prop_map(Input::Recipe),
+        1 => prop::option::of(0_u32..4).prop_map(Input::CookRecipe),
         1 => (0_u16..3, any::<bool>()).prop_map(|(kind, passed)| Input::Check { kind, passed }),
     ]
 }

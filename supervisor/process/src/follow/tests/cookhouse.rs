@@ -39,6 +39,7 @@ fn product_leads_back_thirteen_hours_to_its_batches() {
     let line = TrueLine { stops: &[] };
     let mut follower = Follower::new(shape());
     let mut ended = Vec::new();
+    follower.handle(at(0.0), Input::CookRecipe(Some(3)));
     for second in (0..56_000_u32).step_by(10) {
         let now = at(f64::from(second));
         for record in 0..3 {
@@ -46,6 +47,10 @@ fn product_leads_back_thirteen_hours_to_its_batches() {
             follower.handle(now, Input::Record { record, value });
         }
         follower.handle(now, Input::Record { record: RATE, value: Some(1000.0) });
+        // The cook house goes over to the next recipe while the first kettle holds; the second is filled after that.
+        if second == 2700 {
+            follower.handle(now, Input::CookRecipe(Some(7)));
+        }
         for input in cookhouse_inputs(second) {
             ended.extend(follower.handle(now, input));
         }
@@ -57,6 +62,7 @@ fn product_leads_back_thirteen_hours_to_its_batches() {
     let told: Vec<_> =
         batches.iter().map(|record| (record.id, record.kettle, record.number, record.tank)).collect();
     assert_eq!(told, [(1, 0, Some(26_114_071), Some(5)), (2, 1, None, Some(5))]);
+    assert_eq!(batches.iter().map(|record| record.recipe).collect::<Vec<_>>(), [Some(3), Some(7)]);
     let product = follower.product(FRYER, at(54_300.0), Some(at(54_400.0))).unwrap();
     assert_eq!(product.tanks.len(), 1);
     let tank = &product.tanks[0];
