@@ -9,7 +9,7 @@
 //! - [`hydration`]: moisture of the grain after a soak.
 //! - [`water`]: what boiling water away costs.
 //! - [`heat_balance`]: what the oil's drop through the fryer says, and how surely.
-//! - [`bench`]: what sensors show at the bench, both ways.
+//! - [`bench`](mod@bench): what sensors show at the bench, both ways.
 //! - [`batches`]: kettle batches and a verdict on each limit.
 //! - [`tanks`]: soak tanks, their ages, and which batches were behind the product.
 //! - [`statistics`]: time in band, capability, charts, two windows compared.

@@ -71,6 +71,12 @@ fn a_slip_of_the_decimal_point_is_asked_back() {
     assert_eq!(asked, NotTaken::Asked(Question::Unusual { usual: (0.5, 3.0), meant: Some(1.3) }));
     assert_eq!(asked.to_string(), "usual is 0.5 to 3; did you mean 1.3? confirm or correct it");
     assert_eq!(book.all(), [], "nothing is kept until it is answered");
+    let NotTaken::Asked(Question::Unusual { meant, .. }) =
+        book.enter(at(30.0), said(0.28, 30.0)).unwrap_err()
+    else {
+        panic!("too dry to be true");
+    };
+    assert_eq!(meant, Some(2.8), "not 2.8000000000000003");
     let confirmed = Said { confirmed: true, ..said(13.0, 30.0) };
     book.enter(at(31.0), confirmed).unwrap();
     assert!(book.all()[0].was_asked);

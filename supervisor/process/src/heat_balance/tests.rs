@@ -228,6 +228,10 @@ fn a_mean_carries_the_noise_of_its_effective_size() {
     close(told.value, 182.0, 1e-9);
     close(told.noise, 0.12 / libm::sqrt(600.0), 1e-5);
     assert_eq!(told.bias, 0.4);
+    // A slow swing follows itself: it is worth far fewer than the 600 values that there are.
+    let slow = samples((0..600).map(|n| 182.0 + 0.17 * libm::sin(f64::from(n) / 3.0)).collect());
+    let followed = Measured::mean_of(&slow, 0.4).unwrap();
+    assert!(followed.noise > 2.0 * 0.12 / libm::sqrt(600.0), "{followed:?}");
     let ramp = Measured::mean_of(&samples((0..600).map(f64::from).collect()), 0.4);
     assert!(matches!(ramp, Err(Refused::TooFew { count: 600, .. })), "{ramp:?}");
     assert_eq!(Measured::mean_of(&samples([46.0].repeat(30)), 0.5), Ok(Measured::new(46.0, 0.0, 0.5)));
