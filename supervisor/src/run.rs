@@ -4,6 +4,7 @@ use crate::clock::Clock;
 use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::alarms::AlarmBook;
+use crate::line::past::{self, Past};
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
@@ -101,6 +102,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
     edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
+    let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
@@ -121,7 +123,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before, past), channels));
 
     let pollers = endpoints
         .into_iter()
@@ -214,13 +216,13 @@ async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    (records, before): (Vec<AlarmRecord>, RunBefore),
+    (records, before, past): (Vec<AlarmRecord>, RunBefore, Vec<Past>),
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(&line, records, wall);
-    LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
+    LineTask::new(line, clock, run, monitor, alarms).with_past(&past).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
