@@ -50,6 +50,8 @@ pub enum AcknowledgeRefusal {
 pub enum Request {
     /// Acknowledge an occurrence.
     Acknowledge(AcknowledgeRequest, oneshot::Sender<Result<Acknowledged, AcknowledgeRefusal>>),
+    /// Keep an event of the daemon: what happened in stable words, and more words for people.
+    Tell(&'static str, String),
 }
 
 /// The way to the line task. Cheap to clone.
@@ -76,6 +78,11 @@ impl LineHandle {
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Arc<LineSnapshot>> {
         self.snapshot.clone()
+    }
+
+    /// Has an event of the daemon kept; false if the line task has ended.
+    pub async fn tell(&self, what: &'static str, note: String) -> bool {
+        self.requests.send(Request::Tell(what, note)).await.is_ok()
     }
 
     /// Acknowledges an occurrence; returns once the store has it.

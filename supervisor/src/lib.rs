@@ -18,6 +18,7 @@ pub mod history;
 pub mod line;
 pub mod poll;
 pub mod run;
+pub mod sink;
 pub mod snapshot;
 pub mod web;
 

@@ -243,6 +243,7 @@ impl<'a> LineTask<'a> {
 
     fn handle_request(&mut self, request: Request) {
         match request {
+            Request::Tell(what, note) => self.daemon_event(what, Some(note)),
             Request::Acknowledge(wish, answer) => match self.acknowledge(&wish) {
                 Ok(acknowledged) => self.pending.confirm.push((answer, acknowledged)),
                 Err(refusal) => {

@@ -28,6 +28,8 @@ const WORK_MAX: usize = 8;
 
 /// How long a poller that failed waits before it begins anew.
 const RESTART_AFTER: Duration = Duration::from_secs(1);
+/// How often the history is asked what a person should know of it.
+const LOOK_FOR_NOTICES_EVERY: Duration = Duration::from_secs(60);
 /// How long the store may take with what is left at the end.
 const LAST_WRITE_WITHIN: Duration = Duration::from_secs(10);
 
@@ -87,6 +89,7 @@ pub struct Running {
     stop: oneshot::Sender<()>,
     line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
+    notices: JoinHandle<()>,
     writer: JoinHandle<()>,
     status: SharedStatus,
 }
@@ -106,6 +109,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let status = SharedStatus::default();
 
     let (work, queue) = mpsc::channel(WORK_MAX);
+    let history = Arc::clone(&edges.history);
     let writer = tokio::spawn(writer::write(edges.history, run, queue, status.clone(), edges.clock));
 
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
@@ -127,7 +131,9 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         .into_iter()
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
-    Ok(Running { handle: LineHandle::new(requests, published), stop, line_task, pollers, writer, status })
+    let handle = LineHandle::new(requests, published);
+    let notices = tokio::spawn(tell_notices(history, handle.clone()));
+    Ok(Running { handle, stop, line_task, pollers, notices, writer, status })
 }
 
 impl Running {
@@ -150,6 +156,7 @@ impl Running {
         // The task may have ended by itself; the join below tells.
         let _ended = self.stop.send(());
         let counts = self.line_task.await?;
+        self.notices.abort();
         for poller in self.pollers {
             poller.abort();
         }
@@ -206,6 +213,23 @@ async fn keep_polling<D: Dial + 'static>(
                 tokio::time::sleep(RESTART_AFTER).await;
             }
         }
+    }
+}
+
+/// What a person should know of the history becomes an event, once: at the start, and when it comes up later.
+async fn tell_notices(history: Arc<dyn HistoryStore>, handle: LineHandle) {
+    let mut told: Vec<String> = Vec::new();
+    loop {
+        // A store that does not answer tells so by itself.
+        for notice in history.notices().await.unwrap_or_default() {
+            if !told.contains(&notice) {
+                if !handle.tell("history notice", notice.clone()).await {
+                    return;
+                }
+                told.push(notice);
+            }
+        }
+        tokio::time::sleep(LOOK_FOR_NOTICES_EVERY).await;
     }
 }
 

@@ -26,7 +26,11 @@ impl NewRun {
             fingerprint: line.fingerprint.clone(),
             version: version.to_owned(),
             signals,
-            files: line.files.iter().map(|file| (file.path.clone(), file.text.clone().into_bytes())).collect(),
+            files: line
+                .files
+                .iter()
+                .map(|file| (file.path.clone(), file.text.clone().into_bytes()))
+                .collect(),
         }
     }
 }

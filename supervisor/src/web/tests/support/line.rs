@@ -323,5 +323,6 @@ pub(in crate::web::tests) fn line() -> Line {
         }],
         running_recipe: 0,
         fingerprint: "0123456789abcdef".repeat(4),
+        files: Vec::new(),
     }
 }
