@@ -28,8 +28,9 @@ const WORK_MAX: usize = 8;
 
 /// How long a poller that failed waits before it begins anew.
 const RESTART_AFTER: Duration = Duration::from_secs(1);
-/// How often the history is asked what a person should know of it.
-const LOOK_FOR_NOTICES_EVERY: Duration = Duration::from_secs(60);
+/// How often it is looked whether history waits; the history itself is asked once a minute.
+const LOOK_EVERY: Duration = Duration::from_secs(5);
+const LOOKS_A_MINUTE: u64 = 12;
 /// How long the store may take with what is left at the end.
 const LAST_WRITE_WITHIN: Duration = Duration::from_secs(10);
 
@@ -132,7 +133,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
     let handle = LineHandle::new(requests, published);
-    let notices = tokio::spawn(tell_notices(history, handle.clone()));
+    let notices = tokio::spawn(tell_notices(history, status.clone(), handle.clone()));
     Ok(Running { handle, stop, line_task, pollers, notices, writer, status })
 }
 
@@ -216,20 +217,33 @@ async fn keep_polling<D: Dial + 'static>(
     }
 }
 
-/// What a person should know of the history becomes an event, once: at the start, and when it comes up later.
-async fn tell_notices(history: Arc<dyn HistoryStore>, handle: LineHandle) {
+/// What a person should know of the history becomes an event, once: at the start, when it comes up later, and when history
+/// waits or goes on.
+async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, handle: LineHandle) {
     let mut told: Vec<String> = Vec::new();
-    loop {
-        // A store that does not answer tells so by itself.
-        for notice in history.notices().await.unwrap_or_default() {
-            if !told.contains(&notice) {
-                if !handle.tell("history notice", notice.clone()).await {
-                    return;
-                }
-                told.push(notice);
+    let mut is_waiting = false;
+    for turn in 0_u64.. {
+        let mut news = Vec::new();
+        if turn.is_multiple_of(LOOKS_A_MINUTE) {
+            // A store that does not answer tells so by itself.
+            let notices = history.notices().await.unwrap_or_default();
+            news.extend(notices.into_iter().filter(|notice| !told.contains(notice)));
+            told.extend(news.iter().cloned());
+        }
+        let mut events: Vec<_> = news.into_iter().map(|notice| ("history notice", notice)).collect();
+        let problem = status.now().problem;
+        if problem.is_some() != is_waiting {
+            is_waiting = problem.is_some();
+            let goes_on = || "what waited has been kept, or is counted as lost".to_owned();
+            let what = if is_waiting { "history waits" } else { "history goes on" };
+            events.push((what, problem.unwrap_or_else(goes_on)));
+        }
+        for (what, note) in events {
+            if !handle.tell(what, note).await {
+                return;
             }
         }
-        tokio::time::sleep(LOOK_FOR_NOTICES_EVERY).await;
+        tokio::time::sleep(LOOK_EVERY).await;
     }
 }
 

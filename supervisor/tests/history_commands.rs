@@ -100,6 +100,11 @@ async fn export_writes_every_reading_beside_the_writer_and_after_it() {
     let first: Vec<&str> = rows[1].split(',').collect();
     assert_eq!(first[..6], ["2026-11-25T02:00:00.000Z", first[1], "TT-310", "182", "degC", "good"]);
     assert!(!first[1].ends_with('Z') && first[1].contains("2026-11-2"), "plant time: {}", first[1]);
+    assert!(
+        first[10].starts_with("blue-corn-rounds ") && first[10].len() == 25,
+        "recipe and version: {}",
+        first[10]
+    );
     assert!(!first[6].is_empty() && !first[7].is_empty(), "what the recipe asked: {}", rows[1]);
     let broken = rows.iter().filter(|row| row.contains(",TT-310,,degC,bad: sensor fault,")).count();
     assert_eq!(broken, 10);
@@ -134,7 +139,7 @@ async fn a_question_that_makes_no_sense_is_refused_at_once_with_what_would() {
         check(
             &with(&[command, dir, "--signals", "TT-31O,tt-313"], &WHOLE),
             2,
-            &["TT-310", "TT-313", "did you mean"],
+            &["did you mean \"TT-31", "did you mean \"TT-313\""],
         );
         check(&[command, dir], 2, &["--signals"]);
     }
@@ -222,4 +227,57 @@ async fn a_backup_is_verified_restored_into_an_empty_line_and_never_overwrites()
     let third = demo_folder();
     check(&["restore", text(&damaged), text(third.path())], 1, &["not sound"]);
     assert!(!third.path().join(".setward/history.sqlite").exists());
+}
+
+#[tokio::test]
+async fn a_renamed_signal_is_exported_with_its_past_under_the_new_tag() {
+    let folder = demo_folder();
+    drop(watched(folder.path()).await);
+    for (name, text) in setward_config::demo_files() {
+        let renamed = text.replace("TT-310", "TT-399").replacen(
+            "tag = \"TT-399\"",
+            "tag = \"TT-399\"\nwas = \"TT-310\"",
+            usize::from(*name == "line.toml"),
+        );
+        std::fs::write(folder.path().join(name), renamed).unwrap();
+    }
+    let line = setward_config::load(folder.path()).unwrap().line;
+    let store = ThreadedStore::open(&line.data_dir).unwrap();
+    store.start_run(NewRun::of(&line, UtcMillis(START_MS + 10_000_000), "0")).await.unwrap();
+    let rows = check(&with(&["export", text(folder.path()), "--signals", "TT-399"], &WHOLE), 0, &[]);
+    assert_eq!(rows.matches(",TT-399,").count() as i64, SECONDS);
+}
+
+#[tokio::test]
+async fn damage_found_at_the_start_becomes_an_event_and_the_folder_is_kept() {
+    let folder = demo_folder();
+    drop(watched(folder.path()).await);
+    // The thread that owned the history ends a moment after its handle.
+    std::fs::File::options().write(true).open(folder.path().join(".setward/lock")).unwrap().lock().unwrap();
+    let file = folder.path().join(".setward/history.sqlite");
+    let mut bytes = std::fs::read(&file).unwrap();
+    let end = bytes.len() - 4096;
+    bytes[8192..end].fill(0x55);
+    std::fs::write(&file, bytes).unwrap();
+    let run = setward(&["run", text(folder.path()), "--page", "127.0.0.1:0", "--for", "3 s"]);
+    let told = String::from_utf8_lossy(&run.stderr).into_owned();
+    assert_eq!(run.status.code(), Some(0), "{told}");
+    assert!(told.contains("the history file was damaged"), "{told}");
+
+    let store = ThreadedStore::open(&folder.path().join(".setward")).unwrap();
+    let events = store.events(None, 100).await.unwrap();
+    let notices: Vec<String> = events
+        .into_iter()
+        .filter(|stored| stored.event.what == "history notice")
+        .filter_map(|stored| stored.event.note)
+        .collect();
+    assert!(notices.iter().any(|note| note.contains("history.damaged-1.sqlite")), "{notices:?}");
+    drop(store);
+    let reader = setward::history::HistoryReader::open(&folder.path().join(".setward")).unwrap();
+    let run = reader.runs().unwrap().pop().unwrap();
+    let kept: Vec<String> =
+        reader.folder(&run.fingerprint).unwrap().into_iter().map(|(path, ..)| path).collect();
+    let mut files: Vec<&str> = setward_config::demo_files().iter().map(|(name, _)| *name).collect();
+    files.sort_unstable();
+    assert_eq!(kept, files);
 }

@@ -22,7 +22,7 @@ import urllib.request
 from datetime import datetime
 from pathlib import Path
 
-WATCHED_S = 100
+WATCHED_S = 130
 KILLED_AT_S = 25
 AWAY_S = 12
 # What comes in the last seconds of a run is sent by the next one.
