@@ -11,6 +11,7 @@ mod intervals;
 mod loops;
 mod names;
 mod places;
+mod recipe_numbers;
 mod recipes;
 mod signals;
 mod site;
@@ -198,6 +199,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
+    let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let context = alarms::Context {
         names: &names,
         signals: &signals,
@@ -223,6 +225,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         alarms: alarms.into_iter().collect::<Option<_>>()?,
         recipes,
         running_recipe: running_recipe?,
+        recipe_numbers: recipe_numbers.into_iter().collect::<Option<_>>()?,
         fingerprint,
         files: Vec::new(),
     })

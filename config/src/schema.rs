@@ -7,7 +7,7 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
 const LATER: &[(&str, &[&str])] = &[
-    ("line.toml", &["delay", "tank", "kettle", "recipe-number", "entry", "feed", "shift"]),
+    ("line.toml", &["delay", "tank", "kettle", "entry", "feed", "shift"]),
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
     ("[[derived]]", &["over"]),

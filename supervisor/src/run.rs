@@ -1,11 +1,11 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
-use crate::handle::LineHandle;
+use crate::handle::{LineHandle, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
-use crate::line::{LineChannels, LineTask, RunBefore};
+use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
@@ -28,6 +28,8 @@ const WORK_MAX: usize = 8;
 
 /// How long a poller that failed waits before it begins anew.
 const RESTART_AFTER: Duration = Duration::from_secs(1);
+/// Events from elsewhere that may wait for the line task.
+const TOLD_MAX: usize = 64;
 /// How often it is looked whether history waits; the history itself is asked once a minute.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 const LOOKS_A_MINUTE: u64 = 12;
@@ -87,6 +89,7 @@ impl fmt::Display for RunSummary {
 #[derive(Debug)]
 pub struct Running {
     handle: LineHandle,
+    teller: Teller,
     stop: oneshot::Sender<()>,
     line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
@@ -116,11 +119,13 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
+    let (teller, told) = Teller::new(TOLD_MAX);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
     let channels = LineChannels {
         reports: arriving,
         requests: wishes,
+        told,
         snapshot,
         work,
         writer: status.clone(),
@@ -133,8 +138,8 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
     let handle = LineHandle::new(requests, published);
-    let notices = tokio::spawn(tell_notices(history, status.clone(), handle.clone()));
-    Ok(Running { handle, stop, line_task, pollers, notices, writer, status })
+    let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
+    Ok(Running { handle, teller, stop, line_task, pollers, notices, writer, status })
 }
 
 impl Running {
@@ -142,6 +147,12 @@ impl Running {
     #[must_use]
     pub fn handle(&self) -> LineHandle {
         self.handle.clone()
+    }
+
+    /// The way to the daemon's events.
+    #[must_use]
+    pub fn teller(&self) -> Teller {
+        self.teller.clone()
     }
 
     /// Returns only if the line task ends although nobody stopped it; that is a fault of this program.
@@ -219,7 +230,7 @@ async fn keep_polling<D: Dial + 'static>(
 
 /// What a person should know of the history becomes an event, once: at the start, when it comes up later, and when history
 /// waits or goes on.
-async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, handle: LineHandle) {
+async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, teller: Teller) {
     let mut told: Vec<String> = Vec::new();
     let mut is_waiting = false;
     for turn in 0_u64.. {
@@ -239,7 +250,7 @@ async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, hand
             events.push((what, problem.unwrap_or_else(goes_on)));
         }
         for (what, note) in events {
-            if !handle.tell(what, note).await {
+            if !teller.tell(what, note).await {
                 return;
             }
         }
@@ -256,13 +267,15 @@ async fn run_line(
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
-    let (monitor, alarms) = storage.engine(&line, records);
+    let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
+    let (monitor, alarms) = storage.engine(&line, records, wall);
     LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
     let mut storage = Storage::of(line);
-    let (monitor, alarms) = storage.engine(line, records.to_vec());
+    let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
+    let (monitor, alarms) = storage.engine(line, records.to_vec(), wall);
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
 }
 
@@ -284,7 +297,12 @@ impl Storage {
     }
 
     /// The engine with the running recipe's targets, taken up where the last run stopped.
-    fn engine(&mut self, line: &Line, records: Vec<AlarmRecord>) -> (Monitor<'_>, AlarmBook) {
+    fn engine(
+        &mut self,
+        line: &Line,
+        records: Vec<AlarmRecord>,
+        wall: WallAnchor,
+    ) -> (Monitor<'_>, AlarmBook) {
         let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
         for setpoint in &line.recipe().setpoints {
             monitor.handle_target(setpoint.signal, Some(setpoint.target));
@@ -295,7 +313,7 @@ impl Storage {
                 let _fits = monitor.hide(cause, *consequence);
             }
         }
-        let alarms = AlarmBook::restore(line, records, &mut monitor);
+        let alarms = AlarmBook::restore(line, records, &mut monitor, wall);
         (monitor, alarms)
     }
 }

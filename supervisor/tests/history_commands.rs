@@ -47,12 +47,16 @@ fn demo_folder() -> tempfile::TempDir {
 
 /// Two hours and some minutes of two signals: a ramp that leaves its tolerance, a broken probe for ten seconds.
 async fn watched(folder: &Path) -> ThreadedStore {
+    watched_from(folder, START_MS).await
+}
+
+async fn watched_from(folder: &Path, start_ms: i64) -> ThreadedStore {
     let line = setward_config::load(folder).unwrap().line;
     let store = ThreadedStore::open(&line.data_dir).unwrap();
-    let run = store.start_run(NewRun::of(&line, UtcMillis(START_MS), "0")).await.unwrap();
+    let run = store.start_run(NewRun::of(&line, UtcMillis(start_ms), "0")).await.unwrap();
     let place = |tag: &str| line.signals.iter().position(|signal| signal.tag == tag).unwrap() as u16;
     let (inlet, speed) = (place("TT-310"), place("TT-313"));
-    let bands = bands_of(&line, Uptime::from_millis(0), UtcMillis(START_MS));
+    let bands = bands_of(&line, Uptime::from_millis(0), UtcMillis(start_ms));
     for ten in (0..SECONDS).step_by(100) {
         let mut batch =
             Batch { bands: if ten == 0 { bands.clone() } else { Vec::new() }, ..Batch::default() };
@@ -60,7 +64,7 @@ async fn watched(folder: &Path) -> ThreadedStore {
             let broken = (4000..4010).contains(&now);
             let value = Reading::Good(((1820 - now / 100) as f64) * 0.1);
             let reading = if broken { Reading::Bad(NoData::SensorFault) } else { value };
-            let (utc, at) = (UtcMillis(START_MS + now * 1000), Uptime::from_millis(now as u64 * 1000));
+            let (utc, at) = (UtcMillis(start_ms + now * 1000), Uptime::from_millis(now as u64 * 1000));
             batch.samples.push(NewSample { signal: inlet, utc, at, reading });
             batch.samples.push(NewSample { signal: speed, utc, at, reading: Reading::Good(170.0) });
         }
@@ -280,4 +284,29 @@ async fn damage_found_at_the_start_becomes_an_event_and_the_folder_is_kept() {
     let mut files: Vec<&str> = setward_config::demo_files().iter().map(|(name, _)| *name).collect();
     files.sort_unstable();
     assert_eq!(kept, files);
+}
+
+#[tokio::test]
+async fn readings_older_than_the_site_file_says_go_and_their_roll_ups_stay() {
+    let folder = demo_folder();
+    let site = folder.path().join("site.toml");
+    let text_of_site = std::fs::read_to_string(&site).unwrap();
+    std::fs::write(&site, text_of_site.replace("readings_days = 1096", "readings_days = 1")).unwrap();
+    let now_ms = setward::clock::Clock::system().utc().0;
+    let start_ms = (now_ms - 3 * 86_400_000).div_euclid(3_600_000) * 3_600_000;
+    drop(watched_from(folder.path(), start_ms).await);
+    let dir = text(folder.path());
+    // The new run's own readings, of controllers that nobody simulates, move the clock that retention goes by.
+    let before: serde_json::Value = serde_json::from_str(&check(&["verify", dir, "--json"], 0, &[])).unwrap();
+    let run = setward(&["run", dir, "--page", "127.0.0.1:0", "--for", "4 s"]);
+    assert_eq!(run.status.code(), Some(0), "{}", String::from_utf8_lossy(&run.stderr));
+    let after: serde_json::Value = serde_json::from_str(&check(&["verify", dir, "--json"], 0, &[])).unwrap();
+    let readings = |verified: &serde_json::Value| verified["verified"]["readings"].as_u64().unwrap();
+    assert!(readings(&before) + before["verified"]["journal_rows"].as_u64().unwrap() > 10_000, "{before}");
+    assert!(readings(&after) < 5_000, "the old readings are gone: {after}");
+    let drawn =
+        check(&["trend", dir, "--signals", "TT-310", "--from", "4 d", "--columns", "100", "--csv"], 0, &[]);
+    let kept: u64 =
+        drawn.split("\r\n").skip(1).filter_map(|row| row.split(',').nth(6)?.parse::<u64>().ok()).sum();
+    assert!(kept > 7_000, "roll-ups still tell of {kept} readings");
 }

@@ -89,6 +89,7 @@ pub(super) fn small_line() -> Line {
         alarms: Vec::new(),
         recipes: Vec::new(),
         running_recipe: 0,
+        recipe_numbers: Vec::new(),
         fingerprint: String::new(),
         files: Vec::new(),
     }

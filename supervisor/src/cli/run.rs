@@ -90,7 +90,7 @@ pub(crate) async fn watch(
         stopping.tell(text);
     }
     let store: Arc<dyn HistoryStore> = history.clone();
-    let forwarding = Forwarding::start(&line, &store, clock, &running.handle());
+    let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
     let (close_page, page_closed) = oneshot::channel::<()>();
     let state = AppState { handle: running.handle(), line, history, clock };
     let shutdown = async {

@@ -93,7 +93,12 @@ impl Asked {
 }
 
 fn zone_of(window: &WindowArguments, line: &Line) -> Result<TimeZone, String> {
-    let Some(name) = &window.zone else {
+    zone_named(window.zone.as_deref(), line)
+}
+
+/// The zone of this name; the plant's without one.
+pub(crate) fn zone_named(name: Option<&str>, line: &Line) -> Result<TimeZone, String> {
+    let Some(name) = name else {
         return Ok(TimeZone::get(&line.time_zone).unwrap_or(TimeZone::UTC));
     };
     TimeZone::get(name).map_err(|_| {
@@ -102,14 +107,24 @@ fn zone_of(window: &WindowArguments, line: &Line) -> Result<TimeZone, String> {
 }
 
 fn span_of(window: &WindowArguments, zone: &TimeZone, now: UtcMillis) -> Result<Span, String> {
+    span_between((window.from.as_deref(), window.to.as_deref()), USUAL_LENGTH_MS, zone, now)
+}
+
+/// The stretch between `--from` and `--to`; `usual_ms` long if no beginning is given.
+pub(crate) fn span_between(
+    (from, to): (Option<&str>, Option<&str>),
+    usual_ms: i64,
+    zone: &TimeZone,
+    now: UtcMillis,
+) -> Result<Span, String> {
     let told = |option: &str, text: String| format!("{option}: {text}");
-    let to = match &window.to {
+    let to = match to {
         Some(text) => moment(text, zone, now, now).map_err(|text| told("--to", text))?,
         None => now,
     };
-    let from = match &window.from {
+    let from = match from {
         Some(text) => moment(text, zone, now, to).map_err(|text| told("--from", text))?,
-        None => UtcMillis(to.0.saturating_sub(USUAL_LENGTH_MS)),
+        None => UtcMillis(to.0.saturating_sub(usual_ms)),
     };
     if from >= to {
         return Err(format!(

@@ -47,7 +47,7 @@ pub mod export;
 pub use disk::{Settings, free_bytes};
 pub use forward::{ForwardPage, ForwardReading};
 pub use layout::RunSignal;
-pub use of_line::bands_of;
+pub use of_line::{band, bands_of};
 pub(crate) use quality::code_of;
 pub use quality::{no_data_code, no_data_from_code};
 pub use query::{
@@ -60,7 +60,7 @@ pub use retention::Keep;
 pub use rollup::Stretch;
 pub use verify::{Verification, verify, verify_folder};
 
-use crate::snapshot::RunId;
+use crate::snapshot::{OutOfService, RunId, Shelf};
 use async_trait::async_trait;
 use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::fmt;
@@ -181,6 +181,10 @@ pub struct AlarmRecord {
     pub cleared: Option<UtcMillis>,
     /// When it was acknowledged, and by whom.
     pub acknowledged: Option<(UtcMillis, String)>,
+    /// The shelf it is on.
+    pub shelf: Option<Shelf>,
+    /// Who took it out of service, if it is.
+    pub out_of_service: Option<OutOfService>,
 }
 
 /// All that is to be on disk when [`HistoryStore::append`] returns.

@@ -16,7 +16,7 @@ mod lines;
 mod task;
 
 use crate::clock::Clock;
-use crate::handle::LineHandle;
+use crate::handle::Teller;
 use crate::history::HistoryStore;
 use async_trait::async_trait;
 use influx::InfluxWriter;
@@ -105,26 +105,6 @@ impl SharedServerStatus {
     }
 }
 
-/// Where events go.
-#[derive(Debug)]
-enum Teller {
-    /// To the line task, which keeps them.
-    Line(LineHandle),
-    #[cfg(test)]
-    Kept(tokio::sync::mpsc::UnboundedSender<(&'static str, String)>),
-}
-
-impl Teller {
-    /// An event that the line task can no longer take was logged all the same.
-    async fn tell(&self, what: &'static str, note: String) {
-        let _taken = match self {
-            Self::Line(handle) => handle.tell(what, note).await,
-            #[cfg(test)]
-            Self::Kept(events) => events.send((what, note)).is_ok(),
-        };
-    }
-}
-
 /// Every server of a line.
 #[derive(Debug, Default)]
 pub struct Forwarding {
@@ -135,7 +115,7 @@ pub struct Forwarding {
 impl Forwarding {
     /// Begins to send to every server that the site file names.
     #[must_use]
-    pub fn start(line: &Line, store: &Arc<dyn HistoryStore>, clock: Clock, handle: &LineHandle) -> Self {
+    pub fn start(line: &Line, store: &Arc<dyn HistoryStore>, clock: Clock, teller: &Teller) -> Self {
         let mut forwarding = Self::default();
         for server in &line.history.servers {
             let writer = Box::new(InfluxWriter::new(server.clone()));
@@ -144,7 +124,7 @@ impl Forwarding {
                 (line.name.clone(), server.clone()),
                 (Arc::clone(store), writer),
                 clock,
-                Teller::Line(handle.clone()),
+                teller.clone(),
                 status.clone(),
             );
             let (stop, stopped) = oneshot::channel();

@@ -6,8 +6,9 @@
 
 use super::deliver::{Rejected, deliver};
 use super::lines::line_of;
-use super::{PointWriter, SharedServerStatus, Teller, WriteError};
+use super::{PointWriter, SharedServerStatus, WriteError};
 use crate::clock::Clock;
+use crate::handle::Teller;
 use crate::history::{ForwardPage, HistoryStore};
 use setward_config::line::Server;
 use setward_protocol::Uptime;

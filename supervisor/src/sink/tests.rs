@@ -1,6 +1,7 @@
 //! Servers that fail in every way, in virtual time, over a history that grows: what they end up with is what was kept.
 
 use super::*;
+use crate::handle::{Teller, Told};
 use crate::history::sqlite::InlineStore;
 use crate::history::{Batch, NewRun, NewSample, RunSignal};
 use crate::snapshot::RunId;
@@ -42,7 +43,7 @@ struct Bench {
     clock: Clock,
     seconds: i64,
     status: SharedServerStatus,
-    events: mpsc::UnboundedReceiver<(&'static str, String)>,
+    events: mpsc::Receiver<Told>,
     stop: oneshot::Sender<()>,
     task: JoinHandle<()>,
 }
@@ -97,13 +98,13 @@ impl Bench {
         server: Server,
     ) -> Self {
         let clock = Clock::starting_at(UtcMillis(START_MS));
-        let (told, events) = mpsc::unbounded_channel();
+        let (teller, events) = Teller::new(64);
         let status = SharedServerStatus::default();
         let forwarder = Forwarder::new(
             ("Line 2".to_owned(), server),
             (store.clone(), Box::new(writer)),
             clock,
-            Teller::Kept(told),
+            teller,
             status.clone(),
         );
         let (stop, stopped) = oneshot::channel();
@@ -126,7 +127,8 @@ impl Bench {
     }
 
     fn told(&mut self) -> Vec<(&'static str, String)> {
-        std::iter::from_fn(|| self.events.try_recv().ok()).collect()
+        let told = std::iter::from_fn(|| self.events.try_recv().ok());
+        told.map(|told| (told.what, told.note)).collect()
     }
 
     async fn end(self) -> (Arc<InlineStore>, RunId, i64) {

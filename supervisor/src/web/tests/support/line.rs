@@ -322,7 +322,8 @@ pub(in crate::web::tests) fn line() -> Line {
             ],
         }],
         running_recipe: 0,
-        fingerprint: "0123456789abcdef".repeat(4),
+        recipe_numbers: Vec::new(),
         files: Vec::new(),
+        fingerprint: "0123456789abcdef".repeat(4),
     }
 }
