@@ -19,6 +19,7 @@ pub mod line;
 pub mod poll;
 pub mod report;
 pub mod run;
+pub mod sink;
 pub mod snapshot;
 pub mod web;
 

@@ -20,7 +20,7 @@ pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
-use crate::handle::Request;
+use crate::handle::{Request, Told};
 use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
@@ -109,6 +109,8 @@ pub struct LineChannels {
     pub reports: mpsc::Receiver<ScanReport>,
     /// Wishes from people.
     pub requests: mpsc::Receiver<Request>,
+    /// What happened elsewhere: history, servers.
+    pub told: mpsc::Receiver<Told>,
     /// Where the line is published.
     pub snapshot: watch::Sender<Arc<LineSnapshot>>,
     /// Where history goes.
@@ -192,6 +194,7 @@ impl<'a> LineTask<'a> {
                 biased;
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
+                Some(told) = channels.told.recv() => self.daemon_event(told.what, Some(told.note)),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
                 _ = tick.tick() => {
