@@ -12,6 +12,7 @@ mod house_rules;
 mod network;
 mod people;
 mod poller;
+mod replay;
 mod shipped_files;
 mod small_line;
 mod sockets;
