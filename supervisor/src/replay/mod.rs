@@ -6,8 +6,12 @@
 //!
 //! What is not kept can't be replayed: readings that the disk refused, and the last seconds before a cut.
 
+mod before;
+pub mod compare;
 pub mod feed;
 mod player;
+pub mod settings;
+pub mod text;
 
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, Span, StoredEvent};
 use crate::line::WallAnchor;
@@ -17,7 +21,6 @@ use player::{Player, is_wish};
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
 use std::sync::Arc;
-use std::time::Duration;
 
 /// Events that are looked at, the newest.
 const EVENTS_MAX: usize = 1_000_000;
@@ -49,9 +52,9 @@ impl Replay<'_> {
     /// # Errors
     /// When history can't be read whole.
     pub async fn run(&self, progress: &mut (dyn FnMut(f64) + Send)) -> Result<Outcome, HistoryError> {
-        let events = kept_events(self.store, self.span).await?;
+        let events = all_events(self.store).await?;
         let mut outcome = Outcome { told: vec![Vec::new(); self.lines.len()], ..Outcome::default() };
-        let mut carried: Vec<Vec<AlarmRecord>> = vec![Vec::new(); self.lines.len()];
+        let mut carried = vec![before::carried(&events, self.span.from()); self.lines.len()];
         let Some(first) = self.lines.first() else { return Ok(outcome) };
         let mut feed = Feed::new(first, self.span);
         let whole_ms = feed.left_ms().max(1) as f64;
@@ -61,7 +64,8 @@ impl Replay<'_> {
             outcome.runs += 1;
             let run = begins.run;
             let mut storages: Vec<Storage> = self.lines.iter().map(|line| Storage::of(line)).collect();
-            let mut playing = Playing::new(self.lines, &mut storages, &begins, &events, carried);
+            let mut playing =
+                Playing::new(self.lines, &mut storages, &begins, (&events, self.span.from()), carried);
             let mut scan = Some(begins);
             while let Some(one) = scan.take().filter(|scan| scan.run == run) {
                 outcome.samples += one.samples.len() as u64;
@@ -104,9 +108,14 @@ impl Replay<'_> {
 /// # Errors
 /// When history can't be read.
 pub async fn kept_events(store: &dyn HistoryStore, span: Span) -> Result<Vec<StoredEvent>, HistoryError> {
+    let mut events = all_events(store).await?;
+    events.retain(|stored| span.contains(stored.event.utc));
+    Ok(events)
+}
+
+async fn all_events(store: &dyn HistoryStore) -> Result<Vec<StoredEvent>, HistoryError> {
     let mut events = store.events(None, EVENTS_MAX).await?;
     events.reverse();
-    events.retain(|stored| span.contains(stored.event.utc));
     Ok(events)
 }
 
@@ -124,17 +133,18 @@ impl<'a> Playing<'a> {
         lines: &[Arc<Line>],
         storages: &'a mut [Storage],
         begins: &Scan,
-        events: &[StoredEvent],
+        (events, from): (&[StoredEvent], UtcMillis),
         carried: Vec<Vec<AlarmRecord>>,
     ) -> Self {
         let of_run = |stored: &&StoredEvent| stored.run == begins.run;
-        let wall = start_of(begins, events);
+        let wall = start_of(begins, events, from);
         let players = lines.iter().zip(storages).zip(carried);
         let players = players
             .map(|((line, storage), carried)| Player::new(line, storage, begins.run, wall, carried))
             .collect();
-        let wishes: Vec<StoredEvent> =
-            events.iter().filter(of_run).filter(|stored| is_wish(&stored.event)).cloned().collect();
+        // What people did before the window is in what the alarms carried.
+        let in_window = |stored: &&StoredEvent| is_wish(&stored.event) && stored.event.at >= wall.at;
+        let wishes: Vec<StoredEvent> = events.iter().filter(of_run).filter(in_window).cloned().collect();
         let mut stops = events.iter().filter(of_run).filter(|stored| stored.event.what == "stopped");
         let stopped = stops.next().map(|stored| stored.event.at);
         Self { players, wishes: wishes.into_iter().peekable(), stopped }
@@ -165,18 +175,11 @@ impl<'a> Playing<'a> {
     }
 }
 
-/// When the run began; its first scan says it if the event is not at hand.
-fn start_of(begins: &Scan, events: &[StoredEvent]) -> WallAnchor {
+/// When the run began, or, if the window begins in the middle of it, its first scan in the window.
+fn start_of(begins: &Scan, events: &[StoredEvent], from: UtcMillis) -> WallAnchor {
     let started = events.iter().find(|one| one.run == begins.run && one.event.what == "started");
-    match started {
+    match started.filter(|started| started.event.utc >= from) {
         Some(started) => WallAnchor { at: started.event.at, utc: started.event.utc },
-        None => {
-            let up = begins.at.since(Uptime::START);
-            WallAnchor { at: Uptime::START, utc: back(begins.utc, up) }
-        }
+        None => WallAnchor { at: begins.at, utc: begins.utc },
     }
-}
-
-fn back(utc: UtcMillis, by: Duration) -> UtcMillis {
-    UtcMillis(utc.0.saturating_sub(i64::try_from(by.as_millis()).unwrap_or(i64::MAX)))
 }

@@ -11,7 +11,7 @@ use crate::snapshot::RunId;
 use jiff::Timestamp;
 use setward_alarm::AlarmId;
 use setward_config::line::Line;
-use setward_protocol::Uptime;
+use setward_protocol::{Uptime, UtcMillis};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -142,18 +142,23 @@ pub(super) fn is_wish(event: &Event) -> bool {
         )
 }
 
-/// When a shelf ends in the time of its run, and whether with one occurrence, from its note.
+/// When a shelf ends in the time of its run, and whether with one occurrence.
 fn shelf_of(event: &Event) -> (Uptime, bool) {
+    let (end, once) = shelf_end_of(event);
+    let span_ms = u64::try_from(end.0.saturating_sub(event.utc.0)).unwrap_or(0);
+    (event.at + Duration::from_millis(span_ms), once)
+}
+
+/// When a shelf ends, and whether with one occurrence, from the event's note.
+pub(super) fn shelf_end_of(event: &Event) -> (UtcMillis, bool) {
     let note = event.note.as_deref().unwrap_or_default().strip_prefix(SHELVED_UNTIL).unwrap_or_default();
-    let end = note.find([',', ';']).unwrap_or(note.len());
-    let (end, rest) = note.split_at(end);
+    let (end, rest) = note.split_at(note.find([',', ';']).unwrap_or(note.len()));
     let end_ms = end.parse::<Timestamp>().map_or(event.utc.0, |end| end.as_millisecond());
-    let span_ms = u64::try_from(end_ms.saturating_sub(event.utc.0)).unwrap_or(0);
-    (event.at + Duration::from_millis(span_ms), rest.starts_with(SHELVED_ONCE))
+    (UtcMillis(end_ms), rest.starts_with(SHELVED_ONCE))
 }
 
 /// The reason that a person gave.
-fn why_of(event: &Event) -> Option<&str> {
+pub(super) fn why_of(event: &Event) -> Option<&str> {
     let note = event.note.as_deref()?;
     match event.what.as_str() {
         "shelved" => note.split_once("; ").map(|(_, why)| why),
