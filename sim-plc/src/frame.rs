@@ -20,6 +20,11 @@ pub const MAX_FRAME_BYTES: usize = BEFORE_LENGTH_BYTES + 254;
 const ENCAPSULATED: u8 = 0x2B;
 const IDENTIFICATION: u8 = 0x0E;
 
+/// Where a frame's function code and data begin; the unit id stands before them.
+pub(crate) const fn answer_begins_at() -> usize {
+    HEADER_BYTES
+}
+
 /// What the bytes received so far are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Received<'a> {

@@ -5,6 +5,7 @@
 //! - `plant`: all of it in virtual time; what each signal truly is and what its instrument says.
 //! - [`fault`] and `active`: what can go wrong, and what follows from it. [`operation`]: what operators do.
 //!   [`scenario`]: a timed script of both.
+//! - [`disturbance`]: replies that are bad at random. [`look`]: all that can be known of the plant, for an oracle.
 //! - `image`: the registers, through the same encodings by which the supervisor decodes them.
 //! - [`frame`]: Modbus bytes in, Modbus bytes out. Pure.
 //! - [`simulator`]: the shared handle. [`server`]: sockets and the real-time ticker. [`cli`]: the program.
@@ -14,9 +15,11 @@
 
 mod active;
 pub mod cli;
+pub mod disturbance;
 pub mod fault;
 pub mod frame;
 mod image;
+pub mod look;
 pub mod operation;
 pub mod physics;
 mod plant;
@@ -24,7 +27,9 @@ pub mod scenario;
 pub mod server;
 pub mod simulator;
 
+pub use disturbance::{BadReply, Disturbance};
 pub use fault::{Fault, FaultError, FaultKind};
+pub use look::Look;
 pub use operation::{Operation, UnknownOperation};
 pub use scenario::{Scenario, ScriptError};
 pub use server::{BindError, Bound, bind, serve};

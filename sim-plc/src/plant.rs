@@ -91,6 +91,11 @@ impl Plant {
         self.points.get(signal.index()).filter(|point| point.served).map(|point| point.truth)
     }
 
+    /// What a healthy instrument of the signal would say, without noise, in its unit; `None` as above.
+    pub(crate) fn healthy(&self, signal: SignalId) -> Option<f64> {
+        self.points.get(signal.index()).filter(|point| point.served).map(|point| point.healthy)
+    }
+
     /// What the instrument of each signal says, in its unit, in the order of the line.
     pub(crate) fn sensed(&self) -> impl Iterator<Item = f64> {
         self.points.iter().map(|point| point.sensed)

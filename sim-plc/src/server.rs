@@ -300,11 +300,11 @@ async fn answer_whole_frames<S: AsyncWrite + Unpin>(
         match simulator.respond(controllers, &frame) {
             Response::Close => return false,
             Response::Nothing => {}
-            Response::Send(reply, delay) => {
-                if !delay.is_zero() {
-                    sleep(delay).await;
+            Response::Send { bytes: reply, after, closes } => {
+                if !after.is_zero() {
+                    sleep(after).await;
                 }
-                if !matches!(timeout(WRITE_LIMIT, stream.write_all(&reply)).await, Ok(Ok(()))) {
+                if !matches!(timeout(WRITE_LIMIT, stream.write_all(&reply)).await, Ok(Ok(()))) || closes {
                     return false;
                 }
             }

@@ -3,6 +3,7 @@
 //! Invariant: the lock is never held across an await; everything under it is short and can't fail.
 
 use crate::active::{Manners, subject_of};
+use crate::disturbance::{Disturbance, Sent};
 use crate::fault::{Fault, FaultError, FaultKind};
 use crate::frame::{Device, Exception, Frame, answer, reply_frame};
 use crate::image::Image;
@@ -23,17 +24,18 @@ pub struct Simulator {
     state: Arc<Mutex<State>>,
 }
 
-struct State {
-    plant: Plant,
-    image: Image,
+pub(crate) struct State {
+    pub(crate) plant: Plant,
+    pub(crate) image: Image,
     script: Option<Running>,
+    disturbance: Option<Disturbance>,
 }
 
 /// What to do about a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Response {
-    /// Send this, so much later.
-    Send(Vec<u8>, Duration),
+    /// Send these bytes, so much later; then close if told to.
+    Send { bytes: Vec<u8>, after: Duration, closes: bool },
     /// Say nothing.
     Nothing,
     /// Close the connection.
@@ -54,7 +56,7 @@ impl Simulator {
         let plant = Plant::new(line, seed);
         let mut image = Image::new(line);
         image.refresh(plant.sensed(), &plant.faults, plant.elapsed());
-        let state = State { plant, image, script: None };
+        let state = State { plant, image, script: None, disturbance: None };
         Self { line: Arc::new(line.clone()), state: Arc::new(Mutex::new(state)) }
     }
 
@@ -106,6 +108,11 @@ impl Simulator {
     #[must_use]
     pub fn doing(&self) -> Operation {
         self.state().plant.doing()
+    }
+
+    /// From now on replies are bad as `disturbance` draws; `None`: none is.
+    pub fn disturb(&self, disturbance: Option<Disturbance>) {
+        self.state().disturbance = disturbance;
     }
 
     /// Ends every fault.
@@ -164,8 +171,8 @@ impl Simulator {
         });
         let function = request.pdu.first().copied().unwrap_or_default();
         let Some((index, controller)) = addressed else {
-            let refusal = Exception::NO_SUCH_UNIT.pdu(function);
-            return Response::Send(reply_frame(request, &refusal), Duration::ZERO);
+            let bytes = reply_frame(request, &Exception::NO_SUCH_UNIT.pdu(function));
+            return Response::Send { bytes, after: Duration::ZERO, closes: false };
         };
         let state = self.state();
         let manners = state.plant.faults.manners(index);
@@ -180,10 +187,19 @@ impl Simulator {
             Some(code) => Exception(code).pdu(function),
             None => answer(request.pdu, &device),
         };
-        Response::Send(reply_frame(request, &pdu), manners.delay)
+        let bytes = reply_frame(request, &pdu);
+        let sent = match &state.disturbance {
+            Some(disturbance) => disturbance.disturb(request, bytes),
+            None => Sent { bytes, after: Duration::ZERO, closes: false },
+        };
+        Response::Send { bytes: sent.bytes, after: manners.delay + sent.after, closes: sent.closes }
     }
 
-    fn state(&self) -> MutexGuard<'_, State> {
+    pub(crate) fn line(&self) -> &Line {
+        &self.line
+    }
+
+    pub(crate) fn state(&self) -> MutexGuard<'_, State> {
         // The state is whole between any two statements; a panic elsewhere must not stop the simulator.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -9,7 +9,9 @@ pub mod controllers;
 pub mod core;
 pub mod derived;
 pub mod quality;
+pub mod recipes;
 pub mod signals;
+pub mod slope;
 pub mod stations;
 pub mod storage;
 pub mod wishes;
@@ -18,7 +20,7 @@ pub mod writer;
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
 use crate::handle::Request;
-use crate::history::{Batch, Event, NewSample, StoredEvent};
+use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::{AlarmBook, Beside, Person};
@@ -26,6 +28,7 @@ use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
+use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
@@ -180,9 +183,13 @@ impl<'a> LineTask<'a> {
                     second_is_over = true;
                 }
             }
+            let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            let published = self.snapshot(&channels.writer);
-            channels.snapshot.send_replace(Arc::new(published));
+            // Only the run's own handle is there to look: then once a second will do, besides what happens to alarms.
+            if has_news || second_is_over || channels.snapshot.receiver_count() > 1 {
+                let published = self.snapshot(&channels.writer);
+                channels.snapshot.send_replace(Arc::new(published));
+            }
         }
         let blindness = self.blindness.hand_over(&self.line, self.clock.uptime());
         self.keep_blindness(blindness);
@@ -225,7 +232,8 @@ impl<'a> LineTask<'a> {
         }
         // A program that can't be believed is one trouble of the controller, not one of each of its signals.
         let trouble = self.quality.program_trouble(report.controller, report.at);
-        let answered = report.answered() && trouble.is_none();
+        // A controller that refuses everything is lost to the line as one that is silent: one alarm, not one of each signal.
+        let answered = report.brought_words() && trouble.is_none();
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
         self.tell(None);
@@ -260,6 +268,7 @@ impl<'a> LineTask<'a> {
         for said in std::mem::take(&mut self.said) {
             match said {
                 Said::Mode(change) => self.tell_mode(change),
+                Said::Recipe(change) => self.tell_recipe(change),
                 Said::Alarm(event) => self.tell_alarm(&event, person),
             }
         }
@@ -272,6 +281,20 @@ impl<'a> LineTask<'a> {
         tracing::info!(code = "station-mode", %station, "station {station} goes from {from} to {to}");
         let note = format!("{station}: {from} to {to}");
         self.daemon_event("station mode", Some(note));
+    }
+
+    fn tell_recipe(&mut self, change: RecipeChange) {
+        let (what, note) = change.told(&self.line);
+        match change.recipe {
+            Some(_) => tracing::info!(code = "recipe", "{note}"),
+            None => tracing::warn!(code = "recipe-unknown", "{note}"),
+        }
+        self.daemon_event(what, Some(note));
+        let (at, utc) = (self.clock.uptime(), self.clock.utc());
+        for signal in self.line.signals_under(change.word) {
+            let target = self.core.recipe_setpoint(signal).map(|asked| asked.target);
+            self.pending.batch.bands.push(band(signal, target, at, utc));
+        }
     }
 
     fn tell_alarm(&mut self, event: &AlarmEvent, person: Option<Person<'_>>) {
@@ -353,7 +376,7 @@ impl<'a> LineTask<'a> {
             run: self.run,
             at: wall.at,
             utc: wall.utc,
-            signals: self.signals.views().to_vec(),
+            signals: self.signals.published(),
             stations: self.core.station_views(),
             controllers: self.controllers.views().to_vec(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
@@ -368,7 +391,7 @@ impl<'a> LineTask<'a> {
     }
 
     fn dwell_s(&self, belt: &Belt) -> Option<f64> {
-        let speed = self.signals.views().get(belt.speed.index())?.reading.good()?;
+        let speed = self.signals.good(belt.speed)?;
         let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
         dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
     }

@@ -64,6 +64,8 @@ pub struct StationView {
     pub since: Option<UtcMillis>,
     /// Whether product is under it, where anything says so.
     pub product_present: Option<bool>,
+    /// The recipe it runs, as an index into the line's; `None`: the line's own.
+    pub recipe: Option<usize>,
 }
 
 /// A controller at one moment.

@@ -25,8 +25,12 @@ pub(super) struct Point {
     /// Whether it has registers at all.
     pub(super) served: bool,
     pub(super) truth: f64,
+    /// The truth, late by the usual time constant.
+    pub(super) healthy: f64,
     /// The truth, late.
     late: f64,
+    /// Step and time constant for which this share of the way is gone in a step: the exponential is worth keeping.
+    share_of: (f64, f64, f64),
     /// The same with the errors of its instrument, without noise: what a loop sees.
     pub(super) seen: f64,
     pub(super) sensed: f64,
@@ -52,7 +56,9 @@ impl Point {
             tau_s: simulate.time_constant.as_secs_f64(),
             served: signal.register().is_some(),
             truth: simulate.typical,
+            healthy: simulate.typical,
             late: simulate.typical,
+            share_of: (0.0, 0.0, 0.0),
             seen: simulate.typical,
             sensed: simulate.typical,
         }
@@ -60,7 +66,7 @@ impl Point {
 
     /// Puts the instrument at rest at `truth`.
     pub(super) const fn settle(&mut self, truth: f64) {
-        (self.truth, self.late, self.seen, self.sensed) = (truth, truth, truth, truth);
+        (self.truth, self.healthy, self.late, self.seen, self.sensed) = (truth, truth, truth, truth, truth);
     }
 
     /// Lets the instrument follow `truth` for `step`.
@@ -81,16 +87,29 @@ impl Point {
             (slow_s.unwrap_or(self.tau_s), faults.drifted(self.id, now), stuck)
         };
         if self.instrument {
-            self.late += (truth - self.late) * step.share(tau_s);
+            let usual = self.share(step, self.tau_s);
+            let share = if tau_s == self.tau_s { usual } else { step.share(tau_s) };
+            self.healthy += (truth - self.healthy) * usual;
+            self.late += (truth - self.late) * share;
             let scatter = if self.noise > 0.0 { self.noise * noise.normal() } else { 0.0 };
             self.sensed = self.late + drifted + scatter;
         } else {
             // Entered values and counts are shown exactly; a wandering source already has its lag and noise.
-            self.late = truth;
+            (self.healthy, self.late) = (truth, truth);
             self.sensed = truth + drifted;
         }
         if !stuck {
             self.seen = self.late + drifted;
         }
+    }
+
+    fn share(&mut self, step: StepTime, tau_s: f64) -> f64 {
+        let (seconds, tau, share) = self.share_of;
+        if (seconds, tau) == (step.seconds(), tau_s) {
+            return share;
+        }
+        let share = step.share(tau_s);
+        self.share_of = (step.seconds(), tau_s, share);
+        share
     }
 }

@@ -18,7 +18,7 @@ fn ask_fryer(simulator: &Simulator) -> Response {
 }
 
 fn pdu_of(response: Response) -> Vec<u8> {
-    let Response::Send(bytes, _) = response else { panic!("{response:?} is no reply") };
+    let Response::Send { bytes, .. } = response else { panic!("{response:?} is no reply") };
     bytes[7..].to_vec()
 }
 
@@ -141,7 +141,7 @@ fn a_silent_controller_says_nothing_and_its_neighbour_answers() {
 fn a_slow_controller_answers_late() {
     let simulator = running(1);
     inject(&simulator, "controller-slow fryer 400 ms");
-    let Response::Send(_, delay) = ask_fryer(&simulator) else { panic!("no reply") };
+    let Response::Send { after: delay, .. } = ask_fryer(&simulator) else { panic!("no reply") };
     assert_eq!(delay, Duration::from_millis(400));
 }
 
@@ -178,7 +178,7 @@ fn a_stopped_program_answers_with_a_heartbeat_that_stands_still() {
     // Values look alive and are not: only the heartbeat tells.
     assert_eq!(shown(&simulator, "TT-310"), inlet);
     assert!(simulator.truth("TT-310").unwrap() < 179.0);
-    assert!(matches!(ask_fryer(&simulator), Response::Send(..)));
+    assert!(matches!(ask_fryer(&simulator), Response::Send { .. }));
     simulator.clear("program-stopped fryer").unwrap();
     pass(&simulator, 1);
     assert_eq!(simulator.shown("XI-394"), Some(3611.0));

@@ -242,7 +242,7 @@ async fn the_demo_line_answers_for_each_of_its_controllers() {
             let controller = line.controller(register.controller);
             let request = Frame { transaction: 9, unit: controller.unit_id, pdu: &pdu };
             let response = simulator.respond(&simulator.controllers_at(&controller.endpoint), &request);
-            let Response::Send(reply, _) = response else { panic!("{pdu:?} got no reply") };
+            let Response::Send { bytes: reply, .. } = response else { panic!("{pdu:?} got no reply") };
             assert_eq!((reply[6], reply[7]), (controller.unit_id, pdu[0]));
             reply[8..].to_vec()
         };
@@ -259,7 +259,7 @@ proptest! {
         for controller in &line.controllers {
             let request = Frame { transaction: 1, unit, pdu: &pdu };
             let response = simulator.respond(&simulator.controllers_at(&controller.endpoint), &request);
-            let Response::Send(reply, _) = response else { panic!("{response:?}") };
+            let Response::Send { bytes: reply, .. } = response else { panic!("{response:?}") };
             prop_assert!(reply.len() <= MAX_FRAME_BYTES);
             prop_assert_eq!(reply[7] & 0x7F, pdu[0] & 0x7F);
             prop_assert!(reply[7] & 0x80 == 0 || reply.len() == 9);

@@ -63,6 +63,14 @@ impl Mean {
 
     /// Seconds until the mean turns if the value stays as it is; `None` if it does not.
     pub(crate) fn turns_in_s(&self, value: f64, level: &Level, lent: &[Segment]) -> Option<f64> {
+        // A mean lies between the least and the most of what it is made of: mostly that settles it.
+        let rests = |x: f64| level.side.beyond(x, level.level) <= 0.0;
+        if !self.is_beyond
+            && rests(value)
+            && self.window.pieces(lent).all(|piece| rests(piece.from) && rests(piece.to))
+        {
+            return None;
+        }
         let (mut passed_s, mut found) = (0.0, None);
         self.window.look_ahead(value, lent, |step| {
             found = turn_s(step, level, self.is_beyond, self.least_known_s, 0.0)

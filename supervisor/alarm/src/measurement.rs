@@ -1,9 +1,9 @@
 //! The measurement kind: a signal that can't be trusted.
 //!
 //! It raises when no good value has come for `bad_for`, counted from the first reading that was not good (or from when
-//! a reading was overdue), or when less
-//! than three quarters of the last five minutes were good. It clears when a good value has come and enough of the last
-//! five minutes was good again. A signal that is not wired yet is nobody's alarm.
+//! a reading was overdue) and not while the silence may still be bridged, or when less than three quarters of the last five minutes are known: a silence between two good
+//! values is bridged here as everywhere, up to the gap limit. It clears when a good value has come and enough of the last
+//! five minutes is known again. A signal that is not wired yet is nobody's alarm.
 
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
@@ -13,7 +13,7 @@ use crate::settings::MeasurementSettings;
 use core::time::Duration;
 use setward_protocol::{NoData, Reading, Uptime};
 
-/// Least share of the last five minutes that must be good.
+/// Least share of the last five minutes that must be known.
 const COVERAGE_LEAST: f64 = 0.75;
 /// The last five minutes are counted in pieces of this length.
 const PIECE_S: u64 = 30;
@@ -29,6 +29,8 @@ pub(crate) struct MeasurementDetector {
     heard: Option<Uptime>,
     /// Since when it has not been good.
     bad_since: Option<Uptime>,
+    /// Until then a good value would make the silence since the last one known time.
+    bridged_until: Option<Uptime>,
     active: bool,
     coverage: Coverage,
 }
@@ -40,13 +42,24 @@ struct Coverage {
     piece: u64,
     good_s: [f64; PIECES],
     total_s: [f64; PIECES],
-    last: Option<(Uptime, bool)>,
+    /// Up to when it has been counted.
+    counted: Option<Uptime>,
+    last_good: Option<Uptime>,
 }
 
 impl MeasurementDetector {
     pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
-        let coverage = Coverage { piece: 0, good_s: [0.0; PIECES], total_s: [0.0; PIECES], last: None };
-        Self { settings, gap_limit, heard: None, bad_since: None, active: false, coverage }
+        let (piece, good_s, total_s) = (0, [0.0; PIECES], [0.0; PIECES]);
+        let coverage = Coverage { piece, good_s, total_s, counted: None, last_good: None };
+        Self {
+            settings,
+            gap_limit,
+            heard: None,
+            bad_since: None,
+            bridged_until: None,
+            active: false,
+            coverage,
+        }
     }
 
     /// Since when it has not been good, or will not have been if nothing is heard of it any more.
@@ -85,12 +98,12 @@ impl Judge for MeasurementDetector {
         self.run_out(at, changes);
         self.heard = Some(at);
         if controller_is_lost {
-            self.coverage.last = None;
+            (self.coverage.counted, self.coverage.last_good) = (None, None);
         } else {
-            self.coverage.take(at, is_good);
+            self.coverage.take(at, reading, self.gap_limit);
         }
         if is_good {
-            self.bad_since = None;
+            (self.bad_since, self.bridged_until) = (None, Some(at + self.gap_limit));
             if self.active && !self.coverage.is_thin() {
                 self.active = false;
                 let _fits = changes.push(Change::Ends { at });
@@ -99,6 +112,9 @@ impl Judge for MeasurementDetector {
             }
         } else {
             self.bad_since.get_or_insert(at);
+            if !matches!(reading, Reading::Bad(why) if why.is_silence()) {
+                self.bridged_until = None;
+            }
             self.run_out(at, changes);
         }
     }
@@ -114,7 +130,7 @@ impl Judge for MeasurementDetector {
 
     fn deadline(&self) -> Option<Uptime> {
         let since = self.missing_since().filter(|_| !self.active)?;
-        Some(since + self.settings.bad_for)
+        Some((since + self.settings.bad_for).max(self.bridged_until.unwrap_or(since)))
     }
 
     fn beyond_since(&self) -> Option<Uptime> {
@@ -134,18 +150,34 @@ impl Judge for MeasurementDetector {
 }
 
 impl Coverage {
-    fn take(&mut self, at: Uptime, is_good: bool) {
-        let Some((last, was_good)) = self.last.replace((at, is_good)) else {
-            self.piece = piece_of(at);
+    fn take(&mut self, at: Uptime, reading: Reading, gap_limit: Duration) {
+        let is_good = reading.good().is_some();
+        let is_silence = matches!(reading, Reading::Bad(why) if why.is_silence());
+        let is_bridged = self.last_good.is_some_and(|good| at.since(good) <= gap_limit);
+        if is_silence && is_bridged {
+            // What comes next tells whether this time is known.
             return;
-        };
+        }
+        if let Some(counted) = self.counted {
+            self.count(at, at.since(counted), is_good && is_bridged);
+        } else {
+            self.piece = piece_of(at);
+        }
+        self.counted = Some(at);
+        if is_good {
+            self.last_good = Some(at);
+        } else if !is_silence {
+            self.last_good = None;
+        }
+    }
+
+    fn count(&mut self, at: Uptime, passed: Duration, is_known: bool) {
         self.turn_to(piece_of(at));
-        let passed = at.since(last).min(Duration::from_secs(PIECE_S));
+        let passed_s = passed.min(Duration::from_secs(PIECE_S)).as_secs_f64();
         let place = self.place();
-        let known = is_good && was_good;
         if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
-            *total += passed.as_secs_f64();
-            *good += if known { passed.as_secs_f64() } else { 0.0 };
+            *total += passed_s;
+            *good += if is_known { passed_s } else { 0.0 };
         }
     }
 

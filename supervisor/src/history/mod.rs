@@ -45,7 +45,7 @@ pub mod export;
 
 pub use disk::{Settings, free_bytes};
 pub use layout::RunSignal;
-pub use of_line::bands_of;
+pub use of_line::{band, bands_of};
 pub use quality::{no_data_code, no_data_from_code};
 pub use query::{
     BadQuery, COLUMNS_MAX, Envelope, ExactSample, KnownBand, Level, POINTS_MAX, SIGNALS_MAX, SignalSamples,

@@ -4,6 +4,7 @@
 //! What is not known changes nothing; at first every alarm may speak. A batch whose beginning was not seen is not begun:
 //! nobody could say what it got. One that an earlier run saw begin goes on.
 
+use super::recipes::RecipeBook;
 use super::stations::StationBook;
 use setward_alarm::{AlarmId, AverageReference, BatchEdge, Kind, Reference};
 use setward_config::line::{JudgeWhen, Line, LineAlarm};
@@ -13,8 +14,15 @@ use setward_protocol::SignalId;
 /// What the conditions of each alarm said last.
 #[derive(Debug)]
 pub struct ConditionBook {
-    may_speak: Vec<bool>,
-    in_batch: Vec<Option<bool>>,
+    alarms: Vec<Conditioned>,
+}
+
+/// An alarm of which anything is asked besides its station's mode. Of most alarms nothing is, and they cost nothing.
+#[derive(Debug)]
+struct Conditioned {
+    alarm: AlarmId,
+    may_speak: bool,
+    in_batch: Option<bool>,
 }
 
 /// What has changed for an alarm.
@@ -30,8 +38,13 @@ impl ConditionBook {
     /// Every alarm may speak until something says otherwise.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        let count = line.alarms.len();
-        Self { may_speak: vec![true; count], in_batch: vec![None; count] }
+        let is_asked = |alarm: &LineAlarm| {
+            let by_recipe = is_held_against_recipe(&alarm.settings.kind);
+            by_recipe || !alarm.when.is_empty() || !alarm.batch.is_empty() || alarm.only_after.is_some()
+        };
+        let asked = line.alarms_with_ids().filter(|(_, alarm)| is_asked(alarm));
+        let one = |(alarm, _)| Conditioned { alarm, may_speak: true, in_batch: None };
+        Self { alarms: asked.map(one).collect() }
     }
 
     /// Looks at the line as it is; gives the alarms for which something has changed. A batch ends before its alarm is made
@@ -39,17 +52,17 @@ impl ConditionBook {
     pub fn handle(
         &mut self,
         line: &Line,
-        stations: &StationBook,
+        books: (&StationBook, &RecipeBook),
         value_of: impl Fn(SignalId) -> Option<f64>,
     ) -> Vec<(AlarmId, ConditionChange)> {
         let mut changes = Vec::new();
-        let books = self.may_speak.iter_mut().zip(&mut self.in_batch);
-        for ((id, alarm), (speaks, in_batch)) in line.alarms_with_ids().zip(books) {
+        for Conditioned { alarm: id, may_speak: speaks, in_batch } in &mut self.alarms {
+            let (id, alarm) = (*id, line.alarm(*id));
             let edge = batch_edge(alarm, in_batch, &value_of);
             if edge == Some(BatchEdge::Ends) {
                 changes.push((id, ConditionChange::Batch(BatchEdge::Ends)));
             }
-            if let Some(now) = may_speak(line, alarm, stations, &value_of)
+            if let Some(now) = may_speak(line, alarm, books, &value_of)
                 && std::mem::replace(speaks, now) != now
             {
                 changes.push((id, ConditionChange::MaySpeak(now)));
@@ -82,11 +95,11 @@ fn batch_edge(
 fn may_speak(
     line: &Line,
     alarm: &LineAlarm,
-    stations: &StationBook,
+    books: (&StationBook, &RecipeBook),
     value_of: impl Fn(SignalId) -> Option<f64>,
 ) -> Option<bool> {
-    let (when, judged) = (all_hold(&alarm.when, value_of), is_judged(line, alarm, stations));
-    match (when, judged, is_after(alarm, stations)) {
+    let (when, judged) = (all_hold(&alarm.when, value_of), is_judged(line, alarm, books));
+    match (when, judged, is_after(alarm, books.0)) {
         (Some(false), ..) | (_, Some(false), _) | (.., false) => Some(false),
         (Some(true), Some(true), true) => Some(true),
         (None, ..) | (_, None, _) => None,
@@ -101,13 +114,17 @@ fn is_after(alarm: &LineAlarm, stations: &StationBook) -> bool {
 
 /// Whether the recipe's setpoint counts now, for an alarm that is held against it. In which modes such an alarm speaks is
 /// in its settings; product under the station is what remains to be seen.
-fn is_judged(line: &Line, alarm: &LineAlarm, stations: &StationBook) -> Option<bool> {
+fn is_judged(
+    line: &Line,
+    alarm: &LineAlarm,
+    (stations, recipes): (&StationBook, &RecipeBook),
+) -> Option<bool> {
     let Some(signal) =
         alarm.settings.watches.signal().filter(|_| is_held_against_recipe(&alarm.settings.kind))
     else {
         return Some(true);
     };
-    let Some(asked) = line.recipe_setpoint(signal) else { return Some(true) };
+    let Some(asked) = recipes.setpoint(line, signal) else { return Some(true) };
     let station = line.signal(signal).station;
     match asked.judge_when {
         JudgeWhen::Always | JudgeWhen::StationRun => Some(true),

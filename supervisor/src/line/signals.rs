@@ -2,20 +2,13 @@
 //!
 //! The engine and history get the reading as it is. A page may see a value a few polls longer, marked late.
 
+use super::slope::Slope;
 use crate::poll::ScanReport;
 use crate::poll::blocks::BlockReport;
 use crate::snapshot::SignalView;
 use setward_config::line::{Line, LineSignal, Role};
 use setward_protocol::{Doubt, NoData, ReadRequest, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
-use std::collections::VecDeque;
 use std::time::Duration;
-
-/// The slope looks back this far: long enough to rise above the noise, short enough to see that a fall has ended.
-const SLOPE_OVER: Duration = Duration::from_secs(60);
-/// A slope from fewer samples than this says nothing.
-const SLOPE_SAMPLES_MIN: usize = 10;
-/// Samples kept for a slope, however fast the poll.
-const SLOPE_SAMPLES_MAX: usize = 1_200;
 
 /// A reading as a scan brought it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,7 +29,7 @@ pub struct Fresh {
 #[derive(Debug)]
 pub struct SignalBook {
     views: Vec<SignalView>,
-    recent: Vec<VecDeque<(Uptime, f64)>>,
+    slopes: Vec<Slope>,
     heard: Vec<Option<Uptime>>,
     /// How long a value may be shown as late, by signal.
     late_for: Vec<Duration>,
@@ -50,17 +43,22 @@ impl SignalBook {
         let count = line.signals.len();
         Self {
             views: line.signals.iter().map(first_view).collect(),
-            recent: vec![VecDeque::new(); count],
+            slopes: vec![Slope::default(); count],
             heard: vec![None; count],
             late_for: line.signals_with_ids().map(|(id, _)| gone_after(line, id)).collect(),
             keeps_slope: line.signals.iter().map(|signal| signal.role == Role::Measured).collect(),
         }
     }
 
-    /// The views, by signal id.
+    /// The views, by signal id, with their slopes: what a page is shown. Slopes are worked out here, because fewer views are
+    /// published than samples taken.
     #[must_use]
-    pub fn views(&self) -> &[SignalView] {
-        &self.views
+    pub fn published(&self) -> Vec<SignalView> {
+        let with_slope = |(view, slope): (&SignalView, &Slope)| {
+            let (slope_per_min, slope_error_per_min) = slope.per_min().unzip();
+            SignalView { slope_per_min, slope_error_per_min, ..*view }
+        };
+        self.views.iter().zip(&self.slopes).map(with_slope).collect()
     }
 
     /// The good value a signal has now.
@@ -73,8 +71,8 @@ impl SignalBook {
     pub fn take(&mut self, fresh: &Fresh, utc: UtcMillis) {
         let at = fresh.at;
         let index = fresh.signal.index();
-        let (Some(view), Some(heard), Some(recent)) =
-            (self.views.get_mut(index), self.heard.get_mut(index), self.recent.get_mut(index))
+        let (Some(view), Some(heard), Some(slope)) =
+            (self.views.get_mut(index), self.heard.get_mut(index), self.slopes.get_mut(index))
         else {
             return;
         };
@@ -105,8 +103,7 @@ impl SignalBook {
             }
         }
         if self.keeps_slope.get(index).copied().unwrap_or(false) {
-            keep_recent(recent, fresh.reading, at);
-            (view.slope_per_min, view.slope_error_per_min) = slope_per_min(recent).unzip();
+            slope.take(fresh.reading, at);
         }
     }
 
@@ -172,71 +169,4 @@ fn decode_one(line: &Line, signal: SignalId, request: ReadRequest, words: &[u16]
     }
     let word_count = u8::try_from(own.len()).unwrap_or(0);
     Fresh { signal, reading: register.wire.decode(&block), words: kept, word_count, at }
-}
-
-fn keep_recent(recent: &mut VecDeque<(Uptime, f64)>, reading: Reading, at: Uptime) {
-    match reading {
-        Reading::Good(value) => recent.push_back((at, value)),
-        Reading::Bad(why) if why.is_silence() => {}
-        // Across a broken instrument there is no slope.
-        Reading::Uncertain(..) | Reading::Bad(_) => recent.clear(),
-    }
-    while recent.front().is_some_and(|(first, _)| at.since(*first) > SLOPE_OVER)
-        || recent.len() > SLOPE_SAMPLES_MAX
-    {
-        recent.pop_front();
-    }
-}
-
-/// Least-squares slope and its standard error, unit per minute.
-fn slope_per_min(recent: &VecDeque<(Uptime, f64)>) -> Option<(f64, f64)> {
-    let (first, _) = *recent.front()?;
-    if recent.len() < SLOPE_SAMPLES_MIN {
-        return None;
-    }
-    let count = recent.len() as f64;
-    let minutes = |at: &Uptime| at.seconds_since(first) / 60.0;
-    let mean_t = recent.iter().map(|(at, _)| minutes(at)).sum::<f64>() / count;
-    let mean_v = recent.iter().map(|(_, value)| value).sum::<f64>() / count;
-    let (mut cross, mut square, mut spread) = (0.0, 0.0, 0.0);
-    for (at, value) in recent {
-        let (t, v) = (minutes(at) - mean_t, value - mean_v);
-        cross += t * v;
-        square += t * t;
-        spread += v * v;
-    }
-    let slope = cross / square;
-    // What the line leaves unexplained; rounding may make it a hair less than nothing.
-    let residual = (spread - slope * cross).max(0.0) / (count - 2.0);
-    (square > 0.0).then(|| (slope, (residual / square).sqrt()))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_steady_fall_has_its_slope() {
-        let recent: VecDeque<_> = (0..60_u32)
-            .map(|second| (Uptime::from_secs_f64(f64::from(second)), 182.0 - f64::from(second) / 10.0))
-            .collect();
-        let (slope, error) = slope_per_min(&recent).unwrap();
-        assert!((slope + 6.0).abs() < 1e-9 && error < 1e-6, "{slope} +/- {error}");
-    }
-
-    /// t = 0..9 min, v = 0 1 0 1 ..: slope 5/165 = 0.0303, standard error sqrt((2.5 - 0.0758)/8/82.5) (by hand).
-    #[test]
-    fn scatter_without_a_trend_has_a_slope_within_its_error() {
-        let recent: VecDeque<_> =
-            (0..10_u64).map(|minute| (Uptime::from_millis(minute * 60_000), (minute % 2) as f64)).collect();
-        let (slope, error) = slope_per_min(&recent).unwrap();
-        assert!((slope - 2.5 / 82.5).abs() < 1e-12, "{slope}");
-        assert!((error - ((2.5 - 2.5 * 2.5 / 82.5) / 8.0 / 82.5_f64).sqrt()).abs() < 1e-12, "{error}");
-    }
-
-    #[test]
-    fn too_few_samples_have_none() {
-        let recent: VecDeque<_> = (0..9).map(|second| (Uptime::from_millis(second * 1000), 1.0)).collect();
-        assert_eq!(slope_per_min(&recent), None);
-    }
 }

@@ -23,27 +23,26 @@ pub struct Scan {
     pub utc: UtcMillis,
     /// What it brought, in the order of the signals.
     pub samples: Vec<Sample>,
+    /// Whether it brought any words at all.
+    pub brought_words: bool,
 }
 
-impl Scan {
-    /// Whether the controller answered at all: an exception is an answer, a gateway's word that the unit is silent is not.
-    #[must_use]
-    pub fn answered(&self) -> bool {
-        self.samples.iter().any(|sample| match sample.reading {
-            Reading::Good(_) | Reading::Uncertain(..) => true,
-            Reading::Bad(NoData::NoReply | NoData::Refused | NoData::NotPolled) => false,
-            Reading::Bad(NoData::Exception(code)) => !matches!(code, 0x0A | 0x0B),
-            Reading::Bad(
-                NoData::NotCommissioned
-                | NoData::SensorFault
-                | NoData::OutOfRange
-                | NoData::Stale
-                | NoData::Stuck
-                | NoData::HeartbeatStopped
-                | NoData::Restarting
-                | NoData::TooLittleKnown,
-            ) => true,
-        })
+/// Whether a reading says that words came from the controller, whatever they were worth.
+const fn came_in_words(reading: Reading) -> bool {
+    match reading {
+        Reading::Good(_) | Reading::Uncertain(..) => true,
+        Reading::Bad(
+            NoData::NoReply | NoData::Refused | NoData::NotPolled | NoData::Exception(_) | NoData::Stale,
+        ) => false,
+        Reading::Bad(
+            NoData::NotCommissioned
+            | NoData::SensorFault
+            | NoData::OutOfRange
+            | NoData::Stuck
+            | NoData::HeartbeatStopped
+            | NoData::Restarting
+            | NoData::TooLittleKnown,
+        ) => true,
     }
 }
 
@@ -132,13 +131,17 @@ impl Feed {
                 // A derived value belongs to the scan before it; without one its page began in the middle.
                 (None, Some(scan)) => scan.samples.push(piece.sample),
                 (None, None) => {}
-                (Some(_), Some(scan)) if !is_new_row => scan.samples.push(piece.sample),
+                (Some(_), Some(scan)) if !is_new_row => {
+                    scan.samples.push(piece.sample);
+                    scan.brought_words |= came_in_words(piece.sample.reading);
+                }
                 (Some(controller), _) => scans.push(Scan {
                     run: RunId(piece.run),
                     controller,
                     at: piece.sample.at,
                     utc: piece.utc,
                     samples: vec![piece.sample],
+                    brought_words: came_in_words(piece.sample.reading),
                 }),
             }
         }

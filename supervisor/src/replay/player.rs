@@ -55,7 +55,7 @@ impl<'a> Player<'a> {
     pub(super) fn scan(&mut self, scan: &Scan) {
         self.wall = WallAnchor { at: scan.at, utc: scan.utc };
         self.quality.follow_program(scan.controller, scan.at, &scan.samples);
-        let answered = scan.answered() && self.quality.program_trouble(scan.controller, scan.at).is_none();
+        let answered = scan.brought_words && self.quality.program_trouble(scan.controller, scan.at).is_none();
         self.core.handle_controller(scan.at, scan.controller, answered, &mut self.said);
         self.core.handle_scan(scan.at, scan.utc, &scan.samples, &mut self.said);
         if !self.said.is_empty() {

@@ -97,6 +97,7 @@ impl Scope {
 pub(super) fn live(scene: &Scene<'_>, scope: Scope) -> Live {
     let mut live = Live::default();
     live.text("age".to_owned(), data_age(scene));
+    live.text("recipe".to_owned(), scene.recipe_words(scope.station(scene)));
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
         signal_into(&mut live, scene, &facts, scope);
     }

@@ -1,0 +1,504 @@
+//! The oracle: sees every sample and event on its way to history, and the truth beside them, and judges.
+//!
+//! (i) *Delivered samples*: every turn of an alarm's condition equals a plain model's, fed with the same samples
+//! (`oracle_models.rs`). Kinds that collect over time are compared from where their collection last began anew.
+//! (ii) *Truth*: an alarm is *missed* if the true exposure passed 1.2 times the allowance with at least 90 % of the time
+//! known and it did not raise, *false* if it raised although the true exposure never passed 0.8 times; what lies between
+//! is undecided, counted and told (`oracle_truth.rs`). (iii) *Wrong values*: a good value that no register said.
+
+use crate::oracle_models::{EXACT, Follower, Model, Turn};
+use crate::oracle_truth::Truth;
+use setward::alarm::{AlarmId, Kind};
+use setward::history::{Batch, Event, NewSample};
+use setward::protocol::{Mode, NoData, Reading, SignalId, StationId, Uptime};
+use setward_config::line::{JudgeWhen, Line, LineAlarm};
+use sim_plc::Look;
+use std::collections::{BTreeMap, VecDeque};
+use std::fmt::Write as _;
+use std::sync::Arc;
+
+/// Events kept to be told when something is wrong.
+const EVENTS_TOLD: usize = 50;
+/// A turn that has not found its like after this is a difference, s.
+const LATE_S: f64 = 40.0;
+/// Differences that are told in full.
+const TOLD_MOST: usize = 60;
+/// And of those about the same sort of alarm.
+const ALIKE_MOST: usize = 4;
+
+/// What an oracle has counted.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Tally {
+    pub(crate) samples: u64,
+    pub(crate) good: u64,
+    pub(crate) wrong: u64,
+    pub(crate) turns_equal: u64,
+    pub(crate) turns_different: u64,
+    /// Turns of kinds that collect, while what they collected was not to count.
+    pub(crate) turns_not_compared: u64,
+    pub(crate) modes: u64,
+    pub(crate) raised: u64,
+    pub(crate) called_for: u64,
+    /// Of those, how many by the first part of the alarm's id.
+    pub(crate) called_by: BTreeMap<String, u64>,
+    pub(crate) must: u64,
+    pub(crate) missed: u64,
+    pub(crate) false_alarms: u64,
+    pub(crate) undecided: u64,
+    /// Too little known to say that an alarm was missed.
+    pub(crate) unseen: u64,
+    /// The instrument lied: nobody could know.
+    pub(crate) lied: u64,
+}
+
+/// Whether what a kind collects counts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Gate {
+    Closed,
+    Settling { until: f64 },
+    Open { since: f64 },
+}
+
+/// An alarm that judges values.
+#[derive(Debug)]
+pub(crate) struct Watch {
+    pub(crate) alarm: AlarmId,
+    pub(crate) signal: SignalId,
+    pub(crate) other: Option<SignalId>,
+    follower: Follower,
+    /// The two values of one scan, for a difference.
+    pair: [Option<(f64, Reading)>; 2],
+    gate: Gate,
+    speaks: bool,
+    in_batch: Option<bool>,
+    expected: VecDeque<Turn>,
+    found: VecDeque<Turn>,
+    within_s: f64,
+}
+
+#[derive(Debug)]
+struct NaiveStation {
+    /// For each rule: since when it has held, and whether it is in force.
+    rules: Vec<(Option<f64>, bool)>,
+    mode: Mode,
+    present: Option<bool>,
+}
+
+/// The oracle.
+#[derive(Debug)]
+pub(crate) struct Oracle {
+    line: Arc<Line>,
+    good: Vec<Option<f64>>,
+    stations: Vec<NaiveStation>,
+    watches: Vec<Watch>,
+    /// Watches that a signal feeds.
+    fed_by: Vec<Vec<usize>>,
+    truth: Truth,
+    /// The last looks at the plant, newest last.
+    looks: VecDeque<(u64, Vec<Option<f64>>)>,
+    recent: VecDeque<String>,
+    complaints: Vec<String>,
+    /// Events of alarms whose id begins so are printed.
+    pub(crate) tell: Option<String>,
+    pub(crate) tally: Tally,
+    /// Of everything that went to history, in its order.
+    pub(crate) hash: u64,
+}
+
+impl Watch {
+    fn new(line: &Line, alarm: AlarmId, found: &LineAlarm) -> Option<Self> {
+        let signal = found.settings.watches.signal()?;
+        let target = line.recipe_setpoint(signal).map(|asked| asked.target);
+        let model = Model::of(&found.settings.kind, target, EXACT)?;
+        let gap_s = found.settings.gap_limit.as_secs_f64();
+        let within_s = match &model {
+            Model::Delayed(_) => 0.01,
+            Model::Dosed(_) => 0.3,
+            // The model names the sample that shows it, the engine a moment in the line that leads there.
+            Model::Averaged(_) | Model::Sloped(_) | Model::Cooked(_) => gap_s,
+        };
+        Some(Self {
+            alarm,
+            signal,
+            other: found.settings.kind.other_signal(),
+            follower: Follower::new(model, gap_s),
+            pair: [None, None],
+            gate: Gate::Open { since: 0.0 },
+            speaks: true,
+            in_batch: None,
+            expected: VecDeque::new(),
+            found: VecDeque::new(),
+            within_s,
+        })
+    }
+
+    fn collects(&self) -> bool {
+        !matches!(self.follower.model, Model::Delayed(_))
+    }
+
+    /// A reading of its signal, or of the one it is compared with.
+    fn feed(&mut self, signal: SignalId, at: f64, reading: Reading) {
+        let Some(other) = self.other else { return self.follower.take(at, reading) };
+        self.pair[usize::from(signal == other)] = Some((at, reading));
+        let [Some((one_at, one)), Some((other_at, other))] = self.pair else { return };
+        if one_at != other_at {
+            return self.follower.pass(at);
+        }
+        let both = match (one, other) {
+            (Reading::Good(one), Reading::Good(other)) => Reading::Good(one - other),
+            (Reading::Bad(why), _) | (_, Reading::Bad(why)) if !why.is_silence() => Reading::Bad(why),
+            (Reading::Uncertain(..), _) | (_, Reading::Uncertain(..)) => Reading::Bad(NoData::SensorFault),
+            (Reading::Bad(why), _) | (_, Reading::Bad(why)) => Reading::Bad(why),
+        };
+        self.follower.take(at, both);
+    }
+}
+
+fn holds(condition: &[(SignalId, bool)], known: bool) -> Option<bool> {
+    if condition.iter().any(|(_, holds)| !holds) { Some(false) } else { known.then_some(true) }
+}
+
+/// Whether all of `$conditions` hold; `None` if that is not known.
+macro_rules! all_hold {
+    ($good:expr, $conditions:expr) => {{
+        let tested: Vec<(SignalId, Option<bool>)> = $conditions
+            .iter()
+            .map(|one| (one.signal, $good[one.signal.index()].map(|value| one.test.holds(value))))
+            .collect();
+        let known: Vec<_> = tested.iter().filter_map(|(signal, holds)| Some((*signal, (*holds)?))).collect();
+        holds(&known, known.len() == tested.len())
+    }};
+}
+
+impl Oracle {
+    pub(crate) fn new(line: Arc<Line>) -> Self {
+        let watches: Vec<_> =
+            line.alarms_with_ids().filter_map(|(id, alarm)| Watch::new(&line, id, alarm)).collect();
+        let mut fed_by = vec![Vec::new(); line.signals.len()];
+        for (place, watch) in watches.iter().enumerate() {
+            for signal in [Some(watch.signal), watch.other].into_iter().flatten() {
+                fed_by[signal.index()].push(place);
+            }
+        }
+        let station = |one: &setward_config::line::Station| NaiveStation {
+            rules: vec![(None, false); one.modes.len()],
+            mode: Mode::Run,
+            present: None,
+        };
+        Self {
+            good: vec![None; line.signals.len()],
+            stations: line.stations.iter().map(station).collect(),
+            truth: Truth::new(&line, &watches),
+            watches,
+            fed_by,
+            looks: VecDeque::new(),
+            recent: VecDeque::new(),
+            complaints: Vec::new(),
+            tell: std::env::var("SETWARD_TELL").ok(),
+            tally: Tally::default(),
+            hash: 0xcbf2_9ce4_8422_2325,
+            line,
+        }
+    }
+
+    /// The truth of the second that begins now, `second` of the run.
+    pub(crate) fn see(&mut self, second: u64, look: &Look) {
+        let mut shown = if self.looks.len() >= 4 { self.looks.pop_front().unwrap().1 } else { Vec::new() };
+        shown.clone_from(&look.shown);
+        self.looks.push_back((second, shown));
+        let mut told = Vec::new();
+        self.truth.step(second as f64, look, &mut self.tally, &mut told);
+        self.complain(told);
+    }
+
+    /// An instrument, or a whole controller's, begins to lie or stops it.
+    pub(crate) fn lies(&mut self, signals: &[SignalId], now: f64, begins: bool) {
+        self.truth.lies(signals, now, begins);
+    }
+
+    /// What goes to history.
+    pub(crate) fn take(&mut self, batch: &Batch) {
+        let line = Arc::clone(&self.line);
+        for scan in batch.samples.chunk_by(|one, next| is_one_scan(&line, one, next)) {
+            self.take_scan(scan);
+        }
+        for event in &batch.events {
+            self.take_event(event);
+        }
+        if let Some(last) = batch.samples.last() {
+            self.compare(last.at.as_secs_f64());
+        }
+    }
+
+    fn mix(&mut self, number: u64) {
+        self.hash = (self.hash ^ number).wrapping_mul(0x0000_0100_0000_01b3).rotate_left(23);
+    }
+
+    fn take_scan(&mut self, scan: &[NewSample]) {
+        let at = scan[0].at.as_secs_f64();
+        for sample in scan {
+            self.tally.samples += 1;
+            self.mix(sample.at.as_nanos() ^ u64::from(sample.signal) << 48);
+            if let Reading::Good(value) = sample.reading {
+                self.tally.good += 1;
+                self.mix(value.to_bits());
+                self.check_value(sample, value);
+            }
+            self.good[usize::from(sample.signal)] = sample.reading.good();
+        }
+        self.truth.heard(at, scan, &self.line);
+        self.follow_stations(at);
+        for place in 0..self.watches.len() {
+            self.follow_gate(place, at);
+        }
+        for sample in scan {
+            for index in 0..self.fed_by[usize::from(sample.signal)].len() {
+                let watch = &mut self.watches[self.fed_by[usize::from(sample.signal)][index]];
+                watch.feed(SignalId(sample.signal), at, sample.reading);
+                let turns = std::mem::take(&mut watch.follower.turns);
+                match watch.gate {
+                    Gate::Open { .. } => watch.expected.extend(turns),
+                    Gate::Closed | Gate::Settling { .. } if watch.collects() => {}
+                    Gate::Closed | Gate::Settling { .. } => watch.expected.extend(turns),
+                }
+            }
+        }
+    }
+
+    /// Whether a register said so, in the second of the sample or the one before: an answer may be under way for half one.
+    fn check_value(&mut self, sample: &NewSample, value: f64) {
+        if self.line.signals[usize::from(sample.signal)].register().is_none() {
+            return;
+        }
+        let second = sample.at.as_secs_f64() as u64;
+        let said = self.looks.iter().filter(|(at, _)| *at <= second && *at + 1 >= second);
+        let mut said = said.map(|(_, shown)| shown[usize::from(sample.signal)]);
+        let zeroed = self.truth.is_zeroed(SignalId(sample.signal), sample.at.as_secs_f64(), &self.line);
+        if zeroed || !said.any(|shown| shown == Some(value)) {
+            self.tally.wrong += 1;
+            let tag = &self.line.signals[usize::from(sample.signal)].tag;
+            self.complain(vec![format!(
+                "{:?} s: {tag} stored as {value}, which no register said",
+                sample.at
+            )]);
+        }
+    }
+
+    /// A controller's words are all zero, or are no longer.
+    pub(crate) fn zeroed(&mut self, controller: usize, until: Option<f64>) {
+        self.truth.zeroed(controller, until);
+    }
+
+    fn follow_stations(&mut self, at: f64) {
+        let mut before = None;
+        for (place, station) in self.stations.iter_mut().enumerate() {
+            let own = self.line.station(StationId(place as u16));
+            for ((since, in_force), rule) in station.rules.iter_mut().zip(&own.modes) {
+                let when = all_hold!(self.good, rule.when);
+                match when {
+                    Some(true) => {
+                        let since = *since.get_or_insert(at);
+                        *in_force |= at - since >= rule.hold_for.as_secs_f64();
+                    }
+                    Some(false) => *since = None,
+                    None => {}
+                }
+                if when == Some(false)
+                    && (rule.until.is_empty() || all_hold!(self.good, rule.until) == Some(true))
+                {
+                    *in_force = false;
+                }
+            }
+            let winner = station.rules.iter().zip(&own.modes).find(|((_, in_force), _)| *in_force);
+            station.mode = winner.map_or(Mode::Run, |(_, rule)| rule.mode);
+            station.present = match &own.product_present {
+                Some(conditions) => all_hold!(self.good, conditions).or(station.present),
+                None => before,
+            };
+            before = station.present;
+        }
+    }
+
+    /// Whether what an alarm collects counts; its batch begins or ends.
+    fn follow_gate(&mut self, place: usize, at: f64) {
+        let watch = &mut self.watches[place];
+        if !watch.collects() {
+            return;
+        }
+        let alarm = self.line.alarm(watch.alarm);
+        let mut edge = None;
+        if !alarm.batch.is_empty()
+            && let Some(now) = all_hold!(self.good, alarm.batch)
+        {
+            // A batch whose beginning was not seen is not begun.
+            edge = match (watch.in_batch.replace(now), now) {
+                (Some(false), true) => Some(true),
+                (None | Some(true), false) => Some(false),
+                (None | Some(true), true) | (Some(false), false) => None,
+            };
+        }
+        if edge == Some(false) {
+            watch.follower.model.batch(at, false, &mut watch.follower.turns);
+            self.truth.batch(place, at, false);
+        }
+        let may = may_speak(&self.line, &self.good, &self.stations, alarm, watch.signal);
+        watch.speaks = may.unwrap_or(watch.speaks);
+        let modes = alarm
+            .settings
+            .station
+            .is_none_or(|station| alarm.settings.modes.contains(self.stations[station.index()].mode));
+        let speaks = watch.speaks && modes;
+        let settle_s = alarm.settings.settle.as_secs_f64();
+        let value = self.good[watch.signal.index()];
+        watch.gate = match (watch.gate, speaks) {
+            (_, false) => Gate::Closed,
+            (Gate::Closed, true) => Gate::Settling { until: at + settle_s },
+            (gate, true) => gate,
+        };
+        if let Gate::Settling { until } = watch.gate {
+            let is_within =
+                settle_s > 0.0 && value.is_some_and(|value| watch.follower.model.is_within(value));
+            if at >= until || is_within || watch.follower.model.is_at_rest() {
+                watch.gate = Gate::Open { since: at };
+                watch.follower.model.start_over();
+                self.truth.start_over(place);
+            }
+        }
+        if edge == Some(true) {
+            watch.follower.model.batch(at, true, &mut watch.follower.turns);
+            self.truth.batch(place, at, true);
+        }
+    }
+
+    fn take_event(&mut self, event: &Event) {
+        self.mix(event.at.as_nanos() ^ event.sequence << 40);
+        for byte in
+            event.what.bytes().chain(event.states.bytes()).chain(event.alarm.iter().flat_map(|id| id.bytes()))
+        {
+            self.mix(u64::from(byte));
+        }
+        if let (Some(wanted), Some(id)) = (&self.tell, &event.alarm)
+            && id.starts_with(wanted.as_str())
+        {
+            println!("{}", told(event));
+        }
+        if self.recent.len() >= EVENTS_TOLD {
+            self.recent.pop_front();
+        }
+        self.recent.push_back(told(event));
+        let Some(id) = event.alarm.as_ref().and_then(|id| self.line.alarm_by_id(id)) else {
+            self.tally.modes += u64::from(event.what == "station mode");
+            return;
+        };
+        let from = event.states.chars().next().unwrap_or('A');
+        // What is told again when a suppression ends begins in a state in which it already stood.
+        let turn = match (event.what.as_str(), from) {
+            ("raised", 'A' | 'D' | 'E' | 'F') => (event.at.as_secs_f64(), true),
+            ("cleared", 'B' | 'C') => (event.at.as_secs_f64(), false),
+            _ => return,
+        };
+        self.tally.raised += u64::from(turn.1);
+        if turn.1 && event.note.is_none() {
+            self.tally.called_for += 1;
+            let sort = self.line.alarm(id).id.split('.').next().unwrap_or_default().to_owned();
+            *self.tally.called_by.entry(sort).or_default() += 1;
+        }
+        self.truth.turned(id, turn);
+        if let Some(watch) = self.watches.iter_mut().find(|watch| watch.alarm == id) {
+            let counts = match watch.gate {
+                Gate::Open { since } => turn.0 > since + 1e-6 || !watch.collects(),
+                Gate::Closed | Gate::Settling { .. } => !watch.collects(),
+            };
+            if counts {
+                watch.found.push_back(turn);
+            } else {
+                self.tally.turns_not_compared += 1;
+            }
+        }
+    }
+
+    fn compare(&mut self, now: f64) {
+        let mut told = Vec::new();
+        for watch in &mut self.watches {
+            let id = &self.line.alarm(watch.alarm).id;
+            while let (Some(expected), Some(found)) = (watch.expected.front(), watch.found.front()) {
+                let same = expected.1 == found.1 && (expected.0 - found.0).abs() <= watch.within_s;
+                if !same {
+                    self.tally.turns_different += 1;
+                    told.push(format!("{id}: the engine turned at {found:?}, the model at {expected:?}"));
+                }
+                self.tally.turns_equal += u64::from(same);
+                watch.expected.pop_front();
+                watch.found.pop_front();
+            }
+            for (queue, whose) in [(&mut watch.expected, "model"), (&mut watch.found, "engine")] {
+                while queue.front().is_some_and(|turn| turn.0 + LATE_S < now) {
+                    let turn = queue.pop_front().unwrap();
+                    self.tally.turns_different += 1;
+                    told.push(format!("{id}: only the {whose} turned at {turn:?}"));
+                }
+            }
+        }
+        self.complain(told);
+    }
+
+    fn complain(&mut self, told: Vec<String>) {
+        for one in told {
+            // The same trouble of many signals is told a few times only.
+            let about = |text: &str| text.split(['.', ':']).next().map(str::to_owned);
+            let alike = self.complaints.iter().filter(|old| about(old) == about(&one)).count();
+            if self.complaints.len() < TOLD_MOST && alike < ALIKE_MOST {
+                self.complaints.push(one);
+            }
+        }
+    }
+
+    /// What is wrong, with the last events; empty if nothing is.
+    pub(crate) fn complaints(&self) -> String {
+        if self.complaints.is_empty() {
+            return String::new();
+        }
+        let mut text = self.complaints.join("\n");
+        text.push_str("\nthe last events:\n");
+        for event in &self.recent {
+            let _infallible = writeln!(text, "  {event}");
+        }
+        text
+    }
+}
+
+/// Whether two readings come from one scan of one controller, or follow from it.
+fn is_one_scan(line: &Line, one: &NewSample, next: &NewSample) -> bool {
+    let of =
+        |sample: &NewSample| line.signals[usize::from(sample.signal)].register().map(|own| own.controller);
+    one.at == next.at && (of(next).is_none() || of(one).is_none() || of(one) == of(next))
+}
+
+/// Whether conditions and product under the station let an alarm speak; `None`: not known.
+fn may_speak(
+    line: &Line,
+    good: &[Option<f64>],
+    stations: &[NaiveStation],
+    alarm: &LineAlarm,
+    signal: SignalId,
+) -> Option<bool> {
+    let asked = match alarm.settings.kind {
+        Kind::TimeWeighted(_) | Kind::MovingAverage(_) => line.recipe_setpoint(signal),
+        _ => None,
+    };
+    let judged = asked.is_none_or(|asked| {
+        let present = stations[line.signal(signal).station.index()].present;
+        asked.judge_when != JudgeWhen::ProductPresent || present.unwrap_or(true)
+    });
+    if judged { all_hold!(good, alarm.when) } else { Some(false) }
+}
+
+fn told(event: &Event) -> String {
+    let alarm = event.alarm.as_deref().unwrap_or("-");
+    let (value, note) = (event.value.unwrap_or(f64::NAN), event.note.as_deref().unwrap_or(""));
+    format!("{:>12.3} s  {} {alarm} {} {value:.2} {note}", seconds(event.at), event.what, event.states)
+}
+
+fn seconds(at: Uptime) -> f64 {
+    at.as_secs_f64()
+}

@@ -1,0 +1,274 @@
+//! Days to years of the whole system in virtual time, with bad replies, faults and operations drawn by a seed, judged by
+//! the oracle at every sample.
+//!
+//! A failing seed prints itself, what was drawn from it, the last events and the command that runs it again.
+
+use crate::oracle::{Oracle, Tally};
+use crate::support::demo_line;
+use crate::virtual_plan::{Plan, Planned};
+use async_trait::async_trait;
+use setward::clock::Clock;
+use setward::history::sqlite::InlineStore;
+use setward::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample};
+use setward::poll::dial::{Dial, Stream};
+use setward::protocol::UtcMillis;
+use setward::snapshot::RunId;
+use setward::{Edges, RunSummary, start};
+use setward_config::line::Line;
+use sim_plc::{BadReply, Disturbance, Look, Simulator};
+use std::io;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+/// 2026-01-05 00:00 UTC: any Monday will do.
+const START: UtcMillis = UtcMillis(1_767_571_200_000);
+/// Share of replies that are bad.
+pub(crate) const BAD_SHARE: f64 = 0.045;
+const DAY_S: u64 = 86_400;
+/// Buffer of a connection over memory: a few frames.
+const BUFFER_BYTES: usize = 2_048;
+
+/// What a stretch of virtual time is drawn from.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Options {
+    pub(crate) seed: u64,
+    pub(crate) seconds: u64,
+    pub(crate) bad_share: f64,
+    /// Whether faults and operations are drawn too.
+    pub(crate) eventful: bool,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub(crate) struct Outcome {
+    pub(crate) options: Options,
+    pub(crate) tally: Tally,
+    pub(crate) hash: u64,
+    pub(crate) complaints: String,
+    pub(crate) summary: RunSummary,
+    pub(crate) good_replies: u64,
+    pub(crate) bad_replies: Vec<(BadReply, u64)>,
+    pub(crate) planned: usize,
+    pub(crate) cpu_s: f64,
+}
+
+struct SimulatorDial(Simulator);
+
+#[async_trait]
+impl Dial for SimulatorDial {
+    async fn dial(&self, endpoint: &str) -> io::Result<Box<dyn Stream>> {
+        let (near, far) = tokio::io::duplex(BUFFER_BYTES);
+        let (simulator, endpoint) = (self.0.clone(), endpoint.to_owned());
+        tokio::spawn(async move { simulator.serve_stream(far, &endpoint).await });
+        Ok(Box::new(near))
+    }
+}
+
+/// A store that shows the oracle all it is given.
+struct WatchedStore {
+    store: InlineStore,
+    oracle: Arc<Mutex<Oracle>>,
+}
+
+#[async_trait]
+impl HistoryStore for WatchedStore {
+    async fn start_run(&self, run: NewRun) -> Result<RunId, HistoryError> {
+        self.store.start_run(run).await
+    }
+
+    async fn append(&self, run: RunId, batch: Batch) -> Result<(), HistoryError> {
+        self.oracle.lock().unwrap().take(&batch);
+        self.store.append(run, batch).await
+    }
+
+    async fn alarm_records(&self) -> Result<Vec<AlarmRecord>, HistoryError> {
+        self.store.alarm_records().await
+    }
+
+    async fn samples(
+        &self,
+        tag: String,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<StoredSample>, HistoryError> {
+        self.store.samples(tag, from, to, limit).await
+    }
+
+    async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.store.events(alarm, limit).await
+    }
+}
+
+/// Runs it all, on this thread.
+pub(crate) fn run(options: Options) -> Outcome {
+    let begun = cpu_s();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build();
+    let mut outcome = runtime.unwrap().block_on(run_through(options));
+    outcome.cpu_s = cpu_s() - begun;
+    outcome
+}
+
+async fn run_through(options: Options) -> Outcome {
+    let line = Arc::new(demo_line());
+    let simulator = Simulator::new(&line, options.seed);
+    let disturbance = Disturbance::new(options.seed ^ 0xB0_5E, options.bad_share);
+    simulator.disturb(Some(disturbance.clone()));
+    let oracle = Arc::new(Mutex::new(Oracle::new(Arc::clone(&line))));
+    let plan = Plan::draw(&line, options.seed, if options.eventful { options.seconds } else { 0 });
+    let planned = plan.len();
+    let store = WatchedStore { store: InlineStore::in_memory().unwrap(), oracle: Arc::clone(&oracle) };
+    let clock = Clock::starting_at(START);
+    tokio::spawn(move_on(simulator.clone(), plan, Arc::clone(&oracle), Arc::clone(&line)));
+    let edges = Edges { dial: Arc::new(SimulatorDial(simulator)), history: Arc::new(store), clock };
+    let running = start(line, edges).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(options.seconds)).await;
+    let summary = running.stop().await.unwrap();
+    let oracle = oracle.lock().unwrap();
+    let (good_replies, bad_replies) = disturbance.counts();
+    Outcome {
+        options,
+        tally: oracle.tally.clone(),
+        hash: oracle.hash,
+        complaints: oracle.complaints(),
+        summary,
+        good_replies,
+        bad_replies,
+        planned,
+        cpu_s: 0.0,
+    }
+}
+
+/// Moves the plant on, a second at a time, does what is planned, and shows the oracle the truth.
+async fn move_on(simulator: Simulator, mut plan: Plan, oracle: Arc<Mutex<Oracle>>, line: Arc<Line>) {
+    let mut tick = tokio::time::interval(Duration::from_secs(1));
+    let mut look = Look::default();
+    for second in 0_u64.. {
+        tick.tick().await;
+        let now = second as f64;
+        let mut oracle = oracle.lock().unwrap();
+        while let Some(planned) = plan.due(second) {
+            if oracle.tell.is_some() {
+                println!("{second} s  {planned:?}");
+            }
+            carry_out(&simulator, &planned, &mut oracle, &line, now);
+        }
+        simulator.step(Duration::from_secs(1));
+        simulator.look(&mut look);
+        oracle.see(second, &look);
+    }
+}
+
+fn carry_out(simulator: &Simulator, planned: &Planned, oracle: &mut Oracle, line: &Line, now: f64) {
+    match planned {
+        Planned::Begin(fault) => {
+            simulator.inject(fault.parse().unwrap()).unwrap_or_else(|error| panic!("{fault}: {error}"));
+            oracle.lies(&crate::virtual_plan::lies_about(fault, line), now, true);
+            if let Some((controller, seconds)) = crate::virtual_plan::zeroes(fault, line) {
+                oracle.zeroed(controller, Some(now + seconds));
+            }
+        }
+        Planned::End(fault) => {
+            let words: Vec<_> = fault.split_whitespace().collect();
+            let subject = words.get(1).filter(|word| word.parse::<f64>().is_err());
+            let name = [words.first(), subject].into_iter().flatten().copied().collect::<Vec<_>>().join(" ");
+            simulator.clear(&name).unwrap();
+            oracle.lies(&crate::virtual_plan::lies_about(fault, line), now, false);
+        }
+        Planned::Operate(operation) => simulator.operate(operation.parse().unwrap()),
+    }
+}
+
+/// Processor time of this thread's process, s.
+pub(crate) fn cpu_s() -> f64 {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
+    text.split_whitespace().next().and_then(|word| word.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1e9
+}
+
+impl Outcome {
+    /// One row of a table.
+    pub(crate) fn row(&self) -> String {
+        let (tally, days) = (&self.tally, self.options.seconds as f64 / DAY_S as f64);
+        let bad: u64 = self.bad_replies.iter().map(|(_, count)| count).sum();
+        format!(
+            "seed {:>4}  {days:>6.2} d  {:>6.0}x  replies {} bad {:.2} %  samples {} good {:.2} % wrong {}  planned {}  \
+             raised {} called {}  equal {} different {} not compared {}  must {} missed {} false {} undecided {} unseen {} lied {}  hash {:016x}",
+            self.options.seed,
+            self.options.seconds as f64 / self.cpu_s,
+            self.good_replies + bad,
+            100.0 * bad as f64 / (self.good_replies + bad).max(1) as f64,
+            tally.samples,
+            100.0 * tally.good as f64 / tally.samples.max(1) as f64,
+            tally.wrong,
+            self.planned,
+            tally.raised,
+            tally.called_for,
+            tally.turns_equal,
+            tally.turns_different,
+            tally.turns_not_compared,
+            tally.must,
+            tally.missed,
+            tally.false_alarms,
+            tally.undecided,
+            tally.unseen,
+            tally.lied,
+            self.hash,
+        )
+    }
+
+    /// Fails with everything needed to run it again, unless nothing is wrong.
+    pub(crate) fn check(&self) {
+        let tally = &self.tally;
+        let wrong = tally.wrong
+            + tally.turns_different
+            + tally.missed
+            + tally.false_alarms
+            + self.summary.samples_lost;
+        let Options { seed, seconds, bad_share, eventful } = self.options;
+        assert!(
+            wrong == 0 && self.complaints.is_empty(),
+            "{}\n{}\nseed {seed}, {seconds} s, {bad_share} of replies bad, eventful {eventful}\nbad replies {:?}\nagain: SETWARD_SEED={seed} \
+             SETWARD_SECONDS={seconds} cargo test --release --test line -- --ignored --nocapture virtual_month::one_seed",
+            self.row(),
+            self.complaints,
+            self.bad_replies,
+        );
+    }
+}
+
+fn options(seed: u64, seconds: u64) -> Options {
+    Options { seed, seconds, bad_share: BAD_SHARE, eventful: true }
+}
+
+fn from_environment(name: &str, otherwise: u64) -> u64 {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
+}
+
+#[test]
+fn the_same_seed_gives_the_same_journal() {
+    let run = |seed: u64| run(options(seed, 6 * 3600));
+    let (first, second, other) = (run(11), run(11), run(12));
+    first.check();
+    assert!(first.tally.samples > 1_000_000 && first.tally.raised > 0, "{}", first.row());
+    assert_eq!((first.hash, first.tally.samples), (second.hash, second.tally.samples));
+    assert_ne!(first.hash, other.hash);
+}
+
+#[test]
+fn a_virtual_month_has_no_wrong_value_no_missed_and_no_false_alarm() {
+    let outcome = run(options(1, 30 * DAY_S));
+    println!("{}", outcome.row());
+    outcome.check();
+    assert!(outcome.tally.turns_equal > 500 && outcome.tally.must > 100, "{}", outcome.row());
+}
+
+/// One stretch from one seed: `SETWARD_SEED`, `SETWARD_SECONDS`; `SETWARD_TELL=fryer-inlet` prints what is planned, and
+/// the events of alarms whose id begins so.
+#[test]
+#[ignore = "to run a failing seed again"]
+fn one_seed() {
+    let outcome =
+        run(options(from_environment("SETWARD_SEED", 1), from_environment("SETWARD_SECONDS", DAY_S)));
+    println!("{}\n{:?}", outcome.row(), outcome.tally.called_by);
+    outcome.check();
+}
