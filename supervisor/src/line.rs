@@ -15,6 +15,7 @@ pub mod recipes;
 pub mod signals;
 pub mod slope;
 pub mod stations;
+pub mod storage;
 pub mod wishes;
 pub mod writer;
 
@@ -239,6 +240,8 @@ impl<'a> LineTask<'a> {
         );
         let following = self.derived.follow(&fresh);
         fresh.extend(following);
+        // One order whatever the read plan: a replay of what is kept must meet the same.
+        fresh.sort_by_key(|one| one.signal);
         let anchor = WallAnchor { at: report.at, utc: report.utc };
         let sample = |one: &Fresh| Sample { signal: one.signal, at: one.at, reading: one.reading };
         let samples: Vec<Sample> = fresh.iter().map(sample).collect();

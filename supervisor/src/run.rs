@@ -3,15 +3,14 @@
 use crate::clock::Clock;
 use crate::handle::{LineHandle, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
-use crate::line::alarms::AlarmBook;
 use crate::line::past::{self, Past};
+use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
 use setward_protocol::{NoData, Reading};
 use std::fmt;
@@ -279,43 +278,4 @@ fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRe
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(line, records.to_vec(), wall);
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
-}
-
-/// What the engine borrows: exactly what the line needs, allocated once.
-struct Storage {
-    slots: Vec<Slot>,
-    heads: Vec<Head>,
-    segments: Vec<Segment>,
-}
-
-impl Storage {
-    fn of(line: &Line) -> Self {
-        let segments = line.alarms.iter().map(|alarm| alarm.settings.segments_needed()).sum();
-        Self {
-            slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
-            heads: vec![Head::default(); line.signals.len()],
-            segments: vec![Segment::default(); segments],
-        }
-    }
-
-    /// The engine with the running recipe's targets, taken up where the last run stopped.
-    fn engine(
-        &mut self,
-        line: &Line,
-        records: Vec<AlarmRecord>,
-        wall: WallAnchor,
-    ) -> (Monitor<'_>, AlarmBook) {
-        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
-        for setpoint in &line.recipe().setpoints {
-            monitor.handle_target(setpoint.signal, Some(setpoint.target));
-        }
-        for (cause, alarm) in line.alarms_with_ids() {
-            for consequence in &alarm.hides {
-                // The check allows no more causes than an alarm can hold.
-                let _fits = monitor.hide(cause, *consequence);
-            }
-        }
-        let alarms = AlarmBook::restore(line, records, &mut monitor, wall);
-        (monitor, alarms)
-    }
 }

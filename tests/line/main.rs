@@ -15,6 +15,7 @@ mod oracle_models;
 mod oracle_truth;
 mod people;
 mod poller;
+mod replay;
 mod shipped_files;
 mod small_line;
 mod sockets;
