@@ -21,8 +21,9 @@ mod source;
 use crate::active::ActiveFaults;
 use crate::fault::FaultKind;
 use crate::operation::Operation;
+use crate::physics::product::{Product, Unbalanced};
 use crate::physics::{Noise, StepTime};
-use belts::Belts;
+use belts::{Belts, Heats};
 use cook::Cook;
 use crew::Crew;
 use floor::Floor;
@@ -35,6 +36,8 @@ use setward_protocol::SignalId;
 use source::Source;
 use std::time::Duration;
 
+/// Oil of a line whose fryer nobody measures, degC. Recipe R-03.
+const FRYING_DEGC: f64 = 182.0;
 /// A counting word starts again here.
 const HEARTBEAT_WRAPS_AT: u64 = 65_536;
 
@@ -65,7 +68,7 @@ impl Plant {
         let units = Units {
             cook: Cook::new(line),
             oven: Oven::new(line),
-            belts: Belts::new(line),
+            belts: Belts::new(line, seed),
             fryer: FryerStation::new(line),
             floor: Floor::running(),
         };
@@ -99,6 +102,21 @@ impl Plant {
     /// What the instrument of each signal says, in its unit, in the order of the line.
     pub(crate) fn sensed(&self) -> impl Iterator<Item = f64> {
         self.points.iter().map(|point| point.sensed)
+    }
+
+    /// The product, parcel by parcel.
+    pub(crate) const fn product(&self) -> &Product {
+        self.units.belts.product()
+    }
+
+    /// Keeps the history of so many packed parcels.
+    pub(crate) fn keep_parcels(&mut self, count: usize) {
+        self.units.belts.product_mut().keep(count);
+    }
+
+    /// A balance of the product that did not close.
+    pub(crate) const fn refused(&self) -> Option<Unbalanced> {
+        self.units.belts.refused()
     }
 
     /// What operators have told the line.
@@ -135,7 +153,12 @@ impl Plant {
         crew.step(span, oven.is_hot(&panel) && fryer.as_ref().is_none_or(|fryer| fryer.is_hot(&panel)));
         let cutter = crew.wants_feed() && cook.house().has_corn();
         let feed_share = if cutter { 1.0 } else { 0.0 };
-        belts.step(step, &panel, crew.belts_run(), feed_share);
+        let heats = Heats {
+            baking: oven.baking(),
+            oil_degc: fryer.as_ref().map_or(FRYING_DEGC, |fryer| fryer.fryer().inlet_degc()),
+            tank: cook.feeding_number() as u16,
+        };
+        belts.step(step, &panel, (crew.belts_run(), feed_share), &heats, noise);
         cook.step(step, &panel, crew.lined_up(), feed_share, noise);
         oven.step(step, &panel, crew.oven_on(), belts, noise);
         if let Some(fryer) = fryer {
@@ -143,7 +166,7 @@ impl Plant {
                 setting: crew.fryer(),
                 pump: crew.pump_runs(),
                 feed_share: belts.in_fryer(),
-                moisture_percent: oven.moisture_percent(),
+                moisture_percent: belts.product().in_fryer_percent(),
             };
             fryer.step(step, &panel, &orders, noise);
         }

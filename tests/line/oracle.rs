@@ -11,7 +11,7 @@ use crate::oracle_truth::Truth;
 use setward::alarm::{AlarmId, Kind};
 use setward::history::{Batch, Event, NewSample};
 use setward::protocol::{Mode, NoData, Reading, SignalId, StationId, Uptime};
-use setward_config::line::{JudgeWhen, Line, LineAlarm};
+use setward_config::line::{JudgeWhen, Line, LineAlarm, Meaning};
 use sim_plc::Look;
 use std::collections::{BTreeMap, VecDeque};
 use std::fmt::Write as _;
@@ -154,19 +154,21 @@ impl Watch {
     }
 }
 
-fn holds(condition: &[(SignalId, bool)], known: bool) -> Option<bool> {
-    if condition.iter().any(|(_, holds)| !holds) { Some(false) } else { known.then_some(true) }
-}
-
 /// Whether all of `$conditions` hold; `None` if that is not known.
 macro_rules! all_hold {
     ($good:expr, $conditions:expr) => {{
-        let tested: Vec<(SignalId, Option<bool>)> = $conditions
-            .iter()
-            .map(|one| (one.signal, $good[one.signal.index()].map(|value| one.test.holds(value))))
-            .collect();
-        let known: Vec<_> = tested.iter().filter_map(|(signal, holds)| Some((*signal, (*holds)?))).collect();
-        holds(&known, known.len() == tested.len())
+        let mut holds = Some(true);
+        for one in &$conditions {
+            match $good[one.signal.index()].map(|value| one.test.holds(value)) {
+                Some(true) => {}
+                Some(false) => {
+                    holds = Some(false);
+                    break;
+                }
+                None => holds = None,
+            }
+        }
+        holds
     }};
 }
 
@@ -273,7 +275,9 @@ impl Oracle {
         let second = sample.at.as_secs_f64() as u64;
         let said = self.looks.iter().filter(|(at, _)| *at <= second && *at + 1 >= second);
         let mut said = said.map(|(_, shown)| shown[usize::from(sample.signal)]);
-        let zeroed = self.truth.is_zeroed(SignalId(sample.signal), sample.at.as_secs_f64(), &self.line);
+        let counts = self.line.signals[usize::from(sample.signal)].means == Some(Meaning::Heartbeat);
+        let zeroed =
+            !counts && self.truth.is_zeroed(SignalId(sample.signal), sample.at.as_secs_f64(), &self.line);
         if zeroed || !said.any(|shown| shown == Some(value)) {
             self.tally.wrong += 1;
             let tag = &self.line.signals[usize::from(sample.signal)].tag;
@@ -312,7 +316,7 @@ impl Oracle {
             let winner = station.rules.iter().zip(&own.modes).find(|((_, in_force), _)| *in_force);
             station.mode = winner.map_or(Mode::Run, |(_, rule)| rule.mode);
             station.present = match &own.product_present {
-                Some(conditions) => all_hold!(self.good, conditions).or(station.present),
+                Some(conditions) => all_hold!(self.good, *conditions).or(station.present),
                 None => before,
             };
             before = station.present;
@@ -358,7 +362,10 @@ impl Oracle {
         if let Gate::Settling { until } = watch.gate {
             let is_within =
                 settle_s > 0.0 && value.is_some_and(|value| watch.follower.model.is_within(value));
-            if at >= until || is_within || watch.follower.model.is_at_rest() {
+            if self.truth.is_blocked(place) {
+                // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
+                watch.gate = Gate::Settling { until: until.max(at + alarm.settings.gap_limit.as_secs_f64()) };
+            } else if at >= until || is_within || watch.follower.model.is_at_rest() {
                 watch.gate = Gate::Open { since: at };
                 watch.follower.model.start_over();
                 self.truth.start_over(place);

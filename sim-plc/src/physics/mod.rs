@@ -17,6 +17,7 @@ pub mod kettle;
 pub mod noise;
 pub mod oven;
 pub mod pid;
+pub mod product;
 pub mod soak;
 
 pub use conveyor::Conveyor;
