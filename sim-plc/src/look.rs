@@ -2,7 +2,7 @@
 //!
 //! The supervisor never sees this; it sees registers.
 
-use crate::physics::product::{Ledger, Parcel, Unbalanced};
+use crate::physics::parcel::{Ledger, Parcel, Unbalanced};
 use crate::simulator::Simulator;
 use std::time::Duration;
 

@@ -21,7 +21,8 @@ mod source;
 use crate::active::ActiveFaults;
 use crate::fault::FaultKind;
 use crate::operation::Operation;
-use crate::physics::product::{Product, Unbalanced};
+use crate::physics::parcel::Unbalanced;
+use crate::physics::product::Product;
 use crate::physics::{Noise, StepTime};
 use belts::{Belts, Heats};
 use cook::Cook;
@@ -109,6 +110,24 @@ impl Plant {
         self.units.belts.product()
     }
 
+    /// Whether a signal is what a person enters.
+    pub(crate) fn is_entered(&self, signal: SignalId) -> bool {
+        self.points.get(signal.index()).is_some_and(|point| matches!(point.source, Source::Entered))
+    }
+
+    /// Somebody enters `value`, in the signal's unit, over the bus.
+    pub(crate) fn enter(&mut self, signal: SignalId, value: f64) {
+        if let Some(point) = self.points.get_mut(signal.index()) {
+            point.entered = Some(value);
+            point.writes += 1;
+        }
+    }
+
+    /// How often that was done.
+    pub(crate) fn writes(&self, signal: SignalId) -> u64 {
+        self.points.get(signal.index()).map_or(0, |point| point.writes)
+    }
+
     /// Keeps the history of so many packed parcels.
     pub(crate) fn keep_parcels(&mut self, count: usize) {
         self.units.belts.product_mut().keep(count);
@@ -160,7 +179,7 @@ impl Plant {
         };
         belts.step(step, &panel, (crew.belts_run(), feed_share), &heats, noise);
         cook.step(step, &panel, crew.lined_up(), feed_share, noise);
-        oven.step(step, &panel, crew.oven_on(), belts, noise);
+        oven.step(step, &panel, (crew.oven_on(), crew.belts_run()), belts, noise);
         if let Some(fryer) = fryer {
             let orders = FryerOrders {
                 setting: crew.fryer(),

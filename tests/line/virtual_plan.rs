@@ -187,7 +187,7 @@ pub(crate) fn lies_about(fault: &str, line: &Line) -> Vec<SignalId> {
         ["drift" | "stuck" | "probe-slow" | "shows", tag, ..] => {
             line.signal_by_tag(tag).into_iter().collect()
         }
-        // Where nothing counts, nobody can know that a program has started again: its zeros are lies.
+        // Where the file says nothing of it, nobody can know that a program has started again: its zeros are lies.
         ["controller-restart", name, ..] if counts(name, line) => Vec::new(),
         ["program-stopped" | "controller-restart", name, ..] => {
             let of = |id: &SignalId| {
@@ -200,9 +200,9 @@ pub(crate) fn lies_about(fault: &str, line: &Line) -> Vec<SignalId> {
     }
 }
 
-/// Whether a controller has a word by which a start of its program shows.
+/// Whether the line file says that a controller's words are zero after a start of its program, and which word shows it.
 fn counts(name: &str, line: &Line) -> bool {
-    line.controllers.iter().any(|controller| controller.name == name && controller.heartbeat.is_some())
+    line.controllers.iter().any(|controller| controller.name == name && controller.zeroed_after_restart > 0)
 }
 
 /// The controller whose words are all zero when `fault` begins, and for how long, s.

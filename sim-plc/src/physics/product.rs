@@ -6,8 +6,8 @@
 //! take follows. Water, dry matter and oil are counted at every door, and what doesn't add up is refused.
 
 use super::StepTime;
+use super::parcel::{DRY_J_PER_KG_K, Ledger, Move, Origin, Parcel, Stage, Unbalanced, WATER_J_PER_KG_K};
 use std::collections::VecDeque;
-use std::fmt;
 
 /// Product of so many seconds is one parcel.
 const PARCEL_S: f64 = 2.0;
@@ -36,81 +36,10 @@ const FRIED_DEGC: f64 = 150.0;
 const ROOM_DEGC: f64 = 30.0;
 /// Most passes of an oven.
 const PASSES: usize = 8;
-/// Heat capacities of dry matter, water and oil, J/(kg K), and heat of evaporation at 100 degC, J/kg. Trade figures; IAPWS.
-const DRY_J_PER_KG_K: f64 = 1600.0;
-const WATER_J_PER_KG_K: f64 = 4186.0;
-const OIL_J_PER_KG_K: f64 = 2200.0;
-const EVAPORATION_J_PER_KG: f64 = 2.256_5e6;
+/// Heat of evaporation at 100 degC, J/kg. IAPWS-IF97.
+const EVAPORATION_J_PER_KG: f64 = 2.256_473e6;
 /// What a balance may miss, as a share of all that went through it: sums are rounded.
 const ROUNDING: f64 = 1e-9;
-
-/// Where a parcel is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Stage {
-    /// On the oven belt of this pass, from 0.
-    Oven(u8),
-    /// On the equilibrator.
-    Equilibrator,
-    /// In the fryer.
-    Fryer,
-    /// Cooling.
-    Cooling,
-    /// Between cooling and the weigh belt.
-    Seasoning,
-    /// On its way to the baggers.
-    Buckets,
-    /// Packed.
-    Packed,
-}
-
-/// A share of a parcel that comes from one tank.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Origin {
-    /// Number of the tank, from 1; 0: not known.
-    pub tank: u16,
-    /// Which of the feeds since the start it was, from 0: a tank feeds again days later.
-    pub feed: u32,
-    /// Share of the parcel's dry matter, 0 to 1.
-    pub share: f64,
-}
-
-/// Two seconds of product. Times are virtual seconds since the start.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Parcel {
-    /// Its number, in the order of cutting.
-    pub number: u64,
-    /// Dry matter, kg.
-    pub dry_kg: f64,
-    /// Water, kg.
-    pub water_kg: f64,
-    /// Oil taken up, kg.
-    pub oil_kg: f64,
-    /// Temperature, degC.
-    pub degc: f64,
-    /// Where it is.
-    pub stage: Stage,
-    /// How far along there: m on a belt of the oven, the equilibrator or the fryer, s elsewhere.
-    pub along: f64,
-    /// When it was cut, s.
-    pub cut_s: f64,
-    /// When it came to each further stage, in their order, s.
-    pub entered_s: Vec<(Stage, f64)>,
-    /// Moisture with which it entered the fryer, %; `None` before.
-    pub fed_percent: Option<f64>,
-    /// The tanks it comes from.
-    pub origins: Vec<Origin>,
-}
-
-/// A stage as it moves in one step.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Move {
-    /// Which.
-    pub stage: Stage,
-    /// Its length: m, or s where product is only late.
-    pub length: f64,
-    /// How far it moves in the step, same unit.
-    pub moved: f64,
-}
 
 /// What acts on the product in one step.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -131,43 +60,6 @@ pub struct ProductInputs<'a> {
     pub wet_percent: Option<f64>,
 }
 
-/// Kilograms through a door since the start.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Ledger {
-    /// Dry matter and water that were on the line at the start, cut since, or added by a fault.
-    pub dry_in_kg: f64,
-    /// The same for water.
-    pub water_in_kg: f64,
-    /// Water boiled off in the oven.
-    pub baked_off_kg: f64,
-    /// Water boiled off in the fryer.
-    pub fried_off_kg: f64,
-    /// Oil taken up.
-    pub oil_in_kg: f64,
-    /// Packed: dry matter, water, oil.
-    pub packed_kg: (f64, f64, f64),
-}
-
-/// A balance that does not close.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Unbalanced {
-    /// Of what.
-    pub of: &'static str,
-    /// What went in, kg.
-    pub in_kg: f64,
-    /// What went out or is still there, kg.
-    pub out_kg: f64,
-}
-
-impl fmt::Display for Unbalanced {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { of, in_kg, out_kg } = self;
-        write!(f, "the balance of {of} does not close: {in_kg} kg in, {out_kg} kg out or on the line")
-    }
-}
-
-impl std::error::Error for Unbalanced {}
-
 /// All product between the hopper and the bagger.
 #[derive(Debug, Clone)]
 pub struct Product {
@@ -187,30 +79,6 @@ pub struct Product {
     now_s: f64,
     kept: usize,
     packed: VecDeque<Parcel>,
-}
-
-impl Parcel {
-    /// Moisture, % of all it weighs.
-    #[must_use]
-    pub fn moisture_percent(&self) -> f64 {
-        100.0 * self.water_kg / self.mass_kg()
-    }
-
-    /// Mass, kg.
-    #[must_use]
-    pub fn mass_kg(&self) -> f64 {
-        self.dry_kg + self.water_kg + self.oil_kg
-    }
-
-    /// When it came to `stage`, s; `None` if it has not been there.
-    #[must_use]
-    pub fn entered(&self, stage: Stage) -> Option<f64> {
-        self.entered_s.iter().find(|(one, _)| *one == stage).map(|(_, at)| *at)
-    }
-
-    fn j_per_k(&self) -> f64 {
-        self.dry_kg * DRY_J_PER_KG_K + self.water_kg * WATER_J_PER_KG_K + self.oil_kg * OIL_J_PER_KG_K
-    }
 }
 
 /// What the stages do to a parcel in a whole step: shares of the way that first-order changes go.
@@ -529,144 +397,5 @@ fn closes(of: &'static str, in_kg: f64, out_kg: f64) -> Result<(), Unbalanced> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    /// The demo line: three passes of 4 m, 18 m, 3.3 m; speeds in m/s.
-    fn line(oven: f64, equilibrator: f64, fryer: f64) -> Vec<Move> {
-        let one = |stage, length, moved| Move { stage, length, moved };
-        vec![
-            one(Stage::Oven(0), 4.0, oven),
-            one(Stage::Oven(1), 4.0, oven),
-            one(Stage::Oven(2), 4.0, oven),
-            one(Stage::Equilibrator, 18.0, equilibrator),
-            one(Stage::Fryer, 3.3, fryer),
-            one(Stage::Cooling, 90.0, 1.0),
-            one(Stage::Seasoning, 79.0, 1.0),
-            one(Stage::Buckets, 120.0, 1.0),
-        ]
-    }
-
-    fn inputs(moves: &[Move]) -> ProductInputs<'_> {
-        ProductInputs {
-            moves,
-            feed_share: 1.0,
-            masa_percent: MASA_PERCENT,
-            tank: 7,
-            baking: &[1.0, 1.0, 1.0],
-            oil_degc: FRYING_DEGC,
-            wet_percent: None,
-        }
-    }
-
-    fn second() -> StepTime {
-        StepTime::new(1.0).unwrap()
-    }
-
-    /// Trade figures for 1,000 kg/h: masa 1,552, fryer feed 1,146 at 35 %, boiled off 386, picked up 240, packed 1,000 at
-    /// 1.5 % water and 24 % oil. Within 1 %.
-    #[test]
-    fn an_hour_of_running_agrees_with_the_published_mass_balance() {
-        let moves = line(0.75, 0.1, 0.06);
-        let mut product = Product::running(&moves, 35.0);
-        for _ in 0..3600 {
-            product.step(second(), &inputs(&moves)).unwrap();
-        }
-        let Ledger { fried_off_kg, packed_kg, .. } = *product.ledger();
-        let near = |found: f64, published: f64| {
-            assert!((found / published - 1.0).abs() < 0.01, "{found} {published}")
-        };
-        near(fried_off_kg, 386.15);
-        near(packed_kg.0, 745.0);
-        near(packed_kg.0 + packed_kg.1 + packed_kg.2, 1000.0);
-        near(packed_kg.2, 240.0);
-        assert!((product.fed_percent() - 35.0).abs() < 0.15, "{}", product.fed_percent());
-        let parcel = product.parcels().next().unwrap();
-        assert!((parcel.moisture_percent() - 1.5).abs() < 0.03, "{}", parcel.moisture_percent());
-        // Trade figure: 273.5 kW of water heated and boiled. Dry matter, 745 kg/h from 30 to 150 degC, takes 39.7 kW.
-        near(product.fryer_heat_w(), 313.2e3);
-    }
-
-    #[test]
-    fn a_parcel_carries_the_times_of_its_way_to_the_second() {
-        let moves = line(0.75, 0.1, 0.06);
-        let mut product = Product::running(&moves, 35.0);
-        product.keep(10_000);
-        for _ in 0..1200 {
-            product.step(second(), &inputs(&moves)).unwrap();
-        }
-        let parcel = product.packed().find(|parcel| parcel.cut_s > 300.0).unwrap();
-        let from_cut = |stage| parcel.entered(stage).unwrap() - parcel.cut_s;
-        for (stage, expected) in [
-            (Stage::Oven(1), 16.0 / 3.0),
-            (Stage::Equilibrator, 16.0),
-            (Stage::Fryer, 196.0),
-            (Stage::Cooling, 251.0),
-            (Stage::Packed, 540.0),
-        ] {
-            assert!((from_cut(stage) - expected).abs() <= 1.01, "{stage:?} {}", from_cut(stage));
-        }
-    }
-
-    #[test]
-    fn a_belt_that_stands_keeps_its_product_and_what_comes_waits_before_it() {
-        let (moves, mut standing) = (line(0.75, 0.1, 0.06), line(0.75, 0.1, 0.06));
-        standing[4].moved = 0.0;
-        let mut product = Product::running(&moves, 35.0);
-        let in_fryer = |product: &Product| product.parcels().filter(|one| one.stage == Stage::Fryer).count();
-        let before = in_fryer(&product);
-        for _ in 0..100 {
-            product.step(second(), &inputs(&standing)).unwrap();
-        }
-        assert!((in_fryer(&product) - before).abs_diff(50) <= 1, "two seconds of product each");
-    }
-
-    #[test]
-    fn a_new_tank_is_first_a_little_of_each_parcel_and_then_nearly_all() {
-        let moves = line(0.75, 0.1, 0.06);
-        let mut product = Product::running(&moves, 35.0);
-        let share = |product: &Product| {
-            let last = product.parcels.back().unwrap();
-            last.origins.iter().find(|one| one.tank == 8).map_or(0.0, |one| one.share)
-        };
-        let play = |product: &mut Product, seconds: usize, tank: u16| {
-            for _ in 0..seconds {
-                product.step(second(), &ProductInputs { tank, ..inputs(&moves) }).unwrap();
-            }
-        };
-        play(&mut product, 3600, 7);
-        assert_eq!(share(&product), 0.0);
-        play(&mut product, 60, 8);
-        assert!((0.05..0.15).contains(&share(&product)), "{}", share(&product));
-        play(&mut product, 3600, 8);
-        assert!(share(&product) > 0.99);
-    }
-
-    #[test]
-    fn a_balance_that_does_not_close_is_refused() {
-        let moves = line(0.75, 0.1, 0.06);
-        let mut product = Product::running(&moves, 35.0);
-        product.parcels[20].water_kg += 0.001;
-        let refused = product.step(second(), &inputs(&moves)).unwrap_err();
-        assert_eq!(refused.of, "water");
-        assert!(refused.to_string().starts_with("the balance of water does not close"), "{refused}");
-    }
-
-    proptest! {
-        #[test]
-        fn balances_close_whatever_the_line_does(
-            stretches in proptest::collection::vec((0.0..1.0_f64, 0.0..1.2_f64, 0.0..0.2_f64, 0.0..0.12_f64, 60.0..200.0_f64, proptest::option::of(20.0..60.0_f64)), 1..12)
-        ) {
-            let usual = line(0.75, 0.1, 0.06);
-            let mut product = Product::running(&usual, 35.0);
-            for (feed_share, oven, equilibrator, fryer, oil_degc, wet_percent) in stretches {
-                let moves = line(oven, equilibrator, fryer);
-                for _ in 0..90 {
-                    let one = ProductInputs { feed_share, oil_degc, wet_percent, ..inputs(&moves) };
-                    prop_assert_eq!(product.step(second(), &one), Ok(()));
-                }
-            }
-        }
-    }
-}
+#[path = "product_tests.rs"]
+mod tests;

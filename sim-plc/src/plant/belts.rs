@@ -2,7 +2,8 @@
 
 use super::panel::{Panel, count, nth, typical};
 use crate::fault::FaultKind;
-use crate::physics::product::{MASA_PERCENT, Move, Product, ProductInputs, Stage, Unbalanced};
+use crate::physics::parcel::{Move, Stage, Unbalanced};
+use crate::physics::product::{MASA_PERCENT, Product, ProductInputs};
 use crate::physics::{Conveyor, Noise, StepTime, Wander};
 use setward_config::line::{Line, Meaning};
 use setward_protocol::{SignalId, Unit};

@@ -13,6 +13,8 @@ const ZONE_DEGC: f64 = 340.0;
 const BURNER_PERCENT: f64 = 52.0;
 /// Drying goes with the temperature above this, degC. Textbook.
 const BOILING_DEGC: f64 = 100.0;
+/// The exhaust moves air for so long before the zones are switched on, s. Illustrative.
+const EXHAUSTED_FIRST_S: f64 = 10.0;
 /// An empty belt is hotter, K. Illustrative.
 const EMPTY_BELT_K: f64 = 6.0;
 const ROOM_DEGC: f64 = 20.0;
@@ -31,6 +33,8 @@ struct Zone {
 pub(super) struct Oven {
     zones: Vec<Zone>,
     exhaust: bool,
+    /// For how long the exhaust has moved air, s.
+    exhausted_s: f64,
     load: f64,
     /// How much faster than usual each zone dries.
     baking: Vec<f64>,
@@ -46,7 +50,8 @@ impl Oven {
         let first_degc = zones.first().map_or(ZONE_DEGC, |zone| zone.usual_degc);
         let share = |belt_degc: f64| (belt_degc - ROOM_DEGC) / (first_degc - ROOM_DEGC).max(1.0);
         let baking = vec![1.0; zones.len()];
-        Self { zones, exhaust: true, load: 1.0, baking, belt_share: belt_degc.map_or(1.0, share) }
+        let (exhausted_s, belt_share) = (f64::INFINITY, belt_degc.map_or(1.0, share));
+        Self { zones, exhaust: true, exhausted_s, load: 1.0, baking, belt_share }
     }
 
     pub(super) fn zone(&self, ordinal: usize) -> Option<&OvenZone> {
@@ -81,12 +86,16 @@ impl Oven {
         &mut self,
         step: StepTime,
         panel: &Panel<'_>,
-        on: bool,
+        (on, belts_run): (bool, bool),
         belts: &Belts,
         noise: &mut Noise,
     ) {
         let lost = panel.line_has(FaultKind::ExhaustLost);
-        self.exhaust = on && !lost;
+        // The fan comes first and runs on with the belts. Zones that heat stay switched on without it: they lock out.
+        self.exhaust = (on || belts_run) && !lost;
+        self.exhausted_s = if self.exhaust { self.exhausted_s + step.seconds() } else { 0.0 };
+        let heats = self.zones.iter().any(|zone| zone.zone.mode() != OvenMode::Off);
+        let on = on && (heats || self.exhausted_s >= EXHAUSTED_FIRST_S);
         let count = self.zones.len();
         for (ordinal, zone) in self.zones.iter_mut().enumerate() {
             let inputs = OvenInputs {
