@@ -6,10 +6,12 @@ mod alarms;
 mod conditions;
 mod controllers;
 mod derived;
+mod history;
 mod intervals;
 mod loops;
 mod names;
 mod places;
+mod recipe_numbers;
 mod recipes;
 mod signals;
 mod site;
@@ -75,8 +77,8 @@ pub(crate) fn check_into(files: &[SourceFile], sink: &mut Sink) -> Option<Line> 
     if sink.problems.iter().any(|problem| matches!(problem.code, Code::Syntax | Code::Missing)) {
         return None;
     }
-    let fingerprint = fingerprint(files);
-    assemble(&raw, fingerprint, sink)
+    let line = assemble(&raw, fingerprint(files), sink)?;
+    Some(Line { files: files.to_vec(), ..line })
 }
 
 /// Parses every file and reads its tables.
@@ -177,7 +179,9 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let times = controllers::times(raw_line, sink);
     let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
     places::check(raw_line, &places, sink);
+    signals::renamed(raw_line, &names, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
+    history::known_signals(raw_site, &names, sink);
     let derived = derived::check(raw_line, &names, &signals, &belts, sink);
     signals.extend(derived);
     signals::good_when(raw_line, &names, &mut signals, sink);
@@ -195,6 +199,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
+    let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let context = alarms::Context {
         names: &names,
         signals: &signals,
@@ -211,6 +216,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         simulated: site.simulated?,
         data_dir: site.data_dir,
         page_address: site.page_address?,
+        history: site.history,
         stations: stations.into_iter().collect::<Option<_>>()?,
         controllers: controllers.into_iter().collect::<Option<_>>()?,
         signals: signals.into_iter().collect::<Option<_>>()?,
@@ -219,7 +225,9 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         alarms: alarms.into_iter().collect::<Option<_>>()?,
         recipes,
         running_recipe: running_recipe?,
+        recipe_numbers: recipe_numbers.into_iter().collect::<Option<_>>()?,
         fingerprint,
+        files: Vec::new(),
     })
 }
 

@@ -23,6 +23,9 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
         return match check_files(&files) {
             Ok(Loaded { mut line, warnings }) => {
                 line.data_dir = dir.join(&line.data_dir);
+                for token in line.history.servers.iter_mut().filter_map(|server| server.token_file.as_mut()) {
+                    *token = dir.join(&*token);
+                }
                 match no_place_for(&line.data_dir) {
                     None => Ok(Loaded { line, warnings: warnings.below(dir) }),
                     Some(problem) => Err(warnings.below(dir).with(vec![problem])),

@@ -3,13 +3,16 @@
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
 mod alarm;
+mod history;
 mod meaning;
 mod recipe;
 mod signal;
 
+use crate::problem::SourceFile;
 pub use alarm::{AlarmClass, LineAlarm, Priority};
+pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
-pub use recipe::{JudgeWhen, Recipe, RecipeSetpoint};
+pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 use setward_alarm::AlarmId;
 use setward_process::condition::Condition;
 use setward_process::mode::ModeRule;
@@ -35,6 +38,8 @@ pub struct Line {
     pub data_dir: PathBuf,
     /// Where the page listens.
     pub page_address: std::net::SocketAddr,
+    /// How long history is kept, and where else it goes.
+    pub history: HistorySettings,
     /// In the order product passes.
     pub stations: Vec<Station>,
     /// Every controller with its address.
@@ -51,8 +56,12 @@ pub struct Line {
     pub recipes: Vec<Recipe>,
     /// Index into [`Self::recipes`] of the one that is held.
     pub running_recipe: usize,
+    /// Words in controllers that say which recipe their stations run.
+    pub recipe_numbers: Vec<RecipeNumber>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
+    /// The folder's files, as they were read: history keeps them.
+    pub files: Vec<SourceFile>,
 }
 
 /// A station of the line.
@@ -210,7 +219,7 @@ impl Line {
         &self.stations[usize::from(id.0)]
     }
 
-    /// The recipe that is held.
+    /// The recipe that is held where no controller says otherwise.
     ///
     /// # Panics
     /// Never: the check sets the index.
@@ -237,10 +246,17 @@ impl Line {
         }
     }
 
-    /// What the running recipe asks of `signal`.
+    /// What the recipe that is held where no controller says otherwise asks of `signal`.
     #[must_use]
     pub fn recipe_setpoint(&self, signal: SignalId) -> Option<&RecipeSetpoint> {
-        self.recipe().setpoints.iter().find(|setpoint| setpoint.signal == signal)
+        self.recipe().setpoint(signal)
+    }
+
+    /// The signals at the stations that obey a recipe number.
+    pub fn signals_under(&self, word: usize) -> impl Iterator<Item = SignalId> {
+        let stations = self.recipe_numbers.get(word).map_or(&[][..], |word| word.stations.as_slice());
+        let here = |signal: &LineSignal| stations.contains(&signal.station);
+        self.signals_with_ids().filter(move |(_, signal)| here(signal)).map(|(id, _)| id)
     }
 
     /// The signal tagged `tag`.

@@ -145,7 +145,7 @@ fn alarm_settings_that_can_not_work() {
 
 #[test]
 fn where_things_are() {
-    check_all(include_str!("mistakes/where_things_are.txt"), 12);
+    check_all(include_str!("mistakes/where_things_are.txt"), 15);
 }
 
 #[test]
@@ -175,7 +175,7 @@ fn kinds_of_alarms() {
 
 #[test]
 fn when_alarms_speak_and_what_they_hide() {
-    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 25);
+    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 28);
 }
 
 #[test]

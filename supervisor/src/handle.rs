@@ -2,36 +2,89 @@
 
 use crate::snapshot::{LineSnapshot, RunId};
 use setward_alarm::{AlarmId, AlarmState};
+use setward_protocol::UtcMillis;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
-/// A person's wish to acknowledge one occurrence.
+/// What a person wants of an alarm.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wish {
+    /// Acknowledge the occurrence.
+    Acknowledge,
+    /// Release a latched alarm whose condition has gone.
+    Reset,
+    /// Put it on the shelf for so long; with `once`, no longer than for one occurrence.
+    Shelve {
+        /// How long from now.
+        span: Duration,
+        /// It ends with the occurrence that stands, or, if none does, with the next.
+        once: bool,
+    },
+    /// Take it off the shelf.
+    Unshelve,
+    /// Take it out of service.
+    TakeOutOfService,
+    /// Return it to service.
+    ReturnToService,
+}
+
+impl Wish {
+    /// Whether it makes no sense for an alarm that has never raised.
+    #[must_use]
+    pub const fn is_about_an_occurrence(self) -> bool {
+        match self {
+            Self::Acknowledge | Self::Reset => true,
+            Self::Shelve { .. } | Self::TakeOutOfService | Self::Unshelve | Self::ReturnToService => false,
+        }
+    }
+
+    /// Whether it silences or closes what the person has seen, so that it must be the present occurrence. What makes an
+    /// alarm speak again is never too late.
+    #[must_use]
+    pub const fn must_be_present(self) -> bool {
+        match self {
+            Self::Acknowledge | Self::Reset | Self::Shelve { .. } | Self::TakeOutOfService => true,
+            Self::Unshelve | Self::ReturnToService => false,
+        }
+    }
+}
+
+/// A person's wish, with what the person saw.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct AcknowledgeRequest {
+pub struct WishRequest {
     /// Which alarm.
     pub alarm: AlarmId,
     /// The run in which the person saw it.
     pub run: RunId,
-    /// The occurrence the person saw.
+    /// The occurrence the person saw; 0 if it had never raised.
     pub occurrence: u32,
-    /// Who. Not empty, at most 60 characters.
+    /// Who, as typed: nobody has checked it. At most 60 characters.
     pub by: String,
+    /// The reason given, if one was. At most 200 characters.
+    pub why: Option<String>,
+    /// What is wanted.
+    pub wish: Wish,
 }
 
-/// An acknowledgement that was accepted.
+/// A wish that was granted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Acknowledged {
+pub struct Granted {
     /// The state now.
     pub state: AlarmState,
+    /// Until when it is shelved, if it is.
+    pub shelved_until: Option<UtcMillis>,
+    /// Whether it is out of service.
+    pub out_of_service: bool,
     /// Whether the store has it on disk. False when the disk is full or broken.
     pub durable: bool,
-    /// Whether this occurrence had already been acknowledged: asking twice changes nothing.
+    /// Whether it was so before: asking twice changes nothing.
     pub already: bool,
 }
 
-/// Why an acknowledgement was refused.
+/// Why a wish was refused.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AcknowledgeRefusal {
+pub enum Refusal {
     /// The page shows another occurrence than the present one.
     Stale {
         /// The present run.
@@ -39,17 +92,26 @@ pub enum AcknowledgeRefusal {
         /// The present occurrence.
         occurrence: u32,
     },
-    /// The alarm has never raised, so there is nothing to acknowledge.
+    /// The alarm has never raised, so there is nothing to acknowledge or reset.
     NeverRaised,
+    /// Only a latched alarm can be reset, once its condition has gone and it is acknowledged.
+    NotResettable,
+    /// The alarm may not be shelved for so long at once.
+    TooLong {
+        /// The longest.
+        most: Duration,
+    },
     /// The daemon is stopping or too busy to take requests.
     Unavailable,
 }
 
-/// A request to the line task, with the way back for its answer.
+/// A wish on its way to the line task, with the way back for its answer.
 #[derive(Debug)]
-pub enum Request {
-    /// Acknowledge an occurrence.
-    Acknowledge(AcknowledgeRequest, oneshot::Sender<Result<Acknowledged, AcknowledgeRefusal>>),
+pub struct Request {
+    /// What is wanted.
+    pub wish: WishRequest,
+    /// Where the answer goes.
+    pub answer: oneshot::Sender<Result<Granted, Refusal>>,
 }
 
 /// The way to the line task. Cheap to clone.
@@ -78,14 +140,14 @@ impl LineHandle {
         self.snapshot.clone()
     }
 
-    /// Acknowledges an occurrence; returns once the store has it.
+    /// Asks for a wish; returns once the store has what follows from it.
     ///
     /// # Errors
-    /// When the occurrence is not the present one, or the line task can't answer.
-    pub async fn acknowledge(&self, wish: AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
+    /// When the occurrence is not the present one, the alarm's state does not allow it, or the line task can't answer.
+    pub async fn ask(&self, wish: WishRequest) -> Result<Granted, Refusal> {
         let (answer, answered) = oneshot::channel();
-        let request = Request::Acknowledge(wish, answer);
-        self.requests.send(request).await.map_err(|_closed| AcknowledgeRefusal::Unavailable)?;
-        answered.await.map_err(|_dropped| AcknowledgeRefusal::Unavailable)?
+        let request = Request { wish, answer };
+        self.requests.send(request).await.map_err(|_closed| Refusal::Unavailable)?;
+        answered.await.map_err(|_dropped| Refusal::Unavailable)?
     }
 }

@@ -3,27 +3,32 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod blindness;
 pub mod conditions;
 pub mod controllers;
 pub mod core;
 pub mod derived;
 pub mod quality;
+pub mod recipes;
 pub mod signals;
 pub mod slope;
 pub mod stations;
+pub mod wishes;
 pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
-use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged, Request};
-use crate::history::{Batch, Event, NewSample, StoredEvent};
+use crate::handle::Request;
+use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use alarms::AlarmBook;
+use alarms::{AlarmBook, Beside, Person};
+use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use quality::QualityBook;
-use setward_alarm::{Acknowledgement, AlarmEvent, Monitor, WishError};
+use recipes::RecipeChange;
+use setward_alarm::{AlarmEvent, Monitor};
 use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
@@ -48,7 +53,7 @@ const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 #[derive(Debug, Clone, Copy)]
 pub struct WallAnchor {
     pub(crate) at: Uptime,
-    utc: UtcMillis,
+    pub(crate) utc: UtcMillis,
 }
 
 impl WallAnchor {
@@ -119,6 +124,7 @@ pub struct LineTask<'a> {
     quality: QualityBook,
     derived: DerivedBook,
     alarms: AlarmBook,
+    blindness: BlindnessBook,
     controllers: ControllerBook,
     said: Vec<Said>,
     counts: Counts,
@@ -136,6 +142,7 @@ impl<'a> LineTask<'a> {
             quality: QualityBook::new(&line),
             derived: DerivedBook::new(&line),
             controllers: ControllerBook::new(&line),
+            blindness: BlindnessBook::new(&line),
             core: LineCore::new(Arc::clone(&line), monitor),
             said: Vec::new(),
             line,
@@ -183,6 +190,8 @@ impl<'a> LineTask<'a> {
                 channels.snapshot.send_replace(Arc::new(published));
             }
         }
+        let blindness = self.blindness.hand_over(&self.line, self.clock.uptime());
+        self.keep_blindness(blindness);
         self.daemon_event("stopped", None);
         self.keep_records(|_| true);
         let waiting = self.pending.batch.samples.len() as u64;
@@ -227,7 +236,9 @@ impl<'a> LineTask<'a> {
         self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
-        if let Some(change) = self.controllers.take(&self.line, report, trouble) {
+        let lost = self.controllers.take(&self.line, report, trouble);
+        let slow = self.controllers.take_pace(&self.line, report);
+        for change in lost.into_iter().chain(slow) {
             self.daemon_event(change.what, Some(change.note));
         }
     }
@@ -239,58 +250,23 @@ impl<'a> LineTask<'a> {
 
     fn handle_tick(&mut self) {
         self.ticks += 1;
-        self.signals.mark_stale(self.clock.uptime(), self.clock.utc());
+        let (now, utc) = (self.clock.uptime(), self.clock.utc());
+        self.signals.mark_stale(now, utc);
+        let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
+        self.keep_blindness(blindness);
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
             self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
     }
 
-    fn handle_request(&mut self, request: Request) {
-        match request {
-            Request::Acknowledge(wish, answer) => match self.acknowledge(&wish) {
-                Ok(acknowledged) => self.pending.confirm.push((answer, acknowledged)),
-                Err(refusal) => {
-                    // The person may have gone.
-                    let _gone = answer.send(Err(refusal));
-                }
-            },
-        }
-    }
-
-    fn acknowledge(&mut self, wish: &AcknowledgeRequest) -> Result<Acknowledged, AcknowledgeRefusal> {
-        let now = self.clock.uptime();
-        let present = self.core.alarms().status(wish.alarm, now).map_or(0, |status| status.occurrence);
-        let stale = AcknowledgeRefusal::Stale { run: self.run, occurrence: present };
-        if wish.run != self.run {
-            return Err(stale);
-        }
-        let outcome = self.core.monitor().handle_acknowledge(now, wish.alarm, wish.occurrence);
-        let already = match outcome {
-            Ok(Acknowledgement::Done) => false,
-            Ok(Acknowledgement::Already) => true,
-            Err(WishError::Stale { .. }) => return Err(stale),
-            Err(
-                WishError::NeverRaised
-                | WishError::NoSuchAlarm
-                | WishError::Refused(_)
-                | WishError::TooLong { .. },
-            ) => {
-                return Err(AcknowledgeRefusal::NeverRaised);
-            }
-        };
-        self.tell(Some(&wish.by));
-        let state =
-            self.core.alarms().status(wish.alarm, now).map_or_else(Default::default, |status| status.state);
-        Ok(Acknowledged { state, durable: false, already })
-    }
-
     /// Everything that happened goes to history and the log.
-    fn tell(&mut self, by: Option<&str>) {
+    fn tell(&mut self, person: Option<Person<'_>>) {
         self.core.drain(&mut self.said);
         for said in std::mem::take(&mut self.said) {
             match said {
                 Said::Mode(change) => self.tell_mode(change),
-                Said::Alarm(event) => self.tell_alarm(&event, by),
+                Said::Recipe(change) => self.tell_recipe(change),
+                Said::Alarm(event) => self.tell_alarm(&event, person),
             }
         }
         (self.counts.events_lost, _) = self.core.alarms().losses();
@@ -304,16 +280,39 @@ impl<'a> LineTask<'a> {
         self.daemon_event("station mode", Some(note));
     }
 
-    fn tell_alarm(&mut self, event: &AlarmEvent, by: Option<&str>) {
+    fn tell_recipe(&mut self, change: RecipeChange) {
+        let (what, note) = change.told(&self.line);
+        match change.recipe {
+            Some(_) => tracing::info!(code = "recipe", "{note}"),
+            None => tracing::warn!(code = "recipe-unknown", "{note}"),
+        }
+        self.daemon_event(what, Some(note));
+        let (at, utc) = (self.clock.uptime(), self.clock.utc());
+        for signal in self.line.signals_under(change.word) {
+            let target = self.core.recipe_setpoint(signal).map(|asked| asked.target);
+            self.pending.batch.bands.push(band(signal, target, at, utc));
+        }
+    }
+
+    fn tell_alarm(&mut self, event: &AlarmEvent, person: Option<Person<'_>>) {
         let wall = self.anchor();
         self.sequence += 1;
-        let kept = self.alarms.note(&self.line, event, by.map(str::to_owned), self.sequence, wall);
+        let status = self.core.alarms().status(event.alarm, event.at);
+        let shelved_once = status.is_some_and(|status| status.flags.shelved_once);
+        let beside = Beside { person, shelved_once, sequence: self.sequence, wall };
+        let kept = self.alarms.note(&self.line, event, beside);
         log_event(self.line.alarm(event.alarm), &kept);
         if kept.what == "raised" && !event.silent {
             self.counts.alarms_raised += 1;
         }
         self.pending.batch.events.push(kept);
         self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));
+    }
+
+    fn keep_blindness(&mut self, gathered: Option<String>) {
+        if gathered.is_some() {
+            self.daemon_event(BLINDNESS, gathered);
+        }
     }
 
     fn daemon_event(&mut self, what: &str, note: Option<String>) {
@@ -358,9 +357,9 @@ impl<'a> LineTask<'a> {
             Err(_full) => {
                 let empty = Batch::default();
                 self.counts.samples_lost += self.pending.batch.merge(empty) as u64;
-                // Nobody is kept waiting for a disk that does not keep up: the acknowledgement stands, not yet on disk.
-                for (answer, acknowledged) in self.pending.confirm.drain(..) {
-                    let _gone = answer.send(Ok(acknowledged));
+                // Nobody is kept waiting for a disk that does not keep up: the wish stands, not yet on disk.
+                for (answer, granted) in self.pending.confirm.drain(..) {
+                    let _gone = answer.send(Ok(granted));
                 }
             }
         }

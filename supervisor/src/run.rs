@@ -5,7 +5,7 @@ use crate::handle::LineHandle;
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::alarms::AlarmBook;
 use crate::line::writer::{self, SharedStatus};
-use crate::line::{LineChannels, LineTask, RunBefore};
+use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
@@ -218,13 +218,15 @@ async fn run_line(
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
-    let (monitor, alarms) = storage.engine(&line, records);
+    let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
+    let (monitor, alarms) = storage.engine(&line, records, wall);
     LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
     let mut storage = Storage::of(line);
-    let (monitor, alarms) = storage.engine(line, records.to_vec());
+    let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
+    let (monitor, alarms) = storage.engine(line, records.to_vec(), wall);
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
 }
 
@@ -246,7 +248,12 @@ impl Storage {
     }
 
     /// The engine with the running recipe's targets, taken up where the last run stopped.
-    fn engine(&mut self, line: &Line, records: Vec<AlarmRecord>) -> (Monitor<'_>, AlarmBook) {
+    fn engine(
+        &mut self,
+        line: &Line,
+        records: Vec<AlarmRecord>,
+        wall: WallAnchor,
+    ) -> (Monitor<'_>, AlarmBook) {
         let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
         for setpoint in &line.recipe().setpoints {
             monitor.handle_target(setpoint.signal, Some(setpoint.target));
@@ -257,7 +264,7 @@ impl Storage {
                 let _fits = monitor.hide(cause, *consequence);
             }
         }
-        let alarms = AlarmBook::restore(line, records, &mut monitor);
+        let alarms = AlarmBook::restore(line, records, &mut monitor, wall);
         (monitor, alarms)
     }
 }

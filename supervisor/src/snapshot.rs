@@ -64,6 +64,8 @@ pub struct StationView {
     pub since: Option<UtcMillis>,
     /// Whether product is under it, where anything says so.
     pub product_present: Option<bool>,
+    /// The recipe it runs, as an index into the line's; `None`: the line's own.
+    pub recipe: Option<usize>,
 }
 
 /// A controller at one moment.
@@ -92,6 +94,10 @@ pub struct AlarmView {
     pub flags: Flags,
     /// Until when it is shelved, or waits after a suppression.
     pub silent_until: Option<UtcMillis>,
+    /// The shelf it is on.
+    pub shelf: Option<Shelf>,
+    /// Who took it out of service, if it is.
+    pub out_of_service: Option<OutOfService>,
     /// The last occurrence's number; 0 if it never raised.
     pub occurrence: u32,
     /// When the last occurrence's trouble began.
@@ -108,6 +114,32 @@ pub struct AlarmView {
     pub beyond_since: Option<UtcMillis>,
     /// What it will do next.
     pub forecast: Forecast,
+}
+
+/// An alarm put aside by a person for a time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shelf {
+    /// When it ends at the latest.
+    pub until: UtcMillis,
+    /// It ends with the occurrence that stands, or, if none does, with the next.
+    pub once: bool,
+    /// When it was put there last.
+    pub since: UtcMillis,
+    /// By whom, as typed.
+    pub by: String,
+    /// The reason given.
+    pub why: Option<String>,
+}
+
+/// An alarm that maintenance has taken out of service.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutOfService {
+    /// When.
+    pub since: UtcMillis,
+    /// By whom, as typed.
+    pub by: String,
+    /// The reason given.
+    pub why: Option<String>,
 }
 
 /// What a run has done.

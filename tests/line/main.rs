@@ -17,6 +17,7 @@ mod oracle_stations;
 mod oracle_truth;
 mod oracle_windows;
 mod parcels;
+mod people;
 mod poller;
 mod shipped_files;
 mod small_line;

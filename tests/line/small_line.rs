@@ -87,6 +87,7 @@ fn line_signal(row: &Row) -> LineSignal {
         means: None,
         simulate: Simulate { typical: row.typical, noise: 0.0, time_constant: Duration::ZERO },
         wiring: Wiring::default(),
+        was: None,
     }
 }
 

@@ -9,8 +9,8 @@ use setward::history::{HistoryStore, StoredEvent};
 use setward::poll::dial::Dial;
 use setward::protocol::{Reading, Table, UtcMillis};
 use setward::{Edges, Running, start};
-use setward_config::line::Line;
-use sim_plc::{Scenario, Simulator};
+use setward_config::line::{Line, RecipeSetpoint, Role};
+use sim_plc::{Operation, Scenario, Simulator};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -231,15 +231,17 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
         (snapshot.alarm(alarm).unwrap().state.letter(), snapshot.alarm(alarm).unwrap().occurrence),
         ('B', 1)
     );
-    let wish = setward::handle::AcknowledgeRequest {
+    let wish = setward::handle::WishRequest {
         alarm,
         run: snapshot.run,
         occurrence: 1,
         by: "night shift".to_owned(),
+        why: None,
+        wish: setward::handle::Wish::Acknowledge,
     };
-    let acknowledged = handle.acknowledge(wish.clone()).await.unwrap();
+    let acknowledged = handle.ask(wish.clone()).await.unwrap();
     assert!(acknowledged.durable && !acknowledged.already);
-    assert!(handle.acknowledge(wish).await.unwrap().already);
+    assert!(handle.ask(wish).await.unwrap().already);
     second.stop().await.unwrap();
     // Warm again, a third run: still acknowledged, then clears; the number goes on with the next raise.
     let third = run(1820, 5).await;
@@ -276,4 +278,122 @@ async fn a_start_says_whether_the_run_before_was_cut_off() {
     let (third, cut_off) = begin().await;
     assert!(!cut_off);
     third.stop().await.unwrap();
+}
+
+/// Runs the whole line from its steady state through `operations`, each begun at its second; gives who was called.
+async fn operated(operations: &[(u64, Operation)], seconds: u64) -> Vec<(String, u64)> {
+    operated_with(None, operations, seconds).await
+}
+
+async fn operated_with(
+    fault: Option<&str>,
+    operations: &[(u64, Operation)],
+    seconds: u64,
+) -> Vec<(String, u64)> {
+    let line = demo_line();
+    let simulator = Simulator::new(&line, 11);
+    if let Some(fault) = fault {
+        simulator.inject(fault.parse().unwrap()).unwrap();
+    }
+    keep_stepping(simulator.clone());
+    let (running, history) = begin(line, MemoryDial(simulator.clone())).await;
+    let mut now = 0;
+    for &(at, operation) in operations {
+        tokio::time::sleep(Duration::from_secs(at - now)).await;
+        now = at;
+        simulator.operate(operation);
+    }
+    tokio::time::sleep(Duration::from_secs(seconds - now)).await;
+    running.stop().await.unwrap();
+    called_for(&history).await
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_boil_out_and_the_heat_up_after_it_call_nobody() {
+    let operations = [(300, Operation::Stop), (2_100, Operation::BoilOut), (9_300, Operation::Run)];
+    assert_eq!(operated(&operations, 18_000).await, []);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_stopped_line_calls_nobody_and_neither_does_its_start() {
+    let operations = [(300, Operation::Stop), (7_500, Operation::Run)];
+    assert_eq!(operated(&operations, 14_400).await, []);
+}
+
+/// Ten minutes without feed: only the gap itself is told, after its ninety seconds; no oven and no fryer temperature is.
+#[tokio::test(start_paused = true)]
+async fn a_gap_in_the_feed_has_one_alarm_and_no_temperature_does() {
+    let operations = [(300, Operation::StopFeed), (900, Operation::Run)];
+    let called: Vec<String> =
+        operated(&operations, 3_600).await.into_iter().map(|(alarm, _)| alarm).collect();
+    assert_eq!(called, ["feed-gap-long"]);
+}
+
+/// The same boil-out, but the dry-out is skipped: the oil that is heated too fast while it may be wet has its alarm.
+#[tokio::test(start_paused = true)]
+async fn a_heat_up_after_a_boil_out_that_skips_the_dry_out_is_told() {
+    let operations = [(300, Operation::Stop), (2_100, Operation::BoilOut), (9_300, Operation::Run)];
+    let called = operated_with(Some("dry-out-skipped"), &operations, 14_400).await;
+    let ids: Vec<&str> = called.iter().map(|(alarm, _)| alarm.as_str()).collect();
+    assert_eq!(ids, ["wet-oil-heat-up"]);
+}
+
+/// Somebody chooses the other recipe at the fryer panel after five minutes, and its setpoints if `turned`; gives who was
+/// called, and what the run said of recipes and modes of the fryer.
+async fn changed_over(turned: bool, seconds: u64) -> (Vec<(String, u64)>, Vec<(String, u64)>) {
+    let line = demo_line();
+    let simulator = Simulator::new(&line, 11);
+    keep_stepping(simulator.clone());
+    let (running, history) = begin(line.clone(), MemoryDial(simulator.clone())).await;
+    tokio::time::sleep(Duration::from_secs(300)).await;
+    simulator.inject("shows XI-393 7".parse().unwrap()).unwrap();
+    let white = line.recipes.iter().find(|recipe| recipe.key == "white-corn-strips").unwrap();
+    let entered = white.setpoints.iter().filter(|asked| line.signal(asked.signal).role == Role::Setpoint);
+    let of_line = |asked: &&RecipeSetpoint| line.signal(asked.signal).station != line.signals[0].station;
+    for asked in entered.filter(of_line).filter(|_| turned) {
+        let fault = format!("setpoint-turned {} {}", line.signal(asked.signal).tag, asked.target.setpoint);
+        simulator.inject(fault.parse().unwrap()).unwrap();
+    }
+    tokio::time::sleep(Duration::from_secs(seconds - 300)).await;
+    running.stop().await.unwrap();
+    let events = history.events(None, 10_000).await.unwrap().into_iter().rev().map(|stored| stored.event);
+    let told = events.filter_map(|event| {
+        let note =
+            event.note.filter(|note| note.starts_with("fryer:") || event.what.starts_with("recipe"))?;
+        Some((note, event.at.as_secs_f64() as u64))
+    });
+    let told = told.collect();
+    (called_for(&history).await, told)
+}
+
+/// No setpoint of the seasoning is read, so nobody here could set it: once the time for the changeover is up, it is told.
+#[tokio::test(start_paused = true)]
+async fn a_changeover_calls_for_nothing_that_was_set_and_ends_early_where_all_is_within() {
+    let (called, told) = changed_over(true, 2_400).await;
+    let [(alarm, at)] = called.as_slice() else { panic!("{called:?}") };
+    assert_eq!(alarm, "seasoning-ratio-low");
+    assert!(*at > 305 + 20 * 60, "it waits for the end of the changeover: {at}");
+    let notes: Vec<&str> = told.iter().map(|(note, _)| note.as_str()).collect();
+    let stations = "wash, mill, sheeter, oven, equilibrator, fryer, cooling, seasoning, packing";
+    let first_look = format!("blue-corn-rounds: XI-393 says 3; {stations}");
+    let change = format!("white-corn-strips: XI-393 says 7, before it 3; {stations}");
+    let cook = "blue-corn-rounds: XI-123 says 3; kettle";
+    assert_eq!(
+        notes,
+        [first_look.as_str(), cook, &change, "fryer: run to changeover", "fryer: changeover to run"]
+    );
+    let [.., (_, begins), (_, ends)] = told.as_slice() else { panic!("{told:?}") };
+    assert!((305..=308).contains(begins) && (begins + 30..begins + 1_100).contains(ends), "{told:?}");
+}
+
+/// The number alone: each setpoint that nobody turned is told when the time is up, and the fryer is too cold for the recipe.
+#[tokio::test(start_paused = true)]
+async fn a_recipe_number_without_its_setpoints_is_told_setpoint_by_setpoint() {
+    let (called, _) = changed_over(false, 2_400).await;
+    let ids: Vec<&str> = called.iter().map(|(alarm, _)| alarm.as_str()).collect();
+    assert!(called.iter().all(|(_, at)| *at >= 305 + 20 * 60), "{called:?}");
+    for loop_tag in ["TIC-201-SP", "TIC-310-SP", "KIC-220-SP"] {
+        assert!(ids.contains(&format!("setpoint-not-recipe.{loop_tag}").as_str()), "{called:?}");
+    }
+    assert!(ids.contains(&"fryer-inlet-cold"), "{called:?}");
 }

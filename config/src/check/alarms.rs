@@ -14,7 +14,7 @@ use super::names::well_formed;
 use super::stations::signal_id;
 use super::{LineNames, conditions};
 use crate::capacity::MAX_ALARMS;
-use crate::line::{Controller, LineAlarm, LineSignal, Origin, Station, gap_limit};
+use crate::line::{Controller, LineAlarm, LineSignal, Origin, Station, StationId, gap_limit};
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::{RawAlarm, RawAlarms};
 use crate::raw::alarm_kind::RawKind;
@@ -61,7 +61,9 @@ pub(crate) fn check(raw: &RawAlarms, context: &Context<'_>, sink: &mut Sink) -> 
         }
         for (nth, target) in targets.into_iter().enumerate() {
             let signal = context.signal(target);
-            let settings = signal.and_then(|signal| settings(one, target, signal, (context, &groups), sink));
+            let settings = signal.zip(shared.station).and_then(|(signal, station)| {
+                settings(one, target, signal, (context, &groups, station), sink)
+            });
             let many = one.signals.is_some().then_some(signal).flatten();
             let id = name_of(one.id.as_ref(), many, |id, tag| format!("{id}.{tag}"));
             alarms.push(shared.alarm(one, many, settings));
@@ -86,6 +88,8 @@ struct Shared {
     record: Option<Record>,
     when: Option<Vec<Condition>>,
     batch: Option<Vec<Condition>>,
+    /// The station whose modes count, if it is not the signal's own; outer `None`: it could not be read.
+    station: Option<Option<StationId>>,
 }
 
 impl Shared {
@@ -105,6 +109,13 @@ impl Shared {
             record: record::check(raw, sink),
             when: conditions::check(raw.when.as_ref(), context.names, context.signals, sink),
             batch: conditions::check(batch, context.names, context.signals, sink),
+            station: match &raw.station {
+                Some(name) => {
+                    let index = context.names.stations.find(name, sink);
+                    index.and_then(|index| u16::try_from(index).ok()).map(|index| Some(StationId(index)))
+                }
+                None => Some(None),
+            },
         }
     }
 
@@ -120,6 +131,7 @@ impl Shared {
             name: name_of(raw.name.as_ref(), one_of_many, |name, tag| format!("{name} ({tag})"))?,
             settings: settings?,
             when: self.when.clone()?,
+            only_after: raw.only_after.as_ref().map(|mode| mode.value),
             hides: Vec::new(),
             batch: self.batch.clone()?,
             priority: raw.priority.as_ref()?.value,
@@ -148,12 +160,13 @@ fn settings(
     raw: &RawAlarm,
     index: usize,
     signal: &LineSignal,
-    (context, groups): (&Context<'_>, &speaks::Groups),
+    (context, groups, station): (&Context<'_>, &speaks::Groups, Option<StationId>),
     sink: &mut Sink,
 ) -> Option<AlarmSettings> {
     let id = signal_id(index)?;
     let kind = kinds::check(raw, id, signal, context, sink);
-    let (modes, settle) = speaks::check(raw, id, signal, context, sink)?;
+    let station = station.unwrap_or(signal.station);
+    let (modes, settle) = speaks::check(raw, id, station, context, sink)?;
     let kind = kind?;
     let (mut gap_limit, controller) = known(signal, context.controllers, context.signals)?;
     if let Some(other) = kind.other_signal() {
@@ -166,7 +179,7 @@ fn settings(
         latching: raw.latching.as_ref().is_some_and(|latching| latching.value),
         poll_every: poll_every(signal, context.signals)?,
         gap_limit,
-        station: Some(signal.station),
+        station: Some(station),
         controller,
         modes,
         settle,

@@ -72,6 +72,7 @@ fn derived(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> Option<L
             time_constant: Duration::ZERO,
         },
         wiring: Wiring::default(),
+        was: None,
     })
 }
 

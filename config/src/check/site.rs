@@ -1,6 +1,7 @@
 //! The site: where the controllers and the page are, and whether all this is a simulator.
 
-use super::LineNames;
+use super::{LineNames, history};
+use crate::line::HistorySettings;
 use crate::problem::{Code, Span, quoted};
 use crate::raw::line::RawLine;
 use crate::raw::site::{RawEndpoint, RawSite};
@@ -23,6 +24,7 @@ pub(crate) struct Site {
     pub(crate) simulated: Option<bool>,
     pub(crate) data_dir: PathBuf,
     pub(crate) page_address: Option<SocketAddr>,
+    pub(crate) history: HistorySettings,
     /// One a controller, in the order of the line file.
     pub(crate) endpoints: Vec<Option<Endpoint>>,
 }
@@ -42,6 +44,7 @@ pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: 
         simulated: raw.simulated.as_ref().map(|simulated| simulated.value),
         data_dir: data_dir(raw, sink),
         page_address: page_address(raw, sink),
+        history: history::check(raw, sink),
         endpoints: endpoints(raw, line, names, sink),
     }
 }

@@ -2,6 +2,7 @@
 
 use setward_alarm::{AlarmId, AlarmSettings};
 use setward_process::condition::Condition;
+use setward_protocol::Mode;
 use std::time::Duration;
 
 /// How loudly an alarm speaks.
@@ -76,6 +77,8 @@ pub struct LineAlarm {
     pub settings: AlarmSettings,
     /// What must hold besides, for it to speak; all must. Empty: nothing.
     pub when: Vec<Condition>,
+    /// Speaks only between this mode of its station and the next time it runs. Empty: no matter what was before.
+    pub only_after: Option<Mode>,
     /// Alarms that follow from this one: while it stands, they are hidden by it. No circles.
     pub hides: Vec<AlarmId>,
     /// What holds from the start to the end of a batch, for an alarm that judges batches. Empty for every other alarm.

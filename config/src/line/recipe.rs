@@ -1,7 +1,9 @@
 //! Recipes: what each signal is held against.
 
 use setward_alarm::Target;
-use setward_protocol::SignalId;
+use setward_protocol::{SignalId, StationId};
+use std::collections::BTreeMap;
+use std::time::Duration;
 
 /// A recipe.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,6 +14,27 @@ pub struct Recipe {
     pub name: String,
     /// What each signal is held against: measured, derived and, through them, entered setpoints.
     pub setpoints: Vec<RecipeSetpoint>,
+}
+
+impl Recipe {
+    /// What it asks of `signal`.
+    #[must_use]
+    pub fn setpoint(&self, signal: SignalId) -> Option<&RecipeSetpoint> {
+        self.setpoints.iter().find(|setpoint| setpoint.signal == signal)
+    }
+}
+
+/// A word in a controller that says which recipe some stations run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecipeNumber {
+    /// The word.
+    pub signal: SignalId,
+    /// Index into the line's recipes for each number. Never empty.
+    pub numbers: BTreeMap<i64, usize>,
+    /// The stations that run what it says. No station obeys two words.
+    pub stations: Vec<StationId>,
+    /// How long they count as changing over after a change, at most; it ends once all that the new recipe holds is within.
+    pub changeover: Duration,
 }
 
 /// What a recipe asks of one signal. Three widths that are never mixed.

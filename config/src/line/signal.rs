@@ -68,6 +68,8 @@ pub struct LineSignal {
     pub simulate: Simulate,
     /// Where a technician finds it.
     pub wiring: Wiring,
+    /// Its tag before, if it was renamed: its past goes on under the new one.
+    pub was: Option<String>,
 }
 
 impl LineSignal {

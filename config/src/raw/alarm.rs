@@ -5,6 +5,7 @@ use super::condition::{self, RawCondition};
 use crate::line::{AlarmClass, Priority};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
+use setward_protocol::Mode;
 use std::time::Duration;
 
 /// All of `alarms.toml`, in the order of kinds.
@@ -31,9 +32,11 @@ pub(crate) struct RawAlarm {
     pub(crate) time_to_respond: Option<At<Duration>>,
     pub(crate) independent_device: Option<At<String>>,
     pub(crate) latching: Option<At<bool>>,
+    pub(crate) station: Option<At<String>>,
     pub(crate) modes: Option<At<Vec<At<String>>>>,
     pub(crate) settle: Option<At<Duration>>,
     pub(crate) when: Option<Vec<RawCondition>>,
+    pub(crate) only_after: Option<At<Mode>>,
     pub(crate) hides: Option<At<Vec<At<String>>>>,
     pub(crate) group: Option<At<String>>,
     pub(crate) realarm_after: Option<At<Duration>>,
@@ -138,9 +141,11 @@ fn record(reader: &mut TableReader<'_, '_>, kind: RawKind) -> RawAlarm {
         time_to_respond: reader.need_time("time_to_respond", "\"3 min\""),
         independent_device: reader.may_text("independent_device", "\"TSHH-390, manual reset\""),
         latching: reader.may("latching", "true"),
+        station: reader.may_text("station", "\"fryer\""),
         modes: reader.may("modes", "[\"run\", \"hold\"]"),
         settle: reader.may_time("settle", "\"3 min\""),
         when: condition::may(reader, "when"),
+        only_after: reader.may_word("only_after", &Mode::NAMED),
         hides: reader.may("hides", "[\"fryer-outlet-cold\"]"),
         group: reader.may_text("group", "\"oven-burners\""),
         realarm_after: reader.may_time("realarm_after", "\"15 min\""),

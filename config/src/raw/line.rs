@@ -20,6 +20,7 @@ pub(crate) struct RawLine {
     pub(crate) loops: Vec<RawLoop>,
     pub(crate) belts: Vec<RawBelt>,
     pub(crate) derived: Vec<RawDerived>,
+    pub(crate) recipe_numbers: Vec<RawRecipeNumber>,
 }
 
 impl RawLine {
@@ -69,6 +70,7 @@ pub(crate) struct RawSignal {
     pub(crate) good_when: Option<Vec<RawCondition>>,
     pub(crate) stuck_after: Option<TimeOrWord>,
     pub(crate) commissioned: Option<At<bool>>,
+    pub(crate) was: Option<At<String>>,
 }
 
 /// Table and address by one of the keys `holding`, `input`, `coil`, `discrete`; or the number on a drawing.
@@ -124,6 +126,15 @@ pub(crate) struct RawCodes {
     pub(crate) codes: At<Vec<At<i64>>>,
 }
 
+/// A word of a controller that says which recipe it runs.
+#[derive(Debug)]
+pub(crate) struct RawRecipeNumber {
+    pub(crate) signal: Option<At<String>>,
+    pub(crate) numbers: Vec<(At<String>, Option<At<String>>)>,
+    pub(crate) stations: Option<At<Vec<At<String>>>>,
+    pub(crate) changeover: Option<At<Duration>>,
+}
+
 #[derive(Debug)]
 pub(crate) struct RawBelt {
     pub(crate) name: Option<At<String>>,
@@ -163,6 +174,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         signals: reader.tables("signal", "[[signal]]", signal),
         loops: reader.tables("loop", "[[loop]]", control_loop),
         belts: reader.tables("belt", "[[belt]]", belt),
+        recipe_numbers: reader.tables("recipe-number", "[[recipe-number]]", recipe_number),
         derived: reader.tables("derived", "[[derived]]", derived),
     }
 }
@@ -210,6 +222,7 @@ fn signal(reader: &mut TableReader<'_, '_>) -> RawSignal {
         good_when: condition::may(reader, "good_when"),
         stuck_after: reader.may_time_or("stuck_after", "never", "\"10 min\""),
         commissioned: reader.may("commissioned", "false"),
+        was: reader.may_text("was", "\"TT-301\""),
     }
 }
 
@@ -266,5 +279,16 @@ fn belt(reader: &mut TableReader<'_, '_>) -> RawBelt {
         speed: reader.need_text("speed", "\"ST-340\""),
         effective_length: reader.need("effective_length", "\"3.30 m\""),
         dwell_setpoint: reader.may_text("dwell_setpoint", "\"KIC-340-SP\""),
+    }
+}
+
+fn recipe_number(reader: &mut TableReader<'_, '_>) -> RawRecipeNumber {
+    RawRecipeNumber {
+        signal: reader.need_text("signal", "\"XI-393\""),
+        numbers: reader
+            .need_table("numbers", "[recipe-number.numbers]", |reader| reader.entries())
+            .unwrap_or_default(),
+        stations: reader.may("stations", "[\"oven\", \"fryer\"]"),
+        changeover: reader.may_time("changeover", "\"20 min\""),
     }
 }

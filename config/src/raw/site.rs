@@ -10,6 +10,8 @@ pub(crate) struct RawSite {
     pub(crate) data_dir: Option<At<String>>,
     pub(crate) page: Option<At<String>>,
     pub(crate) endpoints: Vec<RawEndpoint>,
+    pub(crate) history: Option<RawHistory>,
+    pub(crate) servers: Vec<RawServer>,
 }
 
 #[derive(Debug)]
@@ -18,6 +20,26 @@ pub(crate) struct RawEndpoint {
     pub(crate) controller: Option<At<String>>,
     pub(crate) address: Option<At<String>>,
     pub(crate) unit_id: Option<At<i64>>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawHistory {
+    pub(crate) readings_days: Option<At<i64>>,
+    pub(crate) minutes_days: Option<At<i64>>,
+    pub(crate) hours_days: Option<At<i64>>,
+    pub(crate) most_gigabytes: Option<At<i64>>,
+    pub(crate) free_megabytes: Option<At<i64>>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawServer {
+    pub(crate) at: Span,
+    pub(crate) name: Option<At<String>>,
+    pub(crate) url: Option<At<String>>,
+    pub(crate) org: Option<At<String>>,
+    pub(crate) bucket: Option<At<String>>,
+    pub(crate) token_file: Option<At<String>>,
+    pub(crate) send: Option<At<Vec<At<String>>>>,
 }
 
 /// Reads all of `site.toml`.
@@ -33,6 +55,30 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         data_dir: reader.may_text("data_dir", "\".setward\""),
         page: reader.may_text("page", "\"127.0.0.1:8470\""),
         endpoints: reader.tables("endpoint", "[[endpoint]]", endpoint),
+        history: reader.may_table("history", "[history]", history),
+        servers: reader.tables("server", "[[server]]", server),
+    }
+}
+
+fn history(reader: &mut TableReader<'_, '_>) -> RawHistory {
+    RawHistory {
+        readings_days: reader.may_whole("readings_days", "1096", 1, 36_600),
+        minutes_days: reader.may_whole("minutes_days", "1096", 1, 36_600),
+        hours_days: reader.may_whole("hours_days", "3660", 1, 36_600),
+        most_gigabytes: reader.may_whole("most_gigabytes", "32", 1, 100_000),
+        free_megabytes: reader.may_whole("free_megabytes", "200", 0, 1_000_000),
+    }
+}
+
+fn server(reader: &mut TableReader<'_, '_>) -> RawServer {
+    RawServer {
+        at: reader.at(),
+        name: reader.need_text("name", "\"central\""),
+        url: reader.need_text("url", "\"http://127.0.0.1:8428\""),
+        org: reader.may_text("org", "\"plant\""),
+        bucket: reader.need_text("bucket", "\"line-2\""),
+        token_file: reader.may_text("token_file", "\"server-token\""),
+        send: reader.may("send", "[\"TT-310\"]"),
     }
 }
 

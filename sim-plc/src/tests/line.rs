@@ -76,6 +76,7 @@ pub(super) fn small_line() -> Line {
         simulated: true,
         data_dir: ".setward".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
+        history: setward_config::line::HistorySettings::default(),
         stations: ["kettle", "oven", "fryer"].map(station).to_vec(),
         controllers: vec![
             controller("cook", "127.0.0.1:15501", 1),
@@ -88,7 +89,9 @@ pub(super) fn small_line() -> Line {
         alarms: Vec::new(),
         recipes: Vec::new(),
         running_recipe: 0,
+        recipe_numbers: Vec::new(),
         fingerprint: String::new(),
+        files: Vec::new(),
     }
 }
 
@@ -141,6 +144,7 @@ fn line_signal(row: &Row) -> LineSignal {
         means: row.means,
         simulate: Simulate { typical, noise, time_constant: Duration::from_secs(time_constant_s) },
         wiring: Wiring::default(),
+        was: None,
     }
 }
 

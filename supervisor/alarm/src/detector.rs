@@ -6,6 +6,7 @@
 
 use crate::average::AverageDetector;
 use crate::band::BandDetector;
+use crate::blindness::Blindness;
 use crate::communication::CommunicationDetector;
 use crate::drift::DriftDetector;
 use crate::equivalent_time::EquivalentTimeDetector;
@@ -14,7 +15,7 @@ use crate::judge::Judge;
 use crate::measurement::MeasurementDetector;
 use crate::pair::{Differences, Pair};
 use crate::rate::RateDetector;
-use crate::segment::{Anchor, Segment, Step};
+use crate::segment::{Anchor, Segment, Sight, Step};
 use crate::settings::{AlarmSettings, BatchEdge, Kind, Target};
 use crate::status::StatusDetector;
 use crate::time_weighted::ExposureDetector;
@@ -211,6 +212,23 @@ impl Detector {
     /// Whether the last good sample says that the value is on the good side of what is watched.
     pub(crate) fn is_within(&self, now: Uptime) -> bool {
         self.anchor.seen(now, self.gap_limit).is_some() && self.beyond_since(now).is_none()
+    }
+
+    /// Why it could not find its condition now, whatever the signal did.
+    pub(crate) fn blindness(&self, now: Uptime, lent: &[Segment]) -> Option<Blindness> {
+        if matches!(self.way, Way::Measurement(_) | Way::Communication(_)) {
+            return None;
+        }
+        match self.anchor.sight(now, self.gap_limit) {
+            // With a value in sight all that can be missing is what to hold it against.
+            Sight::Clear => {
+                let is_unknown = self.forecast(now, lent) == Forecast::Unknown;
+                is_unknown.then_some(Blindness::NothingAsked)
+            }
+            Sight::NotYet => Some(Blindness::NotYetSeen),
+            Sight::Bad => Some(Blindness::BadSignal),
+            Sight::Gap => Some(Blindness::Gap),
+        }
     }
 
     pub(crate) const fn last_value(&self) -> Option<f64> {

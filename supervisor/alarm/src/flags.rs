@@ -4,6 +4,7 @@
 //! service: maintenance. They are independent: two can overlap, and one may end first. The detector and the base state go
 //! on underneath.
 
+use crate::blindness::Blindness;
 use crate::settings::AlarmId;
 use crate::state::AlarmState;
 use setward_protocol::Uptime;
@@ -75,6 +76,31 @@ impl Flags {
     #[must_use]
     pub const fn are_silencing(&self) -> bool {
         self.shelved_until.is_some() || self.out_of_service || self.suppressed.is_on()
+    }
+
+    /// The reason for which it does not annunciate, if there is one.
+    #[must_use]
+    pub const fn blindness(&self) -> Option<Blindness> {
+        let why = &self.suppressed;
+        if self.out_of_service {
+            Some(Blindness::OutOfService)
+        } else if self.shelved_until.is_some() {
+            Some(Blindness::Shelved)
+        } else if why.mode {
+            Some(Blindness::Mode)
+        } else if why.condition {
+            Some(Blindness::Condition)
+        } else if why.hidden_by.is_some() {
+            Some(Blindness::HiddenByCause)
+        } else if why.no_communication {
+            Some(Blindness::NoCommunication)
+        } else if why.bad_measurement {
+            Some(Blindness::BadSignal)
+        } else if why.settling_until.is_some() {
+            Some(Blindness::Settling)
+        } else {
+            None
+        }
     }
 
     /// The letter to show: I over H over G over the base state's.

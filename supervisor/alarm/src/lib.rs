@@ -25,6 +25,7 @@ extern crate std;
 
 mod average;
 mod band;
+pub mod blindness;
 mod communication;
 mod delay;
 mod detector;
@@ -49,6 +50,7 @@ mod status;
 mod time_weighted;
 mod window;
 
+pub use blindness::Blindness;
 pub use event::{AlarmEvent, Forecast, Happening};
 pub use exposure::EXPOSURE_CAP;
 pub use first_out::FirstOut;

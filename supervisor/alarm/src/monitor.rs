@@ -6,6 +6,7 @@
 mod silence;
 mod wishes;
 
+use crate::blindness::Blindness;
 use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
 use crate::first_out::{self, FirstOut};
@@ -42,8 +43,10 @@ pub struct Restored {
     pub occurrence: u32,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
-    /// Shelved until then, in this run's time.
+    /// Shelved until then, in this run's time; the start, if that moment passed while nothing ran.
     pub shelved_until: Option<Uptime>,
+    /// The shelf ends with the present occurrence, or, if none stands, with the next.
+    pub shelved_once: bool,
     /// Out of service.
     pub out_of_service: bool,
 }
@@ -144,7 +147,8 @@ impl<'a> Monitor<'a> {
         }
     }
 
-    /// Takes up an alarm where an earlier run stopped. The time between is unknown: exposure is as it was.
+    /// Takes up an alarm where an earlier run stopped. The time between is unknown: exposure is as it was. A shelf that ran
+    /// out meanwhile is over, which is told; whether what stood on it still does is told once the first samples can say.
     pub fn restore(&mut self, alarm: AlarmId, restored: Restored) {
         if let Some(slot) = self.slots.get_mut(alarm.index()) {
             slot.state = restored.state;
@@ -152,11 +156,16 @@ impl<'a> Monitor<'a> {
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
             slot.annunciated = true;
             slot.set_realarm(Uptime::START);
-            let (shelf, out) = (restored.shelved_until, restored.out_of_service);
+            let is_over = restored.shelved_until.is_some_and(|until| until <= Uptime::START);
             // What was standing when it became silent was told then.
             let _told = slot.change_flags(Uptime::START, |flags| {
-                (flags.shelved_until, flags.out_of_service) = (shelf, out);
+                (flags.shelved_until, flags.shelved_once) = (restored.shelved_until, restored.shelved_once);
+                flags.out_of_service = restored.out_of_service;
             });
+            if is_over {
+                slot.wait_for_sight();
+                self.unshelve(Uptime::START, alarm);
+            }
             self.hides_changed = true;
             self.note_due(alarm);
         }
@@ -277,6 +286,13 @@ impl<'a> Monitor<'a> {
             forecast: slot.detector.forecast(now, slot.own(self.segments)),
             first_out: slot.first_out,
         })
+    }
+
+    /// Why an alarm could not fire at `now`, whatever its signal did.
+    #[must_use]
+    pub fn blindness(&self, alarm: AlarmId, now: Uptime) -> Option<Blindness> {
+        let slot = self.slots.get(alarm.index())?;
+        slot.flags.blindness().or_else(|| slot.detector.blindness(now, slot.own(self.segments)))
     }
 
     /// Events that found no room, and samples that were not newer than the one before.

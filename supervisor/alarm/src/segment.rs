@@ -80,6 +80,21 @@ pub(crate) enum Step {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Anchor {
     last: Option<(Uptime, f64)>,
+    /// Whether there ever was a good sample.
+    ever: bool,
+}
+
+/// What a detector sees of its signal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sight {
+    /// A value that is young enough.
+    Clear,
+    /// None yet.
+    NotYet,
+    /// The instrument is known to be bad.
+    Bad,
+    /// Nothing has been heard for too long.
+    Gap,
 }
 
 impl Anchor {
@@ -92,11 +107,22 @@ impl Anchor {
                 return Step::Lost;
             }
         };
+        self.ever = true;
         match self.last.replace((at, value)) {
             Some((from_at, from)) if at.since(from_at) <= gap_limit => {
                 Step::Joined(Segment { from_at, from, to_at: at, to: value })
             }
             Some(_) | None => Step::Point(at, value),
+        }
+    }
+
+    /// What is seen at `now`.
+    pub(crate) fn sight(&self, now: Uptime, gap_limit: Duration) -> Sight {
+        match self.last {
+            _ if !self.ever => Sight::NotYet,
+            None => Sight::Bad,
+            Some(_) if self.seen(now, gap_limit).is_some() => Sight::Clear,
+            Some(_) => Sight::Gap,
         }
     }
 

@@ -201,6 +201,12 @@ pub struct Target {
 }
 
 impl Target {
+    /// Whether `value`, in the signal's unit, lies within tolerance. What is no number does not.
+    #[must_use]
+    pub fn is_within_tolerance(&self, value: f64) -> bool {
+        self.setpoint - self.tolerance_below <= value && value <= self.setpoint + self.tolerance_above
+    }
+
     /// How far `width` reaches on `side`, in the signal's unit; `None` where the recipe does not say.
     #[must_use]
     pub fn reach(&self, width: Width, side: Side) -> Option<f64> {

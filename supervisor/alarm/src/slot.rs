@@ -136,6 +136,11 @@ impl Slot {
         }
     }
 
+    /// Stays silent from the start until samples can tell, or would have.
+    pub(crate) fn wait_for_sight(&mut self) {
+        self.flags.suppressed.settling_until = Some(Uptime::START + self.settings.gap_limit);
+    }
+
     /// The wait after a suppression is over, if its time has come.
     pub(crate) fn end_settling(&mut self, now: Uptime) -> Option<Told> {
         let until = self.flags.suppressed.settling_until?;

@@ -3,9 +3,9 @@
 #![expect(clippy::unwrap_used, reason = "a test: a panic is a failed test")]
 
 use setward_alarm::{
-    AlarmEvent, AlarmId, AlarmSettings, Allowance, CommunicationSettings, DeviationSettings, Forecast,
-    Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored, Side,
-    Slot, Target, TimeWeightedSettings, Watched, Width,
+    AlarmEvent, AlarmId, AlarmSettings, Allowance, Blindness, CommunicationSettings, DeviationSettings,
+    Forecast, Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored,
+    Side, Slot, Target, TimeWeightedSettings, Watched, Width,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::time::Duration;
@@ -302,6 +302,7 @@ fn flags_are_carried_over_a_restart() {
         occurrence: 7,
         exposure: 0.0,
         shelved_until: Some(at(30.0)),
+        shelved_once: false,
         out_of_service: false,
     };
     monitor.restore(AlarmId(0), restored);
@@ -309,6 +310,92 @@ fn flags_are_carried_over_a_restart() {
     let events = drain(&mut monitor);
     assert_eq!(told(&events, 0), [("unshelved", 30.0, false), ("raised", 30.0, false)]);
     assert_eq!(events[1].occurrence, 8);
+}
+
+/// Shelved while it stood; the shelf ran out while nothing ran.
+fn after_an_outage(value: f64) -> Vec<(&'static str, f64, bool)> {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let restored = Restored {
+        state: setward_alarm::AlarmState::Unacknowledged,
+        occurrence: 7,
+        exposure: 0.0,
+        shelved_until: Some(Uptime::START),
+        shelved_once: false,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), restored);
+    good(&mut monitor, 1, 10, value);
+    told(&drain(&mut monitor), 0)
+}
+
+#[test]
+fn a_shelf_that_ran_out_while_nothing_ran_is_over_at_the_start() {
+    // Still too hot: told anew, but not before the first sample says so.
+    assert_eq!(after_an_outage(195.0), [("unshelved", 0.0, true), ("raised", 1.0, false)]);
+    // No longer: nobody is called.
+    let told = after_an_outage(182.0);
+    assert_eq!(told[0], ("unshelved", 0.0, true));
+    assert!(told.iter().all(|(what, ..)| *what != "raised"), "{told:?}");
+    assert_eq!(told.last().unwrap().0, "cleared");
+}
+
+#[test]
+fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let restored = Restored {
+        state: setward_alarm::AlarmState::Normal,
+        occurrence: 7,
+        exposure: 0.0,
+        shelved_until: Some(at(3600.0)),
+        shelved_once: true,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), restored);
+    good(&mut monitor, 0, 20, 195.0);
+    good(&mut monitor, 20, 30, 182.0);
+    let told = told(&drain(&mut monitor), 0);
+    let expected: Vec<&str> = told.iter().map(|(what, ..)| *what).collect();
+    assert_eq!(expected, ["raised", "cleared", "unshelved", "cleared"], "{told:?}");
+    good(&mut monitor, 30, 40, 195.0);
+    assert_eq!(letter(&monitor, 0, 39.0), 'B', "it speaks again");
+}
+
+/// Each reason by itself, then two at once: the one that a person set comes first.
+#[test]
+fn an_alarm_says_why_it_could_not_fire() {
+    let mut bench = Bench::new(&[on(hot(5)), measurement(), communication()]);
+    let mut monitor = bench.monitor();
+    let why = |monitor: &Monitor<'_>, second: f64| monitor.blindness(AlarmId(0), at(second));
+    assert_eq!(why(&monitor, 0.0), Some(Blindness::NotYetSeen));
+    good(&mut monitor, 0, 3, 182.0);
+    assert_eq!(why(&monitor, 3.0), None);
+    assert_eq!(why(&monitor, 6.0), Some(Blindness::Gap), "nothing for longer than samples are joined");
+    feed(&mut monitor, 7.0, Reading::Bad(NoData::SensorFault));
+    assert_eq!(why(&monitor, 7.0), Some(Blindness::BadSignal));
+    good(&mut monitor, 8, 9, 182.0);
+    monitor.handle_condition(at(9.0), AlarmId(0), false);
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Condition));
+    monitor.handle_mode(at(9.0), FRYER, Mode::Cleaning);
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Mode));
+    monitor.handle_shelve(at(9.0), AlarmId(0), at(3600.0)).unwrap();
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::Shelved));
+    monitor.handle_service(at(9.0), AlarmId(0), false).unwrap();
+    assert_eq!(why(&monitor, 9.0), Some(Blindness::OutOfService));
+    assert_eq!(monitor.blindness(AlarmId(1), at(9.0)), None, "the probe's own alarm sees");
+}
+
+#[test]
+fn an_alarm_against_a_recipe_that_asks_nothing_could_not_fire() {
+    let mut bench = Bench::new(&[on(cold_for_too_long())]);
+    let mut monitor = bench.monitor();
+    monitor.handle_target(OIL, None);
+    good(&mut monitor, 0, 3, 182.0);
+    assert_eq!(monitor.blindness(AlarmId(0), at(3.0)), Some(Blindness::NothingAsked));
+    monitor.handle_target(OIL, Some(RECIPE));
+    good(&mut monitor, 4, 5, 182.0);
+    assert_eq!(monitor.blindness(AlarmId(0), at(5.0)), None);
 }
 
 #[test]

@@ -431,6 +431,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
             occurrence: 41,
             exposure: 1.2,
             shelved_until: None,
+            shelved_once: false,
             out_of_service: false,
         },
     );
@@ -447,6 +448,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
             occurrence: 41,
             exposure: 0.5,
             shelved_until: None,
+            shelved_once: false,
             out_of_service: false,
         },
     );

@@ -16,6 +16,15 @@ pub fn dwell_at_speed_s(effective_length_m: f64, speed_m_per_s: f64) -> Option<f
     (usable && dwell_s.is_finite()).then_some(dwell_s)
 }
 
+/// The speed, m/s, of a belt whose panel shows its dwell, s, instead: a faster belt has a shorter dwell. `None` for a dwell
+/// or a length that is not above zero.
+#[must_use]
+pub fn speed_of_dwell_m_per_s(effective_length_m: f64, dwell_s: f64) -> Option<f64> {
+    let usable = effective_length_m > 0.0 && dwell_s > 0.0;
+    let speed_m_per_s = effective_length_m / dwell_s;
+    (usable && speed_m_per_s.is_finite()).then_some(speed_m_per_s)
+}
+
 /// When the product that leaves at `exit` entered: the moment from which the belt has moved `effective_length_m`.
 ///
 /// `speeds` are measured speeds, m/s, in order of time, each holding until the next (and the last until `exit`).
@@ -56,6 +65,15 @@ mod tests {
     fn the_recipes_dwells() {
         assert_eq!(dwell_at_speed_s(12.0, 0.75), Some(16.0));
         assert!((dwell_at_speed_s(3.3, 3.6 / 60.0).unwrap() - 55.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_panel_that_shows_seconds_tells_the_speed() {
+        assert_eq!(speed_of_dwell_m_per_s(12.0, 16.0), Some(0.75));
+        let back = speed_of_dwell_m_per_s(3.3, dwell_at_speed_s(3.3, 0.06).unwrap()).unwrap();
+        assert!((back - 0.06).abs() < 1e-12);
+        let none = [(12.0, 0.0), (0.0, 16.0), (12.0, -1.0), (12.0, f64::NAN), (f64::INFINITY, 1.0)];
+        assert!(none.iter().all(|(length_m, dwell_s)| speed_of_dwell_m_per_s(*length_m, *dwell_s).is_none()));
     }
 
     #[test]

@@ -2,9 +2,18 @@
 
 pub(crate) mod alarms;
 pub(crate) mod ask;
+mod backup;
 pub mod check;
 pub mod demo;
+mod drawing;
+mod export;
+mod plot;
+mod report;
+mod restore;
 mod run;
+mod trend;
+mod verify;
+mod window;
 
 use clap::{Parser, Subcommand};
 use std::net::SocketAddr;
@@ -12,14 +21,15 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Duration;
 
-/// How a command ends. The numbers are a promise to scripts. A command line that makes no sense ends with 2, before any
-/// command runs.
+/// How a command ends. The numbers are a promise to scripts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Exit {
     /// Done.
     Ok = 0,
     /// Something failed while running.
     Failure = 1,
+    /// The command line asks for what makes no sense, or can't be.
+    Usage = 2,
     /// The files of the line folder can't be used.
     Configuration = 3,
     /// The daemon can't be reached.
@@ -51,6 +61,10 @@ Examples:
   setward run plant/line-2            watch a line
   setward run plant/line-2 --for \"30 s\" --json
   setward alarms plant/line-2         what stands now, from the running daemon
+  setward trend plant/line-2 --signals TT-310
+  setward export plant/line-2 --signals TT-310 --from \"24 h\" > fryer.csv
+  setward report alarms plant/line-2 --from \"30 d\"
+  setward backup plant/line-2 /mnt/backup/
 
 Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
 
@@ -68,6 +82,18 @@ enum Command {
     ///
     /// Exit codes: 10 there is one, 0 there is none, 4 no daemon answers.
     Alarms(AlarmsArguments),
+    /// Draw signals over time, onto the terminal or into a file
+    Trend(trend::TrendArguments),
+    /// Write readings out of history as CSV
+    Export(export::ExportArguments),
+    /// Say what history tells of the alarms: calls, nuisances, and how long each could not have fired
+    Report(report::ReportArguments),
+    /// Copy the history to a new file, and verify the copy
+    Backup(backup::BackupArguments),
+    /// Put a copy back as the history of a line that has none
+    Restore(restore::RestoreArguments),
+    /// Look at every block of a history
+    Verify(verify::VerifyArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -155,6 +181,12 @@ pub fn main() -> ExitCode {
         Command::Demo(arguments) => {
             block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
         }
+        Command::Trend(arguments) => block_on(trend::trend(&arguments)),
+        Command::Report(arguments) => block_on(report::report(&arguments)),
+        Command::Export(arguments) => block_on(export::export(&arguments)),
+        Command::Backup(arguments) => backup::backup(&arguments),
+        Command::Restore(arguments) => restore::restore(&arguments),
+        Command::Verify(arguments) => verify::verify(&arguments),
     };
     exit.into()
 }
@@ -184,6 +216,12 @@ pub(crate) fn no_color() -> bool {
 pub(crate) fn fail(message: &str) -> Exit {
     eprintln!("setward: {message}");
     Exit::Failure
+}
+
+/// Says what of the command line can't be done, and what can.
+pub(crate) fn misused(message: &str) -> Exit {
+    eprintln!("setward: {message}");
+    Exit::Usage
 }
 
 /// A time longer than none.

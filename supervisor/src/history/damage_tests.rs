@@ -39,6 +39,8 @@ fn record(exposure: f64) -> AlarmRecord {
         raised: Some(UtcMillis(START_MS)),
         cleared: None,
         acknowledged: None,
+        shelf: None,
+        out_of_service: None,
     }
 }
 

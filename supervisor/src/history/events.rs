@@ -3,7 +3,7 @@
 use super::bytes::check_of;
 use super::tables::is_damage;
 use super::{AlarmRecord, Band, Event, HistoryError, StoredEvent};
-use crate::snapshot::RunId;
+use crate::snapshot::{OutOfService, RunId, Shelf};
 use rusqlite::{Connection, Params, Row, Transaction, params};
 use serde_json::{Value, json};
 use setward_protocol::{Uptime, UtcMillis};
@@ -133,6 +133,18 @@ fn record_to_json(record: &AlarmRecord) -> Value {
         "cleared_utc_ms": record.cleared.map(|utc| utc.0),
         "acknowledged_utc_ms": acknowledged,
         "acknowledged_by": by,
+        "shelf": record.shelf.as_ref().map(|shelf| json!({
+            "until_utc_ms": shelf.until.0,
+            "once": shelf.once,
+            "since_utc_ms": shelf.since.0,
+            "by": shelf.by,
+            "why": shelf.why,
+        })),
+        "out_of_service": record.out_of_service.as_ref().map(|out| json!({
+            "since_utc_ms": out.since.0,
+            "by": out.by,
+            "why": out.why,
+        })),
     })
 }
 
@@ -163,7 +175,27 @@ fn record_from_json(id: String, text: &str) -> Option<AlarmRecord> {
         cleared: utc("cleared_utc_ms"),
         acknowledged: utc("acknowledged_utc_ms")
             .map(|at| (at, words("acknowledged_by").unwrap_or_default().to_owned())),
+        shelf: kept.get("shelf").and_then(shelf_from_json),
+        out_of_service: kept.get("out_of_service").and_then(out_of_service_from_json),
     })
+}
+
+fn shelf_from_json(kept: &Value) -> Option<Shelf> {
+    let utc = |key: &str| kept.get(key)?.as_i64().map(UtcMillis);
+    let words = |key: &str| kept.get(key)?.as_str().map(str::to_owned);
+    Some(Shelf {
+        until: utc("until_utc_ms")?,
+        once: kept.get("once")?.as_bool()?,
+        since: utc("since_utc_ms")?,
+        by: words("by")?,
+        why: words("why"),
+    })
+}
+
+fn out_of_service_from_json(kept: &Value) -> Option<OutOfService> {
+    let words = |key: &str| kept.get(key)?.as_str().map(str::to_owned);
+    let since = UtcMillis(kept.get("since_utc_ms")?.as_i64()?);
+    Some(OutOfService { since, by: words("by")?, why: words("why") })
 }
 
 /// Keeps a tolerance under the store's number of its signal.

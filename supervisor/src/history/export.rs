@@ -34,15 +34,15 @@ pub struct Csv<'a> {
     pub zone: TimeZone,
     /// A comma in numbers, and a semicolon between fields.
     pub decimal_comma: bool,
-    /// The recipe and its version in force at a time; empty if it is not known.
-    pub recipe: &'a (dyn Fn(UtcMillis) -> String + Sync),
-    /// The batch at a time; empty if it is not known.
-    pub batch: &'a (dyn Fn(UtcMillis) -> String + Sync),
+    /// The recipe and its version in force in a run at a time; empty if it is not known.
+    pub recipe: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
+    /// The batch in a run at a time; empty if it is not known.
+    pub batch: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
 }
 
 impl Csv<'_> {
     /// Writes the readings of these signals, in order of hours, within an hour signal by signal; calls `progress` with the
-    /// share done. Gives the number of readings.
+    /// share done. Gives the number of readings of each.
     ///
     /// # Errors
     /// When history or `out` fails.
@@ -53,19 +53,19 @@ impl Csv<'_> {
         span: Span,
         out: &mut (dyn Write + Send),
         progress: &mut (dyn FnMut(f64) + Send),
-    ) -> Result<u64, HistoryError> {
-        let mut count = 0;
+    ) -> Result<Vec<u64>, HistoryError> {
+        let mut counts = vec![0; tags.len()];
         self.line(out, &COLUMNS.map(str::to_owned))?;
         let mut from = span.from().0;
         while from < span.to().0 {
             let to = (from.div_euclid(PAGE_MS) + 1).saturating_mul(PAGE_MS).min(span.to().0);
-            for tag in tags {
-                count += self.page(store, tag, UtcMillis(from), UtcMillis(to), out).await?;
+            for (tag, count) in tags.iter().zip(&mut counts) {
+                *count += self.page(store, tag, UtcMillis(from), UtcMillis(to), out).await?;
             }
             progress((to - span.from().0) as f64 / span.length_ms() as f64);
             from = to;
         }
-        Ok(count)
+        Ok(counts)
     }
 
     async fn page(
@@ -108,8 +108,8 @@ impl Csv<'_> {
             number(low),
             number(high),
             sample.run.to_string(),
-            safe(&(self.recipe)(sample.utc)),
-            safe(&(self.batch)(sample.utc)),
+            safe(&(self.recipe)(sample.run, sample.utc)),
+            safe(&(self.batch)(sample.run, sample.utc)),
         ]
     }
 

@@ -4,7 +4,7 @@ use super::*;
 use crate::history::backup::{backup, restore};
 use crate::history::sqlite::{InlineStore, ThreadedStore};
 use crate::history::testing::{START_MS, run, second};
-use crate::history::{Band, Batch, NewAudit, NewSample, verify};
+use crate::history::{Band, Batch, NewAudit, NewSample, verify, verify_folder};
 use setward_protocol::{NoData, Uptime};
 
 fn sample(second: i64, reading: Reading) -> NewSample {
@@ -37,8 +37,8 @@ async fn export(decimal_comma: bool) -> String {
     let csv = Csv {
         zone: TimeZone::get("Europe/Madrid").unwrap(),
         decimal_comma,
-        recipe: &|_| "blue corn, rounds \"3\"".to_owned(),
-        batch: &|_| String::new(),
+        recipe: &|_, _| "blue corn, rounds \"3\"".to_owned(),
+        batch: &|_, _| String::new(),
     };
     let span = Span::new(UtcMillis(START_MS - 5000), UtcMillis(START_MS + 7_200_000)).unwrap();
     let (mut out, mut shares) = (Vec::new(), Vec::new());
@@ -46,7 +46,7 @@ async fn export(decimal_comma: bool) -> String {
         .write(&store().await, &["TT-310".to_owned()], span, &mut out, &mut |share| shares.push(share))
         .await
         .unwrap();
-    assert_eq!(count, 3);
+    assert_eq!(count, [3]);
     assert!(shares.is_sorted() && shares.last() == Some(&1.0), "{shares:?}");
     String::from_utf8(out).unwrap()
 }
@@ -100,15 +100,30 @@ async fn a_copy_is_made_while_it_is_written_verified_and_restored() {
     for _ in 0..3 {
         store.add_audit(entry.clone()).await.unwrap();
     }
-    let (file, copy) = (folder.path().join("history.sqlite"), folder.path().join("copy.sqlite"));
-    let found = backup(&file, &copy).unwrap();
-    assert_eq!((found.chunks, found.audit_entries), (12, 3), "two whole hours of six signals: {found}");
-    assert!(backup(&file, &copy).unwrap_err().text.contains("a file already"));
+    let copy = folder.path().join("copy.sqlite");
+    let beside = verify_folder(folder.path()).unwrap();
+    assert!(beside.is_sound() && beside.journal_rows > 0, "{beside}");
+    let found = backup(folder.path(), &copy).unwrap();
+    assert_eq!(
+        (found.chunks, found.audit_entries),
+        (18, 3),
+        "three hours of six signals, one of them open: {found}"
+    );
+    assert_eq!(found.readings, 4 * 7301 + 2 * 1461, "up to the last confirmed second");
+    assert!(backup(folder.path(), &copy).unwrap_err().text.contains("a file already"));
     assert!(restore(&copy, folder.path()).unwrap_err().text.contains("a history already"));
     let other = tempfile::tempdir().unwrap();
     restore(&copy, other.path()).unwrap();
     assert_eq!(verify(&other.path().join("history.sqlite")).unwrap(), found);
-    ThreadedStore::open(other.path()).unwrap();
+    drop(ThreadedStore::open(other.path()).unwrap());
+    let names = std::fs::read_dir(folder.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap());
+    assert_eq!(
+        names.filter(|name| name.contains("copy")).collect::<Vec<_>>(),
+        ["copy.sqlite"],
+        "nothing half-made"
+    );
 
     // Someone changes the copy: an entry of the trail with its trigger taken away, and a byte of a chunk.
     let tampered = rusqlite::Connection::open(&copy).unwrap();
@@ -125,4 +140,48 @@ async fn a_copy_is_made_while_it_is_written_verified_and_restored() {
     assert!(found.faults.iter().any(|fault| fault.contains("audit entry 2 was changed")), "{found}");
     let third = tempfile::tempdir().unwrap();
     assert!(restore(&copy, third.path()).unwrap_err().text.contains("not sound"));
+}
+
+#[tokio::test]
+async fn a_lost_file_comes_back_from_its_copy_and_its_own_journal_and_never_under_a_daemon() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = ThreadedStore::open(folder.path()).unwrap();
+    let id = store.start_run(run(START_MS)).await.unwrap();
+    store.append(id, second(0, 0)).await.unwrap();
+    let copies = tempfile::tempdir().unwrap();
+    let copy = copies.path().join("copy.sqlite");
+    backup(folder.path(), &copy).unwrap();
+    store.append(id, second(1, 0)).await.unwrap();
+    let file = folder.path().join("history.sqlite");
+    std::fs::rename(&file, copies.path().join("lost.sqlite")).unwrap();
+    assert!(restore(&copy, folder.path()).unwrap_err().text.contains("another setward"), "a daemon holds it");
+    drop(store);
+    wait_until_free(folder.path());
+
+    // Another history's journal stays untouched; its own gives the second that the copy lacks.
+    let other = tempfile::tempdir().unwrap();
+    drop(ThreadedStore::open(other.path()).unwrap());
+    wait_until_free(other.path());
+    std::fs::remove_file(other.path().join("history.sqlite")).unwrap();
+    let foreign = other.path().join("history.journal");
+    std::fs::copy(folder.path().join("history.journal"), &foreign).unwrap();
+    let mut bytes = std::fs::read(&copy).unwrap();
+    assert!(bytes.len() > 4096);
+    bytes.truncate(3000);
+    let short = copies.path().join("short.sqlite");
+    std::fs::write(&short, bytes).unwrap();
+    assert!(restore(&short, other.path()).is_err(), "half a copy");
+    assert!(!other.path().join("history.sqlite").exists());
+
+    restore(&copy, folder.path()).unwrap();
+    let store = ThreadedStore::open(folder.path()).unwrap();
+    let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + 60_000)).unwrap();
+    let found = store.exact(vec!["TT-310".to_owned()], span).await.unwrap();
+    assert_eq!(found[0].samples.len(), 2);
+}
+
+/// The thread that owned the history ends a moment after its handle.
+fn wait_until_free(folder: &std::path::Path) {
+    let lock = std::fs::File::options().write(true).open(folder.join("lock")).unwrap();
+    lock.lock().unwrap();
 }

@@ -177,6 +177,8 @@ fn read_record(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
         raised: utc(5)?,
         cleared: utc(6)?,
         acknowledged: utc(7)?.map(|at| (at, by.unwrap_or_default())),
+        shelf: None,
+        out_of_service: None,
     })
 }
 

@@ -27,6 +27,7 @@ mod peers_tests;
 mod quality;
 mod query;
 mod read;
+mod reader;
 mod records;
 mod retention;
 mod ring;
@@ -44,18 +45,19 @@ pub mod export;
 
 pub use disk::{Settings, free_bytes};
 pub use layout::RunSignal;
-pub use of_line::bands_of;
+pub use of_line::{band, bands_of};
 pub use quality::{no_data_code, no_data_from_code};
 pub use query::{
     BadQuery, COLUMNS_MAX, Envelope, ExactSample, KnownBand, Level, POINTS_MAX, SIGNALS_MAX, SignalSamples,
     Span, Window,
 };
+pub use reader::{HistoryReader, KnownRun};
 pub use records::{AuditEntry, NewAudit, NewNote, Note};
 pub use retention::Keep;
 pub use rollup::Stretch;
-pub use verify::{Verification, verify};
+pub use verify::{Verification, verify, verify_folder};
 
-use crate::snapshot::RunId;
+use crate::snapshot::{OutOfService, RunId, Shelf};
 use async_trait::async_trait;
 use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::fmt;
@@ -176,6 +178,10 @@ pub struct AlarmRecord {
     pub cleared: Option<UtcMillis>,
     /// When it was acknowledged, and by whom.
     pub acknowledged: Option<(UtcMillis, String)>,
+    /// The shelf it is on.
+    pub shelf: Option<Shelf>,
+    /// Who took it out of service, if it is.
+    pub out_of_service: Option<OutOfService>,
 }
 
 /// All that is to be on disk when [`HistoryStore::append`] returns.

@@ -1,6 +1,7 @@
 //! What history needs to know of a line: its signals as a run's, and what its recipe asks.
 
 use super::{Band, NewRun, RunSignal};
+use setward_alarm::Target;
 use setward_config::line::{ControllerId, Line, LineSignal, Origin};
 use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::collections::BTreeMap;
@@ -10,7 +11,7 @@ use std::time::Duration;
 type GroupKey = (bool, ControllerId, Duration);
 
 impl NewRun {
-    /// A run over `line` that begins at `started`. The folder's files are added by whoever has them.
+    /// A run over `line` that begins at `started`.
     #[must_use]
     pub fn of(line: &Line, started: UtcMillis, version: &str) -> Self {
         let mut groups: BTreeMap<GroupKey, u16> = BTreeMap::new();
@@ -26,7 +27,11 @@ impl NewRun {
             fingerprint: line.fingerprint.clone(),
             version: version.to_owned(),
             signals,
-            files: Vec::new(),
+            files: line
+                .files
+                .iter()
+                .map(|file| (file.path.clone(), file.text.clone().into_bytes()))
+                .collect(),
         }
     }
 }
@@ -52,6 +57,7 @@ fn run_signal(line: &Line, id: SignalId, signal: &LineSignal, poll_group: u16) -
         offset: wire.map_or(0.0, |wire| wire.offset),
         poll_group,
         gap_limit: line.gap_limit(id),
+        was: signal.was.clone(),
         ..RunSignal::of_tag(&signal.tag)
     }
 }
@@ -59,18 +65,20 @@ fn run_signal(line: &Line, id: SignalId, signal: &LineSignal, poll_group: u16) -
 /// What the running recipe asks from `at` on.
 #[must_use]
 pub fn bands_of(line: &Line, at: Uptime, utc: UtcMillis) -> Vec<Band> {
-    let band = |setpoint: &setward_config::line::RecipeSetpoint| {
-        let target = setpoint.target;
-        Band {
-            signal: setpoint.signal.0,
-            utc,
-            at,
-            setpoint: Some(target.setpoint),
-            tolerance: Some((
-                target.setpoint - target.tolerance_below,
-                target.setpoint + target.tolerance_above,
-            )),
-        }
-    };
-    line.recipe().setpoints.iter().map(band).collect()
+    let asked = line.recipe().setpoints.iter();
+    asked.map(|asked| band(asked.signal, Some(asked.target), at, utc)).collect()
+}
+
+/// What a recipe asks of a signal from `at` on; without a target, nothing.
+#[must_use]
+pub fn band(signal: SignalId, target: Option<Target>, at: Uptime, utc: UtcMillis) -> Band {
+    let tolerance =
+        |target: Target| (target.setpoint - target.tolerance_below, target.setpoint + target.tolerance_above);
+    Band {
+        signal: signal.0,
+        utc,
+        at,
+        setpoint: target.map(|target| target.setpoint),
+        tolerance: target.map(tolerance),
+    }
 }

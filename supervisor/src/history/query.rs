@@ -261,6 +261,8 @@ pub struct KnownBand {
     pub run: i64,
     /// From when on.
     pub at: Uptime,
+    /// The same moment in wall time.
+    pub utc: UtcMillis,
     /// Setpoint, signal unit.
     pub setpoint: Option<f64>,
     /// Lowest and highest value within tolerance, signal unit.

@@ -262,7 +262,7 @@ impl<'a> Reading<'a> {
         })
     }
 
-    fn known_bands(&self, signal: Option<i64>) -> rusqlite::Result<Vec<KnownBand>> {
+    pub(super) fn known_bands(&self, signal: Option<i64>) -> rusqlite::Result<Vec<KnownBand>> {
         let Some(signal) = signal else { return Ok(Vec::new()) };
         let stored = match bands_of(self.connection, signal) {
             Err(error) if is_damage(&error) => Vec::new(),
@@ -271,6 +271,7 @@ impl<'a> Reading<'a> {
         let known = |band: &StoredBand| KnownBand {
             run: band.run,
             at: Uptime::from_nanos(u64::try_from(band.uptime_us).unwrap_or(0).saturating_mul(1000)),
+            utc: UtcMillis(band.utc_ms),
             setpoint: band.setpoint,
             tolerance: band.tolerance,
         };

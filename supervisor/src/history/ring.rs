@@ -240,6 +240,19 @@ pub(super) fn owner(path: &Path) -> Result<Option<u64>, HistoryError> {
     Ok(newest.map(|(_, store)| store))
 }
 
+/// What the journal of the store numbered `store` holds, in the order it was written; nothing without a journal. Reads only,
+/// so that it may be called while a daemon writes: a record that is being written is not whole yet, and left out.
+pub(super) fn look(path: &Path, store: u64) -> Result<Vec<Found>, HistoryError> {
+    let failed =
+        |error: io::Error| HistoryError { text: format!("reading the journal {}: {error}", path.display()) };
+    let file = match File::open(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        file => file.map_err(failed)?,
+    };
+    let size = file.metadata().map_err(failed)?.len() / BLOCK * BLOCK;
+    scan(&file, size, store).map_err(failed)
+}
+
 fn field(header: &[u8; HEADER], from: usize) -> u64 {
     let bytes = header.get(from..from + 8).and_then(|bytes| bytes.try_into().ok());
     u64::from_le_bytes(bytes.unwrap_or_default())

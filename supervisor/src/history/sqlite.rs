@@ -157,7 +157,7 @@ async fn ask<S: 'static, T: Send + 'static>(
 }
 
 /// Takes the folder for this process; the lock goes when the file is closed, however the process ends.
-fn lock_folder(folder: &Path) -> Result<File, HistoryError> {
+pub(super) fn lock_folder(folder: &Path) -> Result<File, HistoryError> {
     let path = folder.join("lock");
     let failed =
         |error: std::io::Error| HistoryError { text: format!("locking {}: {error}", path.display()) };

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::history::{Event, NewAudit, NewNote, NewSample, RunSignal};
+use crate::snapshot::{OutOfService, Shelf};
 use setward_protocol::{Doubt, NoData, Reading, Uptime};
 
 fn new_run() -> NewRun {
@@ -46,6 +47,18 @@ fn record() -> AlarmRecord {
         raised: Some(UtcMillis(5_000)),
         cleared: None,
         acknowledged: Some((UtcMillis(6_000), "night shift".to_owned())),
+        shelf: Some(Shelf {
+            until: UtcMillis(9_000),
+            once: true,
+            since: UtcMillis(7_000),
+            by: "night shift".to_owned(),
+            why: None,
+        }),
+        out_of_service: Some(OutOfService {
+            since: UtcMillis(8_000),
+            by: "technician".to_owned(),
+            why: Some("probe being changed".to_owned()),
+        }),
     }
 }
 

@@ -197,6 +197,16 @@ impl Store {
         Self::over(connection, Settings::default())
     }
 
+    /// Puts what a journal holds beyond a copy of its file into the copy.
+    pub(super) fn complete(connection: Connection, found: Vec<Found>) -> Result<(), HistoryError> {
+        let mut store = Self::over(connection, Settings::default());
+        let kept = store
+            .read_what_is_kept(&found)
+            .map_err(|error| HistoryError::during("completing the copy", &error))?;
+        store.recover(found, kept);
+        store.finish_migration()
+    }
+
     /// As [`Self::start_run`], under the number that the run had.
     pub(super) fn start_numbered(&mut self, number: i64, run: &NewRun) -> Result<(), HistoryError> {
         self.close_runs();
@@ -408,19 +418,24 @@ impl Store {
 
     /// What a question about these signals needs of what is not in the file.
     pub(super) fn open_part(&self, tags: &[String]) -> OpenPart {
-        let mut part = OpenPart { generation: self.generation, ..OpenPart::default() };
-        for run in &self.runs {
-            part.firsts.extend(run.chunks().filter_map(|chunk| chunk.span()).map(|(first, _)| first));
-            for (index, stored) in run.signals.iter().enumerate() {
-                let is_asked =
-                    |tag: &&String| stored.signal.tag == **tag || stored.signal.was.as_ref() == Some(*tag);
-                let Some(tag) = tags.iter().find(is_asked) else { continue };
-                let slice = open_slice(run, index, stored);
-                part.slices.entry(tag.clone()).or_default().push(slice);
-            }
-        }
-        part
+        OpenPart { generation: self.generation, ..open_part(&self.runs, tags) }
     }
+}
+
+/// What of these signals is not in the file, but in the open chunks of `runs`.
+pub(super) fn open_part<'a>(runs: impl IntoIterator<Item = &'a OpenRun>, tags: &[String]) -> OpenPart {
+    let mut part = OpenPart::default();
+    for run in runs {
+        part.firsts.extend(run.chunks().filter_map(|chunk| chunk.span()).map(|(first, _)| first));
+        for (index, stored) in run.signals.iter().enumerate() {
+            let is_asked =
+                |tag: &&String| stored.signal.tag == **tag || stored.signal.was.as_ref() == Some(*tag);
+            let Some(tag) = tags.iter().find(is_asked) else { continue };
+            let slice = open_slice(run, index, stored);
+            part.slices.entry(tag.clone()).or_default().push(slice);
+        }
+    }
+    part
 }
 
 fn open_slice(run: &OpenRun, index: usize, stored: &StoredSignal) -> OpenSlice {
@@ -435,7 +450,7 @@ fn open_slice(run: &OpenRun, index: usize, stored: &StoredSignal) -> OpenSlice {
 }
 
 /// Takes rows that are not in the file yet.
-fn take_rows(run: &mut OpenRun, rows: Vec<Row>) {
+pub(super) fn take_rows(run: &mut OpenRun, rows: Vec<Row>) {
     for row in rows {
         let closed = run.groups.get(row.group).map_or(u64::MAX, |group| group.closed);
         if row.sequence > closed {

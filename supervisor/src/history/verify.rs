@@ -1,14 +1,16 @@
 //! Looks at everything: the file's structure, every block's checksum and whether it fits what belongs to it, the sequence
 //! of chunks, the audit chain.
 
-use super::HistoryError;
 use super::chunk::{TimeChunk, ValueChunk};
 use super::quality::ABSENT;
 use super::records::broken_audit;
 use super::rollup::RollUp;
-use super::tables::{of_roll_up_key, of_value_key, open_to_read};
+use super::runs::load_run;
+use super::tables::{is_damage, of_roll_up_key, of_value_key, open_to_read, store_number};
+use super::{HistoryError, journal, ring};
 use rusqlite::{Connection, Row};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::fmt;
 use std::path::Path;
 
@@ -16,7 +18,7 @@ use std::path::Path;
 const FAULTS_TOLD_MAX: usize = 100;
 
 /// What looking at everything found.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Verification {
     /// Chunks of readings looked at.
     pub chunks: u64,
@@ -26,6 +28,8 @@ pub struct Verification {
     pub roll_ups: u64,
     /// Entries of the audit trail looked at.
     pub audit_entries: u64,
+    /// Rows of the journal looked at; each holds the readings of one poll of one group. 0 for a copy, which has no journal.
+    pub journal_rows: u64,
     /// What is wrong, in words; the first hundred.
     pub faults: Vec<String>,
     /// How many faults there are in all.
@@ -37,6 +41,15 @@ impl Verification {
     #[must_use]
     pub const fn is_sound(&self) -> bool {
         self.fault_count == 0
+    }
+
+    /// A damaged page ends the reading of a table: a fault like any other. Any other error is none of the file's.
+    fn unread(&mut self, what: &str, error: rusqlite::Error) -> rusqlite::Result<()> {
+        if !is_damage(&error) {
+            return Err(error);
+        }
+        self.fault(format!("{what} can't be read to the end: {error}"));
+        Ok(())
     }
 
     fn fault(&mut self, text: String) {
@@ -53,6 +66,7 @@ impl fmt::Display for Verification {
         writeln!(f, "readings         {:>12}", self.readings)?;
         writeln!(f, "roll-ups         {:>12}", self.roll_ups)?;
         writeln!(f, "audit entries    {:>12}", self.audit_entries)?;
+        writeln!(f, "journal rows     {:>12}", self.journal_rows)?;
         write!(f, "faults           {:>12}", self.fault_count)?;
         self.faults.iter().try_for_each(|fault| write!(f, "\n  {fault}"))
     }
@@ -69,16 +83,61 @@ pub fn verify(file: &Path) -> Result<Verification, HistoryError> {
     // One moment of the file, however long it takes.
     let connection = connection.unchecked_transaction().map_err(failed)?;
     let mut found = Verification::default();
-    check_structure(&connection, &mut found).map_err(failed)?;
-    let times = check_times(&connection, &mut found).map_err(failed)?;
-    check_values(&connection, &times, &mut found).map_err(failed)?;
+    check_structure(&connection, &mut found)
+        .or_else(|error| found.unread("the file's structure", error))
+        .map_err(failed)?;
+    let mut times = Names::new();
+    check_times(&connection, &mut times, &mut found)
+        .or_else(|error| found.unread("the times", error))
+        .map_err(failed)?;
+    check_values(&connection, &times, &mut found)
+        .or_else(|error| found.unread("the readings", error))
+        .map_err(failed)?;
     for table in ["minutes", "hours"] {
-        check_roll_ups(&connection, table, &mut found).map_err(failed)?;
+        check_roll_ups(&connection, table, &mut found)
+            .or_else(|error| found.unread(table, error))
+            .map_err(failed)?;
     }
-    let (entries, broken) = broken_audit(&connection)?;
-    found.audit_entries = entries;
-    for fault in broken {
-        found.fault(fault);
+    match broken_audit(&connection) {
+        Ok((entries, broken)) => {
+            found.audit_entries = entries;
+            broken.into_iter().for_each(|fault| found.fault(fault));
+        }
+        Err(error) => found.fault(error.text),
+    }
+    Ok(found)
+}
+
+/// Looks at the history in `folder`, with its journal; a daemon may write it meanwhile.
+///
+/// # Errors
+/// When there is none, or it can't be opened or read at all.
+pub fn verify_folder(folder: &Path) -> Result<Verification, HistoryError> {
+    let file = folder.join("history.sqlite");
+    if !file.exists() {
+        return Err(HistoryError { text: format!("there is no history in {}", folder.display()) });
+    }
+    let failed = |error| HistoryError::during("verifying the journal", &error);
+    let connection = open_to_read(&file).map_err(failed)?;
+    let number = store_number(&connection).map_err(failed)?;
+    let records = ring::look(&folder.join("history.journal"), number)?;
+    let mut found = verify(&file)?;
+    let mut runs = BTreeMap::new();
+    for record in &records {
+        let run = match runs.entry(record.run) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => place.insert(load_run(&connection, record.run).map_err(failed)?),
+        };
+        let rows = run.as_ref().map(|run| journal::read(run, &record.payload));
+        match rows {
+            Some(Ok(rows)) => found.journal_rows += rows.len() as u64,
+            Some(Err(damage)) => {
+                found.fault(format!("the journal up to row {}: the record {damage}", record.last_sequence));
+            }
+            None => {
+                found.fault(format!("the journal names run {}, which the file does not know", record.run))
+            }
+        }
     }
     Ok(found)
 }
@@ -98,8 +157,7 @@ fn check_structure(connection: &Connection, found: &mut Verification) -> rusqlit
 type Names = BTreeMap<i64, (i64, usize)>;
 
 /// Times: whole, under their own number, each naming the one before it in its group.
-fn check_times(connection: &Connection, found: &mut Verification) -> rusqlite::Result<Names> {
-    let mut names = Names::new();
+fn check_times(connection: &Connection, names: &mut Names, found: &mut Verification) -> rusqlite::Result<()> {
     let mut last: BTreeMap<(i64, u16), u64> = BTreeMap::new();
     each(connection, "SELECT first, block FROM time_chunks ORDER BY first", |row| {
         let first: i64 = row.get(0)?;
@@ -115,8 +173,7 @@ fn check_times(connection: &Connection, found: &mut Verification) -> rusqlite::R
             Err(damage) => found.fault(format!("the times of row {first}: the block {damage}")),
         }
         Ok(())
-    })?;
-    Ok(names)
+    })
 }
 
 fn check_values(connection: &Connection, times: &Names, found: &mut Verification) -> rusqlite::Result<()> {

@@ -2,13 +2,19 @@
 
 use super::WallAnchor;
 use crate::history::{AlarmRecord, Event};
-use crate::snapshot::AlarmView;
+use crate::snapshot::{AlarmView, OutOfService, Shelf};
+use jiff::Timestamp;
 use setward_alarm::{AlarmEvent, AlarmId, AlarmState, Flags, Forecast, Happening, Monitor, Restored};
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
+use std::time::Duration;
 
 /// Said of a change that nobody was called for.
 pub const SILENT: &str = "silent";
+/// How the note of a shelf begins; its end follows, RFC 3339 in UTC.
+pub const SHELVED_UNTIL: &str = "until ";
+/// And goes on, if it ends with one occurrence.
+pub const SHELVED_ONCE: &str = ", for one occurrence";
 
 /// Every alarm of the line.
 #[derive(Debug)]
@@ -16,32 +22,64 @@ pub struct AlarmBook {
     stories: Vec<Story>,
 }
 
-/// The last occurrence of an alarm, in wall time.
+/// The last occurrence of an alarm, in wall time, and what people have done to the alarm.
 #[derive(Debug, Clone, Default)]
 struct Story {
     onset: Option<UtcMillis>,
     raised: Option<UtcMillis>,
     cleared: Option<UtcMillis>,
     acknowledged: Option<(UtcMillis, String)>,
+    shelf: Option<Shelf>,
+    out_of_service: Option<OutOfService>,
+}
+
+/// Who wanted something, and why, as typed.
+#[derive(Debug, Clone, Copy)]
+pub struct Person<'a> {
+    /// The name.
+    pub by: &'a str,
+    /// The reason given.
+    pub why: Option<&'a str>,
+}
+
+/// What the line task knows of an engine event that the engine does not.
+#[derive(Debug, Clone, Copy)]
+pub struct Beside<'a> {
+    /// Who wanted it, if somebody did.
+    pub person: Option<Person<'a>>,
+    /// Whether the shelf that the alarm is on ends with one occurrence.
+    pub shelved_once: bool,
+    /// The event's number in the run.
+    pub sequence: u64,
+    /// Wall time of the run.
+    pub wall: WallAnchor,
 }
 
 impl AlarmBook {
-    /// Takes up what an earlier run kept, into the engine and here. An alarm the files no longer name is left alone.
+    /// Takes up at `wall` what an earlier run kept, into the engine and here. An alarm the files no longer name is left
+    /// alone.
     #[must_use]
-    pub fn restore(line: &Line, records: Vec<AlarmRecord>, monitor: &mut Monitor<'_>) -> Self {
+    pub fn restore(
+        line: &Line,
+        records: Vec<AlarmRecord>,
+        monitor: &mut Monitor<'_>,
+        wall: WallAnchor,
+    ) -> Self {
         let mut stories = vec![Story::default(); line.alarms.len()];
         for record in records {
             let Some(alarm) = line.alarm_by_id(&record.id) else { continue };
             // A letter this version does not know is read as normal; the occurrence number is kept all the same.
             let state = AlarmState::from_letter(record.state).unwrap_or_default();
+            let shelved_until = record.shelf.as_ref().map(|shelf| left_of(shelf, wall));
             monitor.restore(
                 alarm,
                 Restored {
                     state,
                     occurrence: record.occurrence,
                     exposure: record.exposure,
-                    shelved_until: None,
-                    out_of_service: false,
+                    shelved_until,
+                    shelved_once: record.shelf.as_ref().is_some_and(|shelf| shelf.once),
+                    out_of_service: record.out_of_service.is_some(),
                 },
             );
             if let Some(story) = stories.get_mut(alarm.index()) {
@@ -50,6 +88,8 @@ impl AlarmBook {
                     raised: record.raised,
                     cleared: record.cleared,
                     acknowledged: record.acknowledged,
+                    shelf: record.shelf.filter(|_| shelved_until != Some(Uptime::START)),
+                    out_of_service: record.out_of_service,
                 };
             }
         }
@@ -57,46 +97,35 @@ impl AlarmBook {
     }
 
     /// Notes an engine event, and returns it as history keeps it.
-    pub fn note(
-        &mut self,
-        line: &Line,
-        event: &AlarmEvent,
-        by: Option<String>,
-        sequence: u64,
-        wall: WallAnchor,
-    ) -> Event {
-        let utc = wall.utc(event.at);
-        let mut onset_utc = None;
+    pub fn note(&mut self, line: &Line, event: &AlarmEvent, beside: Beside<'_>) -> Event {
+        let onset = match event.what {
+            Happening::Raised { onset } => Some(beside.wall.utc(onset)),
+            Happening::Realarmed
+            | Happening::Cleared
+            | Happening::Acknowledged
+            | Happening::Reset
+            | Happening::Shelved { .. }
+            | Happening::Unshelved
+            | Happening::OutOfService
+            | Happening::ReturnedToService
+            | Happening::Silenced => None,
+        };
         if let Some(story) = self.stories.get_mut(event.alarm.index()) {
-            match event.what {
-                Happening::Raised { onset } => {
-                    onset_utc = Some(wall.utc(onset));
-                    *story = Story { onset: onset_utc, raised: Some(utc), ..Story::default() };
-                }
-                Happening::Cleared => story.cleared = Some(utc),
-                Happening::Acknowledged => story.acknowledged = Some((utc, by.clone().unwrap_or_default())),
-                Happening::Realarmed => story.acknowledged = None,
-                Happening::Reset
-                | Happening::Shelved { .. }
-                | Happening::Unshelved
-                | Happening::OutOfService
-                | Happening::ReturnedToService
-                | Happening::Silenced => {}
-            }
+            story.go_on(event, beside);
         }
         Event {
-            sequence,
-            utc,
+            sequence: beside.sequence,
+            utc: beside.wall.utc(event.at),
             at: event.at,
             alarm: Some(line.alarm(event.alarm).id.clone()),
             occurrence: event.occurrence,
             what: word(event.what).to_owned(),
             states: [event.from.letter(), event.to.letter()].iter().collect(),
-            onset: onset_utc,
+            onset,
             value: event.value,
             exposure: event.exposure,
-            by,
-            note: event.silent.then(|| SILENT.to_owned()),
+            by: beside.person.filter(|_| is_wish(event.what)).map(|person| person.by.to_owned()),
+            note: note_of(event, beside),
         }
     }
 
@@ -111,6 +140,8 @@ impl AlarmBook {
             state: status.map_or(AlarmState::Normal, |status| status.state),
             flags,
             silent_until: silent_until.map(|until| wall.utc(until)),
+            shelf: story.shelf,
+            out_of_service: story.out_of_service,
             occurrence: status.map_or(0, |status| status.occurrence),
             onset: story.onset,
             raised: story.raised,
@@ -136,8 +167,77 @@ impl AlarmBook {
             raised: story.raised,
             cleared: story.cleared,
             acknowledged: story.acknowledged.clone(),
+            shelf: story.shelf.clone(),
+            out_of_service: story.out_of_service.clone(),
         })
     }
+}
+
+impl Story {
+    fn go_on(&mut self, event: &AlarmEvent, beside: Beside<'_>) {
+        let utc = beside.wall.utc(event.at);
+        let by = || beside.person.map(|person| person.by.to_owned()).unwrap_or_default();
+        let why = || beside.person.and_then(|person| person.why).map(str::to_owned);
+        match event.what {
+            Happening::Raised { onset } => {
+                self.onset = Some(beside.wall.utc(onset));
+                self.raised = Some(utc);
+                (self.cleared, self.acknowledged) = (None, None);
+            }
+            Happening::Cleared => self.cleared = Some(utc),
+            Happening::Acknowledged => self.acknowledged = Some((utc, by())),
+            Happening::Realarmed => self.acknowledged = None,
+            Happening::Shelved { until } => {
+                let (until, once) = (beside.wall.utc(until), beside.shelved_once);
+                self.shelf = Some(Shelf { until, once, since: utc, by: by(), why: why() });
+            }
+            Happening::Unshelved => self.shelf = None,
+            Happening::OutOfService => {
+                self.out_of_service = Some(OutOfService { since: utc, by: by(), why: why() });
+            }
+            Happening::ReturnedToService => self.out_of_service = None,
+            Happening::Reset | Happening::Silenced => {}
+        }
+    }
+}
+
+/// When a kept shelf ends in this run's time: at its start, if it has run out meanwhile. A clock that reads wrong after
+/// the restart makes no shelf longer than it was asked for.
+fn left_of(shelf: &Shelf, wall: WallAnchor) -> Uptime {
+    let left_ms = shelf.until.0.saturating_sub(wall.utc.0);
+    let asked_ms = shelf.until.0.saturating_sub(shelf.since.0);
+    match u64::try_from(left_ms.min(asked_ms)) {
+        Ok(0) | Err(_) => Uptime::START,
+        Ok(left_ms) => wall.at + Duration::from_millis(left_ms),
+    }
+}
+
+/// Whether a person's name belongs to it: what follows from a wish by itself is nobody's.
+const fn is_wish(what: Happening) -> bool {
+    match what {
+        Happening::Acknowledged
+        | Happening::Reset
+        | Happening::Shelved { .. }
+        | Happening::Unshelved
+        | Happening::OutOfService
+        | Happening::ReturnedToService => true,
+        Happening::Raised { .. } | Happening::Realarmed | Happening::Cleared | Happening::Silenced => false,
+    }
+}
+
+/// For a wish its end and reason; for anything else whether somebody was called.
+fn note_of(event: &AlarmEvent, beside: Beside<'_>) -> Option<String> {
+    if !is_wish(event.what) {
+        return event.silent.then(|| SILENT.to_owned());
+    }
+    let why = beside.person.and_then(|person| person.why);
+    let Happening::Shelved { until } = event.what else { return why.map(str::to_owned) };
+    let until = beside.wall.utc(until);
+    let until =
+        Timestamp::from_millisecond(until.0).map_or_else(|_| until.0.to_string(), |at| at.to_string());
+    let once = if beside.shelved_once { SHELVED_ONCE } else { "" };
+    let why = why.map(|why| format!("; {why}")).unwrap_or_default();
+    Some(format!("{SHELVED_UNTIL}{until}{once}{why}"))
 }
 
 const fn word(what: Happening) -> &'static str {

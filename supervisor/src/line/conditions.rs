@@ -4,6 +4,7 @@
 //! What is not known changes nothing; at first every alarm may speak. A batch whose beginning was not seen is not begun:
 //! nobody could say what it got. One that an earlier run saw begin goes on.
 
+use super::recipes::RecipeBook;
 use super::stations::StationBook;
 use setward_alarm::{AlarmId, AverageReference, BatchEdge, Kind, Reference};
 use setward_config::line::{JudgeWhen, Line, LineAlarm};
@@ -39,17 +40,17 @@ impl ConditionBook {
     pub fn handle(
         &mut self,
         line: &Line,
-        stations: &StationBook,
+        books: (&StationBook, &RecipeBook),
         value_of: impl Fn(SignalId) -> Option<f64>,
     ) -> Vec<(AlarmId, ConditionChange)> {
         let mut changes = Vec::new();
-        let books = self.may_speak.iter_mut().zip(&mut self.in_batch);
-        for ((id, alarm), (speaks, in_batch)) in line.alarms_with_ids().zip(books) {
+        let said = self.may_speak.iter_mut().zip(&mut self.in_batch);
+        for ((id, alarm), (speaks, in_batch)) in line.alarms_with_ids().zip(said) {
             let edge = batch_edge(alarm, in_batch, &value_of);
             if edge == Some(BatchEdge::Ends) {
                 changes.push((id, ConditionChange::Batch(BatchEdge::Ends)));
             }
-            if let Some(now) = may_speak(line, alarm, stations, &value_of)
+            if let Some(now) = may_speak(line, alarm, books, &value_of)
                 && std::mem::replace(speaks, now) != now
             {
                 changes.push((id, ConditionChange::MaySpeak(now)));
@@ -82,26 +83,36 @@ fn batch_edge(
 fn may_speak(
     line: &Line,
     alarm: &LineAlarm,
-    stations: &StationBook,
+    books: (&StationBook, &RecipeBook),
     value_of: impl Fn(SignalId) -> Option<f64>,
 ) -> Option<bool> {
-    let when = all_hold(&alarm.when, value_of);
-    match (when, is_judged(line, alarm, stations)) {
-        (Some(false), _) | (_, Some(false)) => Some(false),
-        (Some(true), Some(true)) => Some(true),
-        (None, _) | (_, None) => None,
+    let (when, judged) = (all_hold(&alarm.when, value_of), is_judged(line, alarm, books));
+    match (when, judged, is_after(alarm, books.0)) {
+        (Some(false), ..) | (_, Some(false), _) | (.., false) => Some(false),
+        (Some(true), Some(true), true) => Some(true),
+        (None, ..) | (_, None, _) => None,
     }
+}
+
+/// Whether its station has been in the mode after which the alarm speaks, or may have been: nobody watched before the start.
+fn is_after(alarm: &LineAlarm, stations: &StationBook) -> bool {
+    let seen = |(mode, station)| stations.has_been_in(station, mode);
+    alarm.only_after.zip(alarm.settings.station).and_then(seen).unwrap_or(true)
 }
 
 /// Whether the recipe's setpoint counts now, for an alarm that is held against it. In which modes such an alarm speaks is
 /// in its settings; product under the station is what remains to be seen.
-fn is_judged(line: &Line, alarm: &LineAlarm, stations: &StationBook) -> Option<bool> {
+fn is_judged(
+    line: &Line,
+    alarm: &LineAlarm,
+    (stations, recipes): (&StationBook, &RecipeBook),
+) -> Option<bool> {
     let Some(signal) =
         alarm.settings.watches.signal().filter(|_| is_held_against_recipe(&alarm.settings.kind))
     else {
         return Some(true);
     };
-    let Some(asked) = line.recipe_setpoint(signal) else { return Some(true) };
+    let Some(asked) = recipes.setpoint(line, signal) else { return Some(true) };
     let station = line.signal(signal).station;
     match asked.judge_when {
         JudgeWhen::Always | JudgeWhen::StationRun => Some(true),

@@ -3,10 +3,11 @@
 //! The line task feeds it scans as they come; a replay feeds it stored ones. Both get the same answers.
 
 use super::conditions::{ConditionBook, ConditionChange};
+use super::recipes::{RecipeBook, RecipeChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
-use setward_alarm::{AlarmEvent, Monitor};
-use setward_config::line::{ControllerId, Line, StationId};
+use setward_alarm::{AlarmEvent, AlarmId, BatchEdge, Monitor};
+use setward_config::line::{ControllerId, JudgeWhen, Line, RecipeSetpoint, StationId};
 use setward_protocol::{Mode, Sample, SignalId, Uptime, UtcMillis};
 use std::sync::Arc;
 
@@ -15,6 +16,8 @@ use std::sync::Arc;
 pub enum Said {
     /// A station went into another mode.
     Mode(ModeChange),
+    /// A controller says another recipe number.
+    Recipe(RecipeChange),
     /// An alarm changed.
     Alarm(AlarmEvent),
 }
@@ -26,8 +29,16 @@ pub struct LineCore<'a> {
     monitor: Monitor<'a>,
     stations: StationBook,
     conditions: ConditionBook,
+    recipes: RecipeBook,
     /// The present good value of each signal.
     good: Vec<Option<f64>>,
+}
+
+/// What a scan has changed for the stations and for what alarms may say.
+struct Changes {
+    recipes: Vec<RecipeChange>,
+    modes: Vec<ModeChange>,
+    conditions: Vec<(AlarmId, ConditionChange)>,
 }
 
 impl<'a> LineCore<'a> {
@@ -35,8 +46,8 @@ impl<'a> LineCore<'a> {
     #[must_use]
     pub fn new(line: Arc<Line>, monitor: Monitor<'a>) -> Self {
         let (stations, conditions) = (StationBook::new(&line), ConditionBook::new(&line));
-        let good = vec![None; line.signals.len()];
-        Self { line, monitor, stations, conditions, good }
+        let (recipes, good) = (RecipeBook::new(&line), vec![None; line.signals.len()]);
+        Self { line, monitor, stations, conditions, recipes, good }
     }
 
     /// The engine, to look at and for people's wishes. Drain [`Self::drain`] after a wish.
@@ -62,10 +73,20 @@ impl<'a> LineCore<'a> {
         self.stations.mode(station)
     }
 
+    /// What the recipe that runs where a signal is asks of it.
+    #[must_use]
+    pub fn recipe_setpoint(&self, signal: SignalId) -> Option<&RecipeSetpoint> {
+        self.recipes.setpoint(&self.line, signal)
+    }
+
     /// The stations as pages see them.
     #[must_use]
     pub fn station_views(&self) -> Vec<StationView> {
-        self.stations.views()
+        let mut views = self.stations.views();
+        for (id, view) in (0..=u16::MAX).map(StationId).zip(&mut views) {
+            view.recipe = Some(self.recipes.running(&self.line, id));
+        }
+        views
     }
 
     /// One scan's readings, judged and with what is derived from them. All that follows is added to `said`.
@@ -75,13 +96,20 @@ impl<'a> LineCore<'a> {
                 *good = sample.reading.good();
             }
         }
-        // Modes before values: a stop and the value it explains may come in one scan.
-        self.follow_stations(at, utc, said);
+        let changes = self.look_at_stations(at, utc);
+        for change in &changes.recipes {
+            said.push(Said::Recipe(*change));
+            self.hold_recipe(*change);
+        }
+        // Silence before the values that came with its reason, speech after them: a stop and the low flow that it explains
+        // may come in one scan, and so may a start and the flow that is back.
+        self.silence(at, &changes, said);
         for sample in samples {
             self.monitor.handle_sample(sample);
             // One input, then all its outputs: a scan may raise more alarms than the engine's queue holds.
             self.drain(said);
         }
+        self.let_speak(at, &changes, said);
     }
 
     /// Whether a controller answered a scan.
@@ -117,22 +145,77 @@ impl<'a> LineCore<'a> {
         }
     }
 
-    /// Modes of stations and conditions of alarms, from the values as they are now.
-    fn follow_stations(&mut self, at: Uptime, utc: UtcMillis, said: &mut Vec<Said>) {
+    /// Recipes, modes of stations and conditions of alarms that have changed, from the values as they are now.
+    fn look_at_stations(&mut self, at: Uptime, utc: UtcMillis) -> Changes {
         let good = |id: SignalId| self.good.get(id.index()).copied().flatten();
-        let modes = self.stations.handle(at, utc, good);
-        let conditions = self.conditions.handle(&self.line, &self.stations, good);
-        for change in modes {
-            said.push(Said::Mode(change));
-            self.monitor.handle_mode(at, change.station, change.to);
+        let recipes = self.recipes.handle(&self.line, at, good);
+        let (line, stations) = (&self.line, &self.stations);
+        self.recipes.end_changeovers(at, |station, recipe| is_within(line, stations, station, recipe, good));
+        let changing = |station| self.recipes.is_changing_over(station);
+        let modes = self.stations.handle(at, utc, changing, good);
+        let books = (&self.stations, &self.recipes);
+        let conditions = self.conditions.handle(&self.line, books, good);
+        Changes { recipes, modes, conditions }
+    }
+
+    /// Gives the engine what the recipes ask now of the signals at the stations of a recipe number.
+    fn hold_recipe(&mut self, change: RecipeChange) {
+        let line = Arc::clone(&self.line);
+        for signal in line.signals_under(change.word) {
+            let target = self.recipes.setpoint(&line, signal).map(|setpoint| setpoint.target);
+            self.monitor.handle_target(signal, target);
+        }
+    }
+
+    fn silence(&mut self, at: Uptime, changes: &Changes, said: &mut Vec<Said>) {
+        for change in &changes.modes {
+            said.push(Said::Mode(*change));
+            self.monitor.silence_in_mode(at, change.station, change.to);
             self.drain(said);
         }
-        for (alarm, change) in conditions {
+        for &(alarm, change) in &changes.conditions {
             match change {
-                ConditionChange::MaySpeak(holds) => self.monitor.handle_condition(at, alarm, holds),
-                ConditionChange::Batch(edge) => self.monitor.handle_batch(at, alarm, edge),
+                ConditionChange::MaySpeak(false) => self.monitor.handle_condition(at, alarm, false),
+                ConditionChange::Batch(BatchEdge::Ends) => {
+                    self.monitor.handle_batch(at, alarm, BatchEdge::Ends);
+                }
+                ConditionChange::MaySpeak(true) | ConditionChange::Batch(BatchEdge::Begins) => {}
             }
             self.drain(said);
         }
     }
+
+    fn let_speak(&mut self, at: Uptime, changes: &Changes, said: &mut Vec<Said>) {
+        for change in &changes.modes {
+            self.monitor.handle_mode(at, change.station, change.to);
+            self.drain(said);
+        }
+        for &(alarm, change) in &changes.conditions {
+            match change {
+                ConditionChange::MaySpeak(true) => self.monitor.handle_condition(at, alarm, true),
+                ConditionChange::Batch(BatchEdge::Begins) => {
+                    self.monitor.handle_batch(at, alarm, BatchEdge::Begins);
+                }
+                ConditionChange::MaySpeak(false) | ConditionChange::Batch(BatchEdge::Ends) => {}
+            }
+            self.drain(said);
+        }
+    }
+}
+
+/// Whether all that the recipe holds at a station is within its tolerance, and product is there to be judged.
+fn is_within(
+    line: &Line,
+    stations: &StationBook,
+    station: StationId,
+    recipe: usize,
+    good: impl Fn(SignalId) -> Option<f64>,
+) -> bool {
+    let Some(recipe) = line.recipes.get(recipe) else { return true };
+    let mut here = recipe.setpoints.iter().filter(|asked| line.signal(asked.signal).station == station);
+    here.all(|asked| {
+        let waits =
+            asked.judge_when == JudgeWhen::ProductPresent && stations.product_present(station) == Some(false);
+        !waits && good(asked.signal).is_some_and(|value| asked.target.is_within_tolerance(value))
+    })
 }

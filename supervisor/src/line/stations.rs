@@ -6,7 +6,7 @@ use crate::snapshot::StationView;
 use setward_config::line::{Line, StationId};
 use setward_process::condition::{Condition, all_hold};
 use setward_process::mode::ModeTracker;
-use setward_protocol::{Mode, SignalId, Uptime, UtcMillis};
+use setward_protocol::{Mode, ModeSet, SignalId, Uptime, UtcMillis};
 
 /// Every station.
 #[derive(Debug)]
@@ -17,10 +17,16 @@ pub struct StationBook {
 #[derive(Debug)]
 struct Station {
     tracker: ModeTracker,
+    /// What its rules say, or changeover.
+    mode: Mode,
     present_when: Option<Vec<Condition>>,
     /// Whether product is under it, as far as anything says so.
     present: Option<bool>,
     since: Option<UtcMillis>,
+    /// The signals that tell its mode.
+    told_by: Vec<SignalId>,
+    /// The modes it has been in since it ran last; `None` before it was seen to run.
+    since_run: Option<ModeSet>,
 }
 
 /// A station that went into another mode.
@@ -40,28 +46,36 @@ impl StationBook {
     pub fn new(line: &Line) -> Self {
         let station = |one: &setward_config::line::Station| Station {
             tracker: ModeTracker::new(one.modes.clone()),
+            mode: Mode::Run,
             present_when: one.product_present.clone(),
             present: None,
             since: None,
+            told_by: one.modes.iter().flat_map(|rule| &rule.when).map(|condition| condition.signal).collect(),
+            since_run: None,
         };
         Self { stations: line.stations.iter().map(station).collect() }
     }
 
-    /// Looks at the line as it is at `now`.
+    /// Looks at the line as it is at `now`. A station that would run and changes over from one recipe to another does that.
     pub fn handle(
         &mut self,
         now: Uptime,
         utc: UtcMillis,
+        changes_over: impl Fn(StationId) -> bool,
         value_of: impl Fn(SignalId) -> Option<f64>,
     ) -> Vec<ModeChange> {
         let mut changes = Vec::new();
         let mut present_before = None;
         for (id, station) in (0..=u16::MAX).map(StationId).zip(&mut self.stations) {
-            let from = station.tracker.mode();
-            if let Some(to) = station.tracker.handle(now, &value_of) {
-                station.since = Some(utc);
+            station.tracker.handle(now, &value_of);
+            let from = station.mode;
+            let ruled = station.tracker.mode();
+            let to = if ruled == Mode::Run && changes_over(id) { Mode::Changeover } else { ruled };
+            if from != to {
+                (station.mode, station.since) = (to, Some(utc));
                 changes.push(ModeChange { station: id, from, to });
             }
+            station.remember(&value_of);
             let own = station.present_when.as_ref();
             match own {
                 Some(conditions) => {
@@ -77,7 +91,13 @@ impl StationBook {
     /// The mode of a station; one that is not on the line runs.
     #[must_use]
     pub fn mode(&self, station: StationId) -> Mode {
-        self.stations.get(station.index()).map_or(Mode::Run, |station| station.tracker.mode())
+        self.stations.get(station.index()).map_or(Mode::Run, |station| station.mode)
+    }
+
+    /// Whether a station has been in `mode` since it ran last; `None` where that was not seen.
+    #[must_use]
+    pub fn has_been_in(&self, station: StationId, mode: Mode) -> Option<bool> {
+        Some(self.stations.get(station.index())?.since_run?.contains(mode))
     }
 
     /// Whether product is under a station; `None` where nothing says so.
@@ -90,11 +110,24 @@ impl StationBook {
     #[must_use]
     pub fn views(&self) -> Vec<StationView> {
         let view = |station: &Station| StationView {
-            mode: station.tracker.mode(),
+            mode: station.mode,
             since: station.since,
             product_present: station.present,
+            recipe: None,
         };
         self.stations.iter().map(view).collect()
+    }
+}
+
+impl Station {
+    /// Keeps the modes since it ran last. It runs too while nothing is known yet: that is not seen to run.
+    fn remember(&mut self, value_of: impl Fn(SignalId) -> Option<f64>) {
+        let mode = self.mode;
+        if mode != Mode::Run {
+            self.since_run = self.since_run.map(|modes| modes.with(mode));
+        } else if self.told_by.iter().all(|signal| value_of(*signal).is_some()) {
+            self.since_run = Some(ModeSet::NONE);
+        }
     }
 }
 
@@ -126,7 +159,7 @@ mod tests {
     fn a_change_of_mode_is_told_with_both_modes_and_dated() {
         let mut book = StationBook::new(&line());
         let mut see = |second: u64, cutter: Option<f64>| {
-            book.handle(Uptime::from_millis(second * 1000), UtcMillis(second as i64), |_| cutter)
+            book.handle(Uptime::from_millis(second * 1000), UtcMillis(second as i64), |_| false, |_| cutter)
         };
         assert_eq!(see(1, Some(1.0)), []);
         let change = ModeChange { station: StationId(0), from: Mode::Run, to: Mode::Gap };
@@ -138,12 +171,27 @@ mod tests {
     }
 
     #[test]
+    fn what_a_station_has_been_in_is_known_from_the_first_time_it_ran_and_forgotten_when_it_runs_again() {
+        let mut book = StationBook::new(&line());
+        let mut see = |cutter: Option<f64>| {
+            book.handle(Uptime::START, UtcMillis(0), |_| false, |_| cutter);
+            (book.has_been_in(StationId(0), Mode::Gap), book.has_been_in(StationId(0), Mode::Cleaning))
+        };
+        assert_eq!(see(None), (None, None), "it counts as running, but nobody saw it");
+        assert_eq!(see(Some(0.0)), (None, None));
+        assert_eq!(see(Some(1.0)), (Some(false), Some(false)));
+        assert_eq!(see(Some(0.0)), (Some(true), Some(false)));
+        assert_eq!(see(None), (Some(true), Some(false)));
+        assert_eq!(see(Some(1.0)), (Some(false), Some(false)));
+    }
+
+    #[test]
     fn product_is_where_the_station_before_has_it_and_stays_as_it_was_while_unknown() {
         let mut book = StationBook::new(&line());
         let last = StationId(2);
         assert_eq!(book.product_present(last), None);
         let mut see = |cutter: Option<f64>| {
-            book.handle(Uptime::START, UtcMillis(0), |_| cutter);
+            book.handle(Uptime::START, UtcMillis(0), |_| false, |_| cutter);
             book.product_present(last)
         };
         assert_eq!(see(None), None);

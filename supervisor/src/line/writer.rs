@@ -5,7 +5,7 @@
 //! newest is kept.
 
 use crate::clock::Clock;
-use crate::handle::{AcknowledgeRefusal, Acknowledged};
+use crate::handle::{Granted, Refusal};
 use crate::history::{Batch, HistoryError, HistoryStore};
 use crate::snapshot::RunId;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -21,8 +21,8 @@ const SLOW_WRITE: Duration = Duration::from_secs(5);
 /// How long to wait before a refused batch is tried again.
 const RETRY_AFTER: Duration = Duration::from_secs(1);
 
-/// An acknowledgement that waits to be on disk, and the way back to the person.
-pub type Confirm = (oneshot::Sender<Result<Acknowledged, AcknowledgeRefusal>>, Acknowledged);
+/// A granted wish that waits to be on disk, and the way back to the person.
+pub type Confirm = (oneshot::Sender<Result<Granted, Refusal>>, Granted);
 
 /// What the line task hands over.
 #[derive(Debug, Default)]
@@ -103,9 +103,9 @@ pub async fn write(
         if !paused {
             pause = (!durable).then(|| clock.now() + RETRY_AFTER);
         }
-        for (answer, acknowledged) in next.confirm {
-            // The person may have gone; the acknowledgement stands.
-            let _gone = answer.send(Ok(Acknowledged { durable, ..acknowledged }));
+        for (answer, granted) in next.confirm {
+            // The person may have gone; the wish stands.
+            let _gone = answer.send(Ok(Granted { durable, ..granted }));
         }
     }
     let lost = waiting.samples.len() as u64;

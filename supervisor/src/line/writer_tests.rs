@@ -109,10 +109,16 @@ async fn an_acknowledgement_on_a_full_disk_is_answered_as_not_durable() {
     let (_store, work, _status, _writing) = start(1);
     for durable in [false, true] {
         let (answer, answered) = oneshot::channel();
-        let acknowledged = Acknowledged { state: AlarmState::Acknowledged, durable: false, already: false };
-        let confirm = vec![(answer, acknowledged)];
+        let granted = Granted {
+            state: AlarmState::Acknowledged,
+            shelved_until: None,
+            out_of_service: false,
+            durable: false,
+            already: false,
+        };
+        let confirm = vec![(answer, granted)];
         work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm }).await.unwrap();
-        assert_eq!(answered.await.unwrap(), Ok(Acknowledged { durable, ..acknowledged }));
+        assert_eq!(answered.await.unwrap(), Ok(Granted { durable, ..granted }));
         tokio::time::sleep(Duration::from_secs(2)).await;
     }
 }
@@ -149,6 +155,8 @@ async fn only_the_newest_state_of_an_alarm_waits() {
             raised: None,
             cleared: None,
             acknowledged: None,
+            shelf: None,
+            out_of_service: None,
         };
         let batch = Batch { alarms: vec![record], ..Batch::default() };
         work.send(Work { batch, confirm: Vec::new() }).await.unwrap();

@@ -51,8 +51,6 @@ pub struct ScanReport {
     pub achieved: Option<Duration>,
     /// Scans that were due before it and had to be left out.
     pub skipped: u32,
-    /// Scans of this group so far that were late, see [`Self::is_late`].
-    pub late: u32,
     /// Requests sent.
     pub requests: u32,
     /// What each block brought.
@@ -77,7 +75,7 @@ impl ScanReport {
     /// Whether more than three periods lie between this scan and the one before: its signals have a gap.
     #[must_use]
     pub fn is_late(&self) -> bool {
-        is_late(self.achieved, self.poll_every)
+        self.achieved.is_some_and(|achieved| achieved > self.poll_every * LATE_AFTER_PERIODS)
     }
 
     /// The first failure of the scan, and the block that failed.
@@ -85,10 +83,6 @@ impl ScanReport {
     pub fn failure(&self) -> Option<(&BlockReport, &ReadFailure)> {
         self.blocks.iter().find_map(|block| Some((block, block.words.as_ref().err()?)))
     }
-}
-
-fn is_late(achieved: Option<Duration>, poll_every: Duration) -> bool {
-    achieved.is_some_and(|achieved| achieved > poll_every * LATE_AFTER_PERIODS)
 }
 
 /// Polls one endpoint until the receiver of its reports is gone.

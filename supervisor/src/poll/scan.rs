@@ -6,7 +6,7 @@ use super::blocks::{BlockReport, Blocks, Live, Verdict};
 use super::link::Link;
 use super::plan::ScanPlan;
 use super::session::ReadFailure;
-use super::{ScanReport, Unit, is_late};
+use super::{ScanReport, Unit};
 use crate::clock::Clock;
 use crate::poll::dial::Dial;
 use setward_protocol::{ReadRequest, Uptime, UtcMillis};
@@ -27,7 +27,6 @@ pub(super) struct Scan {
     /// When the last one began.
     began: Option<Instant>,
     skipped: u32,
-    late: u32,
     blocks: Blocks,
     under_way: Option<UnderWay>,
 }
@@ -59,7 +58,6 @@ impl Scan {
             phase: plan.phase,
             began: None,
             skipped: 0,
-            late: 0,
             blocks: Blocks::new(&plan.blocks),
             under_way: None,
         }
@@ -105,7 +103,6 @@ impl Scan {
     fn begin(&mut self, unit: &Unit, now: Instant) -> UnderWay {
         let achieved = self.began.map(|before| now.duration_since(before));
         self.began = Some(now);
-        self.late += u32::from(is_late(achieved, self.poll_every));
         UnderWay {
             began: now,
             achieved,
@@ -167,7 +164,6 @@ impl Scan {
             took: now.duration_since(scan.began),
             achieved: scan.achieved,
             skipped,
-            late: self.late,
             requests: scan.requests,
             blocks: scan.reports,
             split: scan.split,

@@ -3,7 +3,7 @@
 use super::pages::said::Said;
 use super::pages::{self, messages};
 use super::{Web, names};
-use crate::handle::{AcknowledgeRefusal, AcknowledgeRequest, Acknowledged};
+use crate::handle::{Granted, Refusal, Wish, WishRequest};
 use crate::snapshot::RunId;
 use axum::extract::rejection::FormRejection;
 use axum::extract::{Form, Path, State};
@@ -57,7 +57,7 @@ pub(super) fn remembered_name(headers: &HeaderMap) -> Option<String> {
     checked_name(&percent_decode_str(value).decode_utf8().ok()?)
 }
 
-fn name_cookie(name: &str) -> String {
+pub(super) fn name_cookie(name: &str) -> String {
     let value = utf8_percent_encode(name, NON_ALPHANUMERIC);
     format!("{NAME_COOKIE}={value}; Path=/; Max-Age={NAME_COOKIE_AGE_S}; SameSite=Strict; HttpOnly")
 }
@@ -68,8 +68,9 @@ pub(super) async fn ask(
     alarm: AlarmId,
     (run, occurrence): (i64, u32),
     by: String,
-) -> Result<Acknowledged, AcknowledgeRefusal> {
-    web.app.handle.acknowledge(AcknowledgeRequest { alarm, run: RunId(run), occurrence, by }).await
+) -> Result<Granted, Refusal> {
+    let wish = Wish::Acknowledge;
+    web.app.handle.ask(WishRequest { alarm, run: RunId(run), occurrence, by, why: None, wish }).await
 }
 
 /// Takes the form and sends the browser back with the outcome in words.
@@ -97,14 +98,15 @@ pub(super) async fn from_form(
     (StatusCode::SEE_OTHER, [(header::LOCATION, page), (header::SET_COOKIE, cookie)]).into_response()
 }
 
-fn outcome(answer: Result<Acknowledged, AcknowledgeRefusal>) -> Said {
+fn outcome(answer: Result<Granted, Refusal>) -> Said {
     match answer {
-        Ok(Acknowledged { durable: false, .. }) => Said::NotDurable,
-        Ok(Acknowledged { already: true, .. }) => Said::Already,
-        Ok(Acknowledged { .. }) => Said::Acknowledged,
-        Err(AcknowledgeRefusal::Stale { .. }) => Said::Stale,
-        Err(AcknowledgeRefusal::NeverRaised) => Said::NeverRaised,
-        Err(AcknowledgeRefusal::Unavailable) => Said::Unavailable,
+        Ok(Granted { durable: false, .. }) => Said::NotDurable,
+        Ok(Granted { already: true, .. }) => Said::Already,
+        Ok(Granted { .. }) => Said::Acknowledged,
+        Err(Refusal::Stale { .. }) => Said::Stale,
+        // The others are no answers to an acknowledgement.
+        Err(Refusal::NeverRaised | Refusal::NotResettable | Refusal::TooLong { .. }) => Said::NeverRaised,
+        Err(Refusal::Unavailable) => Said::Unavailable,
     }
 }
 

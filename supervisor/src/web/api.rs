@@ -1,10 +1,10 @@
-//! The API under `/api/v1`: reads, and one acknowledgement.
+//! The API under `/api/v1`: reads, and an acknowledgement. A person's other wishes are in `wishes.rs`.
 
 use super::acknowledge::{ask, checked_name};
-use super::api_types::{self, AcknowledgedBody, SCHEMA_VERSION};
+use super::api_types;
 use super::problem::Problem;
-use super::{Web, names, words};
-use crate::handle::AcknowledgeRefusal;
+use super::wishes::{self, granted_body, refused};
+use super::{Web, names, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -22,6 +22,9 @@ struct AcknowledgeBody {
     by: String,
 }
 
+const EXPECTED: &str =
+    "expected {\"run\":1,\"occurrence\":1,\"by\":\"name\"} with the numbers that the alarm shows";
+
 pub(super) fn routes() -> Router<Web> {
     Router::new()
         .route("/line", get(line))
@@ -30,6 +33,8 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms", get(alarms))
         .route("/alarms/{id}", get(alarm))
         .route("/alarms/{id}/acknowledge", post(acknowledge))
+        .route("/reports/alarms", get(reports::alarms))
+        .route("/alarms/{id}/{wish}", post(wishes::from_api))
         .fallback(unknown)
         .method_not_allowed_fallback(super::problem::method_not_allowed)
 }
@@ -74,15 +79,15 @@ async fn alarm(State(web): State<Web>, Path(id): Path<String>) -> Response {
     Json(api_types::one(&scene, api_types::alarm(&scene, &scene.alarm(id)))).into_response()
 }
 
-fn missing(what: &str, nearest: Option<String>) -> Response {
+pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
     let hint = nearest.as_ref().map(|name| format!("; the nearest is \"{name}\"")).unwrap_or_default();
     let text = format!("no {what} of this name on this line{hint}");
     Problem::new(StatusCode::NOT_FOUND, text).with_nearest(nearest).into_response()
 }
 
-async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, \
-                alarms/{id}/acknowledge";
+pub(super) async fn unknown() -> Response {
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, reports/alarms; and a POST to \
+                alarms/{id}/acknowledge, shelve, unshelve, out-of-service, return-to-service or reset";
     Problem::new(StatusCode::NOT_FOUND, text).into_response()
 }
 
@@ -99,7 +104,7 @@ async fn acknowledge(
     let Json(body) = match body {
         Ok(body) => body,
         Err(rejection) => {
-            return Problem::new(rejection.status(), unread(&rejection)).into_response();
+            return Problem::new(rejection.status(), unread(&rejection, EXPECTED)).into_response();
         }
     };
     let Some(by) = checked_name(&body.by) else {
@@ -107,20 +112,13 @@ async fn acknowledge(
         return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
     };
     match ask(&web, alarm, (body.run, body.occurrence), by).await {
-        Ok(done) => Json(AcknowledgedBody {
-            schema_version: SCHEMA_VERSION,
-            state: words::state_key(done.state),
-            state_letter: done.state.letter(),
-            durable: done.durable,
-            already: done.already,
-        })
-        .into_response(),
+        Ok(done) => Json(granted_body(done)).into_response(),
         Err(refusal) => refused(&web, refusal).into_response(),
     }
 }
 
 /// Why a body could not be read, in our own words.
-fn unread(rejection: &JsonRejection) -> String {
+pub(super) fn unread(rejection: &JsonRejection, expected: &str) -> String {
     let found = match rejection {
         JsonRejection::JsonSyntaxError(_) => "the body is not JSON",
         JsonRejection::MissingJsonContentType(_) => "the content type is not application/json",
@@ -128,24 +126,5 @@ fn unread(rejection: &JsonRejection) -> String {
         // The library may add reasons; JSON of another shape is by far the commonest.
         JsonRejection::JsonDataError(_) | _ => "the body has a missing, an unknown or a mistyped key",
     };
-    format!(
-        "{found}; expected {{\"run\":1,\"occurrence\":1,\"by\":\"name\"}} with the numbers that the alarm shows"
-    )
-}
-
-fn refused(web: &Web, refusal: AcknowledgeRefusal) -> Problem {
-    match refusal {
-        AcknowledgeRefusal::Stale { run, occurrence } => {
-            let text = "the alarm has another occurrence now: look at it again, then acknowledge that one";
-            Problem::new(StatusCode::CONFLICT, text).with_present(run.0, occurrence)
-        }
-        AcknowledgeRefusal::NeverRaised => {
-            let text = "the alarm has never raised, so there is nothing to acknowledge";
-            Problem::new(StatusCode::CONFLICT, text).with_present(web.app.handle.snapshot().run.0, 0)
-        }
-        AcknowledgeRefusal::Unavailable => {
-            let text = "the daemon is stopping or too busy: nothing was acknowledged, try again";
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, text)
-        }
-    }
+    format!("{found}; {expected}")
 }

@@ -85,8 +85,9 @@ impl Scope {
             return true;
         }
         let station = self.station(scene);
-        scene.line.signals.iter().any(|signal| {
-            let here = station.is_none_or(|station| signal.station == station);
+        scene.line.signals_with_ids().any(|(id, signal)| {
+            // An alarm may stand at another station than the signal it watches.
+            let here = station.is_none_or(|station| signal.station == station) || self.has_signal(scene, id);
             here && signal.register().is_some_and(|register| register.controller == controller)
         })
     }
@@ -96,6 +97,7 @@ impl Scope {
 pub(super) fn live(scene: &Scene<'_>, scope: Scope) -> Live {
     let mut live = Live::default();
     live.text("age".to_owned(), data_age(scene));
+    live.text("recipe".to_owned(), scene.recipe_words(scope.station(scene)));
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {
         signal_into(&mut live, scene, &facts, scope);
     }
@@ -152,6 +154,7 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
     scene.snapshot.history_problem.hash(&mut hasher);
     for facts in scene.alarms() {
         (facts.view.state, facts.view.occurrence, facts.letter()).hash(&mut hasher);
+        (facts.view.shelf.is_some(), facts.view.flags.out_of_service).hash(&mut hasher);
         (scope.has_alarm(scene, facts.id) && facts.is_building()).hash(&mut hasher);
     }
     for facts in scene.signals().filter(|facts| scope.has_signal(scene, facts.id)) {

@@ -1,7 +1,7 @@
 //! The page and the API over one snapshot, one history and one line.
 //!
 //! Owns routes, markup, wording and the live stream. It holds no state of the line and decides nothing about it: it
-//! reads snapshots and history, and passes a person's acknowledgement to the line task.
+//! reads snapshots and history, and passes a person's wishes to the line task.
 //! Every page is complete without scripts; `assets/live.js` only keeps it fresh.
 
 mod acknowledge;
@@ -15,10 +15,12 @@ mod live;
 mod names;
 mod pages;
 mod problem;
+mod reports;
 mod security;
 mod stream;
 mod svg;
 mod times;
+mod wishes;
 mod words;
 
 #[cfg(test)]
@@ -99,6 +101,7 @@ fn routes(web: Web) -> Router {
         .route("/alarms", get(pages::alarms::show))
         .route("/alarms/{id}", get(pages::alarm::show))
         .route("/alarms/{id}/acknowledge", post(acknowledge::from_form))
+        .route("/alarms/{id}/{wish}", post(wishes::from_form))
         .route("/signals/{tag}", get(pages::signal::show))
         .route("/stations/{key}", get(pages::station::show))
         .route("/events", get(stream::open))

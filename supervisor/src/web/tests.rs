@@ -6,6 +6,7 @@ mod rules;
 mod silences;
 mod streams;
 mod support;
+mod wishes;
 
 use super::{AppState, router};
 use axum::body::Body;

@@ -1,7 +1,7 @@
 //! When an alarm speaks: the modes of its station, the time it stays silent after a return to them, its group.
 
 use super::{Context, held};
-use crate::line::{LineAlarm, LineSignal, Station};
+use crate::line::{LineAlarm, Station, StationId};
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::RawAlarm;
 use crate::raw::alarm_kind::{RawKind, RawWidth};
@@ -15,11 +15,11 @@ use std::time::Duration;
 pub(super) fn check(
     raw: &RawAlarm,
     id: SignalId,
-    signal: &LineSignal,
+    station: StationId,
     context: &Context<'_>,
     sink: &mut Sink,
 ) -> Option<(ModeSet, Duration)> {
-    let station = context.stations.get(signal.station.index())?.as_ref();
+    let station = context.stations.get(station.index())?.as_ref();
     let modes = match &raw.modes {
         Some(written) => named(written, station, sink)?,
         // A value held against the recipe counts while its station runs.
@@ -38,12 +38,34 @@ pub(super) fn check(
         | RawKind::Drift(_) => None,
     };
     held::delay_in_time(raw, delay, sink);
+    if let (Some(after), Some(station)) = (&raw.only_after, station) {
+        can_be_in(after, station, sink);
+    }
     Some((modes, raw.settle.as_ref().map_or(Duration::ZERO, |settle| settle.value)))
+}
+
+/// Reports a mode to speak after in which the station never is, or in which it runs.
+fn can_be_in(after: &At<Mode>, station: &Station, sink: &mut Sink) {
+    if station.modes.iter().any(|rule| rule.mode == after.value) {
+        return;
+    }
+    let known: Vec<&str> = station.modes.iter().map(|rule| rule.mode.name()).collect();
+    let message =
+        format!("no rule puts station {} into {}", quoted(&station.key), quoted(after.value.name()));
+    let hint = if known.is_empty() {
+        "take `only_after` out, or give the station a [[station.mode]] for it".to_owned()
+    } else {
+        format!("its rules know: {}", known.join(", "))
+    };
+    sink.report(Code::Alarm, after.at, message, hint);
 }
 
 /// Reports an alarm that settles and never returns from anything.
 pub(super) fn settles(raw: &RawAlarm, alarm: &LineAlarm, is_hidden: bool, sink: &mut Sink) {
-    let returns = alarm.settings.modes != ModeSet::ALL || !alarm.when.is_empty() || is_hidden;
+    let returns = alarm.settings.modes != ModeSet::ALL
+        || !alarm.when.is_empty()
+        || alarm.only_after.is_some()
+        || is_hidden;
     if let Some(settle) = &raw.settle
         && !returns
     {

@@ -7,12 +7,26 @@ use crate::slot::{Slot, Told};
 use setward_protocol::{Mode, StationId, Uptime};
 
 impl Monitor<'_> {
-    /// A station goes into a mode. Alarms that do not speak in it are suppressed by design.
+    /// A station goes into a mode. Alarms that do not speak in it are suppressed by design, the others speak again.
+    ///
+    /// Where values come at the same time, [`Self::silence_in_mode`] goes before them and this after them: what ended the
+    /// silence may have ended what the alarm had to say.
     pub fn handle_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
+        self.silence_in_mode(now, station, mode);
+        self.flag_in_mode(now, station, mode, false);
+    }
+
+    /// Suppresses the alarms of a station that do not speak in a mode, and lets none speak again.
+    pub fn silence_in_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
+        self.flag_in_mode(now, station, mode, true);
+    }
+
+    /// Sets the flag of the alarms for which `mode` means `silent`.
+    fn flag_in_mode(&mut self, now: Uptime, station: StationId, mode: Mode, silent: bool) {
         for index in 0..u16::MAX {
-            let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
-            if slot.settings.station == Some(station) {
-                let silent = !slot.settings.modes.contains(mode);
+            let Some(slot) = self.slots.get(usize::from(index)) else { break };
+            let settings = &slot.settings;
+            if settings.station == Some(station) && settings.modes.contains(mode) != silent {
                 self.flag(now, AlarmId(index), |flags| flags.suppressed.mode = silent);
             }
         }

@@ -1,6 +1,7 @@
 //! The bodies about alarms.
 
 use super::{plain, time};
+use crate::snapshot::Shelf;
 use crate::web::facts::{AlarmFacts, Direction, Scene, Silence, Subject};
 use crate::web::times::rfc3339;
 use crate::web::{live, words};
@@ -61,20 +62,37 @@ pub(in crate::web) struct AlarmBody {
 #[derive(Serialize)]
 struct FlagsBody {
     shelved: bool,
+    shelf: Option<ShelfBody>,
     suppressed_by_design: bool,
     out_of_service: bool,
+    out_of_service_since: Option<String>,
+    out_of_service_by: Option<String>,
+    out_of_service_why: Option<String>,
+    /// Names are as typed: nobody has checked them.
+    names_checked: bool,
     reason: Option<&'static str>,
     hidden_by: Option<String>,
     until: Option<String>,
     text: Option<String>,
 }
 
-/// The answer to an acknowledgement.
 #[derive(Serialize)]
-pub(in crate::web) struct AcknowledgedBody {
+struct ShelfBody {
+    until: String,
+    once: bool,
+    since: String,
+    by: String,
+    why: Option<String>,
+}
+
+/// The answer to a person's wish.
+#[derive(Serialize)]
+pub(in crate::web) struct GrantedBody {
     pub(in crate::web) schema_version: u32,
     pub(in crate::web) state: &'static str,
     pub(in crate::web) state_letter: char,
+    pub(in crate::web) shelved_until: Option<String>,
+    pub(in crate::web) out_of_service: bool,
     pub(in crate::web) durable: bool,
     pub(in crate::web) already: bool,
 }
@@ -159,10 +177,23 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
 
 fn flags(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> FlagsBody {
     let flags = facts.view.flags;
+    let out = facts.view.out_of_service.as_ref();
+    let shelf = |shelf: &Shelf| ShelfBody {
+        until: rfc3339(shelf.until),
+        once: shelf.once,
+        since: rfc3339(shelf.since),
+        by: shelf.by.clone(),
+        why: shelf.why.clone(),
+    };
     FlagsBody {
         shelved: flags.shelved_until.is_some(),
+        shelf: facts.view.shelf.as_ref().map(shelf),
         suppressed_by_design: flags.suppressed.is_on(),
         out_of_service: flags.out_of_service,
+        out_of_service_since: out.map(|out| rfc3339(out.since)),
+        out_of_service_by: out.map(|out| out.by.clone()),
+        out_of_service_why: out.and_then(|out| out.why.clone()),
+        names_checked: false,
         reason: facts.silence.as_ref().map(Silence::key),
         hidden_by: flags.suppressed.hidden_by.map(|cause| scene.line.alarm(cause).id.clone()),
         until: time(facts.view.silent_until),

@@ -4,7 +4,7 @@
 
 mod alarm;
 
-pub(super) use alarm::{AcknowledgedBody, alarm};
+pub(super) use alarm::{GrantedBody, alarm};
 
 use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;
@@ -64,6 +64,8 @@ struct StationBody {
     mode: &'static str,
     mode_since: Option<String>,
     product_present: Option<bool>,
+    /// Key of the recipe that it runs.
+    recipe: String,
     alarms_standing: usize,
     signals: Vec<String>,
 }
@@ -223,6 +225,7 @@ fn stations(scene: &Scene<'_>) -> Vec<StationBody> {
             mode: facts.view.mode.name(),
             mode_since: time(facts.view.since),
             product_present: facts.view.product_present,
+            recipe: scene.recipe_at(facts.id).key.clone(),
             alarms_standing: standing.iter().filter(|alarm| alarm.station == Some(facts.id)).count(),
             signals: here.map(|signal| signal.tag.clone()).collect(),
         }

@@ -16,7 +16,7 @@ use super::times::{Zone, seconds_between};
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
 use setward_alarm::{AlarmId, AlarmState, Flags, Forecast, Watched};
 use setward_config::line::{
-    Belt, ControlLoop, Controller, JudgeWhen, Line, LoopMode, Meaning, RecipeSetpoint, Role, Station,
+    Belt, ControlLoop, Controller, JudgeWhen, Line, LoopMode, Meaning, Recipe, RecipeSetpoint, Role, Station,
 };
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
@@ -47,6 +47,8 @@ static NEVER_RAISED: AlarmView = AlarmView {
     forecast: Forecast::Unknown,
     flags: Flags::NONE,
     silent_until: None,
+    shelf: None,
+    out_of_service: None,
 };
 
 /// The line, its snapshot and the server's time: what one answer is made from.
@@ -101,7 +103,7 @@ impl<'a> Scene<'a> {
 
     pub(super) fn signal(&self, id: SignalId) -> SignalFacts<'a> {
         let entered = self.entered(id);
-        let asked = self.line.recipe_setpoint(id);
+        let asked = self.recipe_at(self.line.signal(id).station).setpoint(id);
         SignalFacts {
             id,
             signal: self.line.signal(id),
@@ -133,9 +135,36 @@ impl<'a> Scene<'a> {
         counts && !all_wait
     }
 
+    /// The recipe that a station runs.
+    pub(super) fn recipe_at(&self, station: StationId) -> &'a Recipe {
+        let running = self.snapshot.stations.get(station.index()).and_then(|view| view.recipe);
+        running.and_then(|index| self.line.recipes.get(index)).unwrap_or_else(|| self.line.recipe())
+    }
+
+    /// The recipe that runs at a station, or on the line. Where they differ, each with the station from which on it runs.
+    pub(super) fn recipe_words(&self, station: Option<StationId>) -> String {
+        if let Some(station) = station {
+            return self.recipe_at(station).name.clone();
+        }
+        let mut runs: Vec<(&str, &str)> = Vec::new();
+        for facts in self.stations() {
+            let name = self.recipe_at(facts.id).name.as_str();
+            if runs.last().is_none_or(|(_, before)| *before != name) {
+                runs.push((&facts.station.name, name));
+            }
+        }
+        match runs.as_slice() {
+            [(_, name)] => (*name).to_owned(),
+            many => {
+                many.iter().map(|(from, name)| format!("{from}: {name}")).collect::<Vec<_>>().join(" \u{b7} ")
+            }
+        }
+    }
+
     /// What the running recipe asks of the setpoint that people enter with `id`.
     fn entered(&self, id: SignalId) -> Option<Entered> {
-        let asked = self.line.recipe().setpoints.iter().find(|asked| asked.entered == Some(id))?;
+        let recipe = self.recipe_at(self.line.signal(id).station);
+        let asked = recipe.setpoints.iter().find(|asked| asked.entered == Some(id))?;
         Entered::of(asked, self.line.signal(asked.signal).unit, self.line.signal(id).unit)
     }
 

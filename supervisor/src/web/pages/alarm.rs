@@ -3,7 +3,7 @@
 
 use super::said::Said;
 use super::{
-    Outcome, Page, controller, events, frame, messages, missing_value, registers, rows, trend, trust,
+    Outcome, Page, aside, controller, events, frame, messages, missing_value, registers, rows, trend, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -60,6 +60,7 @@ pub(in crate::web) async fn render(
         @if facts.view.state.awaits_acknowledgement() {
             section #acknowledge { h2 { "Acknowledge" } (rows::acknowledge_form(&scene, &facts, name.as_deref(), "alarm")) }
         }
+        (aside::show(&scene, &facts, name.as_deref()))
         (background(&scene, &facts))
         section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
         @match &facts.on {

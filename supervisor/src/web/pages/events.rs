@@ -30,7 +30,7 @@ fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool) -> Markup
             (None, Some(key)) => { (key) " " },
             (_, None) => {}
         } }
-        span { (words::event(event)) }
+        span { (words::event(event, |at| scene.clock(at))) }
         @if let Some((on, value)) = value { span.detail { " at " (on.show_with_unit(value)) } }
         @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }
     }

@@ -64,7 +64,7 @@ pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
         "The form did not arrive whole: it must carry the run, the occurrence and a name. Open the alarm again and use its own form."
     };
     let body = html! { p { (why) } p { a.button href="/alarms" { "All alarms" } } };
-    message(web, status, "Nothing was acknowledged", body)
+    message(web, status, "Nothing was changed", body)
 }
 
 /// Any other address.

@@ -2,6 +2,7 @@
 
 pub(super) mod alarm;
 pub(super) mod alarms;
+mod aside;
 mod controller;
 mod events;
 pub(super) mod line;
@@ -81,7 +82,7 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
             div.place {
                 b { (line.name) } span.plant { (line.plant) }
                 @if line.simulated { span.simulated { "SIMULATED" } }
-                span.recipe { (line.recipe().name) }
+                span.recipe data-t="recipe" { (scene.recipe_words(scope.station(scene))) }
             }
             div #state data-region { (state(scene, scope)) }
             p #silence role="status" hidden {}

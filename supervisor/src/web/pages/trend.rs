@@ -2,6 +2,7 @@
 
 use crate::history::StoredEvent;
 use crate::history::StoredSample;
+use crate::line::blindness::BLINDNESS;
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts};
 use crate::web::{Web, svg, words};
 use maud::{Markup, html};
@@ -13,6 +14,9 @@ const WINDOW_MS: i64 = 30 * 60 * 1000;
 
 /// Most readings asked for: thirty minutes at a quarter of a second.
 const MOST_SAMPLES: usize = 7_200;
+
+/// Events among the newest that may be for reports only: a night's.
+const FOR_REPORTS_AMONG_THEM: usize = 80;
 
 /// A page never waits longer for history than a person would.
 const HISTORY_WITHIN: Duration = Duration::from_secs(2);
@@ -26,7 +30,12 @@ pub(super) async fn read(web: &Web, tag: &str, now: UtcMillis) -> Result<Vec<Sto
 
 /// The newest events, of one alarm or of all.
 pub(super) async fn events(web: &Web, alarm: Option<&str>, limit: usize) -> Result<Vec<StoredEvent>, String> {
-    in_time(web.app.history.events(alarm.map(str::to_owned), limit)).await
+    // What is kept for reports is no news; a few more are asked for in its place.
+    let mut kept =
+        in_time(web.app.history.events(alarm.map(str::to_owned), limit + FOR_REPORTS_AMONG_THEM)).await?;
+    kept.retain(|stored| stored.event.what != BLINDNESS);
+    kept.truncate(limit);
+    Ok(kept)
 }
 
 async fn in_time<T>(

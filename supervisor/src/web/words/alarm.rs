@@ -1,9 +1,9 @@
 //! How an alarm is spoken of, by its kind: its state, what it will do, how much exposure it has.
 
 use super::{number, span};
-use crate::web::facts::{Direction, Scene, Silence};
+use crate::web::facts::Direction;
 use setward_alarm::{AlarmState, Allowance, AverageReference, Forecast, Kind, Width};
-use setward_protocol::{Unit, UtcMillis};
+use setward_protocol::Unit;
 
 /// The three phrases in which kinds differ.
 struct Phrases {
@@ -151,27 +151,6 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
 pub(in crate::web) fn begins_in(kind: &Kind, seconds: f64) -> String {
     let about = span((seconds / 10.0).ceil() * 10.0);
     format!("{} in about {about} at this pace", phrases(kind).begins)
-}
-
-/// Why an alarm does not speak: "silent: fryer is in cleaning", "hidden by Fryer oil flow low".
-pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> String {
-    let until = |until: &Option<UtcMillis>| {
-        until.map(|until| format!(" until {}", scene.clock(until))).unwrap_or_default()
-    };
-    match silence {
-        Silence::OutOfService => "out of service".to_owned(),
-        Silence::NoCommunication(controller) => {
-            format!("hidden: controller {} does not answer", scene.line.controller(*controller).name)
-        }
-        Silence::BadMeasurement(signal) => format!("hidden: {} has no usable value", signal.tag),
-        Silence::Mode(station, mode) => {
-            format!("silent: {}, {}", scene.line.station(*station).name, mode.name())
-        }
-        Silence::Settling(end) => format!("silent: settling{}", until(end)),
-        Silence::Condition => "silent: what it waits for does not hold".to_owned(),
-        Silence::HiddenBy(cause) => format!("hidden by {}", cause.name),
-        Silence::Shelved(end) => format!("shelved{}", until(end)),
-    }
 }
 
 /// Exposure against the allowance: "152 of 240 K·s, 63 %", or "63 % of the allowance" where it is no area.

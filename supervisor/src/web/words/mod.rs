@@ -2,15 +2,17 @@
 
 mod alarm;
 mod demand;
+mod silence;
 
-pub(super) use alarm::{begins_in, beyond, exposure, forecast, silence, state};
+pub(super) use alarm::{begins_in, beyond, exposure, forecast, state};
 pub(super) use demand::demand;
+pub(super) use silence::silence;
 
 use crate::history::Event;
-use crate::line::alarms::SILENT;
+use crate::line::alarms::{SHELVED_UNTIL, SILENT};
 use setward_alarm::{AlarmState, Side};
 use setward_config::line::Priority;
-use setward_protocol::{NoData, Table, Unit};
+use setward_protocol::{NoData, Table, Unit, UtcMillis};
 
 /// A span in at most two units: "40 s", "1 min 40 s", "2 h 5 min", "3 d 4 h".
 pub(super) fn span(seconds: f64) -> String {
@@ -156,8 +158,8 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
     }
 }
 
-/// What happened, from a kept event: "raised", "acknowledged by Ines".
-pub(super) fn event(event: &Event) -> String {
+/// What happened, from a kept event: "raised", "acknowledged by Ines". `clock` says a time as the plant's clock shows it.
+pub(super) fn event(event: &Event, clock: impl Fn(UtcMillis) -> String) -> String {
     let what = match event.what.as_str() {
         "started" => "Setward started",
         "stopped" => "Setward stopped",
@@ -166,10 +168,28 @@ pub(super) fn event(event: &Event) -> String {
     let by = event.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
     let note = match event.note.as_deref() {
         Some(SILENT) => ", silent: nobody was called".to_owned(),
-        Some(note) => format!(": {}", shortened(note)),
+        Some(note) => match event.what.as_str() {
+            "shelved" => format!(" {}", shelf(note, clock)),
+            _ => format!(": {}", shortened(note)),
+        },
         None => String::new(),
     };
     format!("{what}{by}{note}")
+}
+
+/// The note of a shelf, with its end as the plant's clock shows it.
+fn shelf(note: &str, clock: impl Fn(UtcMillis) -> String) -> String {
+    let parts = note.strip_prefix(SHELVED_UNTIL).map(|rest| match rest.find([',', ';']) {
+        Some(end) => rest.split_at(end),
+        None => (rest, ""),
+    });
+    let end = parts.and_then(|(end, _)| end.parse::<jiff::Timestamp>().ok());
+    match (end, parts) {
+        (Some(end), Some((_, rest))) => {
+            format!("{SHELVED_UNTIL}{}{rest}", clock(UtcMillis(end.as_millisecond())))
+        }
+        (_, _) => note.to_owned(),
+    }
 }
 
 /// `text` with words that nobody reads to their end, such as fingerprints, cut to their first twelve characters.

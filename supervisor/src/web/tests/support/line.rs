@@ -49,6 +49,7 @@ fn signal(row: &Row) -> LineSignal {
         means: None,
         simulate: Simulate { typical: 0.0, noise: 0.0, time_constant: Duration::ZERO },
         wiring: if tag == "TT-310" { wiring() } else { Wiring::default() },
+        was: None,
     }
 }
 
@@ -179,6 +180,7 @@ pub(in crate::web::tests) fn alarm(
             group: None,
         },
         when: Vec::new(),
+        only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
         priority,
@@ -297,6 +299,7 @@ pub(in crate::web::tests) fn line() -> Line {
         simulated: true,
         data_dir: "unused".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
+        history: setward_config::line::HistorySettings::default(),
         stations: vec![station("kettle", "Kettle"), station("oven", "Oven"), station("fryer", "Fryer")],
         controllers: vec![controller("cook", 5021), controller("oven", 5022), controller("fryer", 5023)],
         signals: ROWS.iter().map(signal).collect(),
@@ -319,6 +322,8 @@ pub(in crate::web::tests) fn line() -> Line {
             ],
         }],
         running_recipe: 0,
+        recipe_numbers: Vec::new(),
+        files: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }
 }

@@ -7,7 +7,7 @@ pub(super) use line::{alarm, id, line};
 pub(super) use night::{good, quiet, snapshot};
 
 use crate::clock::Clock;
-use crate::handle::{AcknowledgeRefusal, Acknowledged, LineHandle, Request};
+use crate::handle::{Granted, LineHandle, Refusal, Request, Wish, WishRequest};
 use crate::history::{
     AlarmRecord, Batch, Event, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample,
 };
@@ -109,8 +109,21 @@ pub(super) struct Stage {
     pub(super) state: AppState,
     /// Publishes snapshots.
     pub(super) publish: watch::Sender<Arc<LineSnapshot>>,
-    /// Every acknowledgement that reached the line task.
-    pub(super) asked: Arc<Mutex<Vec<crate::handle::AcknowledgeRequest>>>,
+    /// Every wish that reached the line task.
+    pub(super) asked: Arc<Mutex<Vec<WishRequest>>>,
+}
+
+const DAY: std::time::Duration = std::time::Duration::from_secs(86_400);
+
+fn granted(wish: Wish, already: bool) -> Granted {
+    let shelved_until = match wish {
+        Wish::Shelve { span, .. } => Some(UtcMillis(NIGHT.0 + span.as_millis() as i64)),
+        Wish::Acknowledge | Wish::Reset | Wish::Unshelve | Wish::TakeOutOfService | Wish::ReturnToService => {
+            None
+        }
+    };
+    let out_of_service = wish == Wish::TakeOutOfService;
+    Granted { state: AlarmState::Acknowledged, shelved_until, out_of_service, durable: true, already }
 }
 
 /// A stage with this line and snapshot. Occurrence 3 is the present one of every alarm; asking twice is "already".
@@ -125,12 +138,18 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
     let asked = Arc::new(Mutex::new(Vec::new()));
     let seen = Arc::clone(&asked);
     tokio::spawn(async move {
-        while let Some(Request::Acknowledge(wish, answer)) = received.recv().await {
+        while let Some(Request { wish, answer }) = received.recv().await {
             let already = seen.lock().unwrap().contains(&wish);
-            let verdict = if (wish.run, wish.occurrence) == (RUN, 3) {
-                Ok(Acknowledged { state: AlarmState::Acknowledged, durable: true, already })
+            let is_present = (wish.run, wish.occurrence) == (RUN, 3);
+            let too_long = matches!(wish.wish, Wish::Shelve { span, .. } if span > DAY);
+            let verdict = if wish.wish.must_be_present() && !is_present {
+                Err(Refusal::Stale { run: RUN, occurrence: 3 })
+            } else if wish.wish == Wish::Reset {
+                Err(Refusal::NotResettable)
+            } else if too_long {
+                Err(Refusal::TooLong { most: DAY })
             } else {
-                Err(AcknowledgeRefusal::Stale { run: RUN, occurrence: 3 })
+                Ok(granted(wish.wish, already))
             };
             seen.lock().unwrap().push(wish);
             let _ = answer.send(verdict);

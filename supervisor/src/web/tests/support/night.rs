@@ -56,6 +56,8 @@ pub(in crate::web::tests) fn quiet(exposure: Option<f64>, forecast: Forecast) ->
         state: AlarmState::Normal,
         flags: Flags::NONE,
         silent_until: None,
+        shelf: None,
+        out_of_service: None,
         occurrence: 0,
         onset: None,
         raised: None,

@@ -1,0 +1,280 @@
+//! Kettles and tanks: which batch went to which tank, and which tank fed the line when.
+
+use super::Shape;
+use crate::batches::{Batch, BatchTracker, Phase};
+use crate::series::Span;
+use crate::tanks::{Feeding, Fill, Tank};
+use alloc::vec::Vec;
+use core::time::Duration;
+use setward_protocol::Uptime;
+
+/// A tank that never fed is not believed to be empty before it was said for so long: a controller that restarts says 0 of
+/// everything for a while, and thirteen hours of soak must not be forgotten for that. Engineering judgement.
+const EMPTY_FOR: Duration = Duration::from_secs(300);
+
+/// What a tank's state register says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TankReport {
+    /// Nothing in it, or it is being rinsed: whatever was in it is gone. Of a tank that never fed only after some minutes.
+    Empty,
+    /// Corn is, or will be, pumped in.
+    Filling,
+    /// Full: soaking, ready or emptying.
+    Full,
+    /// Not known, or out of use: changes nothing.
+    Unknown,
+}
+
+/// Which tank feeds the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FedFrom {
+    /// This one.
+    Tank(u16),
+    /// None.
+    Nothing,
+    /// Not known.
+    Unknown,
+}
+
+/// A kettle batch and where it went.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BatchRecord {
+    /// Counts batches since the follower began: what [`Fill::batch`] names it by.
+    pub id: u64,
+    /// Which kettle, counted from 0.
+    pub kettle: usize,
+    /// The plant's own number of it, if one was read while it ran.
+    pub number: Option<u64>,
+    /// The recipe that the cook house ran when the batch was first seen, by the caller's number. It runs hours ahead of the
+    /// line's.
+    pub recipe: Option<u32>,
+    /// What happened.
+    pub batch: Batch,
+    /// The tank that it was pumped to; `None` if none was filling then, or more than one.
+    pub tank: Option<u16>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Kettle {
+    tracker: BatchTracker,
+    number: Option<u64>,
+    recipe: Option<u32>,
+    target: Target,
+}
+
+/// Where a batch is pumped to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Target {
+    NotSeen,
+    One(u16),
+    Several,
+}
+
+impl Target {
+    const fn or(self, number: u16) -> Self {
+        match self {
+            Self::NotSeen => Self::One(number),
+            Self::One(same) if same == number => self,
+            Self::One(_) | Self::Several => Self::Several,
+        }
+    }
+}
+
+/// A tank that feeds: since when, when that was last known, and what was in it.
+#[derive(Debug, Clone, PartialEq)]
+struct Feeds {
+    number: u16,
+    since: Uptime,
+    known: Uptime,
+    fills: Vec<Fill>,
+}
+
+impl Feeds {
+    fn feeding(&self, until: Uptime) -> Feeding {
+        let span = Span { from: self.since, to: until };
+        Feeding { number: self.number, span, fills: self.fills.clone() }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Cookhouse {
+    kettles: Vec<Kettle>,
+    tanks: Vec<Tank>,
+    /// Tank by tank: since when it is said to be empty.
+    empty_since: Vec<Option<Uptime>>,
+    batch_corn_kg: f64,
+    gap_limit: Duration,
+    /// The recipe in force.
+    recipe: Option<u32>,
+    batches: Vec<BatchRecord>,
+    feedings: Vec<Feeding>,
+    feeds: Option<Feeds>,
+    next_id: u64,
+}
+
+impl Cookhouse {
+    pub(super) fn new(shape: &Shape) -> Self {
+        let kettle = |rule: &crate::batches::StepRule| Kettle {
+            tracker: BatchTracker::new(rule.clone()),
+            number: None,
+            recipe: None,
+            target: Target::NotSeen,
+        };
+        let tank = |number: &u16| Tank {
+            number: *number,
+            fills: Vec::new(),
+            is_filling: false,
+            feeding_since: None,
+            fed_kg: 0.0,
+        };
+        Self {
+            kettles: shape.kettles.iter().map(kettle).collect(),
+            tanks: shape.tanks.iter().map(tank).collect(),
+            empty_since: shape.tanks.iter().map(|_| None).collect(),
+            batch_corn_kg: shape.batch_corn_kg,
+            gap_limit: shape.gap_limit,
+            recipe: None,
+            batches: Vec::new(),
+            feedings: Vec::new(),
+            feeds: None,
+            next_id: 1,
+        }
+    }
+
+    pub(super) fn tanks(&self) -> &[Tank] {
+        &self.tanks
+    }
+
+    pub(super) fn batches(&self) -> &[BatchRecord] {
+        &self.batches
+    }
+
+    pub(super) fn feedings(&self) -> Vec<Feeding> {
+        let open = self.feeds.as_ref().map(|feeds| feeds.feeding(feeds.known));
+        self.feedings.iter().cloned().chain(open).collect()
+    }
+
+    pub(super) fn step(&mut self, kettle: usize, at: Uptime, code: Option<i64>) -> Option<BatchRecord> {
+        let source = self.kettles.get_mut(kettle)?;
+        let ran = source.tracker.running().is_some();
+        let ended = source.tracker.handle(at, code);
+        let begins = source.tracker.running().is_some() && (!ran || ended.is_some());
+        let record = ended.map(|batch| self.ended(kettle, batch));
+        if let Some(source) = self.kettles.get_mut(kettle).filter(|_| begins) {
+            source.recipe = self.recipe;
+        }
+        self.note_targets();
+        record.flatten()
+    }
+
+    pub(super) const fn cook_recipe(&mut self, recipe: Option<u32>) {
+        self.recipe = recipe;
+    }
+
+    pub(super) fn number(&mut self, kettle: usize, number: u64) {
+        // A number that stays on after the batch must not name the next one: it counts while one runs.
+        if let Some(kettle) = self.kettles.get_mut(kettle).filter(|kettle| kettle.tracker.running().is_some())
+        {
+            kettle.number = Some(number);
+        }
+    }
+
+    pub(super) fn tank(&mut self, at: Uptime, number: u16, report: TankReport) {
+        let both = self.tanks.iter_mut().zip(&mut self.empty_since);
+        let Some((tank, empty_since)) = both.into_iter().find(|(tank, _)| tank.number == number) else {
+            return;
+        };
+        if matches!(report, TankReport::Full | TankReport::Filling) {
+            *empty_since = None;
+        }
+        match report {
+            TankReport::Unknown => {}
+            TankReport::Full => tank.is_filling = false,
+            TankReport::Empty => {
+                let since = *empty_since.get_or_insert(at);
+                if tank.fed_kg > 0.0 || at.since(since) >= EMPTY_FOR {
+                    (tank.fills, tank.is_filling, tank.fed_kg) = (Vec::new(), false, 0.0);
+                }
+            }
+            TankReport::Filling => {
+                // Filled anew after it fed: nobody reported it empty, but it must have been.
+                if !tank.is_filling && tank.feeding_since.is_none() && tank.fed_kg > 0.0 {
+                    (tank.fills, tank.fed_kg) = (Vec::new(), 0.0);
+                }
+                tank.is_filling = true;
+            }
+        }
+        self.note_targets();
+    }
+
+    pub(super) fn fed_from(&mut self, at: Uptime, from: FedFrom) -> Option<Feeding> {
+        let number = match from {
+            FedFrom::Unknown => return None,
+            FedFrom::Nothing => None,
+            FedFrom::Tank(number) => Some(number),
+        };
+        let tank = self.tanks.iter().find(|tank| Some(tank.number) == number);
+        let is_fresh = |feeds: &Feeds| at.since(feeds.known) <= self.gap_limit;
+        let mut ended = self.feeds.take();
+        if let Some(feeds) = ended.take_if(|feeds| is_fresh(feeds) && Some(feeds.number) == number) {
+            self.feeds = Some(Feeds { known: at, ..feeds });
+            return None;
+        }
+        let ended = ended.map(|feeds| feeds.feeding(if is_fresh(&feeds) { at } else { feeds.known }));
+        self.feedings.extend(ended.clone());
+        self.feeds =
+            tank.map(|tank| Feeds { number: tank.number, since: at, known: at, fills: tank.fills.clone() });
+        for tank in &mut self.tanks {
+            tank.feeding_since = if Some(tank.number) == number { Some(at) } else { None };
+        }
+        ended
+    }
+
+    /// Corn that left the tank that feeds, kg.
+    pub(super) fn fed(&mut self, corn_kg: f64) {
+        if let Some(tank) = self.tanks.iter_mut().find(|tank| tank.feeding_since.is_some()) {
+            tank.fed_kg += corn_kg;
+        }
+    }
+
+    pub(super) fn forget_before(&mut self, oldest: Uptime) {
+        self.batches.retain(|record| record.batch.span().is_some_and(|span| span.to >= oldest));
+        self.feedings.retain(|feeding| feeding.span.to >= oldest);
+    }
+
+    /// Files a batch that ended, and its corn in the tank that it went to.
+    fn ended(&mut self, kettle: usize, batch: Batch) -> Option<BatchRecord> {
+        let id = self.next_id;
+        self.next_id += 1;
+        let source = self.kettles.get_mut(kettle)?;
+        let target = core::mem::replace(&mut source.target, Target::NotSeen);
+        let (number, recipe) = (source.number.take(), source.recipe.take());
+        let tank = match target {
+            Target::One(number) => Some(number),
+            Target::NotSeen | Target::Several => None,
+        };
+        let filled = self.tanks.iter_mut().find(|candidate| Some(candidate.number) == tank);
+        if let (Some(filled), Some(transferred)) = (filled, batch.phase(Phase::Transfer)) {
+            let fill = Fill { batch: id, transferred, corn_kg: self.batch_corn_kg };
+            filled.fills.push(fill);
+            if let Some(feeds) = self.feeds.as_mut().filter(|feeds| Some(feeds.number) == tank) {
+                feeds.fills.push(fill);
+            }
+        }
+        let record = BatchRecord { id, kettle, number, recipe, batch, tank };
+        self.batches.push(record.clone());
+        Some(record)
+    }
+
+    /// Each tank that fills while a kettle is pumped out may be where its batch goes.
+    fn note_targets(&mut self) {
+        let filling: Vec<u16> =
+            self.tanks.iter().filter(|tank| tank.is_filling).map(|tank| tank.number).collect();
+        for kettle in &mut self.kettles {
+            let pumps = kettle.tracker.running().and_then(|batch| batch.phases.last());
+            if pumps.is_some_and(|last| last.phase == Phase::Transfer) {
+                kettle.target = filling.iter().fold(kettle.target, |target, number| target.or(*number));
+            }
+        }
+    }
+}

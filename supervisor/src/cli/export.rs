@@ -1,0 +1,258 @@
+//! `setward export`: readings out of history as CSV, for a spreadsheet or a quality system.
+
+use super::window::{Asked, WindowArguments};
+use super::{Exit, fail};
+use crate::clock::Clock;
+use crate::history::HistoryReader;
+use crate::history::export::Csv;
+use setward_config::SourceFile;
+use setward_protocol::Uptime;
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// Progress is shown only of an export that takes longer than this.
+const WORTH_SHOWING: Duration = Duration::from_secs(1);
+
+/// What the command is given.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXPORT_EXAMPLES)]
+pub(crate) struct ExportArguments {
+    /// The line folder; its site.toml says where the history is
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+    #[command(flatten)]
+    window: WindowArguments,
+    /// Write to a new file instead of stdout
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// A comma in numbers and a semicolon between fields, as a spreadsheet of many languages expects
+    #[arg(long)]
+    decimal_comma: bool,
+    /// Print what was exported as JSON: to stdout with --out, else to stderr
+    #[arg(long)]
+    json: bool,
+}
+
+const EXPORT_EXAMPLES: &str = "\
+Columns: utc, local_time, tag, value, unit, quality, setpoint, tolerance_low, tolerance_high, run, recipe, batch.
+A reading without a value is a row too, with its reason. Works while the line is watched and when it is not.
+
+Examples:
+  setward export plant/line-2 --signals TT-310,TT-313 --from \"24 h\" > fryer.csv
+  setward export plant/line-2 --signals TT-310 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --out week.csv
+  setward export plant/line-2 --signals TT-310 --from \"7 d\" --decimal-comma --out week.csv";
+
+/// What was exported.
+#[derive(serde::Serialize)]
+struct Summary {
+    schema_version: u32,
+    readings: u64,
+    signals: Vec<SignalSummary>,
+    from_utc: String,
+    to_utc: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    file: Option<String>,
+}
+
+#[derive(serde::Serialize)]
+struct SignalSummary {
+    tag: String,
+    readings: u64,
+}
+
+/// Exports.
+pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
+    if let Some(out) = arguments.out.as_ref().filter(|out| out.exists()) {
+        return fail(&format!("{} is there already and is left as it is; give a new name", out.display()));
+    }
+    let asked = match Asked::open(&arguments.folder, &arguments.window) {
+        Ok(asked) => asked,
+        Err(exit) => return exit,
+    };
+    let mut sink = match Sink::open(arguments.out.as_deref()) {
+        Ok(sink) => sink,
+        Err(error) => return fail(&error),
+    };
+    let counts = match write(&asked, arguments.decimal_comma, &mut sink).await {
+        Ok(counts) => counts,
+        // Whoever read it, `head` or a pager, has had enough.
+        Err(_) if sink.is_closed => return Exit::Ok,
+        Err(text) => return sink.discarded(&text),
+    };
+    if let Err(error) = sink.finish() {
+        return fail(&error);
+    }
+    tell(arguments, &asked, &counts)
+}
+
+async fn write(asked: &Asked, decimal_comma: bool, sink: &mut Sink) -> Result<Vec<u64>, String> {
+    let recipes = Recipes::new(&asked.reader);
+    let csv = Csv {
+        zone: asked.zone.clone(),
+        decimal_comma,
+        recipe: &|run, _| recipes.of_run(run),
+        batch: &|_, _| String::new(),
+    };
+    let mut progress = Progress::new();
+    let written = csv
+        .write(&asked.reader, &asked.tags, asked.kept_span(), sink, &mut |share| progress.show(share))
+        .await;
+    progress.end();
+    let counts = written.map_err(|error| error.text)?;
+    sink.flush().map_err(|error| format!("writing the export: {error}"))?;
+    Ok(counts)
+}
+
+fn tell(arguments: &ExportArguments, asked: &Asked, counts: &[u64]) -> Exit {
+    let none: Vec<&str> = asked
+        .tags
+        .iter()
+        .zip(counts)
+        .filter(|(_, count)| **count == 0)
+        .map(|(tag, _)| tag.as_str())
+        .collect();
+    if !none.is_empty() {
+        eprintln!("setward: no readings of {} in this time", none.join(", "));
+    }
+    let readings = counts.iter().sum();
+    let signals = asked.tags.iter().zip(counts);
+    let summary = Summary {
+        schema_version: 1,
+        readings,
+        signals: signals
+            .map(|(tag, readings)| SignalSummary { tag: tag.clone(), readings: *readings })
+            .collect(),
+        from_utc: rfc3339(asked.span.from().0),
+        to_utc: rfc3339(asked.span.to().0),
+        file: arguments.out.as_ref().map(|file| file.display().to_string()),
+    };
+    if arguments.json {
+        match serde_json::to_string(&summary) {
+            Ok(text) if arguments.out.is_some() => println!("{text}"),
+            Ok(text) => eprintln!("{text}"),
+            Err(error) => return fail(&format!("writing JSON: {error}")),
+        }
+    } else if let Some(file) = &summary.file {
+        println!("{readings} readings of {} signals in {file}", asked.tags.len());
+    }
+    Exit::Ok
+}
+
+fn rfc3339(utc_ms: i64) -> String {
+    jiff::Timestamp::from_millisecond(utc_ms).map_or_else(|_| utc_ms.to_string(), |at| at.to_string())
+}
+
+/// Where the text goes. A file has its name only once it is whole.
+struct Sink {
+    out: BufWriter<Box<dyn Write + Send>>,
+    /// Where it is written, and the name it gets.
+    file: Option<(PathBuf, PathBuf)>,
+    is_closed: bool,
+}
+
+impl Sink {
+    fn open(file: Option<&Path>) -> Result<Self, String> {
+        let Some(file) = file else {
+            return Ok(Self { out: BufWriter::new(Box::new(io::stdout())), file: None, is_closed: false });
+        };
+        let mut part = file.as_os_str().to_owned();
+        part.push(".part");
+        let part = PathBuf::from(part);
+        let failed = |error: io::Error| format!("writing {}: {error}", part.display());
+        let made = File::create(&part).map_err(failed)?;
+        let file = Some((part, file.to_owned()));
+        Ok(Self { out: BufWriter::with_capacity(1 << 16, Box::new(made)), file, is_closed: false })
+    }
+
+    fn finish(mut self) -> Result<(), String> {
+        let flushed = self.out.flush().map_err(|error| format!("writing the export: {error}"));
+        flushed?;
+        let Some((part, file)) = self.file else { return Ok(()) };
+        fs::rename(&part, &file).map_err(|error| format!("naming {}: {error}", file.display()))
+    }
+
+    /// Nothing half-written is left behind.
+    fn discarded(self, text: &str) -> Exit {
+        if let Some((part, _)) = &self.file {
+            let _absent = fs::remove_file(part);
+        }
+        fail(text)
+    }
+}
+
+impl Write for Sink {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.out.write(bytes);
+        self.is_closed |= written.as_ref().is_err_and(|error| error.kind() == ErrorKind::BrokenPipe);
+        written
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let flushed = self.out.flush();
+        self.is_closed |= flushed.as_ref().is_err_and(|error| error.kind() == ErrorKind::BrokenPipe);
+        flushed
+    }
+}
+
+/// Shown on a terminal only, and only when it takes long.
+struct Progress {
+    clock: Clock,
+    shown_at: Option<Uptime>,
+    is_terminal: bool,
+}
+
+impl Progress {
+    fn new() -> Self {
+        Self { clock: Clock::system(), shown_at: None, is_terminal: io::stderr().is_terminal() }
+    }
+
+    fn show(&mut self, share: f64) {
+        let now = self.clock.uptime();
+        let since = now.since(self.shown_at.unwrap_or(Uptime::START));
+        if self.is_terminal && since >= WORTH_SHOWING {
+            self.shown_at = Some(now);
+            eprint!("\rexporting {:3.0} %", share * 100.0);
+        }
+    }
+
+    fn end(&self) {
+        if self.shown_at.is_some() {
+            eprint!("\r{:20}\r", "");
+        }
+    }
+}
+
+/// The recipe that each run held, by the files it was started with.
+struct Recipes<'a> {
+    reader: &'a HistoryReader,
+    names: Mutex<BTreeMap<i64, String>>,
+}
+
+impl<'a> Recipes<'a> {
+    fn new(reader: &'a HistoryReader) -> Self {
+        Self { reader, names: Mutex::default() }
+    }
+
+    /// Its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`. Empty if the files were not kept.
+    fn of_run(&self, run: i64) -> String {
+        let mut names = self.names.lock().unwrap_or_else(PoisonError::into_inner);
+        names.entry(run).or_insert_with(|| recipe_of(self.reader, run).unwrap_or_default()).clone()
+    }
+}
+
+fn recipe_of(reader: &HistoryReader, run: i64) -> Option<String> {
+    let known = reader.runs().ok()?.into_iter().find(|known| known.run.0 == run)?;
+    let kept = reader.folder(&known.fingerprint).ok()?;
+    let mut files = Vec::with_capacity(kept.len());
+    for (path, _, content) in &kept {
+        files.push(SourceFile { path: path.clone(), text: String::from_utf8(content.clone()).ok()? });
+    }
+    let key = setward_config::check_files(&files).ok()?.line.recipe().key.clone();
+    let path = format!("recipes/{key}.toml");
+    let (_, sha256, _) = kept.iter().find(|(kept, ..)| *kept == path)?;
+    Some(format!("{key} {}", sha256.get(..8)?))
+}

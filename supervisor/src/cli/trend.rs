@@ -1,0 +1,209 @@
+//! `setward trend`: signals over time, drawn on the terminal or into a file, from history.
+
+use super::drawing;
+use super::plot::{Curve, LEFT, LEGEND};
+use super::window::{Asked, WindowArguments};
+use super::{Exit, fail, misused};
+use crate::history::{HistoryStore as _, Window};
+use serde_json::json;
+use std::fmt::Write as _;
+use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+
+/// Width of the drawing where there is no terminal to ask.
+const USUAL_WIDTH: usize = 80;
+
+/// What the command is given.
+#[derive(Debug, clap::Args)]
+#[command(after_help = TREND_EXAMPLES)]
+pub(crate) struct TrendArguments {
+    /// The line folder; its site.toml says where the history is
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+    #[command(flatten)]
+    window: WindowArguments,
+    /// Draw into a new SVG file instead of onto the terminal
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Print the drawn columns as CSV instead
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
+    /// Print the drawn columns as JSON instead
+    #[arg(long)]
+    json: bool,
+    /// How many columns, 10 to 4000; as many as fit the terminal if it is not given
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(10..=4000))]
+    columns: Option<u16>,
+}
+
+const TREND_EXAMPLES: &str = "\
+Examples:
+  setward trend plant/line-2 --signals TT-310
+  setward trend plant/line-2 --signals TT-310,SI-320 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --svg week.svg
+  setward trend plant/line-2 --signals TT-310 --from \"7 d\" --columns 168 --csv";
+
+/// Draws.
+pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
+    if let Some(file) = arguments.svg.as_ref().filter(|file| file.exists()) {
+        return fail(&format!("{} is there already and is left as it is; give a new name", file.display()));
+    }
+    let asked = match Asked::open(&arguments.folder, &arguments.window) {
+        Ok(asked) => asked,
+        Err(exit) => return exit,
+    };
+    let columns = arguments.columns.map_or_else(|| usual_columns(arguments), usize::from);
+    let curves = match curves(&asked, columns).await {
+        Ok(curves) => curves,
+        Err(exit) => return exit,
+    };
+    if arguments.csv {
+        return print(&csv(&curves));
+    }
+    if arguments.json {
+        return print(&format!("{:#}\n", json(&asked, &curves)));
+    }
+    match &arguments.svg {
+        Some(file) => save(file, &asked, &curves),
+        None => {
+            let mut text: Vec<String> = curves.iter().map(|curve| curve.text(&asked.zone)).collect();
+            text.push(format!("{LEGEND}\n"));
+            print(&text.join("\n"))
+        }
+    }
+}
+
+fn usual_columns(arguments: &TrendArguments) -> usize {
+    if arguments.svg.is_some() {
+        return drawing::COLUMNS;
+    }
+    let stdout = std::io::stdout();
+    let size = stdout.is_terminal().then(|| rustix::termios::tcgetwinsize(&stdout).ok()).flatten();
+    let width = size.map_or(USUAL_WIDTH, |size| usize::from(size.ws_col).clamp(40, 240));
+    width - LEFT
+}
+
+async fn curves(asked: &Asked, columns: usize) -> Result<Vec<Curve>, Exit> {
+    let window =
+        Window::new(asked.tags.clone(), asked.span, columns).map_err(|error| misused(&error.text))?;
+    let envelopes = asked.reader.envelopes(window).await.map_err(|error| fail(&error.text))?;
+    let mut curves = Vec::with_capacity(envelopes.len());
+    for envelope in envelopes {
+        if envelope.unreadable > 0 {
+            let (tag, count) = (&envelope.tag, envelope.unreadable);
+            eprintln!("setward: {tag}: {count} damaged blocks are left out; see `setward verify`");
+        }
+        let signal = asked.line.signals.iter().find(|signal| signal.tag == envelope.tag);
+        let mut bands = asked.reader.bands(&envelope.tag).map_err(|error| fail(&error.text))?;
+        bands.sort_by_key(|band| band.utc);
+        curves.push(Curve {
+            name: signal.map_or_else(String::new, |signal| signal.name.clone()),
+            unit: signal.map_or_else(String::new, |signal| signal.unit.symbol().to_owned()),
+            tag: envelope.tag,
+            from: asked.span.from(),
+            to: asked.span.to(),
+            columns: envelope.columns,
+            bands,
+        });
+    }
+    Ok(curves)
+}
+
+fn print(text: &str) -> Exit {
+    // A reader that has had enough is no failure.
+    match std::io::stdout().write_all(text.as_bytes()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => fail(&format!("writing: {error}")),
+        Ok(()) | Err(_) => Exit::Ok,
+    }
+}
+
+fn save(file: &Path, asked: &Asked, curves: &[Curve]) -> Exit {
+    let simulated = if asked.line.simulated { " (simulated)" } else { "" };
+    let title = format!("{}{simulated}", asked.line.name);
+    let text = drawing::svg(&title, curves, &asked.zone);
+    match std::fs::write(file, text) {
+        Ok(()) => {
+            println!("{} signals in {}", curves.len(), file.display());
+            Exit::Ok
+        }
+        Err(error) => fail(&format!("writing {}: {error}", file.display())),
+    }
+}
+
+fn rfc3339(utc_ms: i64) -> String {
+    jiff::Timestamp::from_millisecond(utc_ms).map_or_else(|_| utc_ms.to_string(), |at| at.to_string())
+}
+
+/// A number as far as it means something.
+fn number(value: Option<f64>) -> String {
+    value
+        .map_or_else(String::new, |value| format!("{value:.11e}").parse::<f64>().unwrap_or(value).to_string())
+}
+
+/// A row a column and signal. Tags and units come from the line file and hold no comma; a name is not among the fields.
+fn csv(curves: &[Curve]) -> String {
+    let mut text =
+        "utc,tag,unit,lowest,highest,mean,readings,without_value,known_s,in_tolerance_s,setpoint,tolerance_low,tolerance_high\r\n"
+            .to_owned();
+    for curve in curves {
+        for (index, column) in curve.columns.iter().enumerate() {
+            let has_values = column.samples > 0;
+            let asked = curve.asked(index);
+            let (low, high) = asked.tolerance.unzip();
+            let fields = [
+                rfc3339(curve.start(index).0),
+                curve.tag.clone(),
+                curve.unit.clone(),
+                number(has_values.then_some(column.min)),
+                number(has_values.then_some(column.max)),
+                number(column.mean()),
+                column.samples.to_string(),
+                column.others.to_string(),
+                number(Some(column.good_s)),
+                number(column.in_band_s),
+                number(asked.setpoint),
+                number(low),
+                number(high),
+            ];
+            // Writing to a String can't fail.
+            let _ = write!(text, "{}\r\n", fields.join(","));
+        }
+    }
+    text
+}
+
+fn json(asked: &Asked, curves: &[Curve]) -> serde_json::Value {
+    let column = |curve: &Curve, index: usize| {
+        let column = curve.columns.get(index)?;
+        let has_values = column.samples > 0;
+        let then = curve.asked(index);
+        Some(json!({
+            "at": rfc3339(curve.start(index).0),
+            "lowest": has_values.then_some(column.min),
+            "highest": has_values.then_some(column.max),
+            "mean": column.mean(),
+            "readings": column.samples,
+            "without_value": column.others,
+            "known_s": column.good_s,
+            "in_tolerance_s": column.in_band_s,
+            "setpoint": then.setpoint,
+            "tolerance": then.tolerance.map(|(low, high)| [low, high]),
+        }))
+    };
+    let signal = |curve: &Curve| {
+        json!({
+            "tag": curve.tag,
+            "name": curve.name,
+            "unit": curve.unit,
+            "within_tolerance_share": curve.share_in_band(),
+            "columns": (0..curve.columns.len()).filter_map(|index| column(curve, index)).collect::<Vec<_>>(),
+        })
+    };
+    json!({
+        "schema_version": 1,
+        "line": asked.line.name,
+        "simulated": asked.line.simulated,
+        "from": rfc3339(asked.span.from().0),
+        "to": rfc3339(asked.span.to().0),
+        "signals": curves.iter().map(signal).collect::<Vec<_>>(),
+    })
+}

@@ -1,0 +1,253 @@
+//! Which recipe each station runs, by the words of the controllers.
+//!
+//! A number counts once it has stood for a while. A number without a recipe changes nothing, and neither does one that is
+//! not known now: what held before goes on.
+
+use setward_config::line::{Line, RecipeNumber, RecipeSetpoint, StationId};
+use setward_protocol::{SignalId, Uptime};
+use std::time::Duration;
+
+/// A number must stand so long to count: one that is being typed at a panel is no recipe.
+const STANDS_FOR: Duration = Duration::from_secs(5);
+
+/// The recipes that run.
+#[derive(Debug)]
+pub struct RecipeBook {
+    /// By station: index into the line's recipes.
+    running: Vec<usize>,
+    /// By station: the end of its changeover at the latest, while it changes over.
+    changing_until: Vec<Option<Uptime>>,
+    words: Vec<Word>,
+}
+
+/// A recipe number in a controller.
+#[derive(Debug, Clone, Copy, Default)]
+struct Word {
+    /// The number that counts.
+    number: Option<i64>,
+    /// The number that is read now, if it is another, and since when.
+    next: Option<(i64, Uptime)>,
+}
+
+/// What a recipe number has done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RecipeChange {
+    /// The word, as an index into the line's recipe numbers.
+    pub word: usize,
+    /// The number that counted before; `None` at the start.
+    pub before: Option<i64>,
+    /// The number that counts now.
+    pub number: i64,
+    /// Index of its recipe; `None` if the number has none.
+    pub recipe: Option<usize>,
+}
+
+impl RecipeChange {
+    /// What an event says of it: what has happened, and a note.
+    #[must_use]
+    pub fn told(&self, line: &Line) -> (&'static str, String) {
+        let Some(asked) = line.recipe_numbers.get(self.word) else { return ("recipe", String::new()) };
+        let (word, number) = (&line.signal(asked.signal).tag, self.number);
+        let before = self.before.map(|before| format!(", before it {before}")).unwrap_or_default();
+        let named = |key: &StationId| line.station(*key).key.clone();
+        let stations = asked.stations.iter().map(named).collect::<Vec<_>>().join(", ");
+        match self.recipe.and_then(|recipe| line.recipes.get(recipe)) {
+            Some(recipe) => ("recipe", format!("{}: {word} says {number}{before}; {stations}", recipe.key)),
+            None => (
+                "recipe unknown",
+                format!(
+                    "{word} says {number}{before}, which has no recipe: {stations} are held against the one before; correct \
+                     the number at the panel, or give it a recipe in `numbers` of [[recipe-number]]"
+                ),
+            ),
+        }
+    }
+}
+
+impl RecipeBook {
+    /// Every station runs the line's own recipe until a controller says otherwise.
+    #[must_use]
+    pub fn new(line: &Line) -> Self {
+        let stations = line.stations.len();
+        Self {
+            running: vec![line.running_recipe; stations],
+            changing_until: vec![None; stations],
+            words: vec![Word::default(); line.recipe_numbers.len()],
+        }
+    }
+
+    /// Index of the recipe that a station runs.
+    #[must_use]
+    pub fn running(&self, line: &Line, station: StationId) -> usize {
+        self.running.get(station.index()).copied().unwrap_or(line.running_recipe)
+    }
+
+    /// What the recipe that runs at the signal's station asks of it.
+    #[must_use]
+    pub fn setpoint<'a>(&self, line: &'a Line, signal: SignalId) -> Option<&'a RecipeSetpoint> {
+        line.recipes.get(self.running(line, line.signal(signal).station))?.setpoint(signal)
+    }
+
+    /// Whether a station changes over from one recipe to another.
+    #[must_use]
+    pub fn is_changing_over(&self, station: StationId) -> bool {
+        self.changing_until.get(station.index()).copied().flatten().is_some()
+    }
+
+    /// Looks at the numbers as they are at `now`; gives the words whose number counts from now on.
+    pub fn handle(
+        &mut self,
+        line: &Line,
+        now: Uptime,
+        value_of: impl Fn(SignalId) -> Option<f64>,
+    ) -> Vec<RecipeChange> {
+        let mut changes = Vec::new();
+        for (index, (word, asked)) in self.words.iter_mut().zip(&line.recipe_numbers).enumerate() {
+            let Some(before) = value_of(asked.signal).and_then(|value| word.take(whole(value), now)) else {
+                continue;
+            };
+            let Some(number) = word.number else { continue };
+            let recipe = asked.numbers.get(&number).copied();
+            changes.push(RecipeChange { word: index, before, number, recipe });
+        }
+        for change in &changes {
+            if let Some((asked, recipe)) = line.recipe_numbers.get(change.word).zip(change.recipe) {
+                self.run(asked, recipe, now, change.before.is_some());
+            }
+        }
+        changes
+    }
+
+    /// Ends the changeover of a station that is over its time, or in which `is_within` says that all is well by the recipe
+    /// with this index.
+    pub fn end_changeovers(&mut self, now: Uptime, is_within: impl Fn(StationId, usize) -> bool) {
+        let stations = (0..=u16::MAX).map(StationId).zip(&self.running);
+        for ((station, recipe), until) in stations.zip(&mut self.changing_until) {
+            if until.is_some_and(|until| now >= until || is_within(station, *recipe)) {
+                *until = None;
+            }
+        }
+    }
+
+    /// Only a change is a changeover: what the first look finds has been running.
+    fn run(&mut self, asked: &RecipeNumber, recipe: usize, now: Uptime, is_changeover: bool) {
+        for station in &asked.stations {
+            let Some(running) = self.running.get_mut(station.index()) else { continue };
+            if std::mem::replace(running, recipe) != recipe
+                && is_changeover
+                && let Some(until) = self.changing_until.get_mut(station.index())
+            {
+                *until = Some(now + asked.changeover);
+            }
+        }
+    }
+}
+
+impl Word {
+    /// Takes the number that is read at `now`; gives the one that counted before, if another counts from now on.
+    fn take(&mut self, number: i64, now: Uptime) -> Option<Option<i64>> {
+        if self.number == Some(number) {
+            self.next = None;
+            return None;
+        }
+        let since = match self.next {
+            Some((next, since)) if next == number => since,
+            Some(_) | None => now,
+        };
+        self.next = Some((number, since));
+        // The first look waits for nobody.
+        if self.number.is_some() && now.since(since) < STANDS_FOR {
+            return None;
+        }
+        self.next = None;
+        Some(self.number.replace(number))
+    }
+}
+
+/// The code that a value stands for: status words are whole numbers.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "a cast of a float saturates, and a register is far within"
+)]
+const fn whole(value: f64) -> i64 {
+    value as i64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FRYER: &str = "fryer";
+
+    fn line() -> Line {
+        setward_config::load_demo().unwrap().line
+    }
+
+    fn station(line: &Line, key: &str) -> StationId {
+        let index = line.stations.iter().position(|station| station.key == key).unwrap();
+        StationId(u16::try_from(index).unwrap())
+    }
+
+    fn at(second: u64) -> Uptime {
+        Uptime::from_millis(second * 1000)
+    }
+
+    /// Gives the book the number of the line at a second; says what has changed and what the fryer runs.
+    fn see(
+        book: &mut RecipeBook,
+        line: &Line,
+        second: u64,
+        number: Option<f64>,
+    ) -> (Vec<RecipeChange>, String) {
+        let word = line.signal_by_tag("XI-393");
+        let changes = book.handle(line, at(second), |signal| number.filter(|_| Some(signal) == word));
+        let running = book.running(line, station(line, FRYER));
+        (changes, line.recipes[running].key.clone())
+    }
+
+    #[test]
+    fn the_first_number_counts_at_once_and_is_no_changeover() {
+        let (line, mut book) = (line(), RecipeBook::new(&line()));
+        assert_eq!(see(&mut book, &line, 0, None), (vec![], "blue-corn-rounds".to_owned()));
+        let (changes, running) = see(&mut book, &line, 1, Some(7.0));
+        assert_eq!(running, "white-corn-strips");
+        let white = line.recipes.iter().position(|recipe| recipe.key == running);
+        assert_eq!(changes, [RecipeChange { word: 1, before: None, number: 7, recipe: white }]);
+        assert!(!book.is_changing_over(station(&line, FRYER)));
+        assert_eq!(line.recipes[book.running(&line, station(&line, "kettle"))].key, "blue-corn-rounds");
+    }
+
+    #[test]
+    fn a_change_counts_after_five_seconds_and_its_stations_change_over_until_all_is_within_or_time_is_up() {
+        let (line, mut book) = (line(), RecipeBook::new(&line()));
+        see(&mut book, &line, 0, Some(3.0));
+        for second in [10, 12, 14] {
+            assert_eq!(see(&mut book, &line, second, Some(7.0)).1, "blue-corn-rounds");
+        }
+        assert_eq!(see(&mut book, &line, 15, Some(7.0)).1, "white-corn-strips");
+        let (fryer, kettle) = (station(&line, FRYER), station(&line, "kettle"));
+        assert!(book.is_changing_over(fryer) && !book.is_changing_over(kettle));
+        book.end_changeovers(at(16), |_, _| false);
+        assert!(book.is_changing_over(fryer));
+        book.end_changeovers(at(17), |station, _| station == fryer);
+        assert!(!book.is_changing_over(fryer) && book.is_changing_over(station(&line, "oven")));
+        book.end_changeovers(at(15 + 20 * 60), |_, _| false);
+        assert!(!book.is_changing_over(station(&line, "oven")));
+    }
+
+    #[test]
+    fn a_number_that_is_being_typed_or_unknown_or_has_no_recipe_changes_nothing() {
+        let (line, mut book) = (line(), RecipeBook::new(&line()));
+        see(&mut book, &line, 0, Some(3.0));
+        for (second, number) in
+            [(10, Some(7.0)), (13, None), (14, Some(3.0)), (16, Some(7.0)), (20, Some(7.0))]
+        {
+            assert_eq!(see(&mut book, &line, second, number), (vec![], "blue-corn-rounds".to_owned()));
+        }
+        see(&mut book, &line, 30, Some(5.0));
+        let (changes, running) = see(&mut book, &line, 36, Some(5.0));
+        assert_eq!(changes, [RecipeChange { word: 1, before: Some(3), number: 5, recipe: None }]);
+        assert_eq!(running, "blue-corn-rounds");
+        assert!(!book.is_changing_over(station(&line, FRYER)));
+    }
+}

@@ -1,0 +1,225 @@
+//! History as a person at a shell meets it: export, trend, backup, restore, verify, beside a daemon and after one.
+
+#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
+
+use setward::history::sqlite::ThreadedStore;
+use setward::history::{Batch, HistoryStore as _, NewAudit, NewRun, NewSample, bands_of};
+use setward_protocol::{NoData, Reading, Uptime, UtcMillis};
+use std::path::Path;
+use std::process::{Command, Output};
+
+/// 2026-11-25T02:00:00Z.
+const START_MS: i64 = 1_795_572_000_000;
+const SECONDS: i64 = 7_400;
+
+fn setward(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_setward")).args(arguments).output().unwrap()
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// The exit code and every phrase in what is told on stderr; gives stdout.
+fn check(arguments: &[&str], code: i32, phrases: &[&str]) -> String {
+    let output = setward(arguments);
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(code), "{arguments:?}: {told}{}", stdout(&output));
+    for phrase in phrases {
+        assert!(told.contains(phrase), "{arguments:?} does not say {phrase:?}: {told}");
+    }
+    stdout(&output)
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+fn demo_folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in setward_config::demo_files() {
+        let file = folder.path().join(name);
+        std::fs::create_dir_all(file.parent().unwrap()).unwrap();
+        std::fs::write(file, text).unwrap();
+    }
+    folder
+}
+
+/// Two hours and some minutes of two signals: a ramp that leaves its tolerance, a broken probe for ten seconds.
+async fn watched(folder: &Path) -> ThreadedStore {
+    let line = setward_config::load(folder).unwrap().line;
+    let store = ThreadedStore::open(&line.data_dir).unwrap();
+    let run = store.start_run(NewRun::of(&line, UtcMillis(START_MS), "0")).await.unwrap();
+    let place = |tag: &str| line.signals.iter().position(|signal| signal.tag == tag).unwrap() as u16;
+    let (inlet, speed) = (place("TT-310"), place("TT-313"));
+    let bands = bands_of(&line, Uptime::from_millis(0), UtcMillis(START_MS));
+    for ten in (0..SECONDS).step_by(100) {
+        let mut batch =
+            Batch { bands: if ten == 0 { bands.clone() } else { Vec::new() }, ..Batch::default() };
+        for now in ten..ten + 100 {
+            let broken = (4000..4010).contains(&now);
+            let value = Reading::Good(((1820 - now / 100) as f64) * 0.1);
+            let reading = if broken { Reading::Bad(NoData::SensorFault) } else { value };
+            let (utc, at) = (UtcMillis(START_MS + now * 1000), Uptime::from_millis(now as u64 * 1000));
+            batch.samples.push(NewSample { signal: inlet, utc, at, reading });
+            batch.samples.push(NewSample { signal: speed, utc, at, reading: Reading::Good(170.0) });
+        }
+        store.append(run, batch).await.unwrap();
+    }
+    let entry = NewAudit {
+        utc: UtcMillis(START_MS),
+        by: "process engineer".to_owned(),
+        what: "settings changed".to_owned(),
+        about: "fryer-inlet-cold".to_owned(),
+        old: None,
+        new: None,
+        why: None,
+    };
+    store.add_audit(entry).await.unwrap();
+    store
+}
+
+const WHOLE: [&str; 4] = ["--from", "2026-11-25T02:00:00Z", "--to", "2026-11-25T05:00:00Z"];
+
+fn with<'a>(first: &[&'a str], rest: &[&'a str]) -> Vec<&'a str> {
+    [first, rest].concat()
+}
+
+#[tokio::test]
+async fn export_writes_every_reading_beside_the_writer_and_after_it() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    let store = watched(folder.path()).await;
+    let ask = with(&["export", dir, "--signals", "TT-310,TT-313"], &WHOLE);
+    let beside = check(&ask, 0, &[]);
+    drop(store);
+    assert_eq!(check(&ask, 0, &[]), beside, "the same without a writer");
+    let rows: Vec<&str> = beside.split("\r\n").collect();
+    assert_eq!(rows.len() as i64, 2 + 2 * SECONDS);
+    assert!(rows[0].starts_with("utc,local_time,tag,value,unit,quality,setpoint,tolerance_low"));
+    let first: Vec<&str> = rows[1].split(',').collect();
+    assert_eq!(first[..6], ["2026-11-25T02:00:00.000Z", first[1], "TT-310", "182", "degC", "good"]);
+    assert!(!first[1].ends_with('Z') && first[1].contains("2026-11-2"), "plant time: {}", first[1]);
+    assert!(!first[6].is_empty() && !first[7].is_empty(), "what the recipe asked: {}", rows[1]);
+    let broken = rows.iter().filter(|row| row.contains(",TT-310,,degC,bad: sensor fault,")).count();
+    assert_eq!(broken, 10);
+
+    let file = folder.path().join("week.csv");
+    let out = with(&ask, &["--out", text(&file), "--json", "--decimal-comma", "--zone", "UTC"]);
+    let summary: serde_json::Value = serde_json::from_str(&check(&out, 0, &[])).unwrap();
+    assert_eq!(summary["readings"], 2 * SECONDS);
+    let kept = std::fs::read_to_string(&file).unwrap();
+    assert!(kept.contains(";TT-310;181,9;degC;good;"), "a comma in numbers");
+    check(&out, 1, &["there already"]);
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), kept, "left as it is");
+    assert!(!folder.path().join("week.csv.part").exists());
+}
+
+#[tokio::test]
+async fn a_question_that_makes_no_sense_is_refused_at_once_with_what_would() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    drop(watched(folder.path()).await);
+    for command in ["export", "trend"] {
+        let signals = [command, dir, "--signals", "TT-310"];
+        check(&with(&signals, &["--from", "2026-11-26", "--to", "2026-11-25"]), 2, &["before the --to"]);
+        check(&with(&signals, &["--from", "1970-01-01"]), 2, &["ten years"]);
+        check(&with(&signals, &["--from", "soon"]), 2, &["--from", "\"24 h\""]);
+        check(&with(&signals, &["--zone", "Mars"]), 2, &["no time zone", "Europe/Madrid"]);
+        check(
+            &with(&signals, &["--from", "2020-01-01", "--to", "2020-01-02"]),
+            1,
+            &["nothing is kept", "from 2026-11-24 20:00:00-06:00"],
+        );
+        check(
+            &with(&[command, dir, "--signals", "TT-31O,tt-313"], &WHOLE),
+            2,
+            &["TT-310", "TT-313", "did you mean"],
+        );
+        check(&[command, dir], 2, &["--signals"]);
+    }
+    let empty = demo_folder();
+    let told = ["no history in", "setward run"];
+    check(&["export", text(empty.path()), "--signals", "TT-310"], 1, &told);
+    assert!(!empty.path().join(".setward").exists(), "a question makes nothing");
+    let quiet = with(&["export", dir, "--signals", "TT-310,TT-101"], &WHOLE);
+    check(&quiet, 0, &["no readings of TT-101"]);
+}
+
+#[tokio::test]
+async fn trend_draws_what_was_kept_as_text_csv_json_and_svg() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    let store = watched(folder.path()).await;
+    let ask = with(&["trend", dir, "--signals", "TT-310"], &WHOLE);
+    let drawn = check(&ask, 0, &[]);
+    assert!(
+        drawn.contains("TT-310") && drawn.contains("lowest 174.7") && drawn.contains("highest 182.0"),
+        "{drawn}"
+    );
+    assert!(drawn.contains('█') && drawn.contains("outside tolerance"), "{drawn}");
+    assert!(drawn.lines().all(|line| line.chars().count() <= 160), "{drawn}");
+
+    let table = check(&with(&ask, &["--columns", "30", "--csv"]), 0, &[]);
+    let rows: Vec<Vec<&str>> =
+        table.split("\r\n").filter(|row| !row.is_empty()).map(|row| row.split(',').collect()).collect();
+    assert_eq!(rows.len(), 31);
+    let readings: i64 = rows.iter().skip(1).map(|row| row[6].parse::<i64>().unwrap()).sum();
+    let without: i64 = rows.iter().skip(1).map(|row| row[7].parse::<i64>().unwrap()).sum();
+    assert_eq!((readings, without), (SECONDS - 10, 10));
+
+    let answer: serde_json::Value =
+        serde_json::from_str(&check(&with(&ask, &["--columns", "30", "--json"]), 0, &[])).unwrap();
+    let columns = answer["signals"][0]["columns"].as_array().unwrap();
+    assert_eq!((columns.len(), columns[0]["at"].as_str().unwrap()), (30, "2026-11-25T02:00:00Z"));
+    assert!(columns[29]["mean"].is_null(), "nothing after the end");
+
+    let file = folder.path().join("trend.svg");
+    let save = with(&ask, &["--svg", text(&file)]);
+    check(&save, 0, &[]);
+    let svg = std::fs::read_to_string(&file).unwrap();
+    assert!(svg.starts_with("<?xml") && svg.contains("simulated") && svg.contains("TT-310"));
+    check(&save, 1, &["there already"]);
+    drop(store);
+}
+
+#[tokio::test]
+async fn a_backup_is_verified_restored_into_an_empty_line_and_never_overwrites() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    let store = watched(folder.path()).await;
+    let copies = tempfile::tempdir().unwrap();
+    let copy = copies.path().join("copy.sqlite");
+    let done = check(&["backup", dir, text(&copy)], 0, &[]);
+    assert!(done.contains("audit entries               1") && done.contains("backup: sound"), "{done}");
+    check(&["backup", dir, text(&copy)], 1, &["there is a file already", "new name"]);
+    check(&["backup", dir, text(copies.path())], 0, &[]);
+    let named = |entry: std::io::Result<std::fs::DirEntry>| entry.unwrap().file_name().into_string().unwrap();
+    let names: Vec<String> = std::fs::read_dir(copies.path()).unwrap().map(named).collect();
+    assert!(names.len() == 2 && names.iter().any(|name| name.starts_with("history-2")), "{names:?}");
+
+    let beside: serde_json::Value = serde_json::from_str(&check(&["verify", dir, "--json"], 0, &[])).unwrap();
+    assert_eq!(
+        (beside["sound"].as_bool(), beside["verified"]["audit_entries"].as_u64()),
+        (Some(true), Some(1))
+    );
+    assert!(beside["verified"]["journal_rows"].as_u64().unwrap() > 0, "{beside}");
+    drop(store);
+
+    check(&["restore", text(&copy), dir], 1, &["a history already", "move it away"]);
+    let other = demo_folder();
+    let restored = check(&["restore", text(&copy), text(other.path())], 0, &[]);
+    assert!(restored.contains("restore: sound"), "{restored}");
+    let ask = |dir: &str| check(&with(&["export", dir, "--signals", "TT-310,TT-313"], &WHOLE), 0, &[]);
+    assert_eq!(ask(text(other.path())), ask(dir), "every reading is in the copy, the open hour too");
+
+    let mut bytes = std::fs::read(&copy).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle..middle + 4096].fill(0x55);
+    let damaged = copies.path().join("damaged.sqlite");
+    std::fs::write(&damaged, bytes).unwrap();
+    assert!(check(&["verify", text(&damaged)], 1, &[]).contains("NOT SOUND"));
+    let third = demo_folder();
+    check(&["restore", text(&damaged), text(third.path())], 1, &["not sound"]);
+    assert!(!third.path().join(".setward/history.sqlite").exists());
+}
