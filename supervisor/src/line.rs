@@ -25,7 +25,7 @@ use crate::handle::{Looks, Request, Told};
 use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use alarms::{AlarmBook, Beside, Person};
+use alarms::{AlarmBook, Beside, Person, SILENT};
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
@@ -489,6 +489,9 @@ fn log_event(alarm: &LineAlarm, event: &Event) {
     let (id, name, occurrence) = (&alarm.id, &alarm.name, event.occurrence);
     let by = event.by.as_deref().unwrap_or("-");
     match event.what.as_str() {
+        what if event.note.as_deref() == Some(SILENT) => {
+            tracing::debug!(code = "alarm-silent", alarm = %id, occurrence, "alarm {what}, nobody is called: {name}");
+        }
         "raised" => tracing::warn!(code = "alarm-raised", alarm = %id, occurrence, "alarm raised: {name}"),
         "cleared" => tracing::info!(code = "alarm-cleared", alarm = %id, occurrence, "alarm cleared: {name}"),
         what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),

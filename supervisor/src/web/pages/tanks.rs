@@ -7,6 +7,7 @@ use crate::web::live::Scope;
 use crate::web::{Web, words};
 use axum::extract::State;
 use maud::{Markup, html};
+use setward_config::line::TankCode;
 use setward_process::tanks::TankState;
 
 /// Serves the page.
@@ -33,7 +34,8 @@ fn in_order<'a>(scene: &Scene<'a>) -> Vec<&'a TankView> {
     let rank = |view: &TankView| match view.row.state {
         TankState::Feeding => 0,
         TankState::OverAge | TankState::Ready | TankState::Soaking | TankState::Filling => 1,
-        TankState::Empty => 2,
+        TankState::Empty if !holds_nothing(scene, view) => 2,
+        TankState::Empty => 3,
     };
     tanks.sort_by(|one, other| {
         let age = |view: &TankView| view.row.oldest_s.unwrap_or(-1.0);
@@ -57,6 +59,7 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
     let name = scene.line.tanks.get(view.tank).map_or("", |tank| tank.name.as_str());
     let row = &view.row;
     let is_known = row.oldest_s.is_some();
+    let is_empty = holds_nothing(scene, view);
     html! {
         tr.bad[row.state == TankState::OverAge] {
             th scope="row" { (name) br; small { (says(scene, view)) } }
@@ -64,6 +67,7 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
             td {
                 @match (row.youngest_s, row.oldest_s) {
                     (Some(youngest), Some(oldest)) => { (words::span(youngest)) " to " (words::span(oldest)) },
+                    (_, _) if is_empty => "\u{2013}",
                     (_, _) => "not known"
                 }
             }
@@ -77,6 +81,13 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
             }
         }
     }
+}
+
+/// Whether the tank's own word says that nothing is in it.
+fn holds_nothing(scene: &Scene<'_>, view: &TankView) -> bool {
+    let tank = scene.line.tanks.get(view.tank);
+    let code = tank.zip(view.code).and_then(|(tank, code)| tank.states.get(&code));
+    code == Some(&TankCode::Empty)
 }
 
 /// What the tank is doing: what its word says, and what follows from the ages.
