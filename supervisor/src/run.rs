@@ -1,16 +1,16 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
-use crate::handle::{LineHandle, Teller};
+use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
-use crate::line::alarms::AlarmBook;
+use crate::line::past::{self, Past};
+use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
 use setward_protocol::{NoData, Reading};
 use std::fmt;
@@ -108,6 +108,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
     edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
+    let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
@@ -122,7 +123,9 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (teller, told) = Teller::new(TOLD_MAX);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
+    let looks = Looks::default();
     let channels = LineChannels {
+        looks: looks.clone(),
         reports: arriving,
         requests: wishes,
         told,
@@ -131,13 +134,13 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before, past), channels));
 
     let pollers = endpoints
         .into_iter()
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
-    let handle = LineHandle::new(requests, published);
+    let handle = LineHandle::new(requests, published, looks);
     let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
     Ok(Running { handle, teller, stop, line_task, pollers, notices, writer, status })
 }
@@ -263,13 +266,13 @@ async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    (records, before): (Vec<AlarmRecord>, RunBefore),
+    (records, before, past): (Vec<AlarmRecord>, RunBefore, Vec<Past>),
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(&line, records, wall);
-    LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
+    LineTask::new(line, clock, run, monitor, alarms).with_past(&past).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
@@ -277,43 +280,4 @@ fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRe
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(line, records.to_vec(), wall);
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
-}
-
-/// What the engine borrows: exactly what the line needs, allocated once.
-struct Storage {
-    slots: Vec<Slot>,
-    heads: Vec<Head>,
-    segments: Vec<Segment>,
-}
-
-impl Storage {
-    fn of(line: &Line) -> Self {
-        let segments = line.alarms.iter().map(|alarm| alarm.settings.segments_needed()).sum();
-        Self {
-            slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
-            heads: vec![Head::default(); line.signals.len()],
-            segments: vec![Segment::default(); segments],
-        }
-    }
-
-    /// The engine with the running recipe's targets, taken up where the last run stopped.
-    fn engine(
-        &mut self,
-        line: &Line,
-        records: Vec<AlarmRecord>,
-        wall: WallAnchor,
-    ) -> (Monitor<'_>, AlarmBook) {
-        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
-        for setpoint in &line.recipe().setpoints {
-            monitor.handle_target(setpoint.signal, Some(setpoint.target));
-        }
-        for (cause, alarm) in line.alarms_with_ids() {
-            for consequence in &alarm.hides {
-                // The check allows no more causes than an alarm can hold.
-                let _fits = monitor.hide(cause, *consequence);
-            }
-        }
-        let alarms = AlarmBook::restore(line, records, &mut monitor, wall);
-        (monitor, alarms)
-    }
 }
