@@ -6,11 +6,15 @@
 
 #![expect(clippy::indexing_slicing, reason = "lists of fixed length, indexed by loops over them")]
 
+use jiff::tz::TimeZone;
 use rand_core::{Rng as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
 use rusqlite::{Connection, params};
+use setward::history::export::Csv;
 use setward::history::sqlite::ThreadedStore;
-use setward::history::{Batch, HistoryStore, NewRun, NewSample, RunSignal, Settings, Span, Window};
+use setward::history::{
+    Batch, HistoryReader, HistoryStore, NewRun, NewSample, RunSignal, Settings, Span, Window,
+};
 use setward::protocol::{Encoding, Reading, Uptime, UtcMillis};
 use setward::snapshot::RunId;
 use std::path::Path;
@@ -222,6 +226,54 @@ async fn ask(store: &ThreadedStore, days: i64) -> Result<(), Failure> {
     Ok(())
 }
 
+/// How fast history gets out: as CSV, as pages for a server, as a verified copy.
+async fn ways_out(folder: &Path, days: i64) -> Result<(), Failure> {
+    let reader = HistoryReader::open(folder)?;
+    let csv = Csv {
+        zone: TimeZone::UTC,
+        decimal_comma: false,
+        recipe: &|_, _| String::new(),
+        batch: &|_, _| String::new(),
+    };
+    let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + days * DAY_S * 1000))?;
+    let before = Instant::now();
+    let counts = csv.write(&reader, &[tag(7)], span, &mut std::io::sink(), &mut |_| {}).await?;
+    println!(
+        "CSV, readings a second                     {:>12.0}",
+        counts[0] as f64 / before.elapsed().as_secs_f64()
+    );
+    drop(reader);
+
+    let store = ThreadedStore::open_with(folder, Settings { free_min_bytes: 0, ..Settings::default() })?;
+    let (mut after, mut count, before) = (0, 0, Instant::now());
+    for _ in 0..20 {
+        let page = store.forward_page(after).await?;
+        assert_eq!(page.lost_rows, 0);
+        (after, count) = (page.last, count + page.readings.len());
+    }
+    println!(
+        "pages for a server, readings a second      {:>12.0}",
+        count as f64 / before.elapsed().as_secs_f64()
+    );
+    let live = store.forward_page(after).await?.newest;
+    let mut times = Vec::new();
+    for back in 1..=40 {
+        let before = Instant::now();
+        let page = store.forward_page(live - 50 - back).await?;
+        times.push(before.elapsed().as_secs_f64() * 1e3);
+        assert!(page.readings.len() >= 50 * SIGNALS / GROUPS);
+    }
+    println!("  the newest five seconds, ms   {}", spread(times));
+    let copy = tempfile::tempdir()?;
+    let before = Instant::now();
+    let found = setward::history::backup::backup(folder, &copy.path().join("copy.sqlite"))?;
+    println!(
+        "verified copy, readings a second           {:>12.0}",
+        found.readings as f64 / before.elapsed().as_secs_f64()
+    );
+    Ok(())
+}
+
 /// A row a reading, keyed by time and signal, synced once a second: what the chunks replace.
 fn plain_rows(folder: &Path, seconds: i64) -> Result<(), Failure> {
     let mut rows = Connection::open(folder.join("rows.sqlite"))?;
@@ -303,6 +355,7 @@ async fn figures(days: i64) -> Result<(), Failure> {
     drop(store);
     let file = folder.path().join("history.sqlite");
     reopen(folder.path()).await?;
+    ways_out(folder.path(), days).await?;
     let connection = Connection::open(&file)?;
     connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_row| Ok(()))?;
     let samples = (days * DAY_S) as f64 * SIGNALS as f64;

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::history::sqlite::{InlineStore, ThreadedStore};
+use crate::history::store::Store;
 use crate::history::testing::{START_MS, TAGS, reading as reading_at, run, second, small};
 use crate::history::{Batch, HistoryStore};
 
@@ -114,4 +115,19 @@ async fn a_history_in_memory_gives_the_same_pages() {
     let id = store.start_run(run(START_MS)).await.unwrap();
     feed(&store, id, 0..200).await;
     assert_eq!(shape(&all_after(&store, 0).await.0), wanted(200));
+}
+
+#[test]
+fn a_chunk_that_closes_while_a_page_is_read_comes_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = Store::open(folder.path(), small()).unwrap();
+    let id = store.start_run(&run(START_MS)).unwrap();
+    (0..60).for_each(|now| store.append(id, &second(now, 0)).unwrap());
+    let open = store.open_rows(0, None);
+    let until = end_of_page(start_in_file(&store.connection, 0).unwrap(), open.start, open.newest).unwrap();
+    let open = store.open_rows(0, Some(until));
+    store.close_runs();
+    let page = page(&store.connection, 0, until, open).unwrap();
+    assert!(shape(&page.readings) == wanted(60), "{} readings", page.readings.len());
+    assert_eq!(page.lost_rows, 0);
 }
