@@ -127,7 +127,7 @@ fn faults_text() -> String {
 }
 
 /// The script that was asked for.
-fn script(name: &str) -> Result<Option<Scenario>, Failure> {
+fn script(name: &str, simulator: Option<&Simulator>) -> Result<Option<Scenario>, Failure> {
     match name {
         "none" => Ok(None),
         "demo" => Ok(Some(Scenario::demo())),
@@ -138,7 +138,10 @@ fn script(name: &str) -> Result<Option<Scenario>, Failure> {
                     format_args!("can't read the script \"{file}\": {error}; `demo` and `none` need no file"),
                 )
             })?;
-            let scenario = text.parse();
+            let scenario = match simulator {
+                Some(simulator) => simulator.read_scenario(&text),
+                None => text.parse(),
+            };
             scenario
                 .map(Some)
                 .map_err(|error| Failure::new(USAGE, format_args!("script \"{file}\", {error}")))
@@ -175,7 +178,7 @@ async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
     for fault in &options.faults {
         simulator.inject(fault.clone()).map_err(|error| Failure::new(USAGE, error))?;
     }
-    if let Some(scenario) = script(&options.scenario)? {
+    if let Some(scenario) = script(&options.scenario, Some(&simulator))? {
         simulator.check_scenario(&scenario).map_err(|error| {
             Failure::new(USAGE, format_args!("the script does not fit this line: {error}"))
         })?;
@@ -299,8 +302,8 @@ mod tests {
 
     #[test]
     fn a_script_that_is_not_there_is_told_by_its_name() {
-        assert!(script("none").unwrap().is_none());
-        let message = script("no-such-script.txt").unwrap_err().message;
+        assert!(script("none", None).unwrap().is_none());
+        let message = script("no-such-script.txt", None).unwrap_err().message;
         assert!(message.starts_with("can't read the script \"no-such-script.txt\""), "{message}");
     }
 }

@@ -120,8 +120,8 @@ impl Image {
     /// What the register of a signal says.
     pub(crate) fn reading(&self, signal: SignalId) -> Option<Reading> {
         let entry = self.entries.get(signal.index())?.as_ref()?;
-        let place = entry.wire.place();
-        let words = self.controllers.get(entry.controller)?.read(place.table, place.address, place.words)?;
+        let own = entry.first..entry.first + usize::from(entry.wire.place().words);
+        let words = self.controllers.get(entry.controller)?.words.get(own)?;
         Some(entry.wire.decode_words(words))
     }
 }

@@ -7,6 +7,7 @@
 //!   [`scenario`]: a timed script of both.
 //! - [`disturbance`]: replies that are bad at random. [`look`]: all that can be known of the plant, for an oracle.
 //! - `image`: the registers, through the same encodings by which the supervisor decodes them.
+//! - `writing`: requests to write a setpoint, and how often it was done.
 //! - [`frame`]: Modbus bytes in, Modbus bytes out. Pure.
 //! - [`simulator`]: the shared handle. [`server`]: sockets and the real-time ticker. [`cli`]: the program.
 //!
@@ -26,11 +27,13 @@ mod plant;
 pub mod scenario;
 pub mod server;
 pub mod simulator;
+mod writing;
 
 pub use disturbance::{BadReply, Disturbance};
 pub use fault::{Fault, FaultError, FaultKind};
 pub use look::Look;
 pub use operation::{Operation, UnknownOperation};
+pub use physics::parcel::{Ledger, Move, Origin, Parcel, Stage, Unbalanced};
 pub use scenario::{Scenario, ScriptError};
 pub use server::{BindError, Bound, bind, serve};
 pub use simulator::Simulator;

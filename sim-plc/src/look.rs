@@ -2,6 +2,7 @@
 //!
 //! The supervisor never sees this; it sees registers.
 
+use crate::physics::parcel::{Ledger, Parcel, Unbalanced};
 use crate::simulator::Simulator;
 use std::time::Duration;
 
@@ -31,5 +32,34 @@ impl Simulator {
             look.healthy.push(state.plant.healthy(id).unwrap_or(f64::NAN));
             look.shown.push(state.image.reading(id).and_then(|reading| reading.value()));
         }
+    }
+
+    /// Every parcel between the cutter and the baggers, the first to be packed first.
+    #[must_use]
+    pub fn parcels(&self) -> Vec<Parcel> {
+        self.state().plant.product().parcels().cloned().collect()
+    }
+
+    /// From now on the last `count` packed parcels are kept with their history; 0: none, as at the start.
+    pub fn keep_parcels(&self, count: usize) {
+        self.state().plant.keep_parcels(count);
+    }
+
+    /// The packed parcels that are kept, oldest first.
+    #[must_use]
+    pub fn packed_parcels(&self) -> Vec<Parcel> {
+        self.state().plant.product().packed().cloned().collect()
+    }
+
+    /// What went through the doors of the line since the start.
+    #[must_use]
+    pub fn ledger(&self) -> Ledger {
+        *self.state().plant.product().ledger()
+    }
+
+    /// A balance of the product that did not close. The physics refused that step and moves the product no more.
+    #[must_use]
+    pub fn unbalanced(&self) -> Option<Unbalanced> {
+        self.state().plant.refused()
     }
 }

@@ -21,8 +21,10 @@ mod source;
 use crate::active::ActiveFaults;
 use crate::fault::FaultKind;
 use crate::operation::Operation;
+use crate::physics::parcel::Unbalanced;
+use crate::physics::product::Product;
 use crate::physics::{Noise, StepTime};
-use belts::Belts;
+use belts::{Belts, Heats};
 use cook::Cook;
 use crew::Crew;
 use floor::Floor;
@@ -35,6 +37,8 @@ use setward_protocol::SignalId;
 use source::Source;
 use std::time::Duration;
 
+/// Oil of a line whose fryer nobody measures, degC. Recipe R-03.
+const FRYING_DEGC: f64 = 182.0;
 /// A counting word starts again here.
 const HEARTBEAT_WRAPS_AT: u64 = 65_536;
 
@@ -65,7 +69,7 @@ impl Plant {
         let units = Units {
             cook: Cook::new(line),
             oven: Oven::new(line),
-            belts: Belts::new(line),
+            belts: Belts::new(line, seed),
             fryer: FryerStation::new(line),
             floor: Floor::running(),
         };
@@ -99,6 +103,39 @@ impl Plant {
     /// What the instrument of each signal says, in its unit, in the order of the line.
     pub(crate) fn sensed(&self) -> impl Iterator<Item = f64> {
         self.points.iter().map(|point| point.sensed)
+    }
+
+    /// The product, parcel by parcel.
+    pub(crate) const fn product(&self) -> &Product {
+        self.units.belts.product()
+    }
+
+    /// Whether a signal is what a person enters.
+    pub(crate) fn is_entered(&self, signal: SignalId) -> bool {
+        self.points.get(signal.index()).is_some_and(|point| matches!(point.source, Source::Entered))
+    }
+
+    /// Somebody enters `value`, in the signal's unit, over the bus.
+    pub(crate) fn enter(&mut self, signal: SignalId, value: f64) {
+        if let Some(point) = self.points.get_mut(signal.index()) {
+            point.entered = Some(value);
+            point.writes += 1;
+        }
+    }
+
+    /// How often that was done.
+    pub(crate) fn writes(&self, signal: SignalId) -> u64 {
+        self.points.get(signal.index()).map_or(0, |point| point.writes)
+    }
+
+    /// Keeps the history of so many packed parcels.
+    pub(crate) fn keep_parcels(&mut self, count: usize) {
+        self.units.belts.product_mut().keep(count);
+    }
+
+    /// A balance of the product that did not close.
+    pub(crate) const fn refused(&self) -> Option<Unbalanced> {
+        self.units.belts.refused()
     }
 
     /// What operators have told the line.
@@ -135,15 +172,20 @@ impl Plant {
         crew.step(span, oven.is_hot(&panel) && fryer.as_ref().is_none_or(|fryer| fryer.is_hot(&panel)));
         let cutter = crew.wants_feed() && cook.house().has_corn();
         let feed_share = if cutter { 1.0 } else { 0.0 };
-        belts.step(step, &panel, crew.belts_run(), feed_share);
+        let heats = Heats {
+            baking: oven.baking(),
+            oil_degc: fryer.as_ref().map_or(FRYING_DEGC, |fryer| fryer.fryer().inlet_degc()),
+            tank: cook.feeding_number() as u16,
+        };
+        belts.step(step, &panel, (crew.belts_run(), feed_share), &heats, noise);
         cook.step(step, &panel, crew.lined_up(), feed_share, noise);
-        oven.step(step, &panel, crew.oven_on(), belts, noise);
+        oven.step(step, &panel, (crew.oven_on(), crew.belts_run()), belts, noise);
         if let Some(fryer) = fryer {
             let orders = FryerOrders {
                 setting: crew.fryer(),
                 pump: crew.pump_runs(),
                 feed_share: belts.in_fryer(),
-                moisture_percent: oven.moisture_percent(),
+                moisture_percent: belts.product().in_fryer_percent(),
             };
             fryer.step(step, &panel, &orders, noise);
         }

@@ -10,7 +10,8 @@ use crate::image::Image;
 use crate::operation::Operation;
 use crate::physics::StepTime;
 use crate::plant::Plant;
-use crate::scenario::{Action, Running, Scenario};
+use crate::scenario::{Action, Running, Scenario, ScriptError};
+use crate::writing;
 use setward_config::line::{Controller, Line};
 use setward_protocol::{ReadLimits, Table};
 use std::fmt;
@@ -139,10 +140,29 @@ impl Simulator {
     /// # Errors
     /// The first fault that it can't have.
     pub fn check_scenario(&self, scenario: &Scenario) -> Result<(), FaultError> {
-        scenario.cues().iter().try_for_each(|cue| match &cue.action {
+        scenario.cues().iter().try_for_each(|cue| self.check_action(&cue.action))
+    }
+
+    /// Reads a script of which this line can do everything.
+    ///
+    /// # Errors
+    /// The first line of the text that is no cue, or that this line can't do.
+    pub fn read_scenario(&self, text: &str) -> Result<Scenario, ScriptError> {
+        Scenario::read(text, |action| self.check_action(action))
+    }
+
+    fn check_action(&self, action: &Action) -> Result<(), FaultError> {
+        match action {
             Action::Begin(fault) | Action::End(fault) => subject_of(fault, &self.line).map(|_| ()),
             Action::Operate(_) => Ok(()),
-        })
+        }
+    }
+
+    /// How often a setpoint was written over the bus since the start. Controllers keep setpoints in memory that bears some
+    /// 100,000 writes.
+    #[must_use]
+    pub fn writes(&self, tag: &str) -> u64 {
+        self.line.signal_by_tag(tag).map_or(0, |id| self.state().plant.writes(id))
     }
 
     /// The true physical value of a signal, in its unit: before lag, noise and faults of its instrument.
@@ -174,7 +194,7 @@ impl Simulator {
             let bytes = reply_frame(request, &Exception::NO_SUCH_UNIT.pdu(function));
             return Response::Send { bytes, after: Duration::ZERO, closes: false };
         };
-        let state = self.state();
+        let mut state = self.state();
         let manners = state.plant.faults.manners(index);
         if manners.drops {
             return Response::Close;
@@ -182,10 +202,16 @@ impl Simulator {
         if manners.silent {
             return Response::Nothing;
         }
-        let device = Answering { index, controller, image: &state.image, manners };
-        let pdu = match manners.exception {
-            Some(code) => Exception(code).pdu(function),
-            None => answer(request.pdu, &device),
+        let pdu = match (manners.exception, writing::asked(request.pdu)) {
+            (Some(code), _) => Exception(code).pdu(function),
+            (None, Some(asked)) => {
+                let written =
+                    asked.and_then(|write| state.write(index, &write, &self.line).map(|()| write.done));
+                written.unwrap_or_else(|exception| exception.pdu(function))
+            }
+            (None, None) => {
+                answer(request.pdu, &Answering { index, controller, image: &state.image, manners })
+            }
         };
         let bytes = reply_frame(request, &pdu);
         let sent = match &state.disturbance {

@@ -114,6 +114,33 @@ pub struct Request {
     pub answer: oneshot::Sender<Result<Granted, Refusal>>,
 }
 
+/// Something that happened outside the line task and is to be kept as an event of the daemon.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Told {
+    /// What happened, in stable words.
+    pub what: &'static str,
+    /// More words, for people.
+    pub note: String,
+}
+
+/// The way to the events of the daemon, for parts that have nothing else to say to the line task. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Teller(mpsc::Sender<Told>);
+
+impl Teller {
+    /// A teller, and where what it tells arrives; so many may wait.
+    #[must_use]
+    pub fn new(waiting_max: usize) -> (Self, mpsc::Receiver<Told>) {
+        let (told, arriving) = mpsc::channel(waiting_max);
+        (Self(told), arriving)
+    }
+
+    /// Has an event kept; false if the line task has ended.
+    pub async fn tell(&self, what: &'static str, note: String) -> bool {
+        self.0.send(Told { what, note }).await.is_ok()
+    }
+}
+
 /// The way to the line task. Cheap to clone.
 #[derive(Debug, Clone)]
 pub struct LineHandle {

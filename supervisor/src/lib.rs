@@ -20,6 +20,7 @@ pub mod poll;
 pub mod replay;
 pub mod report;
 pub mod run;
+pub mod sink;
 pub mod snapshot;
 pub mod web;
 

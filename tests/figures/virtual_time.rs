@@ -1,47 +1,73 @@
-//! Figures of virtual time.
-#![expect(clippy::unwrap_used, reason = "a figure that can't be measured ends the program")]
+//! Figures of virtual time: how fast the whole system runs with the plant's physics, and what an oracle finds in it.
+//!
+//! `cargo run --release --example virtual-time -- [DAYS] [SEED]` prints the speed of a quiet line and of an eventful one,
+//! then runs DAYS (30) days in stretches of at most 30, each from a seed of its own, one row a stretch: a year is 365.
+//! Speed is virtual time over processor time of one core. Ends with 1 if anything is wrong.
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a figure that can't be measured ends the program"
+)]
 
+#[path = "../line/oracle.rs"]
+mod oracle;
+#[path = "../line/oracle_models.rs"]
+mod oracle_models;
+#[path = "../line/oracle_stations.rs"]
+mod oracle_stations;
+#[path = "../line/oracle_truth.rs"]
+mod oracle_truth;
+#[path = "../line/oracle_windows.rs"]
+mod oracle_windows;
 #[path = "../line/support.rs"]
 #[expect(dead_code, reason = "the tests use the rest")]
 mod support;
+#[path = "../line/virtual_month.rs"]
+mod virtual_month;
+#[path = "../line/virtual_plan.rs"]
+mod virtual_plan;
 
-use setward::clock::Clock;
-use setward::history::sqlite::InlineStore;
-use setward::protocol::UtcMillis;
-use setward::{Edges, start};
-use sim_plc::Simulator;
-use std::sync::Arc;
-use std::time::Duration;
+use virtual_month::{BAD_SHARE, Options, Outcome, run};
 
-#[tokio::main(flavor = "current_thread", start_paused = true)]
-async fn main() {
-    let hours: u64 = std::env::args().nth(1).and_then(|word| word.parse().ok()).unwrap_or(6);
-    let line = support::demo_line();
-    let simulator = Simulator::new(&line, 1);
-    let stepping = simulator.clone();
-    tokio::spawn(async move {
-        let mut tick = tokio::time::interval(Duration::from_secs(1));
-        loop {
-            tick.tick().await;
-            stepping.step(Duration::from_secs(1));
-        }
-    });
-    let history = Arc::new(InlineStore::in_memory().unwrap());
-    let edges = Edges {
-        dial: Arc::new(support::MemoryDial(simulator)),
-        history,
-        clock: Clock::starting_at(UtcMillis(1_767_571_200_000)),
+const DAY_S: u64 = 86_400;
+/// Longer stretches would only fill memory with history.
+const STRETCH_DAYS: u64 = 30;
+
+fn main() -> std::process::ExitCode {
+    let mut words = std::env::args().skip(1).map(|word| word.parse::<u64>());
+    let (days, seed) = (words.next().unwrap_or(Ok(30)), words.next().unwrap_or(Ok(1)));
+    let (Ok(days), Ok(seed)) = (days, seed) else {
+        eprintln!("write: virtual-time [DAYS] [SEED], both whole numbers");
+        return 2.into();
     };
-    let begun = cpu_s();
-    let running = start(Arc::new(line), edges).await.unwrap();
-    tokio::time::sleep(Duration::from_secs(3600 * hours)).await;
-    let summary = running.stop().await.unwrap();
-    let spent = cpu_s() - begun;
-    println!("{summary}\n{:.0}x", hours as f64 * 3600.0 / spent);
+    let quiet = run(Options { seed, seconds: DAY_S / 4, bad_share: 0.0, eventful: false });
+    println!("quiet line, no bad replies, oracle at every sample: {:.0}x", speed(&quiet));
+    let stretches = (0..days).step_by(STRETCH_DAYS as usize).zip(seed..);
+    let outcomes: Vec<Outcome> = stretches
+        .map(|(day, seed)| {
+            let seconds = (days - day).min(STRETCH_DAYS) * DAY_S;
+            let outcome = run(Options { seed, seconds, bad_share: BAD_SHARE, eventful: true });
+            println!("{}\n{}{:?}", outcome.row(), outcome.complaints, outcome.unbalanced);
+            outcome
+        })
+        .collect();
+    let sum = |of: fn(&Outcome) -> u64| outcomes.iter().map(of).sum::<u64>();
+    let (wrong, different) = (sum(|one| one.tally.wrong), sum(|one| one.tally.turns_different));
+    let (missed, unfounded) = (sum(|one| one.tally.missed), sum(|one| one.tally.false_alarms));
+    println!(
+        "{days} days: samples {}, wrong {wrong}; turns equal {}, different {different}; had to raise {}, missed {missed}; false \
+         {unfounded}; undecided {}, too little seen {}, instrument lied {}; lost {}",
+        sum(|one| one.tally.samples),
+        sum(|one| one.tally.turns_equal),
+        sum(|one| one.tally.must),
+        sum(|one| one.tally.undecided),
+        sum(|one| one.tally.unseen),
+        sum(|one| one.tally.lied),
+        sum(|one| one.summary.samples_lost),
+    );
+    u8::from(wrong + different + missed + unfounded > 0).into()
 }
 
-/// Processor time of this process, s.
-fn cpu_s() -> f64 {
-    let text = std::fs::read_to_string("/proc/self/schedstat").unwrap();
-    text.split_whitespace().next().unwrap().parse::<f64>().unwrap() / 1e9
+fn speed(outcome: &Outcome) -> f64 {
+    outcome.options.seconds as f64 / outcome.cpu_s
 }

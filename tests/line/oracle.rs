@@ -7,11 +7,12 @@
 //! is undecided, counted and told (`oracle_truth.rs`). (iii) *Wrong values*: a good value that no register said.
 
 use crate::oracle_models::{EXACT, Follower, Model, Turn};
+use crate::oracle_stations::{Stations, all_hold};
 use crate::oracle_truth::Truth;
-use setward::alarm::{AlarmId, Kind};
+use setward::alarm::AlarmId;
 use setward::history::{Batch, Event, NewSample};
-use setward::protocol::{Mode, NoData, Reading, SignalId, StationId, Uptime};
-use setward_config::line::{JudgeWhen, Line, LineAlarm};
+use setward::protocol::{NoData, Reading, SignalId, Uptime};
+use setward_config::line::{Line, LineAlarm, Meaning};
 use sim_plc::Look;
 use std::collections::{BTreeMap, VecDeque};
 use std::fmt::Write as _;
@@ -76,20 +77,12 @@ pub(crate) struct Watch {
     within_s: f64,
 }
 
-#[derive(Debug)]
-struct NaiveStation {
-    /// For each rule: since when it has held, and whether it is in force.
-    rules: Vec<(Option<f64>, bool)>,
-    mode: Mode,
-    present: Option<bool>,
-}
-
 /// The oracle.
 #[derive(Debug)]
 pub(crate) struct Oracle {
     line: Arc<Line>,
     good: Vec<Option<f64>>,
-    stations: Vec<NaiveStation>,
+    stations: Stations,
     watches: Vec<Watch>,
     /// Watches that a signal feeds.
     fed_by: Vec<Vec<usize>>,
@@ -154,22 +147,6 @@ impl Watch {
     }
 }
 
-fn holds(condition: &[(SignalId, bool)], known: bool) -> Option<bool> {
-    if condition.iter().any(|(_, holds)| !holds) { Some(false) } else { known.then_some(true) }
-}
-
-/// Whether all of `$conditions` hold; `None` if that is not known.
-macro_rules! all_hold {
-    ($good:expr, $conditions:expr) => {{
-        let tested: Vec<(SignalId, Option<bool>)> = $conditions
-            .iter()
-            .map(|one| (one.signal, $good[one.signal.index()].map(|value| one.test.holds(value))))
-            .collect();
-        let known: Vec<_> = tested.iter().filter_map(|(signal, holds)| Some((*signal, (*holds)?))).collect();
-        holds(&known, known.len() == tested.len())
-    }};
-}
-
 impl Oracle {
     pub(crate) fn new(line: Arc<Line>) -> Self {
         let watches: Vec<_> =
@@ -180,14 +157,9 @@ impl Oracle {
                 fed_by[signal.index()].push(place);
             }
         }
-        let station = |one: &setward_config::line::Station| NaiveStation {
-            rules: vec![(None, false); one.modes.len()],
-            mode: Mode::Run,
-            present: None,
-        };
         Self {
             good: vec![None; line.signals.len()],
-            stations: line.stations.iter().map(station).collect(),
+            stations: Stations::new(&line),
             truth: Truth::new(&line, &watches),
             watches,
             fed_by,
@@ -247,7 +219,7 @@ impl Oracle {
             self.good[usize::from(sample.signal)] = sample.reading.good();
         }
         self.truth.heard(at, scan, &self.line);
-        self.follow_stations(at);
+        self.stations.follow(at, &self.good, &self.line);
         for place in 0..self.watches.len() {
             self.follow_gate(place, at);
         }
@@ -273,7 +245,9 @@ impl Oracle {
         let second = sample.at.as_secs_f64() as u64;
         let said = self.looks.iter().filter(|(at, _)| *at <= second && *at + 1 >= second);
         let mut said = said.map(|(_, shown)| shown[usize::from(sample.signal)]);
-        let zeroed = self.truth.is_zeroed(SignalId(sample.signal), sample.at.as_secs_f64(), &self.line);
+        let counts = self.line.signals[usize::from(sample.signal)].means == Some(Meaning::Heartbeat);
+        let zeroed =
+            !counts && self.truth.is_zeroed(SignalId(sample.signal), sample.at.as_secs_f64(), &self.line);
         if zeroed || !said.any(|shown| shown == Some(value)) {
             self.tally.wrong += 1;
             let tag = &self.line.signals[usize::from(sample.signal)].tag;
@@ -287,36 +261,6 @@ impl Oracle {
     /// A controller's words are all zero, or are no longer.
     pub(crate) fn zeroed(&mut self, controller: usize, until: Option<f64>) {
         self.truth.zeroed(controller, until);
-    }
-
-    fn follow_stations(&mut self, at: f64) {
-        let mut before = None;
-        for (place, station) in self.stations.iter_mut().enumerate() {
-            let own = self.line.station(StationId(place as u16));
-            for ((since, in_force), rule) in station.rules.iter_mut().zip(&own.modes) {
-                let when = all_hold!(self.good, rule.when);
-                match when {
-                    Some(true) => {
-                        let since = *since.get_or_insert(at);
-                        *in_force |= at - since >= rule.hold_for.as_secs_f64();
-                    }
-                    Some(false) => *since = None,
-                    None => {}
-                }
-                if when == Some(false)
-                    && (rule.until.is_empty() || all_hold!(self.good, rule.until) == Some(true))
-                {
-                    *in_force = false;
-                }
-            }
-            let winner = station.rules.iter().zip(&own.modes).find(|((_, in_force), _)| *in_force);
-            station.mode = winner.map_or(Mode::Run, |(_, rule)| rule.mode);
-            station.present = match &own.product_present {
-                Some(conditions) => all_hold!(self.good, conditions).or(station.present),
-                None => before,
-            };
-            before = station.present;
-        }
     }
 
     /// Whether what an alarm collects counts; its batch begins or ends.
@@ -341,12 +285,12 @@ impl Oracle {
             watch.follower.model.batch(at, false, &mut watch.follower.turns);
             self.truth.batch(place, at, false);
         }
-        let may = may_speak(&self.line, &self.good, &self.stations, alarm, watch.signal);
+        let may = self.stations.may_speak(&self.line, &self.good, alarm, watch.signal);
         watch.speaks = may.unwrap_or(watch.speaks);
         let modes = alarm
             .settings
             .station
-            .is_none_or(|station| alarm.settings.modes.contains(self.stations[station.index()].mode));
+            .is_none_or(|station| alarm.settings.modes.contains(self.stations.mode(station)));
         let speaks = watch.speaks && modes;
         let settle_s = alarm.settings.settle.as_secs_f64();
         let value = self.good[watch.signal.index()];
@@ -358,7 +302,10 @@ impl Oracle {
         if let Gate::Settling { until } = watch.gate {
             let is_within =
                 settle_s > 0.0 && value.is_some_and(|value| watch.follower.model.is_within(value));
-            if at >= until || is_within || watch.follower.model.is_at_rest() {
+            if self.truth.is_blocked(place) {
+                // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
+                watch.gate = Gate::Settling { until: until.max(at + alarm.settings.gap_limit.as_secs_f64()) };
+            } else if at >= until || is_within || watch.follower.model.is_at_rest() {
                 watch.gate = Gate::Open { since: at };
                 watch.follower.model.start_over();
                 self.truth.start_over(place);
@@ -472,25 +419,6 @@ fn is_one_scan(line: &Line, one: &NewSample, next: &NewSample) -> bool {
     let of =
         |sample: &NewSample| line.signals[usize::from(sample.signal)].register().map(|own| own.controller);
     one.at == next.at && (of(next).is_none() || of(one).is_none() || of(one) == of(next))
-}
-
-/// Whether conditions and product under the station let an alarm speak; `None`: not known.
-fn may_speak(
-    line: &Line,
-    good: &[Option<f64>],
-    stations: &[NaiveStation],
-    alarm: &LineAlarm,
-    signal: SignalId,
-) -> Option<bool> {
-    let asked = match alarm.settings.kind {
-        Kind::TimeWeighted(_) | Kind::MovingAverage(_) => line.recipe_setpoint(signal),
-        _ => None,
-    };
-    let judged = asked.is_none_or(|asked| {
-        let present = stations[line.signal(signal).station.index()].present;
-        asked.judge_when != JudgeWhen::ProductPresent || present.unwrap_or(true)
-    });
-    if judged { all_hold!(good, alarm.when) } else { Some(false) }
 }
 
 fn told(event: &Event) -> String {

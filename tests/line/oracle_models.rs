@@ -1,12 +1,12 @@
 //! The plainest models of the kinds of alarm, fed sample by sample: they keep little and know no closed form beyond a
 //! straight line's crossing. The oracle holds the engine against them, over months.
 
+use crate::oracle_windows::{Averaged, Sloped};
 use setward::alarm::{
-    Allowance, AverageReference, EquivalentTimeSettings, Kind, Leak, RateSettings, Reference, Side, Target,
+    Allowance, AverageReference, EquivalentTimeSettings, Kind, Leak, Reference, Side, Target,
     TimeWeightedSettings, Width,
 };
 use setward::protocol::Reading;
-use std::collections::VecDeque;
 use std::time::Duration;
 
 /// When a condition turned, s, and whether it began.
@@ -14,8 +14,6 @@ pub(crate) type Turn = (f64, bool);
 
 /// Steps into which a line between two samples is cut where it matters.
 const STEPS: u32 = 40;
-/// Least known share of a slope's window.
-const SLOPE_COVERAGE: f64 = 0.75;
 
 /// How easily a model decides, against the settings: of allowances, delays and doses; and by how much of the signal's unit
 /// a level is nearer (negative: farther).
@@ -77,27 +75,6 @@ pub(crate) struct Dosed {
     active: bool,
 }
 
-/// The mean of a window against a level.
-#[derive(Debug, Clone)]
-pub(crate) struct Averaged {
-    side: Side,
-    level: f64,
-    deadband: f64,
-    window_s: f64,
-    coverage: f64,
-    cells: VecDeque<Cell>,
-    active: bool,
-}
-
-/// The slope through a window against a rate.
-#[derive(Debug, Clone)]
-pub(crate) struct Sloped {
-    settings: RateSettings,
-    per_minute: f64,
-    cells: VecDeque<Cell>,
-    active: bool,
-}
-
 /// The dose of a batch.
 #[derive(Debug, Clone)]
 pub(crate) struct Cooked {
@@ -107,9 +84,6 @@ pub(crate) struct Cooked {
     dose_s: f64,
     active: bool,
 }
-
-/// A known stretch: from and to, each time and value.
-type Cell = ((f64, f64), (f64, f64));
 
 #[derive(Debug, Clone)]
 pub(crate) enum Model {
@@ -173,21 +147,12 @@ impl Model {
                         target.setpoint + average.side.beyond(target.reach(width, average.side)?, 0.0)
                     }
                 };
-                Self::Averaged(Averaged {
-                    side: average.side,
-                    level: eased(average.side, level, ease.nearer),
-                    deadband: average.deadband,
-                    window_s: average.window.as_secs_f64(),
-                    coverage: average.coverage,
-                    cells: VecDeque::new(),
-                    active: false,
-                })
+                Self::Averaged(Averaged::new(average, eased(average.side, level, ease.nearer)))
             }
             Kind::Rate(settings) => {
                 // Falling behind a rate is easier the higher the rate.
                 let ease = if settings.side == Side::Above { ease.allowance } else { 1.0 / ease.allowance };
-                let (per_minute, cells) = (settings.per_minute * ease, VecDeque::new());
-                Self::Sloped(Sloped { settings: *settings, per_minute, cells, active: false })
+                Self::Sloped(Sloped::new(settings, settings.per_minute * ease))
             }
             Kind::EquivalentTime(settings) => {
                 let (began, dose_s, active) = (None, 0.0, false);
@@ -227,7 +192,7 @@ impl Model {
             Self::Delayed(model) => !model.active && model.out.is_none(),
             Self::Dosed(model) => !model.active && model.share < 1e-3,
             Self::Averaged(model) => !model.active,
-            Self::Sloped(model) => !model.active && model.cells.is_empty(),
+            Self::Sloped(model) => !model.active && model.is_empty(),
             Self::Cooked(model) => !model.active && model.began.is_none(),
         }
     }
@@ -237,14 +202,8 @@ impl Model {
         match self {
             Self::Delayed(_) => {}
             Self::Dosed(model) => (model.share, model.active) = (0.0, false),
-            Self::Averaged(model) => {
-                model.cells.clear();
-                model.active = false;
-            }
-            Self::Sloped(model) => {
-                model.cells.clear();
-                model.active = false;
-            }
+            Self::Averaged(model) => model.start_over(),
+            Self::Sloped(model) => model.start_over(),
             Self::Cooked(model) => (model.dose_s, model.began, model.active) = (0.0, None, false),
         }
     }
@@ -254,7 +213,7 @@ impl Model {
         match self {
             Self::Delayed(model) => model.beyond.of(x) <= 0.0,
             Self::Dosed(model) => model.distance(x) <= 1.0,
-            Self::Averaged(model) => model.side.beyond(x, model.level) <= 0.0,
+            Self::Averaged(model) => model.is_within(x),
             Self::Sloped(_) | Self::Cooked(_) => true,
         }
     }
@@ -268,7 +227,7 @@ impl Model {
 }
 
 /// `level` moved by `nearer` towards the good side.
-fn eased(side: Side, level: f64, nearer: f64) -> f64 {
+pub(crate) fn eased(side: Side, level: f64, nearer: f64) -> f64 {
     match side {
         Side::Above => level - nearer,
         Side::Below => level + nearer,
@@ -276,7 +235,7 @@ fn eased(side: Side, level: f64, nearer: f64) -> f64 {
 }
 
 /// When the line from `a` to `b` is at `level`.
-fn crossing(a: (f64, f64), b: (f64, f64), level: f64) -> f64 {
+pub(crate) fn crossing(a: (f64, f64), b: (f64, f64), level: f64) -> f64 {
     let share = (level - a.1) / (b.1 - a.1);
     if share.is_finite() { a.0 + (b.0 - a.0) * share.clamp(0.0, 1.0) } else { b.0 }
 }
@@ -395,89 +354,6 @@ impl Dosed {
                 self.active = !self.active;
                 turns.push((t, self.active));
             }
-        }
-    }
-}
-
-/// Cuts what is older than `start` off the front.
-fn trim(cells: &mut VecDeque<Cell>, start: f64) {
-    while cells.front().is_some_and(|cell| cell.1.0 <= start) {
-        cells.pop_front();
-    }
-}
-
-/// The part of a cell after `start`: its middle time, length, mean and rise.
-fn after((a, b): Cell, start: f64) -> (f64, f64, f64, f64) {
-    let from = a.0.max(start);
-    let at = |t: f64| if b.0 > a.0 { a.1 + (b.1 - a.1) * (t - a.0) / (b.0 - a.0) } else { b.1 };
-    (0.5 * (from + b.0), b.0 - from, 0.5 * (at(from) + b.1), b.1 - at(from))
-}
-
-impl Averaged {
-    fn segment(&mut self, from: (f64, f64), to: (f64, f64), turns: &mut Vec<Turn>) {
-        self.cells.push_back((from, to));
-        let start = to.0 - self.window_s;
-        trim(&mut self.cells, start);
-        // Nowhere near: no mean of these can be beyond.
-        let beyond = |x: f64| self.side.beyond(x, self.level);
-        if !self.active && self.cells.iter().all(|cell| beyond(cell.0.1) <= 0.0 && beyond(cell.1.1) <= 0.0) {
-            return;
-        }
-        let parts = self.cells.iter().map(|cell| after(*cell, start));
-        let (area, known) = parts.fold((0.0, 0.0), |sum, part| (sum.0 + part.1 * part.2, sum.1 + part.1));
-        if known < self.coverage * self.window_s - 1e-6 {
-            return;
-        }
-        let beyond = self.side.beyond(area / known, self.level);
-        if !self.active && beyond > 0.0 || self.active && beyond <= -self.deadband {
-            self.active = !self.active;
-            turns.push((to.0, self.active));
-        }
-    }
-}
-
-impl Sloped {
-    fn is_between(&self, x: f64) -> bool {
-        self.settings.between.is_none_or(|(low, high)| (low..=high).contains(&x))
-    }
-
-    fn segment(&mut self, from: (f64, f64), to: (f64, f64), turns: &mut Vec<Turn>) {
-        let bound = |x: f64| self.settings.between.map_or(x, |(low, high)| x.clamp(low, high));
-        let cut = |point: (f64, f64)| (crossing(from, to, bound(point.1)), bound(point.1));
-        let (a, b) = (
-            if self.is_between(from.1) { from } else { cut(from) },
-            if self.is_between(to.1) { to } else { cut(to) },
-        );
-        if b.0 > a.0 && (self.is_between(0.5 * (a.1 + b.1))) {
-            self.cells.push_back((a, b));
-            self.judge(b.0, turns);
-        }
-        if !self.is_between(to.1) {
-            self.cells.clear();
-            if self.active {
-                self.active = false;
-                turns.push((b.0, false));
-            }
-        }
-    }
-
-    fn judge(&mut self, now: f64, turns: &mut Vec<Turn>) {
-        let over_s = self.settings.over.as_secs_f64();
-        let start = now - over_s;
-        trim(&mut self.cells, start);
-        let parts: Vec<_> = self.cells.iter().map(|cell| after(*cell, start)).collect();
-        let known: f64 = parts.iter().map(|part| part.1).sum();
-        if known < SLOPE_COVERAGE * over_s - 1e-6 || !self.settings.resolves() {
-            return;
-        }
-        let mean = |of: &dyn Fn(&(f64, f64, f64, f64)) -> f64| parts.iter().map(of).sum::<f64>() / known;
-        let (t, x) = (mean(&|p| p.1 * (p.0 - now)), mean(&|p| p.1 * p.2));
-        let tx = mean(&|p| p.1 * (p.0 - now - t) * (p.2 - x) + p.3 * p.1 * p.1 / 12.0);
-        let tt = mean(&|p| p.1 * (p.0 - now - t).powi(2) + p.1.powi(3) / 12.0);
-        let beyond = self.settings.side.beyond(60.0 * tx / tt, self.per_minute);
-        if !self.active && beyond > 0.0 || self.active && beyond <= -0.1 * self.per_minute {
-            self.active = !self.active;
-            turns.push((now, self.active));
         }
     }
 }

@@ -69,6 +69,8 @@ pub(crate) struct Truth {
     /// By controller: when it last said something that can be believed.
     heard: Vec<f64>,
     zeroed_until: Vec<f64>,
+    /// For each watch: alarms that keep it silent while they stand, besides its modes and conditions.
+    blockers: Vec<Vec<AlarmId>>,
     links: Vec<(AlarmId, String, usize)>,
     instruments: Vec<(AlarmId, String, SignalId)>,
 }
@@ -120,6 +122,20 @@ fn exact(alarm: &LineAlarm) -> bool {
     matches!(alarm.settings.kind, Kind::Status(_) | Kind::TimeWeighted(_))
 }
 
+/// Its causes, the alarm of its signal's instrument, that of its controller.
+fn blockers_of(line: &Line, watch: &Watch) -> Vec<AlarmId> {
+    let own = line.alarm(watch.alarm).settings;
+    let blocks = |alarm: &LineAlarm| {
+        let blinds = match (alarm.settings.kind, alarm.settings.watches) {
+            (Kind::Measurement(_), Watched::Signal(signal)) => signal == watch.signal,
+            (Kind::Communication(_), Watched::Controller(controller)) => own.controller == Some(controller),
+            _ => false,
+        };
+        blinds || alarm.hides.contains(&watch.alarm)
+    };
+    line.alarms_with_ids().filter(|(_, alarm)| blocks(alarm)).map(|(id, _)| id).collect()
+}
+
 impl Truth {
     pub(crate) fn new(line: &Line, watches: &[Watch]) -> Self {
         let of_kind = |wanted: fn(&Kind) -> bool| {
@@ -145,9 +161,15 @@ impl Truth {
             standing: vec![(false, 0.0); line.alarms.len()],
             heard: vec![0.0; line.controllers.len()],
             zeroed_until: vec![f64::NEG_INFINITY; line.controllers.len()],
+            blockers: watches.iter().map(|watch| blockers_of(line, watch)).collect(),
             links: links.collect(),
             instruments: instruments.collect(),
         }
+    }
+
+    /// Whether the alarm of a watch is silent for another reason than its modes and conditions.
+    pub(crate) fn is_blocked(&self, place: usize) -> bool {
+        self.blockers[place].iter().any(|alarm| self.standing[alarm.index()].0)
     }
 
     pub(crate) fn lies(&mut self, signals: &[SignalId], now: f64, begins: bool) {

@@ -89,6 +89,7 @@ const TEMPLATES: &[Template] = &[
     fault("controller-short oven", NONE, (0.2, 5.0)),
     fault("controller-restart fryer 40 s", NONE, (2.0, 3.0)),
     fault("controller-restart oven 20 s", NONE, (2.0, 3.0)),
+    fault("controller-restart cook 40 s", NONE, (2.0, 3.0)),
     fault("heartbeat-stopped fryer", NONE, (0.1, 5.0)),
     fault("program-stopped cook", NONE, (0.1, 5.0)),
 ];
@@ -186,7 +187,9 @@ pub(crate) fn lies_about(fault: &str, line: &Line) -> Vec<SignalId> {
         ["drift" | "stuck" | "probe-slow" | "shows", tag, ..] => {
             line.signal_by_tag(tag).into_iter().collect()
         }
-        ["program-stopped", name, ..] => {
+        // Where the file says nothing of it, nobody can know that a program has started again: its zeros are lies.
+        ["controller-restart", name, ..] if counts(name, line) => Vec::new(),
+        ["program-stopped" | "controller-restart", name, ..] => {
             let of = |id: &SignalId| {
                 let own = line.signal(*id).register();
                 own.is_some_and(|own| line.controller(own.controller).name == *name)
@@ -197,10 +200,16 @@ pub(crate) fn lies_about(fault: &str, line: &Line) -> Vec<SignalId> {
     }
 }
 
+/// Whether the line file says that a controller's words are zero after a start of its program, and which word shows it.
+fn counts(name: &str, line: &Line) -> bool {
+    line.controllers.iter().any(|controller| controller.name == name && controller.zeroed_after_restart > 0)
+}
+
 /// The controller whose words are all zero when `fault` begins, and for how long, s.
 pub(crate) fn zeroes(fault: &str, line: &Line) -> Option<(usize, f64)> {
     let words: Vec<_> = fault.split_whitespace().collect();
     let ["controller-restart", name, seconds, "s"] = words.as_slice() else { return None };
     let controller = line.controllers.iter().position(|controller| controller.name == *name)?;
+    counts(name, line).then_some(())?;
     Some((controller, seconds.parse().ok()?))
 }

@@ -3,7 +3,7 @@
 //! One heat capacity stands for all the oil; what the oil loses in the pan and gains in the exchanger gives the
 //! temperatures along it. Control is a cascade: the oil's loop sets the exchanger's outlet, whose loop sets the heat.
 
-use super::fryer_loop::{FryerLoop, FryerSetting, HeatLimits};
+use super::fryer_loop::{FryerLoop, FryerMode, FryerSetting, HeatLimits};
 use super::{Noise, StepTime, Wander};
 
 /// Heat capacity of the oil in the loop, J/K. Trade figure: 2000 L at 180 degC are 1701 kg, 3561 kJ/K.
@@ -35,6 +35,8 @@ const LOAD_WANDER: (f64, f64) = (0.015, 60.0);
 const FLOW_TAU_S: f64 = 4.0;
 /// Oil that moves by itself when the pump stands, m3/s; also the least that heat is computed with. Illustrative.
 const LEAST_FLOW_M3_PER_S: f64 = 8.0 / 3600.0;
+/// The pump comes first: the loop is switched on when so much of the ordered flow stands, share. Illustrative.
+const STARTS_FROM_FLOW: f64 = 0.95;
 /// Flow that closes the switch of the interlock, m3/s. Illustrative: below it the heat is off.
 const PROVEN_FLOW_M3_PER_S: f64 = 20.0 / 3600.0;
 /// The independent high limit trips here, degC of the exchanger's outlet, and can be reset below the other.
@@ -233,7 +235,10 @@ impl Fryer {
             manual_percent: inputs.manual_percent,
             dry_out_skipped: inputs.dry_out_skipped,
         };
-        self.control.step(step, inputs.setting, &limits);
+        let starts = self.control.mode() == FryerMode::Off
+            && self.flow_m3_per_s < STARTS_FROM_FLOW * inputs.flow_m3_per_s;
+        let setting = if starts { FryerSetting::Off } else { inputs.setting };
+        self.control.step(step, setting, &limits);
         if !inputs.valve_stuck {
             self.valve_percent = self.control.demand_percent();
         }

@@ -16,7 +16,9 @@ pub mod fryer_oil;
 pub mod kettle;
 pub mod noise;
 pub mod oven;
+pub mod parcel;
 pub mod pid;
+pub mod product;
 pub mod soak;
 
 pub use conveyor::Conveyor;

@@ -34,7 +34,7 @@ impl Noise {
     }
 
     /// A value spread evenly over 0 (included) to 1 (excluded).
-    fn share(&mut self) -> f64 {
+    pub fn share(&mut self) -> f64 {
         // The upper 53 bits fill a float's mantissa.
         (self.generator.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
     }

@@ -4,23 +4,17 @@ use super::belts::Belts;
 use super::panel::{Panel, count, nth, typical};
 use crate::fault::FaultKind;
 use crate::physics::oven::{OvenInputs, OvenMode, OvenZone};
-use crate::physics::{Noise, StepTime, Wander};
+use crate::physics::{Noise, StepTime};
 use setward_config::line::{Line, Meaning};
 use setward_protocol::{SignalId, Unit};
 
 /// Temperature and burner output in balance where a line says nothing. Trade figure; illustrative.
 const ZONE_DEGC: f64 = 340.0;
 const BURNER_PERCENT: f64 = 52.0;
-/// Moisture of what leaves the oven, %. Recipe R-03.
-const MOISTURE_PERCENT: f64 = 35.0;
-/// What a second and a kelvin more take from it, points. Computed from the recipe: 52 to 35 % in 16 s, with a drying
-/// rate that goes with the temperature above 100 degC.
-const POINTS_PER_S: f64 = 1.06;
-const POINTS_PER_K: f64 = 0.07;
-/// How far moisture wanders, points, and how fast, s; and how long a change takes to the fryer, s. Illustrative; the
-/// product's way is not followed here.
-const MOISTURE_WANDER: (f64, f64) = (0.1, 120.0);
-const MOISTURE_TAU_S: f64 = 60.0;
+/// Drying goes with the temperature above this, degC. Textbook.
+const BOILING_DEGC: f64 = 100.0;
+/// The exhaust moves air for so long before the zones are switched on, s. Illustrative.
+const EXHAUSTED_FIRST_S: f64 = 10.0;
 /// An empty belt is hotter, K. Illustrative.
 const EMPTY_BELT_K: f64 = 6.0;
 const ROOM_DEGC: f64 = 20.0;
@@ -39,10 +33,11 @@ struct Zone {
 pub(super) struct Oven {
     zones: Vec<Zone>,
     exhaust: bool,
+    /// For how long the exhaust has moved air, s.
+    exhausted_s: f64,
     load: f64,
-    moisture_percent: f64,
-    usual_moisture_percent: f64,
-    moisture_wander: Wander,
+    /// How much faster than usual each zone dries.
+    baking: Vec<f64>,
     /// The belt's rise above the room as a share of the first zone's.
     belt_share: f64,
 }
@@ -51,20 +46,12 @@ impl Oven {
     pub(super) fn new(line: &Line) -> Self {
         let zones: Vec<_> =
             (0..count(line, Meaning::OvenTemperature)).filter_map(|zone| Zone::new(line, zone)).collect();
-        let usual_moisture_percent =
-            typical(line, Meaning::FeedMoisture, 0, Unit::Percent).unwrap_or(MOISTURE_PERCENT);
         let belt_degc = typical(line, Meaning::OvenBeltTemperature, 0, Unit::DegC);
         let first_degc = zones.first().map_or(ZONE_DEGC, |zone| zone.usual_degc);
         let share = |belt_degc: f64| (belt_degc - ROOM_DEGC) / (first_degc - ROOM_DEGC).max(1.0);
-        Self {
-            zones,
-            exhaust: true,
-            load: 1.0,
-            moisture_percent: usual_moisture_percent,
-            usual_moisture_percent,
-            moisture_wander: Wander::new(MOISTURE_WANDER.0, MOISTURE_WANDER.1),
-            belt_share: belt_degc.map_or(1.0, share),
-        }
+        let baking = vec![1.0; zones.len()];
+        let (exhausted_s, belt_share) = (f64::INFINITY, belt_degc.map_or(1.0, share));
+        Self { zones, exhaust: true, exhausted_s, load: 1.0, baking, belt_share }
     }
 
     pub(super) fn zone(&self, ordinal: usize) -> Option<&OvenZone> {
@@ -81,9 +68,9 @@ impl Oven {
         self.exhaust
     }
 
-    /// Moisture of what enters the fryer, %.
-    pub(super) const fn moisture_percent(&self) -> f64 {
-        self.moisture_percent
+    /// How much faster than usual each zone dries.
+    pub(super) fn baking(&self) -> &[f64] {
+        &self.baking
     }
 
     /// Surface of the first belt, degC.
@@ -99,12 +86,16 @@ impl Oven {
         &mut self,
         step: StepTime,
         panel: &Panel<'_>,
-        on: bool,
+        (on, belts_run): (bool, bool),
         belts: &Belts,
         noise: &mut Noise,
     ) {
         let lost = panel.line_has(FaultKind::ExhaustLost);
-        self.exhaust = on && !lost;
+        // The fan comes first and runs on with the belts. Zones that heat stay switched on without it: they lock out.
+        self.exhaust = (on || belts_run) && !lost;
+        self.exhausted_s = if self.exhaust { self.exhausted_s + step.seconds() } else { 0.0 };
+        let heats = self.zones.iter().any(|zone| zone.zone.mode() != OvenMode::Off);
+        let on = on && (heats || self.exhausted_s >= EXHAUSTED_FIRST_S);
         let count = self.zones.len();
         for (ordinal, zone) in self.zones.iter_mut().enumerate() {
             let inputs = OvenInputs {
@@ -114,17 +105,10 @@ impl Oven {
             zone.zone.step(step, &inputs, noise);
         }
         self.load = belts.in_zone(0, count);
-        self.dry(step, panel, belts, noise);
-    }
-
-    fn dry(&mut self, step: StepTime, panel: &Panel<'_>, belts: &Belts, noise: &mut Noise) {
-        let hotter_k = |zone: &Zone| zone.zone.zone_degc() - zone.usual_degc;
-        let hotter_k = self.zones.iter().map(hotter_k).sum::<f64>() / self.zones.len().max(1) as f64;
-        let taken = POINTS_PER_S * belts.extra_bake_s(panel) + POINTS_PER_K * hotter_k;
-        let dried = (self.usual_moisture_percent - taken).clamp(10.0, 52.0);
-        let wander = self.moisture_wander.step(step, noise);
-        let wanted = panel.of_line(FaultKind::WetFeed).unwrap_or(dried) + wander;
-        self.moisture_percent += (wanted - self.moisture_percent) * step.share(MOISTURE_TAU_S);
+        for (baking, zone) in self.baking.iter_mut().zip(&self.zones) {
+            let usual_k = (zone.usual_degc - BOILING_DEGC).max(1.0);
+            *baking = ((zone.zone.zone_degc() - BOILING_DEGC) / usual_k).max(0.0);
+        }
     }
 }
 

@@ -60,7 +60,7 @@ impl Panel<'_> {
         let boiling = (point.means == Some(Meaning::FryerSetpoint) && self.doing == Operation::BoilOut)
             .then(|| Unit::DegC.convert(BOIL_OUT_DEGC, point.unit))
             .flatten();
-        turned.or(boiling).unwrap_or(point.typical)
+        turned.or(boiling).or(point.entered).unwrap_or(point.typical)
     }
 
     /// What is entered in the temperature setpoint `id`, degC.

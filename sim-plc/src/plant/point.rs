@@ -18,6 +18,9 @@ pub(super) struct Point {
     /// Place of its controller in the line's list.
     pub(super) controller: usize,
     pub(super) typical: f64,
+    /// What was written last over the bus, and how often something was.
+    pub(super) entered: Option<f64>,
+    pub(super) writes: u64,
     noise: f64,
     tau_s: f64,
     /// Whether an instrument with lag and noise stands between the truth and the register.
@@ -52,6 +55,8 @@ impl Point {
             unit: signal.unit,
             controller: signal.register().map_or(usize::MAX, |register| register.controller.index()),
             typical: simulate.typical,
+            entered: None,
+            writes: 0,
             noise: simulate.noise,
             tau_s: simulate.time_constant.as_secs_f64(),
             served: signal.register().is_some(),

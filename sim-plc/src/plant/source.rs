@@ -119,13 +119,13 @@ const ZONE: &[Row<OvenZone>] = &[
 const OVEN: &[Row<Oven>] = &[
     (Meaning::OvenBeltTemperature, Oven::belt_degc, DEGC),
     (Meaning::OvenExhaust, |oven| bit(oven.exhaust()), Scale::Plain),
-    (Meaning::FeedMoisture, Oven::moisture_percent, PERCENT),
 ];
 
 const BELTS: &[Row<Belts>] = &[
     (Meaning::EquilibratorBeltSpeed, |belts| belts.equilibrator().speed_m_per_s(), M_PER_S),
     (Meaning::FryerBeltSpeed, |belts| belts.fryer().speed_m_per_s(), M_PER_S),
     (Meaning::FeedPresent, |belts| bit(belts.eye()), Scale::Plain),
+    (Meaning::FeedMoisture, |belts| belts.product().fed_percent(), PERCENT),
 ];
 
 const FRYER: &[Row<FryerStation>] = &[

@@ -37,6 +37,13 @@ pub enum ScriptProblem {
         /// The words found.
         found: String,
     },
+    /// Its time is before that of the line above.
+    Past {
+        /// The line found.
+        found: String,
+        /// The time of the line above.
+        last: Duration,
+    },
     /// The fault can't be.
     Fault(FaultError),
     /// The operation can't be.
@@ -55,6 +62,12 @@ impl fmt::Display for ScriptError {
             ScriptProblem::Time { found } => {
                 write!(f, "\"{found}\" is no time; write it like \"3 min 55 s\" or \"90 s\"")
             }
+            ScriptProblem::Past { found, last } => write!(
+                f,
+                "\"{found}\" is in the past: the script has come to {}; times are counted from its start, none \
+                 before the one above",
+                shown(*last)
+            ),
             ScriptProblem::Fault(error) => write!(f, "{error}"),
             ScriptProblem::Operation(error) => write!(f, "{error}"),
         }
@@ -96,18 +109,41 @@ impl FromStr for Scenario {
     type Err = ScriptError;
 
     fn from_str(text: &str) -> Result<Self, ScriptError> {
-        let (mut cues, mut again) = (Vec::new(), None);
+        Self::read(text, |_| Ok(()))
+    }
+}
+
+impl Scenario {
+    /// Reads a script of whose actions `check` has nothing to say.
+    pub(crate) fn read(
+        text: &str,
+        check: impl Fn(&Action) -> Result<(), FaultError>,
+    ) -> Result<Self, ScriptError> {
+        let (mut cues, mut again) = (Vec::<Cue>::new(), None);
         for (line, text) in (1..).zip(text.lines()) {
             let told = text.split('#').next().unwrap_or_default();
             let words: Vec<_> = told.split_whitespace().collect();
             let told = match words.as_slice() {
                 [] => continue,
-                ["again", "after", time @ ..] => time_of(time).map(|every| again = Some(every)),
-                words => cue_of(words).map(|cue| cues.push(cue)),
+                ["again", "after", time @ ..] => time_of(time)
+                    .and_then(|every| follows(every, cues.last(), time))
+                    .map(|every| again = Some(every)),
+                words => cue_of(words)
+                    .and_then(|cue| follows(cue.at, cues.last(), words).map(|_| cue))
+                    .and_then(|cue| check(&cue.action).map_err(ScriptProblem::Fault).map(|()| cue))
+                    .map(|cue| cues.push(cue)),
             };
             told.map_err(|problem| ScriptError { line, problem })?;
         }
         Ok(Self::new(cues, again))
+    }
+}
+
+/// A time that is not before the line above: what is past can't be done any more.
+fn follows(at: Duration, last: Option<&Cue>, words: &[&str]) -> Result<Duration, ScriptProblem> {
+    match last.filter(|last| last.at > at) {
+        None => Ok(at),
+        Some(last) => Err(ScriptProblem::Past { found: words.join(" "), last: last.at }),
     }
 }
 
@@ -186,6 +222,16 @@ again after 180 min 00 s
         check_refused(
             "soon begins heat-low",
             "line 1: \"soon\" is no time; write it like \"3 min 55 s\" or \"90 s\"",
+        );
+        check_refused(
+            "90 s begins heat-low\n5 s ends heat-low",
+            "line 2: \"5 s ends heat-low\" is in the past: the script has come to 1 min 30 s; times are counted from \
+             its start, none before the one above",
+        );
+        check_refused(
+            "90 s begins heat-low\nagain after 1 min",
+            "line 2: \"1 min\" is in the past: the script has come to 1 min 30 s; times are counted from its start, \
+             none before the one above",
         );
         check_refused("begins heat-low", "line 1: \"\" is no time; write it like \"3 min 55 s\" or \"90 s\"");
         check_refused(

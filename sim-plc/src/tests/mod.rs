@@ -10,3 +10,4 @@ mod scripts;
 mod serving;
 mod steady;
 mod unit_faults;
+mod writing;

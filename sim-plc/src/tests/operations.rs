@@ -168,3 +168,26 @@ fn a_fault_lasts_through_an_operation() {
     assert!((shown(&simulator, "TT-310") - 182.0).abs() < 2.0);
     assert_eq!(simulator.doing(), Operation::StopFeed);
 }
+
+/// Heat without flow or exhaust is what the interlocks are there for: a line that starts has both first.
+#[test]
+fn a_line_that_starts_has_its_fan_and_its_pump_before_its_heat() {
+    let simulator = demo();
+    simulator.operate(Operation::Stop);
+    pass(&simulator, 3600);
+    assert_eq!(
+        [shown(&simulator, "YS-251"), shown(&simulator, "XI-201"), shown(&simulator, "XI-310")],
+        [0.0, 2.0, 0.0]
+    );
+    simulator.operate(Operation::HeatUp);
+    let mut fan_s = 0;
+    for _ in 0..60 {
+        pass(&simulator, 1);
+        let (fan, zone, fryer) =
+            (shown(&simulator, "YS-251"), shown(&simulator, "XI-201"), shown(&simulator, "XI-310"));
+        assert!(zone == 2.0 || fan_s >= 5, "a zone is on {fan_s} s after the fan");
+        assert!(fryer == 0.0 || shown(&simulator, "FT-320") > 40.0, "{}", shown(&simulator, "FT-320"));
+        fan_s += u32::from(fan == 1.0);
+    }
+    assert_eq!((shown(&simulator, "XI-201"), shown(&simulator, "XI-310")), (1.0, 2.0));
+}

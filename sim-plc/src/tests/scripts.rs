@@ -98,3 +98,22 @@ fn a_script_from_a_file_stops_the_feed_and_starts_it_again() {
     use Operation::{Run, StopFeed};
     assert_eq!(changes, [(0, Run), (5, StopFeed), (10, Run), (25, StopFeed)]);
 }
+
+#[test]
+fn a_script_that_the_line_cant_do_names_the_line_of_the_text() {
+    let simulator = running(0);
+    let refused = |text: &str| simulator.read_scenario(text).unwrap_err().to_string();
+    assert_eq!(
+        refused("5 s begins heat-low\n9 s begins sensor-break TT-311\n"),
+        "line 2: the line has no signal \"TT-311\", nearest is \"TT-310\""
+    );
+    assert_eq!(
+        refused("5 s begins make-up-closed"),
+        "line 1: \"make-up-closed\" does nothing on this line: it has no signal that means fryer-oil-level"
+    );
+    assert_eq!(
+        refused("\n5 s begins controller-silent packing"),
+        "line 2: the line has no controller \"packing\"; it has cook, oven, fryer"
+    );
+    assert!(simulator.read_scenario("5 s begins heat-low").is_ok());
+}

@@ -1,9 +1,9 @@
 //! The measurement kind: a signal that can't be trusted.
 //!
 //! It raises when no good value has come for `bad_for`, counted from the first reading that was not good (or from when
-//! a reading was overdue) and not while the silence may still be bridged, or when less than three quarters of the last five minutes are known: a silence between two good
-//! values is bridged here as everywhere, up to the gap limit. It clears when a good value has come and enough of the last
-//! five minutes is known again. A signal that is not wired yet is nobody's alarm.
+//! a reading was overdue) and not while the silence may still be bridged, or when less than three quarters of the last five
+//! minutes were good: a reading speaks for the time since the one before. It clears when a good value has come and enough of the last
+//! five minutes was good again. A signal that is not wired yet is nobody's alarm.
 
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
@@ -13,7 +13,7 @@ use crate::settings::MeasurementSettings;
 use core::time::Duration;
 use setward_protocol::{NoData, Reading, Uptime};
 
-/// Least share of the last five minutes that must be known.
+/// Least share of the last five minutes that must be good.
 const COVERAGE_LEAST: f64 = 0.75;
 /// The last five minutes are counted in pieces of this length.
 const PIECE_S: u64 = 30;
@@ -42,15 +42,12 @@ struct Coverage {
     piece: u64,
     good_s: [f64; PIECES],
     total_s: [f64; PIECES],
-    /// Up to when it has been counted.
-    counted: Option<Uptime>,
-    last_good: Option<Uptime>,
+    last: Option<Uptime>,
 }
 
 impl MeasurementDetector {
     pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
-        let (piece, good_s, total_s) = (0, [0.0; PIECES], [0.0; PIECES]);
-        let coverage = Coverage { piece, good_s, total_s, counted: None, last_good: None };
+        let coverage = Coverage { piece: 0, good_s: [0.0; PIECES], total_s: [0.0; PIECES], last: None };
         Self {
             settings,
             gap_limit,
@@ -98,9 +95,9 @@ impl Judge for MeasurementDetector {
         self.run_out(at, changes);
         self.heard = Some(at);
         if controller_is_lost {
-            (self.coverage.counted, self.coverage.last_good) = (None, None);
+            self.coverage.last = None;
         } else {
-            self.coverage.take(at, reading, self.gap_limit);
+            self.coverage.take(at, is_good);
         }
         if is_good {
             (self.bad_since, self.bridged_until) = (None, Some(at + self.gap_limit));
@@ -150,34 +147,17 @@ impl Judge for MeasurementDetector {
 }
 
 impl Coverage {
-    fn take(&mut self, at: Uptime, reading: Reading, gap_limit: Duration) {
-        let is_good = reading.good().is_some();
-        let is_silence = matches!(reading, Reading::Bad(why) if why.is_silence());
-        let is_bridged = self.last_good.is_some_and(|good| at.since(good) <= gap_limit);
-        if is_silence && is_bridged {
-            // What comes next tells whether this time is known.
-            return;
-        }
-        if let Some(counted) = self.counted {
-            self.count(at, at.since(counted), is_good && is_bridged);
-        } else {
+    fn take(&mut self, at: Uptime, is_good: bool) {
+        let Some(last) = self.last.replace(at) else {
             self.piece = piece_of(at);
-        }
-        self.counted = Some(at);
-        if is_good {
-            self.last_good = Some(at);
-        } else if !is_silence {
-            self.last_good = None;
-        }
-    }
-
-    fn count(&mut self, at: Uptime, passed: Duration, is_known: bool) {
+            return;
+        };
         self.turn_to(piece_of(at));
-        let passed_s = passed.min(Duration::from_secs(PIECE_S)).as_secs_f64();
+        let passed = at.since(last).min(Duration::from_secs(PIECE_S));
         let place = self.place();
         if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
-            *total += passed_s;
-            *good += if is_known { passed_s } else { 0.0 };
+            *total += passed.as_secs_f64();
+            *good += if is_good { passed.as_secs_f64() } else { 0.0 };
         }
     }
 

@@ -460,6 +460,34 @@ fn a_signal_of_which_half_is_lost_is_told_after_five_minutes() {
     assert_eq!(told(&drain(&mut monitor), 0)[0].0, "cleared");
 }
 
+/// One reading in ten is lost, as on a tired network: the time is known all the same.
+#[test]
+fn a_signal_of_which_a_tenth_is_lost_is_told_to_nobody() {
+    let mut bench = Bench::new(&[measurement()]);
+    let mut monitor = bench.monitor();
+    for second in 0..2_000_u32 {
+        let lost = second % 10 == 3 || second % 50 == 4;
+        let reading = if lost { Reading::Bad(NoData::NoReply) } else { Reading::Good(182.0) };
+        feed(&mut monitor, f64::from(second), reading);
+    }
+    assert_eq!(drain(&mut monitor), []);
+}
+
+/// Polled every ten seconds, as soak tanks are: one lost reading is bridged, three are not.
+#[test]
+fn a_slow_signal_is_told_when_its_silence_can_no_longer_be_bridged() {
+    let slow =
+        AlarmSettings { poll_every: seconds(10), gap_limit: Duration::from_millis(30_500), ..measurement() };
+    let mut bench = Bench::new(&[slow]);
+    let mut monitor = bench.monitor();
+    for poll in 0..10_u32 {
+        let lost = matches!(poll, 3 | 5 | 6 | 7 | 8);
+        let reading = if lost { Reading::Bad(NoData::NoReply) } else { Reading::Good(58.0) };
+        feed(&mut monitor, f64::from(10 * poll), reading);
+    }
+    assert_eq!(told(&drain(&mut monitor), 0), [("raised", 70.5, false), ("cleared", 90.0, false)]);
+}
+
 #[test]
 fn a_signal_that_is_not_wired_yet_is_nobodys_alarm() {
     let mut bench = Bench::new(&[measurement()]);

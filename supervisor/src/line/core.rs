@@ -73,6 +73,12 @@ impl<'a> LineCore<'a> {
         self.stations.mode(station)
     }
 
+    /// The recipes that run.
+    #[must_use]
+    pub const fn recipes(&self) -> &RecipeBook {
+        &self.recipes
+    }
+
     /// What the recipe that runs where a signal is asks of it.
     #[must_use]
     pub fn recipe_setpoint(&self, signal: SignalId) -> Option<&RecipeSetpoint> {
