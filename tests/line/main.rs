@@ -2,6 +2,7 @@
 //! house rules that a machine can check.
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
 
+mod alarm_states;
 mod arrows;
 mod bus;
 mod bytes_sent;

@@ -41,6 +41,7 @@ mod measurement;
 pub mod metrics;
 pub mod monitor;
 mod pair;
+mod queue;
 mod rate;
 mod segment;
 pub mod settings;
@@ -55,7 +56,8 @@ pub use event::{AlarmEvent, Forecast, Happening};
 pub use exposure::EXPOSURE_CAP;
 pub use first_out::FirstOut;
 pub use flags::{Flags, Suppression};
-pub use monitor::{Acknowledgement, EVENTS_MAX, Head, Monitor, Restored, Status, TooManyCauses, WishError};
+pub use monitor::{Acknowledgement, Head, Monitor, Restored, Status, TooManyCauses, WishError};
+pub use queue::{EVENTS_MAX, events_needed};
 pub use segment::Segment;
 pub use settings::{
     AlarmId, AlarmSettings, Allowance, AverageReference, BatchEdge, CauseGroup, Codes, CommunicationSettings,

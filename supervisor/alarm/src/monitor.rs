@@ -11,16 +11,14 @@ use crate::detector::{Change, Changes};
 use crate::event::{AlarmEvent, Forecast, Happening};
 use crate::first_out::{self, FirstOut};
 use crate::flags::Flags;
+use crate::queue::EventQueue;
 use crate::segment::Segment;
 use crate::settings::{AlarmId, BatchEdge, Target, Watched};
 use crate::slot::{Slot, Told};
 use crate::state::AlarmState;
-use heapless::Deque;
 use setward_protocol::{ControllerId, Sample, SignalId, Uptime};
 pub use wishes::{Acknowledgement, WishError};
 
-/// Events that can wait to be drained. One input makes a few; a full queue is counted, never grown.
-pub const EVENTS_MAX: usize = 256;
 /// The most events one alarm makes from one input.
 const CHANGES_MAX: usize = 4;
 
@@ -82,8 +80,7 @@ pub struct Monitor<'a> {
     slots: &'a mut [Slot],
     heads: &'a mut [Head],
     segments: &'a mut [Segment],
-    events: Deque<AlarmEvent, EVENTS_MAX>,
-    events_lost: u64,
+    events: EventQueue<'a>,
     samples_dropped: u64,
     /// Whether an alarm began or ended to hide others.
     hides_changed: bool,
@@ -121,19 +118,15 @@ impl<'a> Monitor<'a> {
             let head = compared.and_then(|signal| heads.get_mut(signal.index()));
             slot.next_compared = head.and_then(|head| head.first_compared.replace(index));
         }
-        let events = Deque::new();
-        let (events_lost, samples_dropped, hides_changed, due) = (0, 0, false, None);
-        Self {
-            slots,
-            heads,
-            segments,
-            events,
-            events_lost,
-            samples_dropped,
-            hides_changed,
-            due,
-            first_of_controllers,
-        }
+        let events = EventQueue::new();
+        let (samples_dropped, hides_changed, due) = (0, false, None);
+        Self { slots, heads, segments, events, samples_dropped, hides_changed, due, first_of_controllers }
+    }
+
+    /// Lends places for events beyond the [`crate::EVENTS_MAX`] that the engine holds by itself. With as many as
+    /// [`crate::events_needed`] says, no event of any one input is lost. To be called before the first input.
+    pub fn lend_events(&mut self, places: &'a mut [Option<AlarmEvent>]) {
+        self.events.lend(places);
     }
 
     /// While `cause` stands and speaks, `consequence` is hidden by it. The caller sees to it that there is no circle.
@@ -237,7 +230,7 @@ impl<'a> Monitor<'a> {
             return;
         }
         for index in 0..u16::MAX {
-            if self.events.len() + CHANGES_MAX > EVENTS_MAX {
+            if self.events.is_nearly_full(CHANGES_MAX) {
                 break;
             }
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { break };
@@ -263,7 +256,7 @@ impl<'a> Monitor<'a> {
 
     /// The next event, until there is none.
     pub fn poll_event(&mut self) -> Option<AlarmEvent> {
-        self.events.pop_front()
+        self.events.pop()
     }
 
     /// When [`Self::handle_timeout`] wants to be called, if at all. It may be called for nothing.
@@ -298,7 +291,7 @@ impl<'a> Monitor<'a> {
     /// Events that found no room, and samples that were not newer than the one before.
     #[must_use]
     pub const fn losses(&self) -> (u64, u64) {
-        (self.events_lost, self.samples_dropped)
+        (self.events.lost(), self.samples_dropped)
     }
 
     fn first_alarm(&self, signal: SignalId) -> Option<u16> {
@@ -362,8 +355,6 @@ impl<'a> Monitor<'a> {
             exposure: slot.detector.exposure(),
         };
         self.hides_changed = true;
-        if self.events.push_back(event).is_err() {
-            self.events_lost += 1;
-        }
+        self.events.push(event);
     }
 }

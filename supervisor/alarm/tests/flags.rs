@@ -5,7 +5,7 @@
 use setward_alarm::{
     AlarmEvent, AlarmId, AlarmSettings, Allowance, Blindness, CommunicationSettings, DeviationSettings,
     Forecast, Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored,
-    Side, Slot, Target, TimeWeightedSettings, Watched, Width,
+    Side, Slot, Target, TimeWeightedSettings, Watched, Width, events_needed,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::time::Duration;
@@ -360,6 +360,34 @@ fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
     assert_eq!(expected, ["raised", "cleared", "unshelved", "cleared"], "{told:?}");
     good(&mut monitor, 30, 40, 195.0);
     assert_eq!(letter(&monitor, 0, 39.0), 'B', "it speaks again");
+}
+
+/// A thousand alarms stand when their controller is lost, and all go silent at once; then it is back.
+fn lose_a_thousand(lent: usize) -> (usize, u64) {
+    let mut settings = vec![on(hot(0)); 1000];
+    settings.push(communication());
+    let mut bench = Bench::new(&settings);
+    let mut places = vec![None; lent];
+    let mut monitor = bench.monitor();
+    monitor.lend_events(&mut places);
+    monitor.handle_controller(at(0.0), PLC, true);
+    feed(&mut monitor, 0.0, Reading::Good(182.0));
+    feed(&mut monitor, 1.0, Reading::Good(195.0));
+    let mut told = drain(&mut monitor).len();
+    for second in 2..20 {
+        monitor.handle_controller(at(f64::from(second)), PLC, false);
+        told += drain(&mut monitor).len();
+    }
+    (told, monitor.losses().0)
+}
+
+#[test]
+fn with_places_lent_no_event_is_lost_however_many_alarms_one_input_moves() {
+    // A thousand raised, the controller's own, a thousand silenced.
+    assert_eq!(lose_a_thousand(events_needed(1001)), (2001, 0));
+    let (told, lost) = lose_a_thousand(0);
+    assert_eq!(told as u64 + lost, 2001, "without, what finds no room is counted");
+    assert!(lost > 0);
 }
 
 /// Each reason by itself, then two at once: the one that a person set comes first.

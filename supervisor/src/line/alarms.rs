@@ -254,3 +254,25 @@ const fn word(what: Happening) -> &'static str {
         Happening::Silenced => "silenced",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A shelf of ten minutes, put there at 1,000 s of wall time.
+    fn left_at(now_s: i64, up_s: u64) -> Uptime {
+        let utc = |second: i64| UtcMillis(1000 * second);
+        let shelf =
+            Shelf { until: utc(1_600), once: false, since: utc(1_000), by: "Ana".to_owned(), why: None };
+        left_of(&shelf, WallAnchor { at: Uptime::from_millis(1000 * up_s), utc: utc(now_s) })
+    }
+
+    #[test]
+    fn a_shelf_goes_on_for_what_is_left_and_never_longer_than_it_was_asked_for() {
+        assert_eq!(left_at(1_100, 2), Uptime::from_millis(502_000));
+        assert_eq!(left_at(1_600, 2), Uptime::START, "over");
+        assert_eq!(left_at(9_999, 2), Uptime::START);
+        // The clock came up at the epoch: not for 56 years.
+        assert_eq!(left_at(0, 2), Uptime::from_millis(602_000));
+    }
+}

@@ -3,7 +3,7 @@
 use super::WallAnchor;
 use super::alarms::AlarmBook;
 use crate::history::AlarmRecord;
-use setward_alarm::{Head, Monitor, Segment, Slot};
+use setward_alarm::{AlarmEvent, Head, Monitor, Segment, Slot, events_needed};
 use setward_config::line::Line;
 
 /// What the engine borrows: exactly what the line needs, allocated once.
@@ -12,6 +12,7 @@ pub struct Storage {
     slots: Vec<Slot>,
     heads: Vec<Head>,
     segments: Vec<Segment>,
+    events: Vec<Option<AlarmEvent>>,
 }
 
 impl Storage {
@@ -23,6 +24,7 @@ impl Storage {
             slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
             heads: vec![Head::default(); line.signals.len()],
             segments: vec![Segment::default(); segments],
+            events: vec![None; events_needed(line.alarms.len())],
         }
     }
 
@@ -34,6 +36,7 @@ impl Storage {
         wall: WallAnchor,
     ) -> (Monitor<'_>, AlarmBook) {
         let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
+        monitor.lend_events(&mut self.events);
         for setpoint in &line.recipe().setpoints {
             monitor.handle_target(setpoint.signal, Some(setpoint.target));
         }
