@@ -56,7 +56,7 @@ impl SignalBook {
     pub fn published(&self) -> Vec<SignalView> {
         let with_slope = |(view, slope): (&SignalView, &Slope)| {
             let (slope_per_min, slope_error_per_min) = slope.per_min().unzip();
-            SignalView { slope_per_min, slope_error_per_min, ..view.clone() }
+            SignalView { slope_per_min, slope_error_per_min, ..*view }
         };
         self.views.iter().zip(&self.slopes).map(with_slope).collect()
     }
