@@ -11,8 +11,10 @@ mod intervals;
 mod loops;
 mod names;
 mod places;
+mod product;
 mod recipe_numbers;
 mod recipes;
+mod renames;
 mod signals;
 mod site;
 mod stations;
@@ -179,7 +181,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let times = controllers::times(raw_line, sink);
     let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
     places::check(raw_line, &places, sink);
-    signals::renamed(raw_line, &names, sink);
+    renames::check(raw_line, &names, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
     history::known_signals(raw_site, &names, sink);
     let derived = derived::check(raw_line, &names, &signals, &belts, sink);
@@ -200,6 +202,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
+    let product = product::check(raw_line, &names, &signals, sink);
     let context = alarms::Context {
         names: &names,
         signals: &signals,
@@ -226,6 +229,10 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         recipes,
         running_recipe: running_recipe?,
         recipe_numbers: recipe_numbers.into_iter().collect::<Option<_>>()?,
+        kettles: product.kettles.into_iter().collect::<Option<_>>()?,
+        tanks: product.tanks.into_iter().collect::<Option<_>>()?,
+        delays: product.delays.into_iter().collect::<Option<_>>()?,
+        feed: product.feed?,
         fingerprint,
         files: Vec::new(),
     })

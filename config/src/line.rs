@@ -5,6 +5,7 @@
 mod alarm;
 mod history;
 mod meaning;
+mod product;
 mod recipe;
 mod signal;
 
@@ -12,6 +13,7 @@ use crate::problem::SourceFile;
 pub use alarm::{AlarmClass, LineAlarm, Priority};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
+pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 use setward_alarm::AlarmId;
 use setward_process::condition::Condition;
@@ -58,6 +60,14 @@ pub struct Line {
     pub running_recipe: usize,
     /// Words in controllers that say which recipe their stations run.
     pub recipe_numbers: Vec<RecipeNumber>,
+    /// Kettles.
+    pub kettles: Vec<Kettle>,
+    /// Soak tanks.
+    pub tanks: Vec<Tank>,
+    /// Trays, drums, hoppers and weighers.
+    pub delays: Vec<Delay>,
+    /// Where the product that passes is weighed.
+    pub feed: Option<FeedRate>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
     /// The folder's files, as they were read: history keeps them.

@@ -6,6 +6,7 @@ pub(crate) mod alarm_kind;
 pub(crate) mod condition;
 pub(crate) mod derived;
 pub(crate) mod line;
+pub(crate) mod product;
 pub(crate) mod recipe;
 pub(crate) mod site;
 pub(crate) mod station;

@@ -17,8 +17,10 @@ pub mod handle;
 pub mod history;
 pub mod line;
 pub mod poll;
+pub mod replay;
 pub mod report;
 pub mod run;
+pub mod sink;
 pub mod snapshot;
 pub mod web;
 

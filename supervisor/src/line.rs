@@ -8,17 +8,20 @@ pub mod conditions;
 pub mod controllers;
 pub mod core;
 pub mod derived;
+pub mod follow;
+pub mod past;
 pub mod quality;
 pub mod recipes;
 pub mod signals;
 pub mod slope;
 pub mod stations;
+pub mod storage;
 pub mod wishes;
 pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
-use crate::handle::Request;
+use crate::handle::{Looks, Request, Told};
 use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
@@ -26,10 +29,12 @@ use alarms::{AlarmBook, Beside, Person};
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
+use follow::{FollowBook, Following, ProductView};
+use past::Past;
 use quality::QualityBook;
 use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
-use setward_config::line::{Belt, Line, LineAlarm};
+use setward_config::line::{Belt, Line, LineAlarm, StationId};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
 use signals::{Fresh, SignalBook};
@@ -46,6 +51,10 @@ const FLUSH_EVERY: Duration = Duration::from_secs(1);
 const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
+/// Where corn and product are is worked out this often.
+const FOLLOW_EVERY_TICKS: u64 = 5;
+/// Whoever has looked is taken to look again for so long.
+const LOOKED_AT_TICKS: u64 = 60;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
@@ -103,8 +112,12 @@ pub struct LineChannels {
     pub reports: mpsc::Receiver<ScanReport>,
     /// Wishes from people.
     pub requests: mpsc::Receiver<Request>,
+    /// What happened elsewhere: history, servers.
+    pub told: mpsc::Receiver<Told>,
     /// Where the line is published.
     pub snapshot: watch::Sender<Arc<LineSnapshot>>,
+    /// How often anybody has looked there.
+    pub looks: Looks,
     /// Where history goes.
     pub work: mpsc::Sender<Work>,
     /// How history is doing.
@@ -123,6 +136,8 @@ pub struct LineTask<'a> {
     signals: SignalBook,
     quality: QualityBook,
     derived: DerivedBook,
+    follow: FollowBook,
+    following: Arc<Following>,
     alarms: AlarmBook,
     blindness: BlindnessBook,
     controllers: ControllerBook,
@@ -131,6 +146,8 @@ pub struct LineTask<'a> {
     sequence: u64,
     pending: Work,
     ticks: u64,
+    /// How often anybody had looked when last counted, and in which tick that was.
+    looked: (u64, u64),
 }
 
 impl<'a> LineTask<'a> {
@@ -141,6 +158,8 @@ impl<'a> LineTask<'a> {
             signals: SignalBook::new(&line),
             quality: QualityBook::new(&line),
             derived: DerivedBook::new(&line),
+            follow: FollowBook::new(&line),
+            following: Arc::default(),
             controllers: ControllerBook::new(&line),
             blindness: BlindnessBook::new(&line),
             core: LineCore::new(Arc::clone(&line), monitor),
@@ -153,7 +172,15 @@ impl<'a> LineTask<'a> {
             sequence: 0,
             pending: Work::default(),
             ticks: 0,
+            looked: (0, 0),
         }
+    }
+
+    /// Begins with what an earlier run has read.
+    #[must_use]
+    pub fn with_past(mut self, past: &[Past]) -> Self {
+        self.follow.take_past(&self.line, self.core.recipes(), past, self.clock.utc());
+        self
     }
 
     /// The line before anything happened, to publish first.
@@ -175,6 +202,7 @@ impl<'a> LineTask<'a> {
                 biased;
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
+                Some(told) = channels.told.recv() => self.daemon_event(told.what, Some(told.note)),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
                 _ = tick.tick() => {
@@ -184,8 +212,9 @@ impl<'a> LineTask<'a> {
             }
             let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            // Only the run's own handle is there to look: then once a second will do, besides what happens to alarms.
-            if has_news || second_is_over || channels.snapshot.receiver_count() > 1 {
+            let is_watched = channels.snapshot.receiver_count() > 1 || self.is_looked_at(&channels.looks);
+            // Where nobody looks, once a second will do, besides what happens to alarms.
+            if has_news || second_is_over || is_watched {
                 let published = self.snapshot(&channels.writer);
                 channels.snapshot.send_replace(Arc::new(published));
             }
@@ -201,6 +230,15 @@ impl<'a> LineTask<'a> {
             self.counts.samples_lost += waiting;
         }
         self.counts
+    }
+
+    /// Whether anybody has looked at the line within the last minute, or it has just begun.
+    fn is_looked_at(&mut self, looks: &Looks) -> bool {
+        let count = looks.count();
+        if count != self.looked.0 {
+            self.looked = (count, self.ticks);
+        }
+        self.ticks < self.looked.1 + LOOKED_AT_TICKS
     }
 
     fn anchor(&self) -> WallAnchor {
@@ -219,6 +257,8 @@ impl<'a> LineTask<'a> {
         );
         let following = self.derived.follow(&fresh);
         fresh.extend(following);
+        // One order whatever the read plan: a replay of what is kept must meet the same.
+        fresh.sort_by_key(|one| one.signal);
         let anchor = WallAnchor { at: report.at, utc: report.utc };
         let sample = |one: &Fresh| Sample { signal: one.signal, at: one.at, reading: one.reading };
         let samples: Vec<Sample> = fresh.iter().map(sample).collect();
@@ -233,6 +273,10 @@ impl<'a> LineTask<'a> {
         let answered = report.brought_words() && trouble.is_none();
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
+        for sample in &samples {
+            let (at, signal, value) = (sample.at, sample.signal, sample.reading.good());
+            self.follow.handle(&self.line, self.core.recipes(), at, signal, value);
+        }
         self.tell(None);
         self.counts.scans += 1;
         self.counts.requests += u64::from(report.requests);
@@ -254,6 +298,9 @@ impl<'a> LineTask<'a> {
         self.signals.mark_stale(now, utc);
         let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
         self.keep_blindness(blindness);
+        if self.ticks % FOLLOW_EVERY_TICKS == 1 {
+            self.follow_product();
+        }
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
             self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
@@ -377,6 +424,7 @@ impl<'a> LineTask<'a> {
             stations: self.core.station_views(),
             controllers: self.controllers.views().to_vec(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
+            following: Arc::clone(&self.following),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
             counts: Counts {
                 samples_stored: writer.stored,
@@ -385,6 +433,41 @@ impl<'a> LineTask<'a> {
             },
             history_problem: writer.problem,
         }
+    }
+
+    /// Where corn is, and the product of each alarm that stands or has stood.
+    fn follow_product(&mut self) {
+        let wall = self.anchor();
+        let now = (wall.at, wall.utc);
+        if let Some(last) = self.line.stations.len().checked_sub(1).and_then(|last| u16::try_from(last).ok())
+        {
+            let recipe = self.core.recipes().running(&self.line, StationId(last));
+            self.follow.handle_recipe(wall.at, recipe);
+        }
+        let mut products = self.following.products.clone();
+        for (alarm, _) in self.line.alarms_with_ids() {
+            let seen = self.alarms.view(self.core.alarms(), alarm, wall);
+            let Some(onset) = seen.onset.filter(|_| seen.raised.is_some()) else { continue };
+            let is_settled =
+                |known: &ProductView| known.occurrence == seen.occurrence && known.is_settled(seen.cleared);
+            if products.get(&alarm).is_some_and(is_settled) {
+                continue;
+            }
+            let cleared = seen.cleared.filter(|cleared| *cleared >= onset);
+            match self.follow.product(&self.line, alarm, (onset, cleared), now) {
+                Some(product) => {
+                    products.insert(alarm, ProductView { occurrence: seen.occurrence, ..product })
+                }
+                None => products.remove(&alarm),
+            };
+        }
+        let tanks = self.follow.tanks(&self.line, wall.at, wall.utc);
+        let rate = self.line.feed.as_ref().and_then(|feed| {
+            let unit = self.line.signal(feed.signal).unit;
+            unit.convert(self.signals.good(feed.signal)?, Unit::KilogramPerHour)
+        });
+        let outlook = rate.and_then(|rate| self.follow.outlook(&self.line, now, rate));
+        self.following = Arc::new(Following { tanks, products, outlook });
     }
 
     fn dwell_s(&self, belt: &Belt) -> Option<f64> {

@@ -1,16 +1,16 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
-use crate::handle::LineHandle;
+use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
-use crate::line::alarms::AlarmBook;
+use crate::line::past::{self, Past};
+use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use setward_alarm::{Head, Monitor, Segment, Slot};
 use setward_config::line::Line;
 use setward_protocol::{NoData, Reading};
 use std::fmt;
@@ -28,6 +28,11 @@ const WORK_MAX: usize = 8;
 
 /// How long a poller that failed waits before it begins anew.
 const RESTART_AFTER: Duration = Duration::from_secs(1);
+/// Events from elsewhere that may wait for the line task.
+const TOLD_MAX: usize = 64;
+/// How often it is looked whether history waits; the history itself is asked once a minute.
+const LOOK_EVERY: Duration = Duration::from_secs(5);
+const LOOKS_A_MINUTE: u64 = 12;
 /// How long the store may take with what is left at the end.
 const LAST_WRITE_WITHIN: Duration = Duration::from_secs(10);
 
@@ -84,9 +89,11 @@ impl fmt::Display for RunSummary {
 #[derive(Debug)]
 pub struct Running {
     handle: LineHandle,
+    teller: Teller,
     stop: oneshot::Sender<()>,
     line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
+    notices: JoinHandle<()>,
     writer: JoinHandle<()>,
     status: SharedStatus,
 }
@@ -101,33 +108,41 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
     edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
+    let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
 
     let (work, queue) = mpsc::channel(WORK_MAX);
+    let history = Arc::clone(&edges.history);
     let writer = tokio::spawn(writer::write(edges.history, run, queue, status.clone(), edges.clock));
 
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
+    let (teller, told) = Teller::new(TOLD_MAX);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
+    let looks = Looks::default();
     let channels = LineChannels {
+        looks: looks.clone(),
         reports: arriving,
         requests: wishes,
+        told,
         snapshot,
         work,
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before), channels));
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before, past), channels));
 
     let pollers = endpoints
         .into_iter()
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
-    Ok(Running { handle: LineHandle::new(requests, published), stop, line_task, pollers, writer, status })
+    let handle = LineHandle::new(requests, published, looks);
+    let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
+    Ok(Running { handle, teller, stop, line_task, pollers, notices, writer, status })
 }
 
 impl Running {
@@ -135,6 +150,12 @@ impl Running {
     #[must_use]
     pub fn handle(&self) -> LineHandle {
         self.handle.clone()
+    }
+
+    /// The way to the daemon's events.
+    #[must_use]
+    pub fn teller(&self) -> Teller {
+        self.teller.clone()
     }
 
     /// Returns only if the line task ends although nobody stopped it; that is a fault of this program.
@@ -150,6 +171,7 @@ impl Running {
         // The task may have ended by itself; the join below tells.
         let _ended = self.stop.send(());
         let counts = self.line_task.await?;
+        self.notices.abort();
         for poller in self.pollers {
             poller.abort();
         }
@@ -209,18 +231,48 @@ async fn keep_polling<D: Dial + 'static>(
     }
 }
 
+/// What a person should know of the history becomes an event, once: at the start, when it comes up later, and when history
+/// waits or goes on.
+async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, teller: Teller) {
+    let mut told: Vec<String> = Vec::new();
+    let mut is_waiting = false;
+    for turn in 0_u64.. {
+        let mut news = Vec::new();
+        if turn.is_multiple_of(LOOKS_A_MINUTE) {
+            // A store that does not answer tells so by itself.
+            let notices = history.notices().await.unwrap_or_default();
+            news.extend(notices.into_iter().filter(|notice| !told.contains(notice)));
+            told.extend(news.iter().cloned());
+        }
+        let mut events: Vec<_> = news.into_iter().map(|notice| ("history notice", notice)).collect();
+        let problem = status.now().problem;
+        if problem.is_some() != is_waiting {
+            is_waiting = problem.is_some();
+            let goes_on = || "what waited has been kept, or is counted as lost".to_owned();
+            let what = if is_waiting { "history waits" } else { "history goes on" };
+            events.push((what, problem.unwrap_or_else(goes_on)));
+        }
+        for (what, note) in events {
+            if !teller.tell(what, note).await {
+                return;
+            }
+        }
+        tokio::time::sleep(LOOK_EVERY).await;
+    }
+}
+
 /// The line task with the storage it lends to the engine.
 async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    (records, before): (Vec<AlarmRecord>, RunBefore),
+    (records, before, past): (Vec<AlarmRecord>, RunBefore, Vec<Past>),
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(&line, records, wall);
-    LineTask::new(line, clock, run, monitor, alarms).run(before, channels).await
+    LineTask::new(line, clock, run, monitor, alarms).with_past(&past).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {
@@ -228,43 +280,4 @@ fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRe
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(line, records.to_vec(), wall);
     LineTask::new(Arc::clone(line), clock, run, monitor, alarms).first_snapshot()
-}
-
-/// What the engine borrows: exactly what the line needs, allocated once.
-struct Storage {
-    slots: Vec<Slot>,
-    heads: Vec<Head>,
-    segments: Vec<Segment>,
-}
-
-impl Storage {
-    fn of(line: &Line) -> Self {
-        let segments = line.alarms.iter().map(|alarm| alarm.settings.segments_needed()).sum();
-        Self {
-            slots: line.alarms.iter().map(|alarm| Slot::new(alarm.settings)).collect(),
-            heads: vec![Head::default(); line.signals.len()],
-            segments: vec![Segment::default(); segments],
-        }
-    }
-
-    /// The engine with the running recipe's targets, taken up where the last run stopped.
-    fn engine(
-        &mut self,
-        line: &Line,
-        records: Vec<AlarmRecord>,
-        wall: WallAnchor,
-    ) -> (Monitor<'_>, AlarmBook) {
-        let mut monitor = Monitor::new(&mut self.slots, &mut self.heads, &mut self.segments);
-        for setpoint in &line.recipe().setpoints {
-            monitor.handle_target(setpoint.signal, Some(setpoint.target));
-        }
-        for (cause, alarm) in line.alarms_with_ids() {
-            for consequence in &alarm.hides {
-                // The check allows no more causes than an alarm can hold.
-                let _fits = monitor.hide(cause, *consequence);
-            }
-        }
-        let alarms = AlarmBook::restore(line, records, &mut monitor, wall);
-        (monitor, alarms)
-    }
 }

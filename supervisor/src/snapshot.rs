@@ -26,6 +26,8 @@ pub struct LineSnapshot {
     pub controllers: Vec<ControllerView>,
     /// Every alarm, by [`AlarmId`].
     pub alarms: Vec<AlarmView>,
+    /// Where corn is, and the product of alarms. Worked out anew every few seconds.
+    pub following: std::sync::Arc<crate::line::follow::Following>,
     /// Dwell of each belt at its present speed, s, in the order of the line's belts.
     pub dwell_s: Vec<Option<f64>>,
     /// What the run has done so far.

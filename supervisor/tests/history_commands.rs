@@ -47,12 +47,16 @@ fn demo_folder() -> tempfile::TempDir {
 
 /// Two hours and some minutes of two signals: a ramp that leaves its tolerance, a broken probe for ten seconds.
 async fn watched(folder: &Path) -> ThreadedStore {
+    watched_from(folder, START_MS).await
+}
+
+async fn watched_from(folder: &Path, start_ms: i64) -> ThreadedStore {
     let line = setward_config::load(folder).unwrap().line;
     let store = ThreadedStore::open(&line.data_dir).unwrap();
-    let run = store.start_run(NewRun::of(&line, UtcMillis(START_MS), "0")).await.unwrap();
+    let run = store.start_run(NewRun::of(&line, UtcMillis(start_ms), "0")).await.unwrap();
     let place = |tag: &str| line.signals.iter().position(|signal| signal.tag == tag).unwrap() as u16;
     let (inlet, speed) = (place("TT-310"), place("TT-313"));
-    let bands = bands_of(&line, Uptime::from_millis(0), UtcMillis(START_MS));
+    let bands = bands_of(&line, Uptime::from_millis(0), UtcMillis(start_ms));
     for ten in (0..SECONDS).step_by(100) {
         let mut batch =
             Batch { bands: if ten == 0 { bands.clone() } else { Vec::new() }, ..Batch::default() };
@@ -60,7 +64,7 @@ async fn watched(folder: &Path) -> ThreadedStore {
             let broken = (4000..4010).contains(&now);
             let value = Reading::Good(((1820 - now / 100) as f64) * 0.1);
             let reading = if broken { Reading::Bad(NoData::SensorFault) } else { value };
-            let (utc, at) = (UtcMillis(START_MS + now * 1000), Uptime::from_millis(now as u64 * 1000));
+            let (utc, at) = (UtcMillis(start_ms + now * 1000), Uptime::from_millis(now as u64 * 1000));
             batch.samples.push(NewSample { signal: inlet, utc, at, reading });
             batch.samples.push(NewSample { signal: speed, utc, at, reading: Reading::Good(170.0) });
         }
@@ -100,6 +104,11 @@ async fn export_writes_every_reading_beside_the_writer_and_after_it() {
     let first: Vec<&str> = rows[1].split(',').collect();
     assert_eq!(first[..6], ["2026-11-25T02:00:00.000Z", first[1], "TT-310", "182", "degC", "good"]);
     assert!(!first[1].ends_with('Z') && first[1].contains("2026-11-2"), "plant time: {}", first[1]);
+    assert!(
+        first[10].starts_with("blue-corn-rounds ") && first[10].len() == 25,
+        "recipe and version: {}",
+        first[10]
+    );
     assert!(!first[6].is_empty() && !first[7].is_empty(), "what the recipe asked: {}", rows[1]);
     let broken = rows.iter().filter(|row| row.contains(",TT-310,,degC,bad: sensor fault,")).count();
     assert_eq!(broken, 10);
@@ -134,7 +143,7 @@ async fn a_question_that_makes_no_sense_is_refused_at_once_with_what_would() {
         check(
             &with(&[command, dir, "--signals", "TT-31O,tt-313"], &WHOLE),
             2,
-            &["TT-310", "TT-313", "did you mean"],
+            &["did you mean \"TT-31", "did you mean \"TT-313\""],
         );
         check(&[command, dir], 2, &["--signals"]);
     }
@@ -157,6 +166,7 @@ async fn trend_draws_what_was_kept_as_text_csv_json_and_svg() {
         drawn.contains("TT-310") && drawn.contains("lowest 174.7") && drawn.contains("highest 182.0"),
         "{drawn}"
     );
+    assert!(drawn.lines().next().unwrap().ends_with("(simulated)"), "{drawn}");
     assert!(drawn.contains('█') && drawn.contains("outside tolerance"), "{drawn}");
     assert!(drawn.lines().all(|line| line.chars().count() <= 160), "{drawn}");
 
@@ -222,4 +232,84 @@ async fn a_backup_is_verified_restored_into_an_empty_line_and_never_overwrites()
     let third = demo_folder();
     check(&["restore", text(&damaged), text(third.path())], 1, &["not sound"]);
     assert!(!third.path().join(".setward/history.sqlite").exists());
+}
+
+#[tokio::test]
+async fn a_renamed_signal_is_exported_with_its_past_under_the_new_tag() {
+    let folder = demo_folder();
+    drop(watched(folder.path()).await);
+    for (name, text) in setward_config::demo_files() {
+        let renamed = text.replace("TT-310", "TT-399").replacen(
+            "tag = \"TT-399\"",
+            "tag = \"TT-399\"\nwas = \"TT-310\"",
+            usize::from(*name == "line.toml"),
+        );
+        std::fs::write(folder.path().join(name), renamed).unwrap();
+    }
+    let line = setward_config::load(folder.path()).unwrap().line;
+    let store = ThreadedStore::open(&line.data_dir).unwrap();
+    store.start_run(NewRun::of(&line, UtcMillis(START_MS + 10_000_000), "0")).await.unwrap();
+    let rows = check(&with(&["export", text(folder.path()), "--signals", "TT-399"], &WHOLE), 0, &[]);
+    assert_eq!(rows.matches(",TT-399,").count() as i64, SECONDS);
+}
+
+#[tokio::test]
+async fn damage_found_at_the_start_becomes_an_event_and_the_folder_is_kept() {
+    let folder = demo_folder();
+    drop(watched(folder.path()).await);
+    let file = folder.path().join(".setward/history.sqlite");
+    // The threads that held the file end a moment after their handle; what they left in the log goes into the file.
+    let whole = rusqlite::Connection::open(&file).unwrap();
+    whole.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_row| Ok(())).unwrap();
+    drop(whole);
+    let mut bytes = std::fs::read(&file).unwrap();
+    let end = bytes.len() - 4096;
+    bytes[8192..end].fill(0x55);
+    std::fs::write(&file, bytes).unwrap();
+    let run = setward(&["run", text(folder.path()), "--page", "127.0.0.1:0", "--for", "3 s"]);
+    let told = String::from_utf8_lossy(&run.stderr).into_owned();
+    assert_eq!(run.status.code(), Some(0), "{told}");
+    assert!(told.contains("the history file was damaged"), "{told}");
+
+    let store = ThreadedStore::open(&folder.path().join(".setward")).unwrap();
+    let events = store.events(None, 100).await.unwrap();
+    let notices: Vec<String> = events
+        .into_iter()
+        .filter(|stored| stored.event.what == "history notice")
+        .filter_map(|stored| stored.event.note)
+        .collect();
+    assert!(notices.iter().any(|note| note.contains("history.damaged-1.sqlite")), "{notices:?}");
+    drop(store);
+    let reader = setward::history::HistoryReader::open(&folder.path().join(".setward")).unwrap();
+    let run = reader.runs().unwrap().pop().unwrap();
+    let kept: Vec<String> =
+        reader.folder(&run.fingerprint).unwrap().into_iter().map(|(path, ..)| path).collect();
+    let mut files: Vec<&str> = setward_config::demo_files().iter().map(|(name, _)| *name).collect();
+    files.sort_unstable();
+    assert_eq!(kept, files);
+}
+
+#[tokio::test]
+async fn readings_older_than_the_site_file_says_go_and_their_roll_ups_stay() {
+    let folder = demo_folder();
+    let site = folder.path().join("site.toml");
+    let text_of_site = std::fs::read_to_string(&site).unwrap();
+    std::fs::write(&site, text_of_site.replace("readings_days = 1096", "readings_days = 1")).unwrap();
+    let now_ms = setward::clock::Clock::system().utc().0;
+    let start_ms = (now_ms - 3 * 86_400_000).div_euclid(3_600_000) * 3_600_000;
+    drop(watched_from(folder.path(), start_ms).await);
+    let dir = text(folder.path());
+    // The new run's own readings, of controllers that nobody simulates, move the clock that retention goes by.
+    let before: serde_json::Value = serde_json::from_str(&check(&["verify", dir, "--json"], 0, &[])).unwrap();
+    let run = setward(&["run", dir, "--page", "127.0.0.1:0", "--for", "4 s"]);
+    assert_eq!(run.status.code(), Some(0), "{}", String::from_utf8_lossy(&run.stderr));
+    let after: serde_json::Value = serde_json::from_str(&check(&["verify", dir, "--json"], 0, &[])).unwrap();
+    let readings = |verified: &serde_json::Value| verified["verified"]["readings"].as_u64().unwrap();
+    assert!(readings(&before) + before["verified"]["journal_rows"].as_u64().unwrap() > 10_000, "{before}");
+    assert!(readings(&after) < 5_000, "the old readings are gone: {after}");
+    let drawn =
+        check(&["trend", dir, "--signals", "TT-310", "--from", "4 d", "--columns", "100", "--csv"], 0, &[]);
+    let kept: u64 =
+        drawn.split("\r\n").skip(1).filter_map(|row| row.split(',').nth(6)?.parse::<u64>().ok()).sum();
+    assert!(kept > 7_000, "roll-ups still tell of {kept} readings");
 }

@@ -19,6 +19,7 @@ mod oracle_windows;
 mod parcels;
 mod people;
 mod poller;
+mod replay;
 mod shipped_files;
 mod small_line;
 mod sockets;

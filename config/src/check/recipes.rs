@@ -8,9 +8,10 @@ use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, short};
 use crate::raw::line::RawLine;
-use crate::raw::recipe::{RawRecipe, RawSetpoint};
+use crate::raw::recipe::{RawRecipe, RawSetpoint, RawSoak};
 use crate::reader::{Sink, nearest_or_all};
 use setward_alarm::Target;
+use setward_process::tanks::SoakLimits;
 use setward_protocol::Unit;
 use std::collections::BTreeMap;
 
@@ -34,6 +35,7 @@ pub(crate) fn check(
             Recipe {
                 key: key.value.clone(),
                 name: recipe.name.as_ref().map(|name| name.value.clone()).unwrap_or_default(),
+                soak: recipe.soak.as_ref().and_then(|soak| soak_limits(soak, sink)),
                 setpoints: written.into_iter().map(|one| one.setpoint).chain(entered).collect(),
             }
         })
@@ -50,6 +52,16 @@ pub(crate) fn running(line: &RawLine, raw: &[(At<String>, RawRecipe)], sink: &mu
         sink.report(Code::UnknownName, wanted.at, message, nearest_or_all(&wanted.value, &keys));
     }
     found
+}
+
+fn soak_limits(raw: &RawSoak, sink: &mut Sink) -> Option<SoakLimits> {
+    let (least, most) = (raw.least.as_ref()?, raw.most.as_ref()?);
+    if least.value >= most.value {
+        let message = "corn would be too old before it is old enough";
+        sink.report(Code::Conflict, least.at, message, "write `least` shorter than `most`");
+        return None;
+    }
+    Some(SoakLimits { least: least.value, most: most.value })
 }
 
 fn unique(recipe: &RawRecipe, sink: &mut Sink) {

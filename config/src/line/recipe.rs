@@ -1,6 +1,7 @@
 //! Recipes: what each signal is held against.
 
 use setward_alarm::Target;
+use setward_process::tanks::SoakLimits;
 use setward_protocol::{SignalId, StationId};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -14,6 +15,8 @@ pub struct Recipe {
     pub name: String,
     /// What each signal is held against: measured, derived and, through them, entered setpoints.
     pub setpoints: Vec<RecipeSetpoint>,
+    /// How old corn must and may be when it is fed; `None`: no limit.
+    pub soak: Option<SoakLimits>,
 }
 
 impl Recipe {

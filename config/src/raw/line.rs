@@ -2,6 +2,7 @@
 
 use super::condition::{self, RawCondition};
 use super::derived::{RawDerived, derived};
+use super::product::{self, RawDelay, RawFeed, RawKettle, RawTank};
 use super::station::{RawController, RawStation, TABLES, controller, station};
 use crate::line::{Behaves, LoopMode, Meaning, Role};
 use crate::problem::{At, Span};
@@ -21,6 +22,10 @@ pub(crate) struct RawLine {
     pub(crate) belts: Vec<RawBelt>,
     pub(crate) derived: Vec<RawDerived>,
     pub(crate) recipe_numbers: Vec<RawRecipeNumber>,
+    pub(crate) kettles: Vec<RawKettle>,
+    pub(crate) tanks: Vec<RawTank>,
+    pub(crate) delays: Vec<RawDelay>,
+    pub(crate) feed: Option<RawFeed>,
 }
 
 impl RawLine {
@@ -175,6 +180,10 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         loops: reader.tables("loop", "[[loop]]", control_loop),
         belts: reader.tables("belt", "[[belt]]", belt),
         recipe_numbers: reader.tables("recipe-number", "[[recipe-number]]", recipe_number),
+        kettles: reader.tables("kettle", "[[kettle]]", product::kettle),
+        tanks: reader.tables("tank", "[[tank]]", product::tank),
+        delays: reader.tables("delay", "[[delay]]", product::delay),
+        feed: reader.may_table("feed", "[feed]", product::feed),
         derived: reader.tables("derived", "[[derived]]", derived),
     }
 }

@@ -4,12 +4,20 @@ use crate::line::JudgeWhen;
 use crate::problem::{At, Span};
 use crate::quantity::Quantity;
 use crate::reader::TableReader;
+use std::time::Duration;
 
 /// One recipe file.
 #[derive(Debug)]
 pub(crate) struct RawRecipe {
     pub(crate) name: Option<At<String>>,
     pub(crate) setpoints: Vec<RawSetpoint>,
+    pub(crate) soak: Option<RawSoak>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawSoak {
+    pub(crate) least: Option<At<Duration>>,
+    pub(crate) most: Option<At<Duration>>,
 }
 
 #[derive(Debug)]
@@ -40,7 +48,15 @@ const JUDGE_WHEN: [(&str, JudgeWhen); 3] = [
 pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawRecipe {
     let name =
         reader.need_table("recipe", "[recipe]", |reader| reader.need_text("name", "\"Blue-corn rounds\""));
-    RawRecipe { name: name.flatten(), setpoints: reader.tables("setpoint", "[[setpoint]]", setpoint) }
+    RawRecipe {
+        name: name.flatten(),
+        setpoints: reader.tables("setpoint", "[[setpoint]]", setpoint),
+        soak: reader.may_table("soak", "[soak]", soak),
+    }
+}
+
+fn soak(reader: &mut TableReader<'_, '_>) -> RawSoak {
+    RawSoak { least: reader.need_time("least", "\"10 h\""), most: reader.need_time("most", "\"16 h\"") }
 }
 
 fn setpoint(reader: &mut TableReader<'_, '_>) -> RawSetpoint {

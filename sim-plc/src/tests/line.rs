@@ -90,6 +90,10 @@ pub(super) fn small_line() -> Line {
         recipes: Vec::new(),
         running_recipe: 0,
         recipe_numbers: Vec::new(),
+        kettles: Vec::new(),
+        tanks: Vec::new(),
+        delays: Vec::new(),
+        feed: None,
         fingerprint: String::new(),
         files: Vec::new(),
     }

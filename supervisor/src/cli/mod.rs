@@ -8,6 +8,7 @@ pub mod demo;
 mod drawing;
 mod export;
 mod plot;
+mod replay;
 mod report;
 mod restore;
 mod run;
@@ -64,6 +65,7 @@ Examples:
   setward trend plant/line-2 --signals TT-310
   setward export plant/line-2 --signals TT-310 --from \"24 h\" > fryer.csv
   setward report alarms plant/line-2 --from \"30 d\"
+  setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
 
 Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
@@ -86,6 +88,8 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
+    /// Run alarm settings over kept history: what they would have told, sooner or later than then
+    Replay(replay::ReplayArguments),
     /// Say what history tells of the alarms: calls, nuisances, and how long each could not have fired
     Report(report::ReportArguments),
     /// Copy the history to a new file, and verify the copy
@@ -182,6 +186,7 @@ pub fn main() -> ExitCode {
             block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
         }
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
+        Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),

@@ -3,7 +3,9 @@
 use super::{Exit, Stopping, check, fail};
 use crate::clock::Clock;
 use crate::history::sqlite::ThreadedStore;
+use crate::history::{HistoryStore, Settings};
 use crate::poll::dial::TcpDial;
+use crate::sink::Forwarding;
 use crate::web::{self, AppState};
 use crate::{Edges, RunSummary, start};
 use setward_config::line::Line;
@@ -73,7 +75,7 @@ pub(crate) async fn watch(
 ) -> Exit {
     let line = Arc::new(line);
     let clock = Clock::system();
-    let history = match ThreadedStore::open(&line.data_dir) {
+    let history = match ThreadedStore::open_with(&line.data_dir, Settings::of(&line.history)) {
         Ok(store) => Arc::new(store),
         Err(error) => return fail(&error.text),
     };
@@ -87,6 +89,8 @@ pub(crate) async fn watch(
     for text in greeting {
         stopping.tell(text);
     }
+    let store: Arc<dyn HistoryStore> = history.clone();
+    let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
     let (close_page, page_closed) = oneshot::channel::<()>();
     let state = AppState { handle: running.handle(), line, history, clock };
     let shutdown = async {
@@ -108,6 +112,7 @@ pub(crate) async fn watch(
         return fail("stopped after an internal fault; please report the message above");
     }
     let summary = running.stop().await;
+    forwarding.stop().await;
     // The page ends within a second of being told; its own errors were logged.
     let _page = tokio::time::timeout(Duration::from_secs(3), page).await;
     match summary {

@@ -65,7 +65,8 @@ pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
     match &arguments.svg {
         Some(file) => save(file, &asked, &curves),
         None => {
-            let mut text: Vec<String> = curves.iter().map(|curve| curve.text(&asked.zone)).collect();
+            let mut text = vec![format!("{}\n", title(&asked))];
+            text.extend(curves.iter().map(|curve| curve.text(&asked.zone)));
             text.push(format!("{LEGEND}\n"));
             print(&text.join("\n"))
         }
@@ -117,9 +118,7 @@ fn print(text: &str) -> Exit {
 }
 
 fn save(file: &Path, asked: &Asked, curves: &[Curve]) -> Exit {
-    let simulated = if asked.line.simulated { " (simulated)" } else { "" };
-    let title = format!("{}{simulated}", asked.line.name);
-    let text = drawing::svg(&title, curves, &asked.zone);
+    let text = drawing::svg(&title(asked), curves, &asked.zone);
     match std::fs::write(file, text) {
         Ok(()) => {
             println!("{} signals in {}", curves.len(), file.display());
@@ -127,6 +126,12 @@ fn save(file: &Path, asked: &Asked, curves: &[Curve]) -> Exit {
         }
         Err(error) => fail(&format!("writing {}: {error}", file.display())),
     }
+}
+
+/// The line's name, and whether all this is a simulator.
+fn title(asked: &Asked) -> String {
+    let simulated = if asked.line.simulated { " (simulated)" } else { "" };
+    format!("{}{simulated}", asked.line.name)
 }
 
 fn rfc3339(utc_ms: i64) -> String {

@@ -98,6 +98,15 @@ fn take_over(aside: &Path, new: &Connection, number: Option<u64>) -> usize {
     }
     let Ok(old) = old else { return 0 };
     let mut taken = 0;
+    // How far each server has come; a damaged place is known by its own checksum.
+    let places =
+        old.prepare("SELECT key, value FROM meta WHERE key LIKE 'server %'").and_then(|mut statement| {
+            let place = |row: &Row<'_>| Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?));
+            statement.query_map([], place)?.collect::<rusqlite::Result<Vec<_>>>()
+        });
+    for (key, value) in places.unwrap_or_default() {
+        let _kept = new.execute("INSERT OR REPLACE INTO meta VALUES (?1, ?2)", params![key, value]);
+    }
     for table in &TABLES {
         taken += take_table(&old, new, table);
     }

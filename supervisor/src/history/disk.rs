@@ -1,6 +1,7 @@
 //! How the store uses its disk, and the guard that stops it before the disk is full.
 
 use super::{HistoryError, Keep};
+use setward_config::line::HistorySettings;
 use std::path::Path;
 
 /// History waits while less than this is free, bytes.
@@ -19,6 +20,20 @@ pub struct Settings {
     pub journal_bytes: u64,
     /// How the free space of a folder's disk is found, bytes; `None` if it can't be.
     pub free_bytes: fn(&Path) -> Option<u64>,
+}
+
+impl Settings {
+    /// As the site file says.
+    #[must_use]
+    pub fn of(kept: &HistorySettings) -> Self {
+        let keep = Keep {
+            readings_days: kept.readings_days,
+            minutes_days: kept.minutes_days,
+            hours_days: kept.hours_days,
+            most_bytes: kept.most_bytes,
+        };
+        Self { keep, free_min_bytes: kept.free_bytes, ..Self::default() }
+    }
 }
 
 impl Default for Settings {

@@ -15,6 +15,7 @@ mod damage;
 mod disk;
 mod envelope;
 mod events;
+mod forward;
 mod journal;
 #[cfg(test)]
 mod kill_tests;
@@ -44,8 +45,10 @@ pub mod backup;
 pub mod export;
 
 pub use disk::{Settings, free_bytes};
+pub use forward::{ForwardPage, ForwardReading};
 pub use layout::RunSignal;
 pub use of_line::{band, bands_of};
+pub(crate) use quality::code_of;
 pub use quality::{no_data_code, no_data_from_code};
 pub use query::{
     BadQuery, COLUMNS_MAX, Envelope, ExactSample, KnownBand, Level, POINTS_MAX, SIGNALS_MAX, SignalSamples,
@@ -283,6 +286,21 @@ pub trait HistoryStore: Send + Sync {
     /// The newest notes about `about` (an alarm's id, a tag, a batch), newest first, at most `limit`.
     async fn notes(&self, _about: String, _limit: usize) -> Result<Vec<Note>, HistoryError> {
         Err(unable("keep notes"))
+    }
+
+    /// The next readings after the row numbered `after`, in the order of their rows.
+    async fn forward_page(&self, _after: u64) -> Result<ForwardPage, HistoryError> {
+        Err(unable("be sent to a server"))
+    }
+
+    /// Up to which row a server has everything for sure; `None` if nothing is known of it.
+    async fn cursor(&self, _server: String) -> Result<Option<u64>, HistoryError> {
+        Err(unable("be sent to a server"))
+    }
+
+    /// Keeps up to which row a server has everything for sure.
+    async fn keep_cursor(&self, _server: String, _sequence: u64) -> Result<(), HistoryError> {
+        Err(unable("be sent to a server"))
     }
 
     /// What a person should know of the store: damage set aside, a migration, history that waits.

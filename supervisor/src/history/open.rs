@@ -121,6 +121,44 @@ impl OpenChunk {
         rows_of(&self.times, &column.codes(self.rows()), &column.values)
     }
 
+    /// The lowest sequence number after `sequence`; `None` if it holds none.
+    pub(super) fn first_after(&self, sequence: u64) -> Option<u64> {
+        let at = self.times.sequence.partition_point(|known| *known <= sequence);
+        self.times.sequence.get(at).copied()
+    }
+
+    /// The readings of one column with `after < sequence <= until`: costs what it gives, however full the chunk is.
+    pub(super) fn column_between(&self, column: usize, after: u64, until: u64) -> Vec<RawRow> {
+        let Some(column) = self.columns.get(column) else { return Vec::new() };
+        let start = self.times.sequence.partition_point(|known| *known <= after);
+        let stop = self.times.sequence.partition_point(|known| *known <= until);
+        let ends = column.codes.iter().skip(1).map(|(from, _)| *from).chain([self.rows()]);
+        let (mut rows, mut value_at) = (Vec::new(), 0);
+        for ((from, code), end) in column.codes.iter().zip(ends) {
+            let is_kept = has_value(*code);
+            for row in start.max(*from)..stop.min(end) {
+                let value = if is_kept { column.values.get(value_at + row - from) } else { None };
+                if *code != ABSENT {
+                    rows.extend(self.raw_row(row, *code, value.copied().unwrap_or_default()));
+                }
+            }
+            if is_kept {
+                value_at += end - from;
+            }
+        }
+        rows
+    }
+
+    fn raw_row(&self, row: usize, code: u16, value: f64) -> Option<RawRow> {
+        Some(RawRow {
+            utc_ms: *self.times.utc_ms.get(row)?,
+            uptime_us: *self.times.uptime_us.get(row)?,
+            sequence: *self.times.sequence.get(row)?,
+            code,
+            value,
+        })
+    }
+
     /// Its times as a block.
     pub(super) fn time_chunk(&self, run: i64, group: u16, previous: u64) -> TimeChunk {
         TimeChunk { name: self.name(run), group, previous, times: self.times.clone() }

@@ -50,7 +50,7 @@ pub fn no_data_from_code(code: i64) -> Option<NoData> {
 
 /// The code of a reading, and its value if it has one: 0 good, 1 to 4 uncertain, from 0x1000 on no data with its reason.
 #[must_use]
-pub(super) fn code_of(reading: Reading) -> (u16, Option<f64>) {
+pub(crate) fn code_of(reading: Reading) -> (u16, Option<f64>) {
     match reading {
         Reading::Good(value) => (GOOD, Some(value)),
         Reading::Uncertain(value, Doubt::Late) => (1, Some(value)),

@@ -8,8 +8,8 @@ use super::read::{OpenPart, Reading};
 use super::store::Store;
 use super::tables::open_to_read;
 use super::{
-    AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, NewAudit, NewNote, NewRun, Note,
-    Settings, SignalSamples, Span, StoredEvent, StoredSample, Window, events, records,
+    AlarmRecord, AuditEntry, Batch, Envelope, ForwardPage, HistoryError, HistoryStore, NewAudit, NewNote,
+    NewRun, Note, Settings, SignalSamples, Span, StoredEvent, StoredSample, Window, events, forward, records,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -120,6 +120,10 @@ impl ThreadedStore {
         }
         Ok(answer)
     }
+}
+
+fn of_file<T>(found: rusqlite::Result<T>) -> Result<T, HistoryError> {
+    found.map_err(|error| HistoryError::during("reading history for a server", &error))
 }
 
 fn unreachable_file(folder: &Path) -> HistoryError {
@@ -240,6 +244,27 @@ impl HistoryStore for ThreadedStore {
         self.read(Vec::new(), move |reading| records::notes(reading.connection, &about, limit)).await
     }
 
+    async fn forward_page(&self, after: u64) -> Result<ForwardPage, HistoryError> {
+        // In this order: a row goes from memory into the file, never back.
+        let open = self.ask(move |store| Ok(store.open_rows(after, None))).await?;
+        let in_file =
+            self.read(Vec::new(), move |reading| of_file(forward::start_in_file(reading.connection, after)));
+        let Some(until) = forward::end_of_page(in_file.await?, open.start, open.newest) else {
+            return Ok(ForwardPage { last: after, newest: open.newest, ..ForwardPage::default() });
+        };
+        let open = self.ask(move |store| Ok(store.open_rows(after, Some(until)))).await?;
+        self.read(Vec::new(), move |reading| of_file(forward::page(reading.connection, after, until, open)))
+            .await
+    }
+
+    async fn cursor(&self, server: String) -> Result<Option<u64>, HistoryError> {
+        self.ask(move |store| of_file(forward::cursor(&store.connection, &server))).await
+    }
+
+    async fn keep_cursor(&self, server: String, sequence: u64) -> Result<(), HistoryError> {
+        self.ask(move |store| of_file(forward::keep_cursor(&mut store.connection, &server, sequence))).await
+    }
+
     async fn notices(&self) -> Result<Vec<String>, HistoryError> {
         self.ask(move |store| Ok(store.notices())).await
     }
@@ -328,6 +353,26 @@ impl HistoryStore for InlineStore {
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {
         self.read(&[], |reading| records::notes(reading.connection, &about, limit))
+    }
+
+    async fn forward_page(&self, after: u64) -> Result<ForwardPage, HistoryError> {
+        self.with(|store| {
+            let open = store.open_rows(after, None);
+            let in_file = of_file(forward::start_in_file(&store.connection, after))?;
+            let Some(until) = forward::end_of_page(in_file, open.start, open.newest) else {
+                return Ok(ForwardPage { last: after, newest: open.newest, ..ForwardPage::default() });
+            };
+            let open = store.open_rows(after, Some(until));
+            of_file(forward::page(&store.connection, after, until, open))
+        })
+    }
+
+    async fn cursor(&self, server: String) -> Result<Option<u64>, HistoryError> {
+        self.with(|store| of_file(forward::cursor(&store.connection, &server)))
+    }
+
+    async fn keep_cursor(&self, server: String, sequence: u64) -> Result<(), HistoryError> {
+        self.with(|store| of_file(forward::keep_cursor(&mut store.connection, &server, sequence)))
     }
 
     async fn notices(&self) -> Result<Vec<String>, HistoryError> {

@@ -6,6 +6,7 @@
 use super::close::close_one;
 use super::damage;
 use super::disk::Guard;
+use super::forward::{OpenRows, open_rows};
 use super::layout::StoredSignal;
 use super::open::{OpenRun, Row};
 use super::read::{OpenPart, OpenSlice};
@@ -414,6 +415,11 @@ impl Store {
             Ok(verdict) => self.replace_file(&verdict),
             Err(error) => self.replace_file(&error.to_string()),
         }
+    }
+
+    /// The open rows after `after`, up to `until`.
+    pub(super) fn open_rows(&self, after: u64, until: Option<u64>) -> OpenRows {
+        OpenRows { newest: self.next_sequence - 1, ..open_rows(&self.runs, after, until) }
     }
 
     /// What a question about these signals needs of what is not in the file.

@@ -14,8 +14,15 @@ use setward_protocol::SignalId;
 /// What the conditions of each alarm said last.
 #[derive(Debug)]
 pub struct ConditionBook {
-    may_speak: Vec<bool>,
-    in_batch: Vec<Option<bool>>,
+    alarms: Vec<Conditioned>,
+}
+
+/// An alarm of which anything is asked besides its station's mode. Of most alarms nothing is, and they cost nothing.
+#[derive(Debug)]
+struct Conditioned {
+    alarm: AlarmId,
+    may_speak: bool,
+    in_batch: Option<bool>,
 }
 
 /// What has changed for an alarm.
@@ -31,8 +38,13 @@ impl ConditionBook {
     /// Every alarm may speak until something says otherwise.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        let count = line.alarms.len();
-        Self { may_speak: vec![true; count], in_batch: vec![None; count] }
+        let is_asked = |alarm: &LineAlarm| {
+            let by_recipe = is_held_against_recipe(&alarm.settings.kind);
+            by_recipe || !alarm.when.is_empty() || !alarm.batch.is_empty() || alarm.only_after.is_some()
+        };
+        let asked = line.alarms_with_ids().filter(|(_, alarm)| is_asked(alarm));
+        let one = |(alarm, _)| Conditioned { alarm, may_speak: true, in_batch: None };
+        Self { alarms: asked.map(one).collect() }
     }
 
     /// Looks at the line as it is; gives the alarms for which something has changed. A batch ends before its alarm is made
@@ -44,8 +56,8 @@ impl ConditionBook {
         value_of: impl Fn(SignalId) -> Option<f64>,
     ) -> Vec<(AlarmId, ConditionChange)> {
         let mut changes = Vec::new();
-        let said = self.may_speak.iter_mut().zip(&mut self.in_batch);
-        for ((id, alarm), (speaks, in_batch)) in line.alarms_with_ids().zip(said) {
+        for Conditioned { alarm: id, may_speak: speaks, in_batch } in &mut self.alarms {
+            let (id, alarm) = (*id, line.alarm(*id));
             let edge = batch_edge(alarm, in_batch, &value_of);
             if edge == Some(BatchEdge::Ends) {
                 changes.push((id, ConditionChange::Batch(BatchEdge::Ends)));

@@ -73,6 +73,12 @@ impl<'a> LineCore<'a> {
         self.stations.mode(station)
     }
 
+    /// The recipes that run.
+    #[must_use]
+    pub const fn recipes(&self) -> &RecipeBook {
+        &self.recipes
+    }
+
     /// What the recipe that runs where a signal is asks of it.
     #[must_use]
     pub fn recipe_setpoint(&self, signal: SignalId) -> Option<&RecipeSetpoint> {
@@ -89,8 +95,10 @@ impl<'a> LineCore<'a> {
         views
     }
 
-    /// One scan's readings, judged and with what is derived from them. All that follows is added to `said`.
+    /// One scan's readings, judged and with what is derived from them, in the order of the signals. Timers that ran out
+    /// before it come first. All that follows is added to `said`.
     pub fn handle_scan(&mut self, at: Uptime, utc: UtcMillis, samples: &[Sample], said: &mut Vec<Said>) {
+        self.handle_timeout(at, said);
         for sample in samples {
             if let Some(good) = self.good.get_mut(sample.signal.index()) {
                 *good = sample.reading.good();
@@ -120,14 +128,16 @@ impl<'a> LineCore<'a> {
         answered: bool,
         said: &mut Vec<Said>,
     ) {
+        self.handle_timeout(at, said);
         self.monitor.handle_controller(at, controller, answered);
         self.drain(said);
     }
 
-    /// Time has passed.
+    /// Time has passed. Each timer runs out at its own moment, however late this is called: a busy machine changes nothing,
+    /// and a replay gets what was told.
     pub fn handle_timeout(&mut self, now: Uptime, said: &mut Vec<Said>) {
-        while self.monitor.poll_timeout().is_some_and(|due| due <= now) {
-            self.monitor.handle_timeout(now);
+        while let Some(due) = self.monitor.poll_timeout().filter(|due| *due <= now) {
+            self.monitor.handle_timeout(due);
             self.drain(said);
         }
     }

@@ -7,7 +7,7 @@
 use super::signals::Fresh;
 use setward_config::line::{Controller, ControllerId, Line, LineSignal, StationId};
 use setward_process::condition::{Condition, all_hold};
-use setward_protocol::{Doubt, NoData, Reading, SignalId, Uptime};
+use setward_protocol::{Doubt, NoData, Reading, Sample, SignalId, Uptime};
 use std::time::Duration;
 
 /// A counting word that jumps ahead by no more than this many counts a second has wrapped, not restarted.
@@ -98,6 +98,14 @@ impl QualityBook {
     #[must_use]
     pub fn program_trouble(&self, controller: ControllerId, at: Uptime) -> Option<NoData> {
         self.beats.get(controller.index())?.as_ref()?.trouble(at)
+    }
+
+    /// Follows the counting word of a controller through a scan that was judged before.
+    pub fn follow_program(&mut self, controller: ControllerId, at: Uptime, samples: &[Sample]) {
+        let Some(Some(beat)) = self.beats.get_mut(controller.index()) else { return };
+        if let Some(counted) = samples.iter().find(|sample| sample.signal == beat.signal) {
+            beat.take(counted.reading.good(), at);
+        }
     }
 
     /// The counting word decides whether the rest can be believed.

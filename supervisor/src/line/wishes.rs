@@ -26,6 +26,8 @@ impl LineTask<'_> {
 
     fn grant(&mut self, wish: &WishRequest) -> Result<Granted, Refusal> {
         let now = self.clock.uptime();
+        self.core.handle_timeout(now, &mut self.said);
+        self.tell(None);
         let before = self.core.alarms().status(wish.alarm, now).ok_or(Refusal::NeverRaised)?;
         let stale = Refusal::Stale { run: self.run, occurrence: before.occurrence };
         let is_present = (wish.run, wish.occurrence) == (self.run, before.occurrence);

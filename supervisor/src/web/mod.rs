@@ -104,6 +104,7 @@ fn routes(web: Web) -> Router {
         .route("/alarms/{id}/{wish}", post(wishes::from_form))
         .route("/signals/{tag}", get(pages::signal::show))
         .route("/stations/{key}", get(pages::station::show))
+        .route("/tanks", get(pages::tanks::show))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

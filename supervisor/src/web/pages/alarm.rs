@@ -3,7 +3,8 @@
 
 use super::said::Said;
 use super::{
-    Outcome, Page, aside, controller, events, frame, messages, missing_value, registers, rows, trend, trust,
+    Outcome, Page, aside, controller, events, frame, messages, missing_value, product, registers, rows,
+    trend, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -61,6 +62,7 @@ pub(in crate::web) async fn render(
             section #acknowledge { h2 { "Acknowledge" } (rows::acknowledge_form(&scene, &facts, name.as_deref(), "alarm")) }
         }
         (aside::show(&scene, &facts, name.as_deref()))
+        (product::show(&scene, &facts))
         (background(&scene, &facts))
         section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
         @match &facts.on {
@@ -109,6 +111,7 @@ fn signal_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>)
                 dt { "Trend" } dd class=(course_class(facts)) data-t=(format!("{id}.dir")) { (live::direction(facts)) }
                 dt { "Forecast" } dd data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
                 dt { "Signal" } dd { (signal_words(scene, on)) }
+                @if let Some(short) = product::in_short(scene, facts) { dt { "Product" } dd data-t=(format!("{id}.prod")) { (short) } }
             }
             @if let Some(against) = on.entered { (super::signal::entered(on, against)) }
         }

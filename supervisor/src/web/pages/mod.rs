@@ -7,12 +7,14 @@ mod controller;
 mod events;
 pub(super) mod line;
 pub(super) mod messages;
+pub(in crate::web) mod product;
 mod registers;
 mod rows;
 pub(super) mod said;
 pub(super) mod signal;
 mod silent;
 pub(super) mod station;
+pub(super) mod tanks;
 mod trend;
 mod values;
 
@@ -77,6 +79,7 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
         header {
             nav aria-label="Pages" {
                 a href="/" { "Line" }
+                @if !line.tanks.is_empty() { a href="/tanks" { "Tanks" } }
                 a href="/alarms" { "Alarms" span #counts data-region { (counts(scene)) } }
             }
             div.place {

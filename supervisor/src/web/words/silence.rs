@@ -52,7 +52,13 @@ fn condition(scene: &Scene<'_>, alarm: &LineAlarm) -> String {
     let unmet: Vec<String> = alarm.when.iter().filter_map(|one| unmet(scene, one)).collect();
     match unmet.as_slice() {
         [] if lacks_product(scene, alarm) => "silent: no product under it".to_owned(),
-        [] => "silent: what it waits for does not hold".to_owned(),
+        [] => match alarm.only_after.zip(alarm.settings.station) {
+            Some((mode, station)) => {
+                let station = &scene.line.station(station).name;
+                format!("silent: speaks once {station} has been in {}", mode.name())
+            }
+            None => "silent: what it waits for does not hold".to_owned(),
+        },
         unmet => format!("silent: {}", unmet.join(", and ")),
     }
 }

@@ -313,6 +313,7 @@ pub(in crate::web::tests) fn line() -> Line {
         recipes: vec![Recipe {
             key: "blue-corn-rounds".to_owned(),
             name: "Blue-corn rounds, salted".to_owned(),
+            soak: None,
             setpoints: vec![
                 setpoint("TT-101", Some("TIC-101-SP"), (96.0, 1.5, 1.0)),
                 setpoint("TT-201", Some("TIC-201-SP"), (635.0, 15.0, 10.0)),
@@ -323,6 +324,10 @@ pub(in crate::web::tests) fn line() -> Line {
         }],
         running_recipe: 0,
         recipe_numbers: Vec::new(),
+        kettles: Vec::new(),
+        tanks: Vec::new(),
+        delays: Vec::new(),
+        feed: None,
         files: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }

@@ -123,6 +123,7 @@ pub(in crate::web::tests) fn snapshot() -> LineSnapshot {
         stations: vec![StationView::default(); 3],
         controllers: vec![answering.clone(), silent, answering],
         alarms: alarm_views(),
+        following: std::sync::Arc::default(),
         dwell_s: vec![None, Some(55.0)],
         counts: Counts::default(),
         history_problem: None,

@@ -1,0 +1,238 @@
+//! Kettles, tanks, drums and hoppers, and the feed: every word is a status with codes that mean something.
+
+use super::LineNames;
+use super::stations::signal_id;
+use crate::line::{Delay, FeedRate, Kettle, LineSignal, Role, StationId, Tank};
+use crate::problem::{At, Code, Span, quoted};
+use crate::quantity;
+use crate::raw::line::RawLine;
+use crate::raw::product::{PHASES, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES};
+use crate::reader::{Sink, nearest_or_all};
+use setward_protocol::{Dimension, SignalId, Unit};
+use std::collections::BTreeMap;
+
+/// The relative uncertainty of a weighed rate if nobody says; judgement.
+const RATE_UNCERTAINTY: f64 = 0.02;
+
+/// Signals by name, with where problems go.
+struct Look<'a, 'n> {
+    names: &'a LineNames<'n>,
+    signals: &'a [Option<LineSignal>],
+    sink: &'a mut Sink,
+}
+
+/// What is known of where product comes from and how it passes.
+pub(crate) struct Product {
+    pub(crate) kettles: Vec<Option<Kettle>>,
+    pub(crate) tanks: Vec<Option<Tank>>,
+    pub(crate) delays: Vec<Option<Delay>>,
+    /// Outer `None`: it is there and wrong.
+    pub(crate) feed: Option<Option<FeedRate>>,
+}
+
+/// All of it.
+pub(crate) fn check(
+    raw: &RawLine,
+    names: &LineNames<'_>,
+    signals: &[Option<LineSignal>],
+    sink: &mut Sink,
+) -> Product {
+    let mut look = Look { names, signals, sink };
+    Product {
+        kettles: raw.kettles.iter().map(|one| kettle(one, &mut look)).collect(),
+        tanks: tanks(&raw.tanks, &mut look),
+        delays: raw.delays.iter().map(|one| delay(one, &mut look)).collect(),
+        feed: match &raw.feed {
+            Some(one) => feed(one, &mut look).map(Some),
+            None => Some(None),
+        },
+    }
+}
+
+fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
+    let station = look.station(raw.station.as_ref());
+    let temperature = look.signal(raw.temperature.as_ref(), Role::Measured);
+    let step = look.signal(raw.step.as_ref(), Role::Status);
+    let steps = codes(&raw.steps, &PHASES, look.sink);
+    let number = raw.batch_number.as_ref().map(|name| look.signal(Some(name), Role::Status));
+    let corn = raw.corn.as_ref().and_then(|corn| {
+        let kg = look.sink.take("corn", corn.at, quantity::point(&corn.value, Unit::Kilogram))?;
+        more_than_nothing("corn", kg, corn.at, look.sink)
+    });
+    if raw.steps.is_empty() && raw.station.is_some() {
+        look.sink.missing(raw.at, "[[kettle]]", "steps", "{ 4 = \"hold\" }");
+    }
+    Some(Kettle {
+        name: raw.name.as_ref()?.value.clone(),
+        station: station?,
+        temperature: temperature?,
+        step: step?,
+        steps: steps.filter(|steps| !steps.is_empty())?,
+        batch_number: given(number)?,
+        corn_kg: corn?,
+    })
+}
+
+/// Every tank; one without `states` has those of the tank before.
+fn tanks(raw: &[RawTank], look: &mut Look<'_, '_>) -> Vec<Option<Tank>> {
+    let mut before: Option<BTreeMap<i64, _>> = None;
+    let mut numbers: BTreeMap<u16, &RawTank> = BTreeMap::new();
+    let mut found = Vec::new();
+    for (index, one) in raw.iter().enumerate() {
+        if !one.states.is_empty() {
+            before = codes(&one.states, &TANK_CODES, look.sink);
+        } else if index == 0
+            && let Some(state) = &one.state
+        {
+            look.sink.missing(
+                state.at,
+                "the first [[tank]]",
+                "states",
+                "{ 0 = \"empty\", 1 = \"filling\", 2 = \"soaking\" }",
+            );
+        }
+        let number =
+            one.number.as_ref().map_or(index + 1, |number| usize::try_from(number.value).unwrap_or_default());
+        let number = u16::try_from(number).unwrap_or(u16::MAX);
+        if numbers.insert(number, one).is_some()
+            && let Some(name) = &one.name
+        {
+            let message = format!("tank {} has a number that another has: {number}", quoted(&name.value));
+            look.sink.report(Code::Duplicate, name.at, message, "give each tank its own `number`");
+        }
+        let state = look.signal(one.state.as_ref(), Role::Status);
+        let temperature = one.temperature.as_ref().map(|name| look.signal(Some(name), Role::Measured));
+        let tank = || {
+            Some(Tank {
+                name: one.name.as_ref()?.value.clone(),
+                number,
+                state: state?,
+                states: before.clone().filter(|states| !states.is_empty())?,
+                temperature: given(temperature)?,
+            })
+        };
+        found.push(tank());
+    }
+    found
+}
+
+fn delay(raw: &RawDelay, look: &mut Look<'_, '_>) -> Option<Delay> {
+    let station = look.station(raw.station.as_ref());
+    let running = raw.running.as_ref().map(|name| look.signal(Some(name), Role::Status));
+    let (least, most) = (raw.least.as_ref()?, raw.most.as_ref()?);
+    if least.value > most.value {
+        let message = "the shortest time is longer than the longest";
+        look.sink.report(Code::Conflict, least.at, message, "swap `least` and `most`");
+        return None;
+    }
+    Some(Delay {
+        name: raw.name.as_ref()?.value.clone(),
+        station: station?,
+        least: least.value,
+        most: most.value,
+        running: given(running)?,
+    })
+}
+
+fn feed(raw: &RawFeed, look: &mut Look<'_, '_>) -> Option<FeedRate> {
+    let written = raw.signal.as_ref()?;
+    let signal = look.signal(Some(written), Role::Measured)?;
+    let of_signal = look.signals.get(signal.index())?.as_ref()?;
+    if of_signal.unit.dimension() != Dimension::MassFlow {
+        let message = format!("{} is in {}, which is no mass flow", quoted(&written.value), of_signal.unit);
+        look.sink.report(
+            Code::Conflict,
+            written.at,
+            message,
+            "name the signal that weighs the product that passes",
+        );
+        return None;
+    }
+    let own = of_signal.station;
+    let station = match &raw.station {
+        Some(name) => look.station(Some(name))?,
+        None => own,
+    };
+    let corn_per_kg = match &raw.corn_per_kg {
+        Some(share) => more_than_nothing("corn_per_kg", share.value, share.at, look.sink)?,
+        None => 1.0,
+    };
+    let uncertainty = match &raw.uncertainty {
+        Some(share) => {
+            look.sink.take("uncertainty", share.at, quantity::point(&share.value, Unit::Percent))? / 100.0
+        }
+        None => RATE_UNCERTAINTY,
+    };
+    let tank = raw.tank.as_ref().map(|name| look.signal(Some(name), Role::Status));
+    Some(FeedRate { signal, station, corn_per_kg, uncertainty, tank: given(tank)? })
+}
+
+fn more_than_nothing(key: &str, value: f64, at: Span, sink: &mut Sink) -> Option<f64> {
+    if value > 0.0 && value.is_finite() {
+        return Some(value);
+    }
+    sink.report(
+        Code::OutOfBounds,
+        at,
+        format!("`{key}` must be more than nothing"),
+        "write what one batch or kilogram holds",
+    );
+    None
+}
+
+/// Codes of a word with what they mean; `None` if one could not be read.
+fn codes<T: Copy>(raw: &RawCodes, known: &[(&str, T)], sink: &mut Sink) -> Option<BTreeMap<i64, T>> {
+    let words: Vec<&str> = known.iter().map(|(word, _)| *word).collect();
+    let mut found = BTreeMap::new();
+    let mut good = true;
+    for (code, meaning) in raw {
+        let number = code.value.parse::<i64>().ok();
+        if number.is_none() {
+            let message = format!("{} is no code", quoted(&code.value));
+            sink.report(Code::Word, code.at, message, "write the whole number that the word shows");
+        }
+        let Some(meaning) = meaning else { continue };
+        let known = known.iter().find(|(word, _)| *word == meaning.value);
+        if known.is_none() {
+            let message = format!("{} is no state that is known here", quoted(&meaning.value));
+            sink.report(Code::Word, meaning.at, message, nearest_or_all(&meaning.value, &words));
+        }
+        match number.zip(known) {
+            Some((number, (_, meaning))) => {
+                found.insert(number, *meaning);
+            }
+            None => good = false,
+        }
+    }
+    good.then_some(found)
+}
+
+/// Nothing given is fine; something given and not found is not.
+fn given<T>(part: Option<Option<T>>) -> Option<Option<T>> {
+    match part {
+        Some(Some(found)) => Some(Some(found)),
+        Some(None) => None,
+        None => Some(None),
+    }
+}
+
+impl Look<'_, '_> {
+    fn station(&mut self, name: Option<&At<String>>) -> Option<StationId> {
+        let index = self.names.stations.find(name?, self.sink)?;
+        u16::try_from(index).ok().map(StationId)
+    }
+
+    fn signal(&mut self, name: Option<&At<String>>, role: Role) -> Option<SignalId> {
+        let name = name?;
+        let index = self.names.signals.find(name, self.sink)?;
+        let found = self.signals.get(index)?.as_ref()?;
+        if found.role != role {
+            let (is, wanted) = (found.role.name(), role.name());
+            let message = format!("{} has the role {is}; a {wanted} belongs here", quoted(&name.value));
+            let hint = "name another signal, or correct the role of this one";
+            self.sink.report(Code::Conflict, name.at, message, hint);
+            return None;
+        }
+        signal_id(index)
+    }
+}

@@ -1,0 +1,83 @@
+//! Where product comes from and how it passes: kettles, tanks, drums and hoppers, the feed.
+
+use setward_process::batches::Phase;
+use setward_protocol::{SignalId, StationId};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// A kettle and the words of its program.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Kettle {
+    /// Its name for people.
+    pub name: String,
+    /// The station it belongs to.
+    pub station: StationId,
+    /// Cook temperature.
+    pub temperature: SignalId,
+    /// Step word.
+    pub step: SignalId,
+    /// What its codes mean. Never empty.
+    pub steps: BTreeMap<i64, Phase>,
+    /// The plant's own number of the batch.
+    pub batch_number: Option<SignalId>,
+    /// Corn in one batch, kg.
+    pub corn_kg: f64,
+}
+
+/// A soak tank.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tank {
+    /// Its name for people.
+    pub name: String,
+    /// Its number, as the word says it that names the tank that feeds.
+    pub number: u16,
+    /// State word.
+    pub state: SignalId,
+    /// What its codes mean. Never empty.
+    pub states: BTreeMap<i64, TankCode>,
+    /// Temperature.
+    pub temperature: Option<SignalId>,
+}
+
+/// What a code of a tank's state word means for what is in it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TankCode {
+    /// Nothing, or it is rinsed.
+    Empty,
+    /// Corn comes in.
+    Filling,
+    /// Soaking, ready or emptying.
+    Full,
+    /// Nobody says.
+    OutOfUse,
+}
+
+/// A place that is no plug flow: a tray, drum, hopper or weigher.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Delay {
+    /// Its name for people.
+    pub name: String,
+    /// The station it belongs to; product passes it after the station's belts.
+    pub station: StationId,
+    /// Product stays at least so long.
+    pub least: Duration,
+    /// Product stays at most so long.
+    pub most: Duration,
+    /// 1 while it runs and 0 while it stands and keeps its product.
+    pub running: Option<SignalId>,
+}
+
+/// Where the product that passes is weighed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FeedRate {
+    /// Mass flow, in whatever unit its signal has.
+    pub signal: SignalId,
+    /// The station before which it is weighed.
+    pub station: StationId,
+    /// Dry corn out of the tanks for each kilogram weighed.
+    pub corn_per_kg: f64,
+    /// Relative uncertainty of the rate.
+    pub uncertainty: f64,
+    /// The number of the tank that feeds; 0: none.
+    pub tank: Option<SignalId>,
+}

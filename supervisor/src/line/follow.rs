@@ -1,0 +1,467 @@
+//! Follows product through the line: which batch is in which tank, and what an alarm has touched, from the tank to the bag.
+//!
+//! The computation is in `setward_process::follow`; here it is fed with signals, and its times become wall times.
+
+use super::past::Past;
+use super::recipes::RecipeBook;
+use setward_alarm::AlarmId;
+use setward_config::line::{Line, StationId, TankCode};
+use setward_process::batches::StepRule;
+use setward_process::follow::{
+    BatchRecord, Ended, FedFrom, Follower, Input, Place, Product, Shape, TankReport, Through, Weighing,
+};
+use setward_process::tanks::{Row, SoakLimits, Tank, forecast};
+use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// Between true and reported speed; judgement.
+const BELT_UNCERTAINTY: f64 = 0.01;
+/// No cook lasts longer; common practice is under two hours.
+const LONGEST_COOK: Duration = Duration::from_secs(6 * 3600);
+/// No kettle is emptied, rinsed, filled and hot again sooner; judgement.
+const TURNAROUND: Duration = Duration::from_secs(20 * 60);
+/// How much is remembered: the longest soak, a day on the line, and some.
+const REMEMBERS: Duration = Duration::from_secs(48 * 3600);
+
+/// What is known of product.
+#[derive(Debug)]
+pub struct FollowBook {
+    follower: Follower,
+    /// By signal: what its values tell.
+    told: BTreeMap<SignalId, Vec<Told>>,
+    /// By batch: the recipe that the kettle ran when the batch ended.
+    recipe_of: BTreeMap<u64, usize>,
+    /// By tank number: the last code of its state word.
+    codes: BTreeMap<u16, i64>,
+    /// The line's own time runs on over restarts: this much is added to the run's.
+    since_start: Duration,
+}
+
+/// What the values of a signal tell.
+#[derive(Debug, Clone, Copy)]
+enum Told {
+    Step(usize),
+    BatchNumber(usize),
+    /// Index into the line's tanks.
+    Tank(usize),
+    FedFrom,
+    /// Which record, and the unit it is kept in.
+    Record(usize, Unit),
+}
+
+/// A tank at one moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TankView {
+    /// Index into the line's tanks.
+    pub tank: usize,
+    /// What its state word says; `None` before it was read.
+    pub code: Option<i64>,
+    /// What is known of the corn in it.
+    pub row: Row,
+    /// When the tank may be fed.
+    pub ready_at: Option<UtcMillis>,
+    /// When its corn is too old.
+    pub over_age_at: Option<UtcMillis>,
+    /// The limits that hold for its corn.
+    pub limits: Option<SoakLimits>,
+}
+
+/// The product that an alarm touched, in wall time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ProductView {
+    /// From when to when it was, or will be, packed, as a middle estimate; `None` if that is not known.
+    pub packed: Option<(UtcMillis, UtcMillis)>,
+    /// How uncertain each end is, s.
+    pub spread_s: Option<f64>,
+    /// Some of it is not packed yet.
+    pub is_forecast: bool,
+    /// The widest time in which any of it may have been packed.
+    pub packed_at_most: Option<(UtcMillis, UtcMillis)>,
+    /// About so much, kg; `None` if the feed is not known.
+    pub about_kg: Option<f64>,
+    /// At most so much, kg.
+    pub most_kg: Option<f64>,
+    /// The tanks it came from, by number, with the ages of their youngest and oldest corn then, s.
+    pub tanks: Vec<(u16, Option<f64>, Option<f64>)>,
+    /// How long, s, it came out of the tanks while nobody knows which fed.
+    pub unknown_tank_s: f64,
+    /// The recipes it was made by, as indices into the line's.
+    pub recipes: Vec<usize>,
+    /// A belt of its way ran backward: the times can't be relied on.
+    pub was_reversed: bool,
+    /// The occurrence of the alarm.
+    pub occurrence: u32,
+    /// When it was worked out.
+    pub at: UtcMillis,
+}
+
+/// All that is known of product at one moment.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Following {
+    /// The tanks that anything is known of.
+    pub tanks: Vec<TankView>,
+    /// By alarm: the product of its last occurrence.
+    pub products: BTreeMap<AlarmId, ProductView>,
+    /// How long the corn lasts; `None` if nothing is fed, or no age is known.
+    pub outlook: Option<Outlook>,
+}
+
+/// What becomes of the corn in the tanks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Outlook {
+    /// Corn that the line takes, kg/h.
+    pub rate_kg_per_h: f64,
+    /// When the corn of known age runs out.
+    pub empty_at: UtcMillis,
+    /// How long the line waits for corn that is too young, s.
+    pub starved_s: f64,
+    /// Corn that is too old when it is fed, kg.
+    pub over_age_kg: f64,
+    /// The same, if the line stopped for an hour now, kg.
+    pub over_age_kg_after_stop: f64,
+}
+
+impl ProductView {
+    /// Whether nothing about it will change: its alarm has gone, and all of it is packed.
+    #[must_use]
+    pub fn is_settled(&self, cleared: Option<UtcMillis>) -> bool {
+        let packed_by = self.packed_at_most.map(|(_, last)| last);
+        cleared.is_some_and(|cleared| self.at > cleared)
+            && !self.is_forecast
+            && packed_by.is_some_and(|by| by < self.at)
+    }
+}
+
+impl FollowBook {
+    /// Nothing seen yet.
+    #[must_use]
+    pub fn new(line: &Line) -> Self {
+        let mut told = BTreeMap::new();
+        let shape = shape(line, &mut told);
+        Self {
+            follower: Follower::new(shape),
+            told,
+            recipe_of: BTreeMap::new(),
+            codes: BTreeMap::new(),
+            since_start: Duration::ZERO,
+        }
+    }
+
+    /// The signals it wants to know: words of kettles and tanks, or speeds and rates.
+    pub fn signals(&self, is_slow: bool) -> impl Iterator<Item = SignalId> + '_ {
+        let is_record = |told: &Told| matches!(told, Told::Record(..));
+        let wanted = move |told: &&Vec<Told>| told.iter().all(is_record) != is_slow;
+        self.told.iter().filter(move |(_, told)| wanted(told)).map(|(signal, _)| *signal)
+    }
+
+    /// Takes what an earlier run has read, in order of time; the run begins at `now`. The outage between is unknown time.
+    pub fn take_past(&mut self, line: &Line, recipes: &RecipeBook, past: &[Past], now: UtcMillis) {
+        let Some(first) = past.first() else { return };
+        let after =
+            |utc: UtcMillis| Duration::from_millis(u64::try_from(utc.0 - first.utc.0).unwrap_or_default());
+        for one in past.iter().filter(|one| one.utc < now) {
+            self.handle(line, recipes, Uptime::START + after(one.utc), one.signal, one.value);
+        }
+        self.since_start = after(now);
+    }
+
+    /// A value, or that there is none, at a time of this run.
+    pub fn handle(
+        &mut self,
+        line: &Line,
+        recipes: &RecipeBook,
+        at: Uptime,
+        signal: SignalId,
+        value: Option<f64>,
+    ) {
+        let at = at + self.since_start;
+        let Some(told) = self.told.get(&signal).cloned() else { return };
+        for one in told {
+            let Some(input) = self.input(line, one, signal, value) else { continue };
+            if let Some(Ended::Batch(batch)) = self.follower.handle(at, input) {
+                self.note_batch(line, recipes, &batch);
+            }
+        }
+    }
+
+    /// The recipe that the line's last station runs is what product is packed under.
+    pub fn handle_recipe(&mut self, at: Uptime, recipe: usize) {
+        let recipe = u32::try_from(recipe).ok();
+        self.follower.handle(at + self.since_start, Input::Recipe(recipe));
+    }
+
+    /// The kettle batches that ended, newest last.
+    #[must_use]
+    pub fn batches(&self) -> &[BatchRecord] {
+        self.follower.batches()
+    }
+
+    /// The tanks as they are at `now`.
+    #[must_use]
+    pub fn tanks(&self, line: &Line, now: Uptime, utc: UtcMillis) -> Vec<TankView> {
+        let at = now + self.since_start;
+        let wall =
+            |then: Uptime| UtcMillis(utc.0 + millis(then.seconds_since(at)) - millis(at.seconds_since(then)));
+        let view = |(index, tank): (usize, &setward_config::line::Tank)| {
+            let known = self.follower.tanks().iter().find(|known| known.number == tank.number)?;
+            let limits = self.limits(line, known);
+            let row = known.row(at, limits.unwrap_or(NO_LIMITS));
+            Some(TankView {
+                tank: index,
+                code: self.codes.get(&tank.number).copied(),
+                row,
+                ready_at: limits.and(row.ready_at).map(wall),
+                over_age_at: limits.and(row.over_age_at).map(wall),
+                limits,
+            })
+        };
+        line.tanks.iter().enumerate().filter_map(view).collect()
+    }
+
+    /// The product that an alarm touched which began at `onset` and has ended at `cleared`, as far as is known at `now`.
+    #[must_use]
+    pub fn product(
+        &self,
+        line: &Line,
+        alarm: AlarmId,
+        (onset, cleared): (UtcMillis, Option<UtcMillis>),
+        (now, utc): (Uptime, UtcMillis),
+    ) -> Option<ProductView> {
+        let station = line.alarm(alarm).settings.station?;
+        let at = now + self.since_start;
+        let on_axis = |then: UtcMillis| {
+            let ago = Duration::from_millis(u64::try_from(utc.0 - then.0).unwrap_or_default());
+            Uptime::START + at.since(Uptime::START).saturating_sub(ago)
+        };
+        let product = self.follower.product(station.0, on_axis(onset), cleared.map(on_axis))?;
+        Some(view(&product, at, utc))
+    }
+
+    /// What becomes of the corn, if `rate_kg_per_h` of product goes on to pass.
+    #[must_use]
+    pub fn outlook(
+        &self,
+        line: &Line,
+        (now, utc): (Uptime, UtcMillis),
+        rate_kg_per_h: f64,
+    ) -> Option<Outlook> {
+        let (at, tanks) = (now + self.since_start, self.follower.tanks());
+        let limits = line.recipe().soak.unwrap_or(NO_LIMITS);
+        let rate = rate_kg_per_h * line.feed.as_ref()?.corn_per_kg;
+        let runs_on = forecast(tanks, at, limits, rate, Duration::ZERO)?;
+        let after_stop = forecast(tanks, at, limits, rate, Duration::from_secs(3600))?;
+        (!runs_on.feeds.is_empty()).then(|| Outlook {
+            rate_kg_per_h: rate,
+            empty_at: UtcMillis(utc.0 + millis(runs_on.empty_at.seconds_since(at))),
+            starved_s: runs_on.starved_s,
+            over_age_kg: runs_on.over_age_kg,
+            over_age_kg_after_stop: after_stop.over_age_kg,
+        })
+    }
+
+    fn input(&mut self, line: &Line, told: Told, signal: SignalId, value: Option<f64>) -> Option<Input> {
+        let code = value.map(whole);
+        Some(match told {
+            Told::Step(kettle) => Input::Step { kettle, code },
+            Told::BatchNumber(kettle) => {
+                Input::BatchNumber { kettle, number: code.and_then(|code| u64::try_from(code).ok())? }
+            }
+            Told::Tank(index) => {
+                let tank = line.tanks.get(index)?;
+                if let Some(code) = code {
+                    self.codes.insert(tank.number, code);
+                }
+                Input::Tank {
+                    number: tank.number,
+                    report: report(code.and_then(|code| tank.states.get(&code))),
+                }
+            }
+            Told::FedFrom => Input::FedFrom(match code {
+                None => FedFrom::Unknown,
+                Some(0) => FedFrom::Nothing,
+                Some(number) => u16::try_from(number).map_or(FedFrom::Unknown, FedFrom::Tank),
+            }),
+            Told::Record(record, unit) => {
+                let from = line.signal(signal).unit;
+                Input::Record { record, value: value.and_then(|value| from.convert(value, unit)) }
+            }
+        })
+    }
+
+    fn note_batch(&mut self, line: &Line, recipes: &RecipeBook, batch: &BatchRecord) {
+        if let Some(kettle) = line.kettles.get(batch.kettle) {
+            self.recipe_of.insert(batch.id, recipes.running(line, kettle.station));
+        }
+    }
+
+    /// By the recipe that its corn was cooked for.
+    fn limits(&self, line: &Line, tank: &Tank) -> Option<SoakLimits> {
+        let recipe = tank.fills.first().and_then(|fill| self.recipe_of.get(&fill.batch)).copied();
+        line.recipes.get(recipe.unwrap_or(line.running_recipe))?.soak
+    }
+}
+
+/// Nothing is too young, nothing too old.
+const NO_LIMITS: SoakLimits =
+    SoakLimits { least: Duration::ZERO, most: Duration::from_secs(u32::MAX as u64) };
+
+const fn report(code: Option<&TankCode>) -> TankReport {
+    match code {
+        Some(TankCode::Empty) => TankReport::Empty,
+        Some(TankCode::Filling) => TankReport::Filling,
+        Some(TankCode::Full) => TankReport::Full,
+        Some(TankCode::OutOfUse) | None => TankReport::Unknown,
+    }
+}
+
+/// The code that a value stands for: status words are whole numbers.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "a cast of a float saturates, and a register is far within"
+)]
+const fn whole(value: f64) -> i64 {
+    value as i64
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a cast of a float saturates")]
+const fn millis(seconds: f64) -> i64 {
+    (seconds * 1000.0) as i64
+}
+
+fn view(product: &Product, at: Uptime, utc: UtcMillis) -> ProductView {
+    let wall =
+        |then: Uptime| UtcMillis(utc.0 + millis(then.seconds_since(at)) - millis(at.seconds_since(then)));
+    let expected = product.expected.passage();
+    let span = |span: setward_process::series::Span| (wall(span.from), wall(span.to));
+    ProductView {
+        packed: expected.map(|passage| span(passage.about())),
+        spread_s: expected.map(|passage| passage.spread_s()),
+        is_forecast: product.packed.passage().is_none(),
+        packed_at_most: expected.map(|passage| span(passage.whole())),
+        about_kg: product.about.map(setward_process::windows::Mass::about_kg),
+        most_kg: product.whole.map(|mass| mass.most_kg),
+        tanks: product.tanks.iter().map(|tank| (tank.number, tank.youngest_s, tank.oldest_s)).collect(),
+        unknown_tank_s: product.unknown_tank_s,
+        recipes: product.recipes.iter().filter_map(|recipe| usize::try_from(*recipe).ok()).collect(),
+        was_reversed: product.was_reversed,
+        occurrence: 0,
+        at: utc,
+    }
+}
+
+/// The line as the follower knows it; notes in `told` which signal tells what.
+fn shape(line: &Line, told: &mut BTreeMap<SignalId, Vec<Told>>) -> Shape {
+    let mut wiring = Wiring { line, told, records: 0, gap_limit: Duration::ZERO };
+    let (path, weighed_before) = wiring.path();
+    let weighing = wiring.weighing(weighed_before);
+    let kettles = wiring.kettles();
+    wiring.tanks();
+    Shape {
+        kettles,
+        batch_corn_kg: line.kettles.first().map_or(0.0, |kettle| kettle.corn_kg),
+        tanks: line.tanks.iter().map(|tank| tank.number).collect(),
+        path,
+        records: wiring.records,
+        weighing,
+        checks: Vec::new(),
+        gap_limit: wiring.gap_limit,
+        remembers: REMEMBERS,
+    }
+}
+
+/// Gives each signal its place among the follower's inputs.
+struct Wiring<'a> {
+    line: &'a Line,
+    told: &'a mut BTreeMap<SignalId, Vec<Told>>,
+    records: usize,
+    /// The longest of all: the slowest signal is known too.
+    gap_limit: Duration,
+}
+
+impl Wiring<'_> {
+    fn tells(&mut self, signal: SignalId, what: Told) {
+        self.told.entry(signal).or_default().push(what);
+        self.gap_limit = self.gap_limit.max(self.line.gap_limit(signal));
+    }
+
+    fn record(&mut self, signal: SignalId, unit: Unit) -> usize {
+        let record = self.records;
+        self.records += 1;
+        self.tells(signal, Told::Record(record, unit));
+        record
+    }
+
+    /// The highest value that a signal can show, in another unit.
+    fn most(&self, signal: SignalId, unit: Unit) -> Option<f64> {
+        let signal = self.line.signal(signal);
+        signal.unit.convert(signal.range.1, unit)
+    }
+
+    /// The places in the order product passes, and before which of them it is weighed.
+    fn path(&mut self) -> (Vec<Place>, usize) {
+        let line = self.line;
+        let (mut path, mut weighed_before) = (Vec::new(), 0);
+        for station in (0..=u16::MAX).map(StationId).take(line.stations.len()) {
+            if line.feed.as_ref().is_some_and(|feed| feed.station == station) {
+                weighed_before = path.len();
+            }
+            for belt in line.belts.iter().filter(|belt| belt.station == station) {
+                let through = Through::Belt {
+                    length_m: belt.effective_length_m,
+                    speed: self.record(belt.speed, Unit::MetrePerSecond),
+                    ratio: 1.0,
+                    spread: BELT_UNCERTAINTY,
+                    fastest_m_per_s: self.most(belt.speed, Unit::MetrePerSecond),
+                };
+                path.push(Place { station: station.0, through });
+            }
+            for delay in line.delays.iter().filter(|delay| delay.station == station) {
+                let running = delay.running.map(|signal| self.record(signal, line.signal(signal).unit));
+                let through = Through::Delay { least: delay.least, most: delay.most, running };
+                path.push(Place { station: station.0, through });
+            }
+        }
+        (path, weighed_before)
+    }
+
+    fn weighing(&mut self, before: usize) -> Option<Weighing> {
+        let feed = self.line.feed.as_ref()?;
+        Some(Weighing {
+            rate: self.record(feed.signal, Unit::KilogramPerHour),
+            before,
+            spread: feed.uncertainty,
+            most_kg_per_h: self.most(feed.signal, Unit::KilogramPerHour),
+            corn_per_weighed: feed.corn_per_kg,
+            diverted: None,
+        })
+    }
+
+    fn kettles(&mut self) -> Vec<StepRule> {
+        let line = self.line;
+        let mut rules = Vec::new();
+        for (index, kettle) in line.kettles.iter().enumerate() {
+            self.tells(kettle.step, Told::Step(index));
+            if let Some(number) = kettle.batch_number {
+                self.tells(number, Told::BatchNumber(index));
+            }
+            rules.push(StepRule {
+                codes: kettle.steps.iter().map(|(code, phase)| (*code, *phase)).collect(),
+                longest: LONGEST_COOK,
+                gap_limit: line.gap_limit(kettle.step),
+                turnaround: TURNAROUND,
+            });
+        }
+        rules
+    }
+
+    fn tanks(&mut self) {
+        let line = self.line;
+        for (index, tank) in line.tanks.iter().enumerate() {
+            self.tells(tank.state, Told::Tank(index));
+        }
+        if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
+            self.tells(tank, Told::FedFrom);
+        }
+    }
+}

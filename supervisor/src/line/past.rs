@@ -1,0 +1,52 @@
+//! What an earlier run has read of kettles, tanks and belts, for the follower to begin with: a soak outlives a restart.
+
+use super::follow::FollowBook;
+use crate::history::{ExactSample, HistoryStore, Span};
+use setward_config::line::Line;
+use setward_protocol::{SignalId, UtcMillis};
+
+/// Tanks and kettles are read again for so long: the longest soak, and the cook before it.
+const SOAK_MS: i64 = 40 * 3_600_000;
+/// Belts and rates for so long: what is on its way now, and what was fed before.
+const WAY_MS: i64 = 4 * 3_600_000;
+
+/// One reading of an earlier run; `None`: there was no good value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Past {
+    /// When.
+    pub utc: UtcMillis,
+    /// Of which signal.
+    pub signal: SignalId,
+    /// Its good value.
+    pub value: Option<f64>,
+}
+
+/// All that the follower wants to know of the time before `now`, in order of time. What history can't give is unknown.
+pub async fn of(line: &Line, history: &dyn HistoryStore, now: UtcMillis) -> Vec<Past> {
+    let book = FollowBook::new(line);
+    let mut past = Vec::new();
+    for (is_slow, back) in [(true, SOAK_MS), (false, WAY_MS)] {
+        let Ok(span) = Span::new(UtcMillis(now.0 - back), now) else { continue };
+        // One at a time: an answer holds so many readings and no more.
+        for signal in book.signals(is_slow) {
+            match history.exact(vec![line.signal(signal).tag.clone()], span).await {
+                Ok(read) => past.extend(
+                    read.iter().flat_map(|read| &read.samples).map(|sample| of_sample(signal, sample)),
+                ),
+                Err(error) => {
+                    tracing::info!(
+                        code = "past-unknown",
+                        "where corn and product are is not known from before the start: {error}"
+                    );
+                    return Vec::new();
+                }
+            }
+        }
+    }
+    past.sort_by_key(|one| one.utc);
+    past
+}
+
+fn of_sample(signal: SignalId, sample: &ExactSample) -> Past {
+    Past { utc: sample.utc, signal, value: sample.reading.good() }
+}

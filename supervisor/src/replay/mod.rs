@@ -1,0 +1,185 @@
+//! Replay: the same engine over kept history, with these settings or others. It never writes.
+//!
+//! It gets what the line task got: scans in the order in which they were kept, timers at their own moments, what people did
+//! when they did it, and restarts. So with the settings of then it tells what was told then, event for event
+//! (`tests/line/replay.rs`), and with others what would have been.
+//!
+//! What is not kept can't be replayed: readings that the disk refused, and the last seconds before a cut.
+
+mod before;
+pub mod compare;
+pub mod feed;
+mod player;
+pub mod settings;
+pub mod text;
+
+use crate::history::{AlarmRecord, HistoryError, HistoryStore, Span, StoredEvent};
+use crate::line::WallAnchor;
+use crate::line::storage::Storage;
+use feed::{Feed, Scan};
+use player::{Player, is_wish};
+use setward_config::line::Line;
+use setward_protocol::{Uptime, UtcMillis};
+use std::sync::Arc;
+
+/// Events that are looked at, the newest.
+const EVENTS_MAX: usize = 1_000_000;
+
+/// What a replay told.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Outcome {
+    /// For each set of settings: every event of an alarm, in order.
+    pub told: Vec<Vec<StoredEvent>>,
+    /// Readings that were fed to each.
+    pub samples: u64,
+    /// Runs that were met.
+    pub runs: usize,
+}
+
+/// What is replayed.
+pub struct Replay<'a> {
+    /// The lines, alike but for their alarms.
+    pub lines: &'a [Arc<Line>],
+    /// Where readings and events are.
+    pub store: &'a dyn HistoryStore,
+    /// The stretch, with what is wanted to warm up.
+    pub span: Span,
+}
+
+impl Replay<'_> {
+    /// Feeds everything; calls `progress` with the share done.
+    ///
+    /// # Errors
+    /// When history can't be read whole.
+    pub async fn run(&self, progress: &mut (dyn FnMut(f64) + Send)) -> Result<Outcome, HistoryError> {
+        let events = all_events(self.store).await?;
+        let mut outcome = Outcome { told: vec![Vec::new(); self.lines.len()], ..Outcome::default() };
+        let mut carried = vec![before::carried(&events, self.span.from()); self.lines.len()];
+        let Some(first) = self.lines.first() else { return Ok(outcome) };
+        let mut feed = Feed::new(first, self.span);
+        let whole_ms = feed.left_ms().max(1) as f64;
+        let mut waiting: std::vec::IntoIter<Scan> = Vec::new().into_iter();
+        let mut next = self.next_scan(&mut feed, &mut waiting).await?;
+        while let Some(begins) = next.take() {
+            outcome.runs += 1;
+            let run = begins.run;
+            let mut storages: Vec<Storage> = self.lines.iter().map(|line| Storage::of(line)).collect();
+            let mut playing =
+                Playing::new(self.lines, &mut storages, &begins, (&events, self.span.from()), carried);
+            let mut scan = Some(begins);
+            while let Some(one) = scan.take().filter(|scan| scan.run == run) {
+                outcome.samples += one.samples.len() as u64;
+                playing.scan(&one);
+                scan = match waiting.next() {
+                    Some(scan) => Some(scan),
+                    None => {
+                        progress(1.0 - feed.left_ms() as f64 / whole_ms);
+                        self.next_scan(&mut feed, &mut waiting).await?
+                    }
+                };
+                if scan.as_ref().is_some_and(|scan| scan.run != run) {
+                    next = scan.take();
+                }
+            }
+            carried = playing.end(&mut outcome.told);
+        }
+        Ok(outcome)
+    }
+
+    async fn next_scan(
+        &self,
+        feed: &mut Feed,
+        waiting: &mut std::vec::IntoIter<Scan>,
+    ) -> Result<Option<Scan>, HistoryError> {
+        loop {
+            if let Some(scan) = waiting.next() {
+                return Ok(Some(scan));
+            }
+            match feed.page(self.store).await? {
+                Some(scans) => *waiting = scans.into_iter(),
+                None => return Ok(None),
+            }
+        }
+    }
+}
+
+/// Every kept event of the stretch, in order.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn kept_events(store: &dyn HistoryStore, span: Span) -> Result<Vec<StoredEvent>, HistoryError> {
+    let mut events = all_events(store).await?;
+    events.retain(|stored| span.contains(stored.event.utc));
+    Ok(events)
+}
+
+async fn all_events(store: &dyn HistoryStore) -> Result<Vec<StoredEvent>, HistoryError> {
+    let mut events = store.events(None, EVENTS_MAX).await?;
+    events.reverse();
+    Ok(events)
+}
+
+/// One run, played with every set of settings at once.
+struct Playing<'a> {
+    players: Vec<Player<'a>>,
+    /// What people did in the run, in order.
+    wishes: std::iter::Peekable<std::vec::IntoIter<StoredEvent>>,
+    /// When the run was stopped, if it was.
+    stopped: Option<Uptime>,
+}
+
+impl<'a> Playing<'a> {
+    fn new(
+        lines: &[Arc<Line>],
+        storages: &'a mut [Storage],
+        begins: &Scan,
+        (events, from): (&[StoredEvent], UtcMillis),
+        carried: Vec<Vec<AlarmRecord>>,
+    ) -> Self {
+        let of_run = |stored: &&StoredEvent| stored.run == begins.run;
+        let wall = start_of(begins, events, from);
+        let players = lines.iter().zip(storages).zip(carried);
+        let players = players
+            .map(|((line, storage), carried)| Player::new(line, storage, begins.run, wall, carried))
+            .collect();
+        // What people did before the window is in what the alarms carried.
+        let in_window = |stored: &&StoredEvent| is_wish(&stored.event) && stored.event.at >= wall.at;
+        let wishes: Vec<StoredEvent> = events.iter().filter(of_run).filter(in_window).cloned().collect();
+        let mut stops = events.iter().filter(of_run).filter(|stored| stored.event.what == "stopped");
+        let stopped = stops.next().map(|stored| stored.event.at);
+        Self { players, wishes: wishes.into_iter().peekable(), stopped }
+    }
+
+    fn scan(&mut self, scan: &Scan) {
+        while let Some(wish) = self.wishes.next_if(|wish| wish.event.at <= scan.at) {
+            self.players.iter_mut().for_each(|player| player.wish(&wish.event));
+        }
+        self.players.iter_mut().for_each(|player| player.scan(scan));
+    }
+
+    /// What is left of the run; adds what each told, and gives what each carries over.
+    fn end(mut self, told: &mut [Vec<StoredEvent>]) -> Vec<Vec<AlarmRecord>> {
+        for wish in self.wishes {
+            self.players.iter_mut().for_each(|player| player.wish(&wish.event));
+        }
+        let mut carried = Vec::new();
+        for (mut player, all) in self.players.into_iter().zip(told) {
+            if let Some(stopped) = self.stopped {
+                player.pass(stopped);
+            }
+            let (events, records) = player.end();
+            all.extend(events);
+            carried.push(records);
+        }
+        carried
+    }
+}
+
+/// When the run began, or, if the window begins in the middle of it, its first scan in the window.
+fn start_of(begins: &Scan, events: &[StoredEvent], from: UtcMillis) -> WallAnchor {
+    let started = events.iter().find(|one| one.run == begins.run && one.event.what == "started");
+    match started.filter(|started| started.event.utc >= from) {
+        Some(started) => WallAnchor { at: started.event.at, utc: started.event.utc },
+        None => WallAnchor { at: begins.at, utc: begins.utc },
+    }
+}

@@ -1,0 +1,159 @@
+//! History on its way to servers: one task a server, each with its own place in the store, which is the queue.
+//!
+//! ```text
+//! store --pages of rows--> Forwarder --lines of 5,000 readings--> PointWriter (influx.rs) --HTTP--> server
+//!   ^                          |
+//!   +---- its place, once what lies before it is certainly on the server's disk
+//! ```
+//!
+//! At least once, in the order of rows: what is sent twice is the same point (same line, signal, run and time). A server that is
+//! down, slow or refuses the token is tried again for ever; a reading that a server refuses is told and passed.
+//! Nothing here ever makes the line task or the store wait.
+
+mod deliver;
+mod influx;
+mod lines;
+mod task;
+
+use crate::clock::Clock;
+use crate::handle::Teller;
+use crate::history::HistoryStore;
+use async_trait::async_trait;
+use influx::InfluxWriter;
+use setward_config::line::Line;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use task::Forwarder;
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
+
+/// How long the last write of a server's place may take.
+const LAST_WRITE_WITHIN: Duration = Duration::from_secs(2);
+
+/// Why a server did not take what it was sent. Each text says what was found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum WriteError {
+    /// It could not be reached, broke off, or did not answer in time.
+    Unreachable(String),
+    /// It answers, but not now: overloaded, starting, in trouble itself.
+    Busy(String),
+    /// It does not take anything from us: token, organization, bucket or address are wrong.
+    Refused(String),
+    /// It takes less at a time.
+    TooLarge(String),
+    /// It refuses something of what it was sent.
+    BadPoint(String),
+}
+
+impl WriteError {
+    /// What was found.
+    #[must_use]
+    pub fn text(&self) -> &str {
+        match self {
+            Self::Unreachable(text)
+            | Self::Busy(text)
+            | Self::Refused(text)
+            | Self::TooLarge(text)
+            | Self::BadPoint(text) => text,
+        }
+    }
+}
+
+/// A server that takes points as lines.
+#[cfg_attr(test, mockall::automock)]
+#[async_trait]
+pub trait PointWriter: Send + Sync {
+    /// Writes lines; on return the server has said that it has them, which is not yet that they are on its disk.
+    async fn write(&self, lines: String) -> Result<(), WriteError>;
+
+    /// Something that changes when the server is started anew; `None` if it does not say.
+    async fn started(&self) -> Option<String>;
+}
+
+/// How a server is doing, for pages and metrics.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ServerStatus {
+    /// What it is called.
+    pub name: String,
+    /// Readings that it has taken in this run, repeats included.
+    pub sent: u64,
+    /// Readings that it refused, each told and passed.
+    pub rejected: u64,
+    /// Rows that were dropped from history before they could be sent.
+    pub lost_rows: u64,
+    /// Rows that still wait.
+    pub waiting_rows: u64,
+    /// Up to which row it has everything for sure.
+    pub durable: u64,
+    /// Why nothing is being sent, if so.
+    pub problem: Option<String>,
+}
+
+/// Shared view of a [`ServerStatus`].
+#[derive(Debug, Clone, Default)]
+pub struct SharedServerStatus(Arc<Mutex<ServerStatus>>);
+
+impl SharedServerStatus {
+    /// The status now.
+    #[must_use]
+    pub fn now(&self) -> ServerStatus {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn change(&self, change: impl FnOnce(&mut ServerStatus)) {
+        change(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner));
+    }
+}
+
+/// Every server of a line.
+#[derive(Debug, Default)]
+pub struct Forwarding {
+    tasks: Vec<(oneshot::Sender<()>, JoinHandle<()>)>,
+    statuses: Vec<SharedServerStatus>,
+}
+
+impl Forwarding {
+    /// Begins to send to every server that the site file names.
+    #[must_use]
+    pub fn start(line: &Line, store: &Arc<dyn HistoryStore>, clock: Clock, teller: &Teller) -> Self {
+        let mut forwarding = Self::default();
+        for server in &line.history.servers {
+            let writer = Box::new(InfluxWriter::new(server.clone()));
+            let status = SharedServerStatus::default();
+            let forwarder = Forwarder::new(
+                (line.name.clone(), server.clone()),
+                (Arc::clone(store), writer),
+                clock,
+                teller.clone(),
+                status.clone(),
+            );
+            let (stop, stopped) = oneshot::channel();
+            forwarding.tasks.push((stop, tokio::spawn(forwarder.run(stopped))));
+            forwarding.statuses.push(status);
+        }
+        forwarding
+    }
+
+    /// How each server is doing.
+    #[must_use]
+    pub fn statuses(&self) -> Vec<ServerStatus> {
+        self.statuses.iter().map(SharedServerStatus::now).collect()
+    }
+
+    /// Stops sending and keeps each server's place. What was not sent is sent by the next run.
+    pub async fn stop(self) {
+        for (stop, task) in self.tasks {
+            // The task may have ended by itself.
+            let _ended = stop.send(());
+            if tokio::time::timeout(LAST_WRITE_WITHIN, task).await.is_err() {
+                tracing::warn!(
+                    code = "server-place",
+                    "a server's place was not kept in time: some readings are sent again"
+                );
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,79 @@
+//! The product that an alarm touched: when it is or was packed, how much, from which tanks, by which recipe.
+
+use crate::line::follow::ProductView;
+use crate::web::facts::{AlarmFacts, Scene};
+use crate::web::words;
+use maud::{Markup, html};
+
+/// In one line: "packed about 14:07:20 to 14:20:10 (spread 4 min), about 208 kg". `None` if its station is not on the way
+/// to the bag, or it never raised.
+pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
+    let product = of(scene, facts)?;
+    let when = match product.packed {
+        Some((first, last)) => {
+            let spread = product
+                .spread_s
+                .map(|spread| format!(" (spread {})", words::span(spread)))
+                .unwrap_or_default();
+            let so_far = if product.is_forecast { "will be packed about" } else { "packed about" };
+            format!("{so_far} {} to {}{spread}", scene.clock(first), scene.clock(last))
+        }
+        None => "when it is packed is not known".to_owned(),
+    };
+    Some(match product.about_kg {
+        Some(kg) => format!("{when}, about {} kg", words::number(kg, 0)),
+        None => format!("{when}; how much is not known"),
+    })
+}
+
+/// All that is known of it.
+pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
+    let Some(product) = of(scene, facts) else { return html! {} };
+    html! {
+        section #product {
+            h2 { "Product that it touched" }
+            dl.facts {
+                dt { "In short" } dd { (in_short(scene, facts).unwrap_or_default()) }
+                @if let Some((first, last)) = product.packed_at_most {
+                    dt { "Hold at most" }
+                    dd {
+                        "what was packed " (scene.clock(first)) " to " (scene.clock(last))
+                        @if let Some(kg) = product.most_kg { ", " (words::number(kg, 0)) " kg" }
+                    }
+                }
+                @if !product.recipes.is_empty() { dt { "Made by" } dd { (recipes(scene, product)) } }
+                dt { "From" } dd { (tanks(product)) }
+            }
+            @if product.was_reversed { p { b { "A belt ran backward meanwhile: these times can\u{2019}t be relied on." } } }
+            p.soft { "Traced with measured belt speeds through every station to the bag; worked out at " (scene.clock(product.at)) "." }
+        }
+    }
+}
+
+/// The product of the occurrence that the page shows.
+fn of<'a>(scene: &Scene<'a>, facts: &AlarmFacts<'_>) -> Option<&'a ProductView> {
+    let product = scene.snapshot.following.products.get(&facts.id)?;
+    (product.occurrence == facts.view.occurrence).then_some(product)
+}
+
+fn recipes(scene: &Scene<'_>, product: &ProductView) -> String {
+    let name = |index: &usize| scene.line.recipes.get(*index).map(|recipe| recipe.name.clone());
+    product.recipes.iter().filter_map(name).collect::<Vec<_>>().join("; ")
+}
+
+fn tanks(product: &ProductView) -> String {
+    let age = |youngest: Option<f64>, oldest: Option<f64>| match (youngest, oldest) {
+        (Some(youngest), Some(oldest)) => {
+            format!(" (corn {} to {} old)", words::span(youngest), words::span(oldest))
+        }
+        (_, _) => " (age of its corn not known)".to_owned(),
+    };
+    let tank = |(number, youngest, oldest): &(u16, Option<f64>, Option<f64>)| {
+        format!("tank {number}{}", age(*youngest, *oldest))
+    };
+    let mut told: Vec<String> = product.tanks.iter().map(tank).collect();
+    if product.unknown_tank_s >= 1.0 {
+        told.push(format!("an unknown tank for {}", words::span(product.unknown_tank_s)));
+    }
+    if told.is_empty() { "a tank that is not known".to_owned() } else { told.join(", ") }
+}
