@@ -113,7 +113,9 @@ impl Model {
                 let middle = if deviation.against == Reference::Recipe { target?.setpoint } else { 0.0 };
                 let reach = |side| match deviation.width {
                     Width::Fixed(width) => Some(width),
-                    width => target?.reach(width, side),
+                    width @ (Width::Latitude | Width::Tolerance | Width::Specification) => {
+                        target?.reach(width, side)
+                    }
                 };
                 let (low, high) = (middle - reach(Side::Below)?, middle + reach(Side::Above)?);
                 let beyond = match deviation.side {

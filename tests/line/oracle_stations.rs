@@ -87,10 +87,9 @@ impl Stations {
         alarm: &LineAlarm,
         signal: SignalId,
     ) -> Option<bool> {
-        let asked = match alarm.settings.kind {
-            Kind::TimeWeighted(_) | Kind::MovingAverage(_) => line.recipe_setpoint(signal),
-            _ => None,
-        };
+        // Of the kinds that collect only these are held against the recipe.
+        let is_held = matches!(alarm.settings.kind, Kind::TimeWeighted(_) | Kind::MovingAverage(_));
+        let asked = line.recipe_setpoint(signal).filter(|_| is_held);
         let judged = asked.is_none_or(|asked| {
             let present = self.0[line.signal(signal).station.index()].present;
             asked.judge_when != JudgeWhen::ProductPresent || present.unwrap_or(true)

@@ -92,12 +92,7 @@ impl Judged {
         let (must, may) =
             (model(1.2, -margin, 2.0 * poll_s + 1.0)?, model(0.8, margin, -2.0 * poll_s - 1.0)?);
         let (gap_s, collects) = (alarm.settings.gap_limit.as_secs_f64(), !matches!(must, Model::Delayed(_)));
-        let memory_s = match alarm.settings.kind {
-            Kind::TimeWeighted(settings) => settings.recovery.map_or(600.0, |span| 3.0 * span.as_secs_f64()),
-            Kind::MovingAverage(settings) => settings.window.as_secs_f64(),
-            Kind::Rate(settings) => settings.over.as_secs_f64(),
-            _ => 30.0,
-        };
+        let memory_s = memory_s(&alarm.settings.kind);
         Some(Self {
             id: alarm.id.clone(),
             alarm: watch.alarm,
@@ -114,6 +109,23 @@ impl Judged {
             due: VecDeque::new(),
             raises: VecDeque::new(),
         })
+    }
+}
+
+/// How long what was may still raise an alarm, s.
+fn memory_s(kind: &Kind) -> f64 {
+    match kind {
+        Kind::TimeWeighted(settings) => settings.recovery.map_or(600.0, |span| 3.0 * span.as_secs_f64()),
+        Kind::MovingAverage(settings) => settings.window.as_secs_f64(),
+        Kind::Rate(settings) => settings.over.as_secs_f64(),
+        Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::Discrepancy(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_) => 30.0,
     }
 }
 
@@ -255,7 +267,7 @@ impl Truth {
             self.judge_raises(place, now, tally, told);
             self.judge_due(place, now, tally, told);
         }
-        if now as u64 % 5 == 0 {
+        if (now as u64).is_multiple_of(5) {
             self.judge_links(now, tally, told);
             self.judge_instruments(now, tally, told);
         }

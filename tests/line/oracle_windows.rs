@@ -7,6 +7,8 @@ use std::collections::VecDeque;
 /// Least known share of a slope's window.
 const SLOPE_COVERAGE: f64 = 0.75;
 
+/// Of a stretch: its middle time, length, mean and rise.
+type Part = (f64, f64, f64, f64);
 /// A known stretch: from and to, each time and value.
 type Cell = ((f64, f64), (f64, f64));
 
@@ -39,7 +41,7 @@ fn trim(cells: &mut VecDeque<Cell>, start: f64) {
 }
 
 /// The part of a cell after `start`: its middle time, length, mean and rise.
-fn after((a, b): Cell, start: f64) -> (f64, f64, f64, f64) {
+fn after((a, b): Cell, start: f64) -> Part {
     let from = a.0.max(start);
     let at = |t: f64| if b.0 > a.0 { a.1 + (b.1 - a.1) * (t - a.0) / (b.0 - a.0) } else { b.1 };
     (0.5 * (from + b.0), b.0 - from, 0.5 * (at(from) + b.1), b.1 - at(from))
@@ -137,7 +139,7 @@ impl Sloped {
         if known < SLOPE_COVERAGE * over_s - 1e-6 || !self.settings.resolves() {
             return;
         }
-        let mean = |of: &dyn Fn(&(f64, f64, f64, f64)) -> f64| parts.iter().map(of).sum::<f64>() / known;
+        let mean = |of: &dyn Fn(&Part) -> f64| parts.iter().map(of).sum::<f64>() / known;
         let (t, x) = (mean(&|p| p.1 * (p.0 - now)), mean(&|p| p.1 * p.2));
         let tx = mean(&|p| p.1 * (p.0 - now - t) * (p.2 - x) + p.3 * p.1 * p.1 / 12.0);
         let tt = mean(&|p| p.1 * (p.0 - now - t).powi(2) + p.1.powi(3) / 12.0);

@@ -97,6 +97,12 @@ impl Point {
             self.healthy += (truth - self.healthy) * usual;
             self.late += (truth - self.late) * share;
             let scatter = if self.noise > 0.0 { self.noise * noise.normal() } else { 0.0 };
+            let scatter = if self.source.is_stream() {
+                // A typical value of nothing gives no number, and that no noise.
+                scatter * (self.late / self.typical).clamp(0.0, 1.0)
+            } else {
+                scatter
+            };
             self.sensed = self.late + drifted + scatter;
         } else {
             // Entered values and counts are shown exactly; a wandering source already has its lag and noise.

@@ -64,6 +64,8 @@ pub(super) enum Scale {
     Plain,
     /// A share of the typical value.
     Share,
+    /// The same of a stream on a scale, whose noise goes with it: an empty belt weighs nothing, and steadily so.
+    Stream,
     /// A temperature: this share of the way from the room to the typical value.
     Warm,
     /// Beyond the typical value.
@@ -162,8 +164,8 @@ const FLOOR: &[Row<Floor>] = &[
     (Meaning::CutterRunning, |floor| bit(floor.cutter()), Scale::Plain),
     (Meaning::FryerTakeOutSpeed, |floor| bit(floor.belts_run()), Scale::Share),
     (Meaning::CooledProductTemperature, Floor::cooled, Scale::Warm),
-    (Meaning::ProductFlow, Floor::weighed, Scale::Share),
-    (Meaning::SeasoningFlow, Floor::weighed, Scale::Share),
+    (Meaning::ProductFlow, Floor::weighed, Scale::Stream),
+    (Meaning::SeasoningFlow, Floor::weighed, Scale::Stream),
     (Meaning::BagsMade, Floor::bags, Scale::More),
     (Meaning::PackingStopped, |floor| bit(floor.packing_stopped()), Scale::Plain),
 ];
@@ -209,6 +211,11 @@ impl Source {
         let same = |other: &(SignalId, &LineSignal)| other.0 < id && other.1.means == Some(meaning);
         let ordinal = line.signals_with_ids().filter(same).count();
         physics_of(meaning, ordinal).map_or_else(typical, |(read, scale)| Self::Physics(read, scale))
+    }
+
+    /// Whether noise goes with the value.
+    pub(super) const fn is_stream(&self) -> bool {
+        matches!(self, Self::Physics(_, Scale::Stream))
     }
 
     /// Whether an instrument stands between it and its register: entered values, counts and wandering sources have none.
@@ -263,7 +270,7 @@ impl Scale {
         match self {
             Self::In(own) => own.convert(number, unit),
             Self::Plain => Some(number),
-            Self::Share => Some(typical * number),
+            Self::Share | Self::Stream => Some(typical * number),
             Self::Warm => {
                 let room = Unit::DegC.convert(ROOM_DEGC, unit)?;
                 Some(room + (typical - room) * number)

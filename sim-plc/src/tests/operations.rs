@@ -191,3 +191,26 @@ fn a_line_that_starts_has_its_fan_and_its_pump_before_its_heat() {
     }
     assert_eq!((shown(&simulator, "XI-201"), shown(&simulator, "XI-310")), (1.0, 2.0));
 }
+
+#[test]
+fn an_empty_weigh_belt_weighs_nothing_and_the_ratio_of_seasoning_never_jumps() {
+    let simulator = demo();
+    simulator.operate(Operation::StopFeed);
+    let mut ratios = 0;
+    for second in 0..2400 {
+        if second == 1200 {
+            simulator.operate(Operation::Run);
+        }
+        pass(&simulator, 1);
+        let (product, seasoning) = (shown(&simulator, "WT-441"), shown(&simulator, "WT-442"));
+        // Below that a count of the register is a large part of it.
+        if product > 100.0 {
+            let percent = 100.0 * seasoning / product;
+            assert!((0.9..1.6).contains(&percent), "{percent} % after {second} s");
+            ratios += 1;
+        } else if (900..1200).contains(&second) {
+            assert_eq!((product, seasoning), (0.0, 0.0), "after {second} s");
+        }
+    }
+    assert!(ratios > 800, "{ratios}");
+}
