@@ -14,6 +14,7 @@ mod places;
 mod product;
 mod recipe_numbers;
 mod recipes;
+mod renames;
 mod signals;
 mod site;
 mod stations;
@@ -180,7 +181,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let times = controllers::times(raw_line, sink);
     let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
     places::check(raw_line, &places, sink);
-    signals::renamed(raw_line, &names, sink);
+    renames::check(raw_line, &names, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
     history::known_signals(raw_site, &names, sink);
     let derived = derived::check(raw_line, &names, &signals, &belts, sink);

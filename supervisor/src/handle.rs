@@ -4,6 +4,7 @@ use crate::snapshot::{LineSnapshot, RunId};
 use setward_alarm::{AlarmId, AlarmState};
 use setward_protocol::UtcMillis;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -146,18 +147,36 @@ impl Teller {
 pub struct LineHandle {
     requests: mpsc::Sender<Request>,
     snapshot: watch::Receiver<Arc<LineSnapshot>>,
+    looks: Looks,
+}
+
+/// Counts how often anybody has looked at the line: nothing is published often for nobody.
+#[derive(Debug, Clone, Default)]
+pub struct Looks(Arc<AtomicU64>);
+
+impl Looks {
+    /// How often so far.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.0.load(Ordering::Relaxed)
+    }
 }
 
 impl LineHandle {
-    /// A handle over the two channels of a line task.
+    /// A handle over the two channels of a line task, which reads `looks`.
     #[must_use]
-    pub fn new(requests: mpsc::Sender<Request>, snapshot: watch::Receiver<Arc<LineSnapshot>>) -> Self {
-        Self { requests, snapshot }
+    pub fn new(
+        requests: mpsc::Sender<Request>,
+        snapshot: watch::Receiver<Arc<LineSnapshot>>,
+        looks: Looks,
+    ) -> Self {
+        Self { requests, snapshot, looks }
     }
 
-    /// The line as last published.
+    /// The line as last published: with its last scan, or, if nobody has looked for a minute, at most a second before that.
     #[must_use]
     pub fn snapshot(&self) -> Arc<LineSnapshot> {
+        self.looks.0.fetch_add(1, Ordering::Relaxed);
         Arc::clone(&self.snapshot.borrow())
     }
 

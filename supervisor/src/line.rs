@@ -21,7 +21,7 @@ pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
-use crate::handle::{Request, Told};
+use crate::handle::{Looks, Request, Told};
 use crate::history::{Batch, Event, NewSample, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
@@ -53,6 +53,8 @@ const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
 const RECORD_EVERY_TICKS: u64 = 10;
 /// Where corn and product are is worked out this often.
 const FOLLOW_EVERY_TICKS: u64 = 5;
+/// Whoever has looked is taken to look again for so long.
+const LOOKED_AT_TICKS: u64 = 60;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
@@ -114,6 +116,8 @@ pub struct LineChannels {
     pub told: mpsc::Receiver<Told>,
     /// Where the line is published.
     pub snapshot: watch::Sender<Arc<LineSnapshot>>,
+    /// How often anybody has looked there.
+    pub looks: Looks,
     /// Where history goes.
     pub work: mpsc::Sender<Work>,
     /// How history is doing.
@@ -142,6 +146,8 @@ pub struct LineTask<'a> {
     sequence: u64,
     pending: Work,
     ticks: u64,
+    /// How often anybody had looked when last counted, and in which tick that was.
+    looked: (u64, u64),
 }
 
 impl<'a> LineTask<'a> {
@@ -166,6 +172,7 @@ impl<'a> LineTask<'a> {
             sequence: 0,
             pending: Work::default(),
             ticks: 0,
+            looked: (0, 0),
         }
     }
 
@@ -205,8 +212,9 @@ impl<'a> LineTask<'a> {
             }
             let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            // Only the run's own handle is there to look: then once a second will do, besides what happens to alarms.
-            if has_news || second_is_over || channels.snapshot.receiver_count() > 1 {
+            let is_watched = channels.snapshot.receiver_count() > 1 || self.is_looked_at(&channels.looks);
+            // Where nobody looks, once a second will do, besides what happens to alarms.
+            if has_news || second_is_over || is_watched {
                 let published = self.snapshot(&channels.writer);
                 channels.snapshot.send_replace(Arc::new(published));
             }
@@ -222,6 +230,15 @@ impl<'a> LineTask<'a> {
             self.counts.samples_lost += waiting;
         }
         self.counts
+    }
+
+    /// Whether anybody has looked at the line within the last minute, or it has just begun.
+    fn is_looked_at(&mut self, looks: &Looks) -> bool {
+        let count = looks.count();
+        if count != self.looked.0 {
+            self.looked = (count, self.ticks);
+        }
+        self.ticks < self.looked.1 + LOOKED_AT_TICKS
     }
 
     fn anchor(&self) -> WallAnchor {

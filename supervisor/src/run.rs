@@ -1,7 +1,7 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
-use crate::handle::{LineHandle, Teller};
+use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
 use crate::line::past::{self, Past};
 use crate::line::storage::Storage;
@@ -123,7 +123,9 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (teller, told) = Teller::new(TOLD_MAX);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
+    let looks = Looks::default();
     let channels = LineChannels {
+        looks: looks.clone(),
         reports: arriving,
         requests: wishes,
         told,
@@ -138,7 +140,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         .into_iter()
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
-    let handle = LineHandle::new(requests, published);
+    let handle = LineHandle::new(requests, published, looks);
     let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
     Ok(Running { handle, teller, stop, line_task, pollers, notices, writer, status })
 }

@@ -20,6 +20,7 @@ mod oracle_windows;
 mod parcels;
 mod people;
 mod poller;
+mod product;
 mod replay;
 mod shipped_files;
 mod small_line;

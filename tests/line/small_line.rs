@@ -52,6 +52,11 @@ pub(crate) fn small_line(unit_id: u8, rows: &[Row]) -> Line {
     line.loops.clear();
     line.belts.clear();
     line.alarms.clear();
+    line.recipe_numbers.clear();
+    line.kettles.clear();
+    line.tanks.clear();
+    line.delays.clear();
+    line.feed = None;
     for recipe in &mut line.recipes {
         recipe.setpoints.clear();
     }

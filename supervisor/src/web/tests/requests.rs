@@ -360,7 +360,8 @@ async fn a_daemon_that_stops_says_that_nothing_was_acknowledged() {
     let mut night = night();
     let (requests, received) = tokio::sync::mpsc::channel(1);
     drop(received);
-    night.state.handle = crate::handle::LineHandle::new(requests, night.publish.subscribe());
+    night.state.handle =
+        crate::handle::LineHandle::new(requests, night.publish.subscribe(), crate::handle::Looks::default());
     let path = "/api/v1/alarms/fryer-outlet-cold/acknowledge";
     let answer = post_json(&night.state, path, r#"{"run":7,"occurrence":3,"by":"Ana"}"#).await;
     assert_eq!(answer.status, StatusCode::SERVICE_UNAVAILABLE);

@@ -156,7 +156,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         }
     });
     let state = AppState {
-        handle: LineHandle::new(requests, watched),
+        handle: LineHandle::new(requests, watched, crate::handle::Looks::default()),
         line: Arc::new(line),
         history: Arc::new(history),
         clock: Clock::starting_at(NIGHT),
