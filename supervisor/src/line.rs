@@ -10,6 +10,7 @@ pub mod core;
 pub mod derived;
 pub mod follow;
 pub mod past;
+mod products;
 pub mod quality;
 pub mod recipes;
 pub mod signals;
@@ -29,12 +30,12 @@ use alarms::{AlarmBook, Beside, Person, SILENT};
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
-use follow::{FollowBook, Following, ProductView};
+use follow::{FollowBook, Following};
 use past::Past;
 use quality::QualityBook;
 use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
-use setward_config::line::{Belt, Line, LineAlarm, StationId};
+use setward_config::line::{Belt, Line, LineAlarm};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
 use signals::{Fresh, SignalBook};
@@ -433,41 +434,6 @@ impl<'a> LineTask<'a> {
             },
             history_problem: writer.problem,
         }
-    }
-
-    /// Where corn is, and the product of each alarm that stands or has stood.
-    fn follow_product(&mut self) {
-        let wall = self.anchor();
-        let now = (wall.at, wall.utc);
-        if let Some(last) = self.line.stations.len().checked_sub(1).and_then(|last| u16::try_from(last).ok())
-        {
-            let recipe = self.core.recipes().running(&self.line, StationId(last));
-            self.follow.handle_recipe(wall.at, recipe);
-        }
-        let mut products = self.following.products.clone();
-        for (alarm, _) in self.line.alarms_with_ids() {
-            let seen = self.alarms.view(self.core.alarms(), alarm, wall);
-            let Some(onset) = seen.onset.filter(|_| seen.raised.is_some()) else { continue };
-            let is_settled =
-                |known: &ProductView| known.occurrence == seen.occurrence && known.is_settled(seen.cleared);
-            if products.get(&alarm).is_some_and(is_settled) {
-                continue;
-            }
-            let cleared = seen.cleared.filter(|cleared| *cleared >= onset);
-            match self.follow.product(&self.line, alarm, (onset, cleared), now) {
-                Some(product) => {
-                    products.insert(alarm, ProductView { occurrence: seen.occurrence, ..product })
-                }
-                None => products.remove(&alarm),
-            };
-        }
-        let tanks = self.follow.tanks(&self.line, wall.at, wall.utc);
-        let rate = self.line.feed.as_ref().and_then(|feed| {
-            let unit = self.line.signal(feed.signal).unit;
-            unit.convert(self.signals.good(feed.signal)?, Unit::KilogramPerHour)
-        });
-        let outlook = rate.and_then(|rate| self.follow.outlook(&self.line, now, rate));
-        self.following = Arc::new(Following { tanks, products, outlook });
     }
 
     fn dwell_s(&self, belt: &Belt) -> Option<f64> {

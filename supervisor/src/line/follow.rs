@@ -80,6 +80,8 @@ pub struct ProductView {
     pub packed_at_most: Option<(UtcMillis, UtcMillis)>,
     /// About so much, kg; `None` if the feed is not known.
     pub about_kg: Option<f64>,
+    /// It has not been weighed yet: so much it is if the feed stays as it is.
+    pub is_at_present_rate: bool,
     /// At most so much, kg.
     pub most_kg: Option<f64>,
     /// The tanks it came from, by number, with the ages of their youngest and oldest corn then, s.
@@ -123,6 +125,19 @@ pub struct Outlook {
 }
 
 impl ProductView {
+    /// What has not passed the weigher yet is told by the present rate, kg/h, and marked so.
+    #[must_use]
+    pub fn at_rate(self, rate_kg_per_h: Option<f64>) -> Self {
+        let packed = self.packed.filter(|_| self.about_kg.is_none());
+        match packed.zip(rate_kg_per_h) {
+            Some(((first, last), rate)) => {
+                let hours = (last.0 - first.0) as f64 / 3_600_000.0;
+                Self { about_kg: Some(rate * hours), is_at_present_rate: true, ..self }
+            }
+            None => self,
+        }
+    }
+
     /// Whether nothing about it will change: its alarm has gone, and all of it is packed.
     #[must_use]
     pub fn is_settled(&self, cleared: Option<UtcMillis>) -> bool {
@@ -339,6 +354,7 @@ fn view(product: &Product, at: Uptime, utc: UtcMillis) -> ProductView {
         spread_s: expected.map(|passage| passage.spread_s()),
         is_forecast: product.packed.passage().is_none(),
         packed_at_most: expected.map(|passage| span(passage.whole())),
+        is_at_present_rate: false,
         about_kg: product.about.map(setward_process::windows::Mass::about_kg),
         most_kg: product.whole.map(|mass| mass.most_kg),
         tanks: product.tanks.iter().map(|tank| (tank.number, tank.youngest_s, tank.oldest_s)).collect(),

@@ -21,6 +21,9 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
         None => "when it is packed is not known".to_owned(),
     };
     Some(match product.about_kg {
+        Some(kg) if product.is_at_present_rate => {
+            format!("{when}, about {} kg as the feed is now", words::number(kg, 0))
+        }
         Some(kg) => format!("{when}, about {} kg", words::number(kg, 0)),
         None => format!("{when}; how much is not known"),
     })

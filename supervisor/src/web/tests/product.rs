@@ -17,6 +17,7 @@ fn product() -> ProductView {
         is_forecast: true,
         packed_at_most: Some((before(720), before(-180))),
         about_kg: Some(208.4),
+        is_at_present_rate: false,
         most_kg: Some(260.0),
         tanks: vec![(7, Some(12.0 * 3600.0), Some(12.75 * 3600.0))],
         unknown_tank_s: 0.0,
