@@ -22,6 +22,8 @@ use std::sync::Arc;
 const EVENTS_TOLD: usize = 50;
 /// A turn that has not found its like after this is a difference, s.
 const LATE_S: f64 = 40.0;
+/// How far apart turns may be where the beginning of the collection is not known exactly, s.
+const LOOSE_S: f64 = 15.0;
 /// Differences that are told in full.
 const TOLD_MOST: usize = 60;
 /// And of those about the same sort of alarm.
@@ -75,6 +77,10 @@ pub(crate) struct Watch {
     expected: VecDeque<Turn>,
     found: VecDeque<Turn>,
     within_s: f64,
+    /// Something else kept it silent when its collection began anew: it may have begun a gap's time earlier or later.
+    loose: bool,
+    /// It stands since a turn that was not compared.
+    stands_unseen: bool,
 }
 
 /// The oracle.
@@ -122,6 +128,8 @@ impl Watch {
             expected: VecDeque::new(),
             found: VecDeque::new(),
             within_s,
+            loose: false,
+            stands_unseen: false,
         })
     }
 
@@ -259,8 +267,8 @@ impl Oracle {
     }
 
     /// A controller's words are all zero, or are no longer.
-    pub(crate) fn zeroed(&mut self, controller: usize, until: Option<f64>) {
-        self.truth.zeroed(controller, until);
+    pub(crate) fn zeroed(&mut self, controller: usize, from: f64, until: f64) {
+        self.truth.zeroed(controller, from, until);
     }
 
     /// Whether what an alarm collects counts; its batch begins or ends.
@@ -295,7 +303,10 @@ impl Oracle {
         let settle_s = alarm.settings.settle.as_secs_f64();
         let value = self.good[watch.signal.index()];
         watch.gate = match (watch.gate, speaks) {
-            (_, false) => Gate::Closed,
+            (_, false) => {
+                watch.loose = false;
+                Gate::Closed
+            }
             (Gate::Closed, true) => Gate::Settling { until: at + settle_s },
             (gate, true) => gate,
         };
@@ -303,6 +314,7 @@ impl Oracle {
             let is_within =
                 settle_s > 0.0 && value.is_some_and(|value| watch.follower.model.is_within(value));
             if self.truth.is_blocked(place) {
+                watch.loose = true;
                 // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
                 watch.gate = Gate::Settling { until: until.max(at + alarm.settings.gap_limit.as_secs_f64()) };
             } else if at >= until || is_within || watch.follower.model.is_at_rest() {
@@ -356,9 +368,11 @@ impl Oracle {
                 Gate::Open { since } => turn.0 > since + 1e-6 || !watch.collects(),
                 Gate::Closed | Gate::Settling { .. } => !watch.collects(),
             };
-            if counts {
+            let ends_unseen = !turn.1 && std::mem::take(&mut watch.stands_unseen) && watch.collects();
+            if counts && !ends_unseen {
                 watch.found.push_back(turn);
             } else {
+                watch.stands_unseen = turn.1;
                 self.tally.turns_not_compared += 1;
             }
         }
@@ -369,7 +383,8 @@ impl Oracle {
         for watch in &mut self.watches {
             let id = &self.line.alarm(watch.alarm).id;
             while let (Some(expected), Some(found)) = (watch.expected.front(), watch.found.front()) {
-                let same = expected.1 == found.1 && (expected.0 - found.0).abs() <= watch.within_s;
+                let within_s = if watch.loose { LOOSE_S } else { watch.within_s };
+                let same = expected.1 == found.1 && (expected.0 - found.0).abs() <= within_s;
                 if !same {
                     self.tally.turns_different += 1;
                     told.push(format!("{id}: the engine turned at {found:?}, the model at {expected:?}"));

@@ -71,6 +71,7 @@ pub(crate) struct Dosed {
     settings: TimeWeightedSettings,
     target: Target,
     allowance: f64,
+    nearer: f64,
     pub(crate) share: f64,
     active: bool,
 }
@@ -138,6 +139,7 @@ impl Model {
                 settings: *settings,
                 target: target?,
                 allowance: ease.allowance,
+                nearer: ease.nearer,
                 share: 0.0,
                 active: false,
             }),
@@ -328,7 +330,7 @@ impl Dosed {
             Leak::Inside => 1.0,
             Leak::Always { pick_up } => pick_up,
         };
-        side.beyond(x, self.target.setpoint) / (self.target.tolerance(side) * pick_up)
+        (side.beyond(x, self.target.setpoint) + self.nearer) / (self.target.tolerance(side) * pick_up)
     }
 
     fn segment(&mut self, from: (f64, f64), to: (f64, f64), turns: &mut Vec<Turn>) {

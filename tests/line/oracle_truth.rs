@@ -68,7 +68,8 @@ pub(crate) struct Truth {
     standing: Vec<(bool, f64)>,
     /// By controller: when it last said something that can be believed.
     heard: Vec<f64>,
-    zeroed_until: Vec<f64>,
+    /// By controller: from when to when its words were last zero.
+    zeroed: Vec<(f64, f64)>,
     /// For each watch: alarms that keep it silent while they stand, besides its modes and conditions.
     blockers: Vec<Vec<AlarmId>>,
     links: Vec<(AlarmId, String, usize)>,
@@ -88,7 +89,21 @@ impl Judged {
         let model = |allowance, nearer, extra_s| {
             Model::of(&alarm.settings.kind, target, Ease { allowance, nearer, extra_s })
         };
-        let margin = if exact(alarm) { 0.0 } else { margin };
+        let margin = match alarm.settings.kind {
+            // No noise reaches a code.
+            Kind::Status(_) => 0.0,
+            // Exposure fades with each dip of the noise into the tolerance: within so much of it, either may be right.
+            Kind::TimeWeighted(_) => 2.0 * noise,
+            Kind::Limit(_)
+            | Kind::Deviation(_)
+            | Kind::MovingAverage(_)
+            | Kind::Discrepancy(_)
+            | Kind::Rate(_)
+            | Kind::EquivalentTime(_)
+            | Kind::Drift(_)
+            | Kind::Measurement(_)
+            | Kind::Communication(_) => margin,
+        };
         let (must, may) =
             (model(1.2, -margin, 2.0 * poll_s + 1.0)?, model(0.8, margin, -2.0 * poll_s - 1.0)?);
         let (gap_s, collects) = (alarm.settings.gap_limit.as_secs_f64(), !matches!(must, Model::Delayed(_)));
@@ -129,11 +144,6 @@ fn memory_s(kind: &Kind) -> f64 {
     }
 }
 
-/// Whether noise can't reach it.
-fn exact(alarm: &LineAlarm) -> bool {
-    matches!(alarm.settings.kind, Kind::Status(_) | Kind::TimeWeighted(_))
-}
-
 /// Its causes, the alarm of its signal's instrument, that of its controller.
 fn blockers_of(line: &Line, watch: &Watch) -> Vec<AlarmId> {
     let own = line.alarm(watch.alarm).settings;
@@ -172,7 +182,7 @@ impl Truth {
             known: line.signals_with_ids().map(known).collect(),
             standing: vec![(false, 0.0); line.alarms.len()],
             heard: vec![0.0; line.controllers.len()],
-            zeroed_until: vec![f64::NEG_INFINITY; line.controllers.len()],
+            zeroed: vec![(0.0, 0.0); line.controllers.len()],
             blockers: watches.iter().map(|watch| blockers_of(line, watch)).collect(),
             links: links.collect(),
             instruments: instruments.collect(),
@@ -190,13 +200,15 @@ impl Truth {
         }
     }
 
-    pub(crate) fn zeroed(&mut self, controller: usize, until: Option<f64>) {
-        self.zeroed_until[controller] = until.unwrap_or(f64::INFINITY);
+    pub(crate) fn zeroed(&mut self, controller: usize, from: f64, until: f64) {
+        self.zeroed[controller] = (from, until);
     }
 
     pub(crate) fn is_zeroed(&self, signal: SignalId, at: f64, line: &Line) -> bool {
-        let register = line.signal(signal).register();
-        register.is_some_and(|own| at < self.zeroed_until[usize::from(own.controller.0)])
+        line.signal(signal).register().is_some_and(|own| {
+            let (from, until) = self.zeroed[usize::from(own.controller.0)];
+            (from..until).contains(&at)
+        })
     }
 
     pub(crate) fn batch(&mut self, place: usize, at: f64, begins: bool) {

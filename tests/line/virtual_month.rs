@@ -168,7 +168,7 @@ fn carry_out(simulator: &Simulator, planned: &Planned, oracle: &mut Oracle, line
             simulator.inject(fault.parse().unwrap()).unwrap_or_else(|error| panic!("{fault}: {error}"));
             oracle.lies(&crate::virtual_plan::lies_about(fault, line), now, true);
             if let Some((controller, seconds)) = crate::virtual_plan::zeroes(fault, line) {
-                oracle.zeroed(controller, Some(now + seconds));
+                oracle.zeroed(controller, now, now + seconds);
             }
         }
         Planned::End(fault) => {
