@@ -150,7 +150,7 @@ fn tests_of_faults(tests: &[(String, String)]) -> BTreeMap<&'static str, BTreeSe
         for (name, body) in tests {
             let brings = |text: &str| body.contains(&format!("\"{}{text}", kind.name()));
             let is_about_text =
-                name.contains("reads_back") || name.contains("filled_in") || name.contains("refus");
+                name.contains("reads_back") || name.contains("filled_in") || name.contains("refused");
             if (brings(" ") || brings("\"")) && !is_about_text {
                 own.insert(name.as_str());
             }
