@@ -52,8 +52,6 @@ const FLUSH_EVERY: Duration = Duration::from_secs(1);
 const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
-/// Where corn and product are is worked out this often.
-const FOLLOW_EVERY_TICKS: u64 = 5;
 /// Whoever has looked is taken to look again for so long.
 const LOOKED_AT_TICKS: u64 = 60;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
@@ -149,6 +147,8 @@ pub struct LineTask<'a> {
     ticks: u64,
     /// How often anybody had looked when last counted, and in which tick that was.
     looked: (u64, u64),
+    /// Somebody has just been called: where product is is to be known at once.
+    follow_due: bool,
 }
 
 impl<'a> LineTask<'a> {
@@ -174,6 +174,7 @@ impl<'a> LineTask<'a> {
             pending: Work::default(),
             ticks: 0,
             looked: (0, 0),
+            follow_due: true,
         }
     }
 
@@ -213,7 +214,7 @@ impl<'a> LineTask<'a> {
             }
             let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            let is_watched = channels.snapshot.receiver_count() > 1 || self.is_looked_at(&channels.looks);
+            let is_watched = self.is_looked_at(channels.snapshot.receiver_count(), &channels.looks);
             // Where nobody looks, once a second will do, besides what happens to alarms.
             if has_news || second_is_over || is_watched {
                 let published = self.snapshot(&channels.writer);
@@ -233,10 +234,10 @@ impl<'a> LineTask<'a> {
         self.counts
     }
 
-    /// Whether anybody has looked at the line within the last minute, or it has just begun.
-    fn is_looked_at(&mut self, looks: &Looks) -> bool {
+    /// Whether anybody looks at the line or has within the last minute, or it has just begun. One receiver is the run's own.
+    fn is_looked_at(&mut self, receivers: usize, looks: &Looks) -> bool {
         let count = looks.count();
-        if count != self.looked.0 {
+        if receivers > 1 || count != self.looked.0 {
             self.looked = (count, self.ticks);
         }
         self.ticks < self.looked.1 + LOOKED_AT_TICKS
@@ -299,9 +300,7 @@ impl<'a> LineTask<'a> {
         self.signals.mark_stale(now, utc);
         let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
         self.keep_blindness(blindness);
-        if self.ticks % FOLLOW_EVERY_TICKS == 1 {
-            self.follow_product();
-        }
+        self.follow_when_due();
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
             self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
@@ -352,6 +351,7 @@ impl<'a> LineTask<'a> {
         log_event(self.line.alarm(event.alarm), &kept);
         if kept.what == "raised" && !event.silent {
             self.counts.alarms_raised += 1;
+            self.follow_due = true;
         }
         self.pending.batch.events.push(kept);
         self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));

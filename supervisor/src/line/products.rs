@@ -6,9 +6,24 @@ use setward_config::line::StationId;
 use setward_protocol::Unit;
 use std::sync::Arc;
 
+/// Where corn and product are is worked out this often while anybody looks, and while nobody does.
+const EVERY_TICKS_WATCHED: u64 = 5;
+const EVERY_TICKS_ALONE: u64 = 600;
+/// What has not been packed by then never will be as far as anybody can tell, ms.
+const GIVEN_UP_AFTER_MS: i64 = 3 * 3_600_000;
+
 impl LineTask<'_> {
+    /// Works it out if it is time to, or somebody has just been called.
+    pub(super) fn follow_when_due(&mut self) {
+        let is_watched = self.ticks < self.looked.1 + super::LOOKED_AT_TICKS;
+        let every = if is_watched { EVERY_TICKS_WATCHED } else { EVERY_TICKS_ALONE };
+        if std::mem::take(&mut self.follow_due) || self.ticks % every == 1 {
+            self.follow_product();
+        }
+    }
+
     /// Where corn is, and the product of each alarm that stands or has stood.
-    pub(super) fn follow_product(&mut self) {
+    fn follow_product(&mut self) {
         let wall = self.anchor();
         let now = (wall.at, wall.utc);
         if let Some(last) = self.line.stations.len().checked_sub(1).and_then(|last| u16::try_from(last).ok())
@@ -24,8 +39,10 @@ impl LineTask<'_> {
         for (alarm, _) in self.line.alarms_with_ids() {
             let seen = self.alarms.view(self.core.alarms(), alarm, wall);
             let Some(onset) = seen.onset.filter(|_| seen.raised.is_some()) else { continue };
-            let is_settled =
-                |known: &ProductView| known.occurrence == seen.occurrence && known.is_settled(seen.cleared);
+            let given_up = seen.cleared.is_some_and(|cleared| wall.utc.0 - cleared.0 > GIVEN_UP_AFTER_MS);
+            let is_settled = |known: &ProductView| {
+                known.occurrence == seen.occurrence && (given_up || known.is_settled(seen.cleared))
+            };
             if products.get(&alarm).is_some_and(is_settled) {
                 continue;
             }
