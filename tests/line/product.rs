@@ -32,6 +32,12 @@ async fn pass(seconds: u64) {
     tokio::time::sleep(Duration::from_secs(seconds)).await;
 }
 
+/// Somebody looks: from then on what is shown is worked out every few seconds.
+async fn look(running: &Running) {
+    running.handle().snapshot();
+    pass(10).await;
+}
+
 /// Seconds from the start.
 fn second(at: UtcMillis) -> f64 {
     (at.0 - STARTED.0) as f64 / 1000.0
@@ -62,6 +68,7 @@ async fn a_cold_fryer_names_the_product_that_was_in_it_and_when_it_is_packed() {
     pass(600).await;
     simulator.clear("heat-low").unwrap();
     pass(2_400).await;
+    look(&running).await;
     let (product, onset, returned) = product_of(&running, "fryer-inlet-cold");
     assert!(!product.is_forecast && !product.was_reversed, "{product:?}");
     let (first, last) = product.packed_at_most.unwrap();
@@ -93,6 +100,7 @@ async fn the_age_of_the_corn_goes_on_over_a_restart() {
     let clock = Clock::starting_at(STARTED);
     let running = begin(&history, clock, MemoryDial(simulator.clone())).await;
     pass(4 * 3600).await;
+    look(&running).await;
     let before = ages(&running);
     assert!(!before.is_empty(), "four hours of cooking fill a tank");
     let number = before[0].0;
@@ -101,7 +109,8 @@ async fn the_age_of_the_corn_goes_on_over_a_restart() {
     pass(600).await;
     let after_outage = Clock::starting_at(clock.utc());
     let running = begin(&history, after_outage, MemoryDial(simulator.clone())).await;
-    pass(60).await;
+    pass(50).await;
+    look(&running).await;
     let after = ages(&running);
     let age = |ages: &[(u16, f64)]| ages.iter().find(|(tank, _)| *tank == number).map(|(_, age)| *age);
     near(age(&after).unwrap(), age(&before).unwrap() + 660.0, 15.0);
