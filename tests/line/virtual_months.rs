@@ -43,8 +43,22 @@ fn the_same_seed_gives_the_same_journal() {
     assert_ne!(first.hash, other.hash);
 }
 
+/// Two days of each of two seeds, side by side.
+#[test]
+fn four_virtual_days_have_no_wrong_value_no_missed_and_no_false_alarm() {
+    let pairs = [1, 5].map(|seed| std::thread::spawn(move || run(options(seed, 2 * DAY_S))));
+    for pair in pairs {
+        let outcome = pair.join().unwrap();
+        println!("{}", outcome.row());
+        check(&outcome);
+        let Tally { turns_equal, must, samples, .. } = outcome.tally;
+        assert!(turns_equal > 1_000 && must > 500 && samples > 10_000_000, "{}", outcome.row());
+    }
+}
+
 /// Half a month of each of two seeds, side by side: together a month.
 #[test]
+#[ignore = "takes minutes; run by tests/run --long"]
 fn a_virtual_month_has_no_wrong_value_no_missed_and_no_false_alarm() {
     let halves = [1, 5].map(|seed| std::thread::spawn(move || run(options(seed, 15 * DAY_S))));
     for half in halves {
