@@ -34,7 +34,7 @@ async fn pass(seconds: u64) {
 
 /// Somebody looks: from then on what is shown is worked out every few seconds.
 async fn look(running: &Running) {
-    running.handle().snapshot();
+    let _seen = running.handle().snapshot();
     pass(10).await;
 }
 
