@@ -124,7 +124,8 @@ mod tests {
             let key = name.rsplit_once('.').map_or(name, |(_, last)| last);
             assert!(keys.contains(key), "{table} is no key anywhere");
         }
-        assert!(whole.len() > 10, "{whole:?}");
+        // That any were found: there are fewer with each one that is read.
+        assert!(!whole.is_empty(), "{whole:?}");
     }
 
     #[test]
@@ -145,7 +146,7 @@ mod tests {
         match table {
             "alarms.toml" | "[alarm.response]" | "[measurement]" | "[communication]" => "alarms.toml",
             kind if KINDS.contains(&kind) => "alarms.toml",
-            "a recipe" | "[recipe]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
+            "a recipe" | "[recipe]" | "[soak]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
                 "recipes/blue-corn-rounds.toml"
             }
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",

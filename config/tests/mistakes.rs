@@ -182,3 +182,8 @@ fn when_alarms_speak_and_what_they_hide() {
 fn automatic_alarms() {
     check_all(include_str!("mistakes/automatic_alarms.txt"), 10);
 }
+
+#[test]
+fn recipes_tanks_and_feed() {
+    check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 10);
+}

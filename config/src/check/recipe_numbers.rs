@@ -61,6 +61,10 @@ fn numbers(
     let keys: Vec<&str> = recipes.iter().map(|(key, _)| key.value.as_str()).collect();
     let mut found = BTreeMap::new();
     let mut good = !raw.numbers.is_empty();
+    if let Some(name) = raw.signal.as_ref().filter(|_| raw.numbers_given && raw.numbers.is_empty()) {
+        let message = format!("no number of {} has a recipe", quoted(&name.value));
+        sink.report(Code::Missing, name.at, message, "write `numbers = { 3 = \"the-file-in-recipes\" }`");
+    }
     for (number, recipe) in &raw.numbers {
         let in_range = |code: &i64| {
             let value = *code as f64;

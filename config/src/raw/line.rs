@@ -136,6 +136,8 @@ pub(crate) struct RawCodes {
 pub(crate) struct RawRecipeNumber {
     pub(crate) signal: Option<At<String>>,
     pub(crate) numbers: Vec<(At<String>, Option<At<String>>)>,
+    /// The table is there, with or without numbers in it.
+    pub(crate) numbers_given: bool,
     pub(crate) stations: Option<At<Vec<At<String>>>>,
     pub(crate) changeover: Option<At<Duration>>,
 }
@@ -294,6 +296,7 @@ fn belt(reader: &mut TableReader<'_, '_>) -> RawBelt {
 fn recipe_number(reader: &mut TableReader<'_, '_>) -> RawRecipeNumber {
     RawRecipeNumber {
         signal: reader.need_text("signal", "\"XI-393\""),
+        numbers_given: reader.has("numbers"),
         numbers: reader
             .need_table("numbers", "[recipe-number.numbers]", |reader| reader.entries())
             .unwrap_or_default(),
