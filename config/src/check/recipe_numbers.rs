@@ -62,8 +62,7 @@ fn numbers(
     let mut found = BTreeMap::new();
     let mut good = !raw.numbers.is_empty();
     if let Some(name) = raw.signal.as_ref().filter(|_| raw.numbers_given && raw.numbers.is_empty()) {
-        let message = format!("no number of {} has a recipe", quoted(&name.value));
-        sink.report(Code::Missing, name.at, message, "write `numbers = { 3 = \"the-file-in-recipes\" }`");
+        sink.missing(name.at, "[[recipe-number]]", "numbers", "{ 3 = \"blue-corn-rounds\" }");
     }
     for (number, recipe) in &raw.numbers {
         let in_range = |code: &i64| {
