@@ -339,11 +339,11 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
   await shoot(page, "phone-alarm-new-first", false);
   const bottom = await page.locator("#first").evaluate((block) => block.getBoundingClientRect().bottom);
   assert.ok(bottom <= 640, `the first block of an active alarm ends at ${bottom} px`);
-  const button = page.locator("form.acknowledge button");
+  const button = page.locator("form[action$='/acknowledge'] button");
   const box = await button.boundingBox();
   assert.ok(box.height >= 120 && box.width >= 300, `the button is ${box.width} by ${box.height} px`);
   const name = "Inés <b>night</b>";
-  await page.fill("form.acknowledge input[name=by]", name);
+  await page.fill("form[action$='/acknowledge'] input[name=by]", name);
   await Promise.all([page.waitForURL(/said=/), button.click()]);
   assert.match(page.url(), /said=acknowledged/);
   const text = await page.locator("main").innerText();
