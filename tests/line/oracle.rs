@@ -73,6 +73,10 @@ pub(crate) struct Watch {
     pair: [Option<(f64, Reading)>; 2],
     gate: Gate,
     speaks: bool,
+    /// What its own conditions said last.
+    may_speak: bool,
+    /// Its batch begins with this scan.
+    begins: bool,
     in_batch: Option<bool>,
     expected: VecDeque<Turn>,
     found: VecDeque<Turn>,
@@ -124,6 +128,8 @@ impl Watch {
             pair: [None, None],
             gate: Gate::Open { since: 0.0 },
             speaks: true,
+            may_speak: true,
+            begins: false,
             in_batch: None,
             expected: VecDeque::new(),
             found: VecDeque::new(),
@@ -229,7 +235,7 @@ impl Oracle {
         self.truth.heard(at, scan, &self.line);
         self.stations.follow(at, &self.good, &self.line);
         for place in 0..self.watches.len() {
-            self.follow_gate(place, at);
+            self.close_gate(place, at);
         }
         for sample in scan {
             for index in 0..self.fed_by[usize::from(sample.signal)].len() {
@@ -242,6 +248,9 @@ impl Oracle {
                     Gate::Closed | Gate::Settling { .. } => watch.expected.extend(turns),
                 }
             }
+        }
+        for place in 0..self.watches.len() {
+            self.open_gate(place, at);
         }
     }
 
@@ -271,61 +280,75 @@ impl Oracle {
         self.truth.zeroed(controller, from, until);
     }
 
-    /// Whether what an alarm collects counts; its batch begins or ends.
-    fn follow_gate(&mut self, place: usize, at: f64) {
+    /// What ends with this scan: a batch, and the right of an alarm to speak. Both are over before its values count.
+    fn close_gate(&mut self, place: usize, at: f64) {
         let watch = &mut self.watches[place];
         if !watch.collects() {
             return;
         }
         let alarm = self.line.alarm(watch.alarm);
-        let mut edge = None;
+        watch.begins = false;
         if !alarm.batch.is_empty()
             && let Some(now) = all_hold!(self.good, alarm.batch)
         {
             // A batch whose beginning was not seen is not begun.
-            edge = match (watch.in_batch.replace(now), now) {
-                (Some(false), true) => Some(true),
-                (None | Some(true), false) => Some(false),
-                (None | Some(true), true) | (Some(false), false) => None,
-            };
-        }
-        if edge == Some(false) {
-            watch.follower.model.batch(at, false, &mut watch.follower.turns);
-            self.truth.batch(place, at, false);
+            match (watch.in_batch.replace(now), now) {
+                (Some(false), true) => watch.begins = true,
+                (None | Some(true), false) => {
+                    watch.follower.model.batch(at, false, &mut watch.follower.turns);
+                    self.truth.batch(place, at, false);
+                }
+                (None | Some(true), true) | (Some(false), false) => {}
+            }
         }
         let may = self.stations.may_speak(&self.line, &self.good, alarm, watch.signal);
-        watch.speaks = may.unwrap_or(watch.speaks);
+        watch.may_speak = may.unwrap_or(watch.may_speak);
         let modes = alarm
             .settings
             .station
             .is_none_or(|station| alarm.settings.modes.contains(self.stations.mode(station)));
-        let speaks = watch.speaks && modes;
-        let settle_s = alarm.settings.settle.as_secs_f64();
-        let value = self.good[watch.signal.index()];
-        watch.gate = match (watch.gate, speaks) {
-            (_, false) => {
-                watch.loose = false;
-                Gate::Closed
-            }
-            (Gate::Closed, true) => Gate::Settling { until: at + settle_s },
-            (gate, true) => gate,
-        };
-        if let Gate::Settling { until } = watch.gate {
-            let is_within =
-                settle_s > 0.0 && value.is_some_and(|value| watch.follower.model.is_within(value));
-            if self.truth.is_blocked(place) {
-                watch.loose = true;
-                // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
-                watch.gate = Gate::Settling { until: until.max(at + alarm.settings.gap_limit.as_secs_f64()) };
-            } else if at >= until || is_within || watch.follower.model.is_at_rest() {
-                watch.gate = Gate::Open { since: at };
-                watch.follower.model.start_over();
-                self.truth.start_over(place);
-            }
+        watch.speaks = watch.may_speak && modes;
+        if !watch.speaks {
+            watch.loose = false;
+            watch.gate = Gate::Closed;
         }
-        if edge == Some(true) {
+        self.settle(place, at);
+    }
+
+    /// What begins with this scan: its values came before, and do not count for it.
+    fn open_gate(&mut self, place: usize, at: f64) {
+        let watch = &mut self.watches[place];
+        if !watch.collects() {
+            return;
+        }
+        if watch.gate == Gate::Closed && watch.speaks {
+            let settle_s = self.line.alarm(watch.alarm).settings.settle.as_secs_f64();
+            watch.gate = Gate::Settling { until: at + settle_s };
+            self.settle(place, at);
+        }
+        let watch = &mut self.watches[place];
+        if watch.begins {
             watch.follower.model.batch(at, true, &mut watch.follower.turns);
             self.truth.batch(place, at, true);
+        }
+    }
+
+    /// A wait after a silence ends with its time, or with a good value.
+    fn settle(&mut self, place: usize, at: f64) {
+        let watch = &mut self.watches[place];
+        let Gate::Settling { until } = watch.gate else { return };
+        let settings = &self.line.alarm(watch.alarm).settings;
+        let value = self.good[watch.signal.index()];
+        let is_within =
+            !settings.settle.is_zero() && value.is_some_and(|value| watch.follower.model.is_within(value));
+        if self.truth.is_blocked(place) {
+            watch.loose = true;
+            // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
+            watch.gate = Gate::Settling { until: until.max(at + settings.gap_limit.as_secs_f64()) };
+        } else if at >= until || is_within || watch.follower.model.is_at_rest() {
+            watch.gate = Gate::Open { since: at };
+            watch.follower.model.start_over();
+            self.truth.start_over(place);
         }
     }
 

@@ -50,12 +50,20 @@ struct Known {
     /// First reading without a value since then.
     bad_since: Option<f64>,
     unknown: VecDeque<(f64, f64)>,
-    /// Lies until then.
-    lies_until: f64,
+    /// How many faults make it lie now: one that ends does not mend the others.
+    lies: u32,
+    /// When the last of those that have ended is forgotten.
+    lied_until: f64,
     gap_s: f64,
     /// Known seconds of the last five minutes, faded.
     good_share: f64,
     last_at: f64,
+}
+
+impl Known {
+    fn has_lied_since(&self, at: f64) -> bool {
+        self.lies > 0 || self.lied_until >= at
+    }
 }
 
 /// The truth beside the line.
@@ -174,7 +182,8 @@ impl Truth {
         let known = |(id, _)| Known {
             gap_s: line.gap_limit(id).as_secs_f64(),
             good_share: 1.0,
-            lies_until: f64::NEG_INFINITY,
+            lies: 0,
+            lied_until: f64::NEG_INFINITY,
             ..Known::default()
         };
         Self {
@@ -196,7 +205,13 @@ impl Truth {
 
     pub(crate) fn lies(&mut self, signals: &[SignalId], now: f64, begins: bool) {
         for signal in signals {
-            self.known[signal.index()].lies_until = if begins { f64::INFINITY } else { now + LIE_TAIL_S };
+            let known = &mut self.known[signal.index()];
+            if begins {
+                known.lies += 1;
+            } else {
+                known.lies = known.lies.checked_sub(1).unwrap();
+                known.lied_until = now + LIE_TAIL_S;
+            }
         }
     }
 
@@ -295,7 +310,7 @@ impl Truth {
         if judged.may_last >= raised - judged.memory_s {
             return;
         }
-        let lied = judged.signals.iter().any(|signal| self.known[signal.index()].lies_until >= raised);
+        let lied = judged.signals.iter().any(|signal| self.known[signal.index()].has_lied_since(raised));
         if lied {
             tally.lied += 1;
         } else {
@@ -320,7 +335,7 @@ impl Truth {
         let signals = judged.signals.iter().map(|signal| &self.known[signal.index()]);
         let least = signals.clone().map(|known| 1.0 - known.unknown_s(from, now) / span).fold(1.0, f64::min);
         let enough = if judged.collects { least >= COVERAGE } else { least >= 1.0 };
-        if signals.clone().any(|known| known.lies_until >= from) {
+        if signals.clone().any(|known| known.has_lied_since(from)) {
             tally.lied += 1;
         } else if !enough {
             tally.unseen += 1;

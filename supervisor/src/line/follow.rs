@@ -3,7 +3,7 @@
 //! The computation is in `setward_process::follow`; here it is fed with signals, and its times become wall times.
 
 use super::past::Past;
-use super::recipes::RecipeBook;
+use super::recipes::{RecipeBook, whole};
 use setward_alarm::AlarmId;
 use setward_config::line::{Line, StationId, TankCode};
 use setward_process::batches::StepRule;
@@ -28,8 +28,8 @@ const REMEMBERS: Duration = Duration::from_secs(48 * 3600);
 #[derive(Debug)]
 pub struct FollowBook {
     follower: Follower,
-    /// By signal: what its values tell.
-    told: BTreeMap<SignalId, Vec<Told>>,
+    /// By signal: what its values tell; nothing, for most.
+    told: Vec<Vec<Told>>,
     /// By batch: the recipe that the kettle ran when the batch ended.
     recipe_of: BTreeMap<u64, usize>,
     /// By tank number: the last code of its state word.
@@ -152,7 +152,7 @@ impl FollowBook {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(line: &Line) -> Self {
-        let mut told = BTreeMap::new();
+        let mut told = vec![Vec::new(); line.signals.len()];
         let shape = shape(line, &mut told);
         Self {
             follower: Follower::new(shape),
@@ -166,8 +166,9 @@ impl FollowBook {
     /// The signals it wants to know: words of kettles and tanks, or speeds and rates.
     pub fn signals(&self, is_slow: bool) -> impl Iterator<Item = SignalId> + '_ {
         let is_record = |told: &Told| matches!(told, Told::Record(..));
-        let wanted = move |told: &&Vec<Told>| told.iter().all(is_record) != is_slow;
-        self.told.iter().filter(move |(_, told)| wanted(told)).map(|(signal, _)| *signal)
+        let wanted = move |told: &[Told]| !told.is_empty() && told.iter().all(is_record) != is_slow;
+        let signals = (0..=u16::MAX).map(SignalId).zip(&self.told);
+        signals.filter(move |(_, told)| wanted(told)).map(|(signal, _)| signal)
     }
 
     /// Takes what an earlier run has read, in order of time; the run begins at `now`. The outage between is unknown time.
@@ -191,8 +192,11 @@ impl FollowBook {
         value: Option<f64>,
     ) {
         let at = at + self.since_start;
-        let Some(told) = self.told.get(&signal).cloned() else { return };
-        for one in told {
+        let count = self.told.get(signal.index()).map_or(0, Vec::len);
+        for index in 0..count {
+            let Some(one) = self.told.get(signal.index()).and_then(|told| told.get(index)).copied() else {
+                break;
+            };
             let Some(input) = self.input(line, one, signal, value) else { continue };
             if let Some(Ended::Batch(batch)) = self.follower.handle(at, input) {
                 self.note_batch(line, recipes, &batch);
@@ -330,15 +334,6 @@ const fn report(code: Option<&TankCode>) -> TankReport {
     }
 }
 
-/// The code that a value stands for: status words are whole numbers.
-#[expect(
-    clippy::cast_possible_truncation,
-    reason = "a cast of a float saturates, and a register is far within"
-)]
-const fn whole(value: f64) -> i64 {
-    value as i64
-}
-
 #[expect(clippy::cast_possible_truncation, reason = "a cast of a float saturates")]
 const fn millis(seconds: f64) -> i64 {
     (seconds * 1000.0) as i64
@@ -367,7 +362,7 @@ fn view(product: &Product, at: Uptime, utc: UtcMillis) -> ProductView {
 }
 
 /// The line as the follower knows it; notes in `told` which signal tells what.
-fn shape(line: &Line, told: &mut BTreeMap<SignalId, Vec<Told>>) -> Shape {
+fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
     let mut wiring = Wiring { line, told, records: 0, gap_limit: Duration::ZERO };
     let (path, weighed_before) = wiring.path();
     let weighing = wiring.weighing(weighed_before);
@@ -389,7 +384,7 @@ fn shape(line: &Line, told: &mut BTreeMap<SignalId, Vec<Told>>) -> Shape {
 /// Gives each signal its place among the follower's inputs.
 struct Wiring<'a> {
     line: &'a Line,
-    told: &'a mut BTreeMap<SignalId, Vec<Told>>,
+    told: &'a mut [Vec<Told>],
     records: usize,
     /// The longest of all: the slowest signal is known too.
     gap_limit: Duration,
@@ -397,7 +392,9 @@ struct Wiring<'a> {
 
 impl Wiring<'_> {
     fn tells(&mut self, signal: SignalId, what: Told) {
-        self.told.entry(signal).or_default().push(what);
+        if let Some(told) = self.told.get_mut(signal.index()) {
+            told.push(what);
+        }
         self.gap_limit = self.gap_limit.max(self.line.gap_limit(signal));
     }
 

@@ -169,7 +169,7 @@ impl Word {
     clippy::cast_possible_truncation,
     reason = "a cast of a float saturates, and a register is far within"
 )]
-const fn whole(value: f64) -> i64 {
+pub(super) const fn whole(value: f64) -> i64 {
     value as i64
 }
 
