@@ -232,8 +232,8 @@ async fn ways_out(folder: &Path, days: i64) -> Result<(), Failure> {
     let csv = Csv {
         zone: TimeZone::UTC,
         decimal_comma: false,
-        recipe: &|_, _| String::new(),
-        batch: &|_, _| String::new(),
+        recipe: &|_, _, _| String::new(),
+        batch: &|_, _, _| String::new(),
     };
     let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + days * DAY_S * 1000))?;
     let before = Instant::now();
