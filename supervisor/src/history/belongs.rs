@@ -17,6 +17,9 @@ const HOUR_MS: i64 = 3_600_000;
 /// A number that has stood so long counts for sure: the line waits five seconds.
 const COUNTS_BY_MS: i64 = 5_000;
 
+/// What a word says; `None`: nothing good.
+type Word = Option<f64>;
+
 /// The line of a run, and what its recipes are called in an export.
 #[derive(Debug)]
 pub struct LineOfRun {
@@ -37,7 +40,7 @@ pub struct Belonging {
 pub struct BelongingThen<'a> {
     belonging: &'a Belonging,
     /// By run and tag: values of the words in order of time; `None`: no good value from then on.
-    words: BTreeMap<(RunId, String), Vec<(UtcMillis, Option<f64>)>>,
+    words: BTreeMap<(RunId, String), Vec<(UtcMillis, Word)>>,
     /// By run and station: recipes in order of time.
     recipes: BTreeMap<(RunId, StationId), Vec<(UtcMillis, usize)>>,
 }
