@@ -142,12 +142,13 @@ fn an_alarm_that_does_not_clear_has_failed() {
     assert!(Report::new(&demo_line(), String::new(), 1, proofs).has_failed());
 }
 
-/// Nothing says what a signal is: there is no physics, and registers are made to lie. A code that no mode of the line comes
-/// to, and an alarm after a cleaning that nobody can bring about, are told.
+/// Nothing says what a signal is: there is no physics, and registers are made to lie.
 #[test]
 fn without_meanings_alarms_are_proven_by_injection_as_far_as_that_goes() {
     let mut line = demo_line();
     line.signals.iter_mut().for_each(|signal| signal.means = None);
+    // A word without a meaning does not count: every program would seem to have stopped.
+    line.controllers.iter_mut().for_each(|controller| controller.heartbeat = None);
     let ids =
         ["oil-flow-low", "fryer-inlet-cold", "bake-time-out", "oven-flame-lost.BS-201", "wet-oil-heat-up"];
     let proofs = proven(line, &ids);
@@ -170,8 +171,7 @@ fn without_recipe_and_belts_what_is_held_against_them_can_not_be_provoked_and_th
     assert!(ways[0].1.contains("no recipe asks anything of TT-310"), "{ways:?}");
 }
 
-/// The smallest line: one controller, two signals, no meanings, no belts, a recipe that asks nothing; a limit at the end of
-/// a range.
+/// The smallest line: one controller, two signals, no meanings, no belts, a recipe that asks nothing.
 fn smallest() -> Line {
     let record = "priority = \"low\"\ncauses = [\"any\"]\nconsequence = \"none\"\nresponse = { now = [\"look\"] }\n\
                   time_to_respond = \"20 min\"\n";
@@ -181,9 +181,8 @@ fn smallest() -> Line {
         )
     };
     let alarms = format!(
-        "{}{}[[status]]\nid = \"door\"\nname = \"Door\"\nsignal = \"ZS-2\"\nis = [1]\n{record}",
-        limit("hot", "80 degC"),
-        limit("end", "100 degC")
+        "[[limit]]\nid = \"hot\"\nname = \"Hot\"\nsignal = \"TT-1\"\nside = \"above\"\nlimit = \"80 degC\"\non_delay = \"30 s\"\n{record}\
+         [[status]]\nid = \"door\"\nname = \"Door\"\nsignal = \"ZS-2\"\nis = [1]\n{record}"
     );
     let line = "[line]\nname = \"Small\"\nplant = \"Plant\"\ntime_zone = \"UTC\"\nrecipe = \"plain\"\n\
                 [[station]]\nkey = \"tank\"\nname = \"Tank\"\n\
@@ -211,13 +210,20 @@ fn the_smallest_line_is_proven_as_far_as_it_goes() {
     };
     let (way, how) = by("hot");
     assert_eq!((way, how.starts_with("shows TT-1 8")), ("injection", true), "{how}");
-    let (way, why) = by("end");
-    assert_eq!(way, "not provoked");
-    assert!(why.contains("can't show a value beyond 100: its range ends there (0 to 100)"), "{why}");
     assert_eq!(by("door"), ("injection", "shows ZS-2 1".to_owned()));
     assert_eq!(by("measurement.TT-1"), ("physics", "sensor-break TT-1".to_owned()));
     assert_eq!(by("measurement.ZS-2").0, "not provoked");
     assert_eq!(by("communication.one"), ("physics", "controller-silent one".to_owned()));
+}
+
+#[test]
+fn a_limit_beyond_which_no_register_can_show_a_value_is_told() {
+    let mut line = smallest();
+    line.signals[0].range.1 = 80.0;
+    let proofs = proven(line, &["hot"]);
+    let (way, why) = ways(&proofs).swap_remove(0);
+    assert_eq!(way, "not provoked");
+    assert!(why.contains("TT-1 can't show a value beyond 80: its range ends there (0 to 80)"), "{why}");
 }
 
 /// A plant that notes every byte it is sent.
