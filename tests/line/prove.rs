@@ -175,11 +175,6 @@ fn without_recipe_and_belts_what_is_held_against_them_can_not_be_provoked_and_th
 fn smallest() -> Line {
     let record = "priority = \"low\"\ncauses = [\"any\"]\nconsequence = \"none\"\nresponse = { now = [\"look\"] }\n\
                   time_to_respond = \"20 min\"\n";
-    let limit = |id: &str, limit: &str| {
-        format!(
-            "[[limit]]\nid = \"{id}\"\nname = \"Hot\"\nsignal = \"TT-1\"\nside = \"above\"\nlimit = \"{limit}\"\non_delay = \"30 s\"\n{record}"
-        )
-    };
     let alarms = format!(
         "[[limit]]\nid = \"hot\"\nname = \"Hot\"\nsignal = \"TT-1\"\nside = \"above\"\nlimit = \"80 degC\"\non_delay = \"30 s\"\n{record}\
          [[status]]\nid = \"door\"\nname = \"Door\"\nsignal = \"ZS-2\"\nis = [1]\n{record}"
