@@ -174,7 +174,7 @@ impl Drop for Daemon {
 }
 
 /// A daemon over the demo line whose controllers nobody serves, once it answers.
-fn watching(folder: &Path) -> Daemon {
+async fn watching(folder: &Path) -> Daemon {
     let address = format!("127.0.0.1:{}", free_port());
     let mut command = Command::new(env!("CARGO_BIN_EXE_setward"));
     command.args(["run", text(folder), "--page", &address, "--for", "60 s"]);
@@ -184,15 +184,15 @@ fn watching(folder: &Path) -> Daemon {
         if setward(&["alarms", "--url", &daemon.url]).status.code() != Some(4) {
             return daemon;
         }
-        std::thread::sleep(std::time::Duration::from_millis(100));
+        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
     }
     panic!("no answer at {}", daemon.url);
 }
 
-#[test]
-fn an_alarm_is_shelved_and_taken_out_of_service_from_the_command_line() {
+#[tokio::test]
+async fn an_alarm_is_shelved_and_taken_out_of_service_from_the_command_line() {
     let folder = demo_folder();
-    let daemon = watching(folder.path());
+    let daemon = watching(folder.path()).await;
     let ask = |words: &[&str], code: i32, phrases: &[&str]| {
         let output = setward(&[&["alarms", "--url", &daemon.url], words].concat());
         let told = format!("{}{}", stdout(&output), stderr(&output));

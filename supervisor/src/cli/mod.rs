@@ -15,7 +15,7 @@ mod run;
 mod trend;
 mod verify;
 mod window;
-mod wish;
+pub(crate) mod wish;
 
 use clap::{Parser, Subcommand};
 use std::net::SocketAddr;

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use std::time::Duration;
 
 /// The one thing asked, and what belongs to it.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 pub(crate) struct WishArguments {
     #[command(flatten)]
     what: What,
@@ -28,7 +28,7 @@ pub(crate) struct WishArguments {
     why: Option<String>,
 }
 
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[group(multiple = false)]
 struct What {
     /// Acknowledge an alarm: say that you have seen it
