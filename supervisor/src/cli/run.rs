@@ -1,7 +1,7 @@
 //! `setward run`: a line, the page, until told to stop.
 
 use super::{Exit, Stopping, check, fail};
-use crate::clock::Clock;
+use crate::clock::{Clock, WallTime};
 use crate::history::sqlite::ThreadedStore;
 use crate::history::{HistoryStore, Settings};
 use crate::poll::dial::TcpDial;
@@ -92,6 +92,7 @@ pub(crate) async fn watch(
     let store: Arc<dyn HistoryStore> = history.clone();
     let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
     let (close_page, page_closed) = oneshot::channel::<()>();
+    let clock = WallTime::Run(clock);
     let state = AppState { handle: running.handle(), line, history, clock, servers: forwarding.statuses() };
     let shutdown = async {
         // Dropping the sender closes the page as well.
