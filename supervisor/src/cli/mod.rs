@@ -7,6 +7,7 @@ pub mod check;
 pub mod demo;
 mod drawing;
 mod export;
+mod picture;
 mod plot;
 mod prove;
 mod replay;

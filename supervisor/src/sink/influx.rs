@@ -46,7 +46,10 @@ impl InfluxWriter {
             return Ok(client.clone());
         }
         let url = &self.server.url;
-        let unusable = |error: String| WriteError::Refused(format!("{url} can't be used: {error}"));
+        let ca = self.server.ca.as_ref().map_or_else(String::new, |file| {
+            format!("; `ca` names {}, which must hold certificates in PEM", file.display())
+        });
+        let unusable = |error: String| WriteError::Refused(format!("{url} can't be used: {error}{ca}"));
         // The crate panics on an address that is none.
         reqwest::Url::parse(url).map_err(|error| unusable(error.to_string()))?;
         let http = self.http()?.default_headers(packed_headers());
