@@ -144,6 +144,9 @@ struct DemoArguments {
     /// Seed of the simulator's noise; the same seed gives the same line
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Begin now, without a week of history behind it
+    #[arg(long)]
+    live: bool,
     #[command(flatten)]
     stopping: Stopping,
 }
@@ -199,9 +202,12 @@ pub fn main() -> ExitCode {
             arguments.json,
         )),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
-        Command::Demo(arguments) => {
-            block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
-        }
+        Command::Demo(arguments) => block_on(demo::demo(
+            arguments.keep.as_deref(),
+            arguments.seed,
+            arguments.live,
+            &arguments.stopping,
+        )),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),

@@ -18,7 +18,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::oneshot;
 
 /// What is added to the longest reply time before the kernel gives up on sent bytes.
-const USER_TIMEOUT_MARGIN: Duration = Duration::from_secs(2);
+pub(crate) const USER_TIMEOUT_MARGIN: Duration = Duration::from_secs(2);
 
 /// Watches the line in `folder`.
 pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
@@ -122,7 +122,7 @@ pub(crate) async fn watch(
     }
 }
 
-fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
+pub(crate) fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
     if stopping.json {
         match serde_json::to_string(summary) {
             Ok(text) => println!("{text}"),
@@ -134,7 +134,7 @@ fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
     Exit::Ok
 }
 
-async fn time_is_up(after: Option<Duration>) {
+pub(crate) async fn time_is_up(after: Option<Duration>) {
     match after {
         Some(after) => tokio::time::sleep(after).await,
         None => std::future::pending().await,
