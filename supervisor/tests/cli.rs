@@ -169,6 +169,7 @@ fn a_proof_is_printed_kept_as_a_page_and_told_to_scripts() {
     let asked = [&["prove", dir], &only[..], &["--json", "--html", text(&page)]].concat();
     let output = setward(&asked);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(stderr(&output), "", "what the line says of its alarms is not told twice");
     let report: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
     assert_eq!(report["configured"]["by_physics"], 1);
     assert_eq!(report["automatic"]["by_physics"], 1);
