@@ -85,6 +85,7 @@ fn settings(kind: Kind) -> AlarmSettings {
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

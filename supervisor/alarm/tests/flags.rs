@@ -53,6 +53,7 @@ fn on(kind: Kind) -> AlarmSettings {
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

@@ -48,6 +48,7 @@ fn alarm(kind: Kind) -> AlarmSettings {
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

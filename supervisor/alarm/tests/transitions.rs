@@ -30,6 +30,7 @@ fn plain() -> AlarmSettings {
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

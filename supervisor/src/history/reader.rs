@@ -10,6 +10,7 @@ use super::runs::load_run;
 use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
+    entries, StoredEntry,
     AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, KnownBand, NewRun, Note,
     SignalSamples, Span, StoredEvent, StoredSample, Window, events, journal, records, ring,
 };
@@ -251,6 +252,10 @@ impl HistoryStore for HistoryReader {
 
     async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
         self.with(|inner| records::audit_trail(&inner.connection, limit))
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.with(|inner| entries::entries(&inner.connection, tag.as_deref(), limit))
     }
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {

@@ -102,6 +102,7 @@ fn measurement(
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     };
     Some(LineAlarm {
         id: format!("measurement.{}", signal.tag),
@@ -111,6 +112,7 @@ fn measurement(
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority: raw.priority.as_ref().map_or(Priority::Low, |priority| priority.value),
         class: Some(AlarmClass::Instrument),
         causes: texts(&[
@@ -163,6 +165,7 @@ fn communication(
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     };
     LineAlarm {
         id: format!("communication.{}", controller.name),
@@ -172,6 +175,7 @@ fn communication(
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority,
         class: Some(AlarmClass::Instrument),
         causes: texts(&[

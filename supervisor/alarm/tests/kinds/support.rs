@@ -45,6 +45,7 @@ pub(crate) fn alarm(kind: Kind) -> AlarmSettings {
         realarm_after: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

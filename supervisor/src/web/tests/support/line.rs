@@ -178,11 +178,13 @@ pub(in crate::web::tests) fn alarm(
             realarm_after: None,
             shelve_most: None,
             group: None,
+            in_a_row: None,
         },
         when: Vec::new(),
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority,
         class: None,
         causes: vec![
@@ -328,6 +330,7 @@ pub(in crate::web::tests) fn line() -> Line {
         tanks: Vec::new(),
         delays: Vec::new(),
         feed: None,
+        entries: Vec::new(),
         files: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }
