@@ -4,6 +4,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode, Uri, header};
 use hyper_util::rt::TokioIo;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 use std::time::Duration;
 use tokio::net::TcpStream;
 
@@ -43,24 +44,50 @@ impl Daemon {
     /// # Errors
     /// In words, with what to do: when nobody answers in time, or something else than a Setward daemon does.
     pub(crate) async fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, String> {
-        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(path)).await;
+        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
+        let (status, body) = self.answer(request).await?;
+        if status != StatusCode::OK {
+            return Err(self.unlike());
+        }
+        serde_json::from_slice(&body).map_err(|_| self.unlike())
+    }
+
+    /// The answer to `body`, posted to `path`, whatever its status says.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn post(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
+        let request = Request::post(path)
+            .header(header::HOST, &self.0)
+            .header(header::CONTENT_TYPE, "application/json")
+            .body(Body::from(body.to_string()));
+        let (status, body) = self.answer(request).await?;
+        serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
+    }
+
+    fn unlike(&self) -> String {
+        format!("what answers at {} is no Setward daemon of this version; check the address", self.0)
+    }
+
+    async fn answer(
+        &self,
+        request: Result<Request<Body>, axum::http::Error>,
+    ) -> Result<(StatusCode, Vec<u8>), String> {
+        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request)).await;
         let found =
             asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
-        let (status, body) = found.map_err(|why| {
+        found.map_err(|why| {
             format!(
                 "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
                 self = self.0
             )
-        })?;
-        let unlike =
-            || format!("what answers at {} is no Setward daemon of this version; check the address", self.0);
-        if status != StatusCode::OK {
-            return Err(unlike());
-        }
-        serde_json::from_slice(&body).map_err(|_| unlike())
+        })
     }
 
-    async fn fetch(&self, path: &str) -> Result<(StatusCode, Vec<u8>), String> {
+    async fn fetch(
+        &self,
+        request: Result<Request<Body>, axum::http::Error>,
+    ) -> Result<(StatusCode, Vec<u8>), String> {
         let failed = |error: hyper::Error| format!("broke off: {error}");
         let stream =
             TcpStream::connect(&self.0).await.map_err(|error| format!("can't be reached: {error}"))?;
@@ -68,7 +95,6 @@ impl Daemon {
             hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
         // It ends with the answer; what goes wrong on it shows in the answer.
         let driving = tokio::spawn(connection);
-        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
         let request = request.map_err(|error| format!("can't be asked: {error}"))?;
         let answer = sender.send_request(request).await.map_err(failed)?;
         let status = answer.status();

@@ -19,6 +19,11 @@ pub(super) struct Problem {
     occurrence: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
     nearest: Option<String>,
+    /// It can be confirmed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    asked: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    meant: Option<f64>,
 }
 
 impl Problem {
@@ -31,12 +36,19 @@ impl Problem {
             run: None,
             occurrence: None,
             nearest: None,
+            asked: None,
+            meant: None,
         }
     }
 
     /// Adds the present run and occurrence, for an acknowledgement of another one.
     pub(super) fn with_present(self, run: i64, occurrence: u32) -> Self {
         Self { run: Some(run), occurrence: Some(occurrence), ..self }
+    }
+
+    /// Says that it is a question, and what may have been meant.
+    pub(super) fn with_question(self, meant: Option<f64>) -> Self {
+        Self { asked: Some(true), meant, ..self }
     }
 
     /// Adds the nearest name that exists.
