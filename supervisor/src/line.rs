@@ -487,3 +487,7 @@ fn log_event(alarm: &LineAlarm, event: &Event) {
         what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),
     }
 }
+
+#[cfg(test)]
+#[path = "line/aged_tests.rs"]
+mod aged_tests;

@@ -7,6 +7,7 @@ mod arrows;
 mod bus;
 mod bytes_sent;
 mod encodings;
+mod entries;
 mod fault_table;
 mod hostile_bytes;
 mod hostile_peers;
