@@ -145,10 +145,13 @@ mod tests {
         match table {
             "alarms.toml" | "[alarm.response]" | "[measurement]" | "[communication]" => "alarms.toml",
             kind if KINDS.contains(&kind) => "alarms.toml",
-            "a recipe" | "[recipe]" | "[soak]" | "[[setpoint]]" | "[setpoint.tolerance]" | "[[entered]]"
-            | "[entered.tolerance]" => {
-                "recipes/blue-corn-rounds.toml"
-            }
+            "a recipe"
+            | "[recipe]"
+            | "[soak]"
+            | "[[setpoint]]"
+            | "[setpoint.tolerance]"
+            | "[[entered]]"
+            | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",
             _ => "line.toml",
         }

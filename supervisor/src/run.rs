@@ -1,11 +1,9 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
-use crate::handle::{LineHandle, Looks, Teller};
 use crate::entries::desk::REMEMBERED;
-use crate::history::{
-    AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of,
-};
+use crate::handle::{LineHandle, Looks, Teller};
+use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of};
 use crate::line::past::{self, Past};
 use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
@@ -140,7 +138,8 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before, past, entries), channels));
+    let line_task =
+        tokio::spawn(run_line(line, edges.clock, run, (records, before, past, entries), channels));
 
     let pollers = endpoints
         .into_iter()

@@ -116,12 +116,7 @@ fn widths(raw: &RawEntry, sink: &mut Sink) -> Option<Widths> {
             let at = raw.kind.as_ref().map_or(raw.at, |kind| kind.at);
             sink.report(Code::Conflict, at, message, "take it out, or write `kind = \"number\"`");
         }
-        return Some(Widths {
-            unit: Unit::Bit,
-            possible: (0.0, 1.0),
-            usual: (0.0, 1.0),
-            most_change: None,
-        });
+        return Some(Widths { unit: Unit::Bit, possible: (0.0, 1.0), usual: (0.0, 1.0), most_change: None });
     }
     for (key, example) in [("unit", "\"%\""), ("range", "[\"0 %\", \"15 %\"]")] {
         if !raw.given.contains(&key) {

@@ -47,8 +47,11 @@ pub(crate) struct RawTimeWeighted {
     pub(crate) leak: Option<At<RawLeak>>,
     pub(crate) pick_up: Option<At<f64>>,
     /// Ages, each with a point.
-    pub(crate) band: Option<At<Vec<At<(At<Quantity>, At<Quantity>)>>>>,
+    pub(crate) band: Option<RawBand>,
 }
+
+/// Ages, each with a point.
+pub(crate) type RawBand = At<Vec<At<(At<Quantity>, At<Quantity>)>>>;
 
 /// Where exposure decays.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -193,7 +193,8 @@ async fn show(arguments: &EnterArguments, line: &Line, daemon: &Daemon) -> Exit 
         return super::fail("the daemon's answer is of another version");
     };
     let is_wanted = |item: &&Value| {
-        let of_tag = arguments.tag.as_deref().is_none_or(|tag| item.get("tag").and_then(Value::as_str) == Some(tag));
+        let of_tag =
+            arguments.tag.as_deref().is_none_or(|tag| item.get("tag").and_then(Value::as_str) == Some(tag));
         let is_due = ["due", "overdue"].map(Some).contains(&item.get("due").and_then(Value::as_str));
         of_tag && (is_due || !arguments.due)
     };
@@ -256,7 +257,8 @@ fn list_table(kinds: &[Kind], zone: &TimeZone) -> String {
             if let Some(note) = &row.note {
                 beside += &format!("  {note}");
             }
-            text += &format!("  {:>5}  {}  {value:>10}  {}{beside}\n", row.n, local(row.taken_at, zone), row.by);
+            text +=
+                &format!("  {:>5}  {}  {value:>10}  {}{beside}\n", row.n, local(row.taken_at, zone), row.by);
         }
         if kind.entries.is_empty() {
             text += "         nothing entered yet\n";

@@ -159,7 +159,9 @@ impl EntryDesk {
         let (value, calibration) = value_of(entry, wish.typed)?;
         let taken_utc = wish.taken.unwrap_or(wall.utc);
         if taken_utc.0 < wall.utc.0 - OLDEST_DAYS * 86_400_000 {
-            return Err(refused(format!("the sample is said to be older than {OLDEST_DAYS} days; check its time")));
+            return Err(refused(format!(
+                "the sample is said to be older than {OLDEST_DAYS} days; check its time"
+            )));
         }
         kind.is_as_seen(wish)?;
         let before = kind.newest_holding().map(|row| row.n);
@@ -171,20 +173,29 @@ impl EntryDesk {
                 let known = kind.rows.iter().find(|row| row.n == wrong);
                 let by_another = kind.rows.iter().find(|row| row.corrects == Some(wrong));
                 if let (Some(_), Some(other)) = (known, by_another) {
-                    let text = format!("entry {wrong} was corrected already, by {} with entry {}; correct that one", other.by, other.n);
+                    let text = format!(
+                        "entry {wrong} was corrected already, by {} with entry {}; correct that one",
+                        other.by, other.n
+                    );
                     return Err(EntryRefusal::Corrected(text));
                 }
                 kind.book.correct(now, wrong, value, 0, wish.confirmed).map_err(asked)?
             }
             None => {
                 let taken = axis_of(taken_utc, wall);
-                kind.book.enter(now, Said { value, taken, by: 0, confirmed: wish.confirmed }).map_err(asked)?
+                kind.book
+                    .enter(now, Said { value, taken, by: 0, confirmed: wish.confirmed })
+                    .map_err(asked)?
             }
         };
         self.next_n = n + 1;
         let row = kind.file(line, entry, wish, (n, calibration), wall);
         let is_newest = kind.newest_holding().map(|row| row.n) == Some(n);
-        Ok(Entered { takes_back: is_newest && wish.corrects.is_some() && wish.corrects == before, is_newest, row })
+        Ok(Entered {
+            takes_back: is_newest && wish.corrects.is_some() && wish.corrects == before,
+            is_newest,
+            row,
+        })
     }
 
     /// What a page may show, in the order of the line's entries.
@@ -221,7 +232,8 @@ impl EntryDesk {
     ) -> Option<f64> {
         let place = line.entries.iter().position(|entry| entry.signal == signal)?;
         let kind = self.kinds.get(place)?;
-        let newest = kind.book.holding().filter(|entry| is_good(entry.value)).map(|entry| entry.taken).max()?;
+        let newest =
+            kind.book.holding().filter(|entry| is_good(entry.value)).map(|entry| entry.taken).max()?;
         Some(on_axis(wall.at).seconds_since(newest))
     }
 }
@@ -331,10 +343,14 @@ fn refusal(entry: &LineEntry, value: f64, wish: &EntryWish, error: NotTaken) -> 
                 Question::Unusual { meant, .. } | Question::Jump { meant, .. } => meant,
             },
         },
-        NotTaken::Impossible { .. } | NotTaken::InTheFuture => EntryRefusal::Refused(format!("{value} {unit}: {error}")),
+        NotTaken::Impossible { .. } | NotTaken::InTheFuture => {
+            EntryRefusal::Refused(format!("{value} {unit}: {error}"))
+        }
         NotTaken::NoSuchEntry(_) => {
             let wrong = wish.corrects.unwrap_or_default();
-            EntryRefusal::Corrected(format!("there is no entry {wrong} here to correct, or it is too old; see the list"))
+            EntryRefusal::Corrected(format!(
+                "there is no entry {wrong} here to correct, or it is too old; see the list"
+            ))
         }
     }
 }

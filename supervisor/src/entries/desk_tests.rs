@@ -61,10 +61,8 @@ impl Bench {
 }
 
 fn question(refusal: EntryRefusal) -> (String, Option<f64>) {
-    match refusal {
-        EntryRefusal::Asked { question, meant } => (question, meant),
-        other => panic!("{other:?} is no question"),
-    }
+    let EntryRefusal::Asked { question, meant } = refusal else { panic!("{refusal:?} is no question") };
+    (question, meant)
 }
 
 fn utc(minutes: i64) -> UtcMillis {
@@ -130,8 +128,12 @@ fn two_people_at_once_both_count_and_the_second_is_asked() {
     let mut bench = Bench::new();
     let seen = EntryWish { seen: Some(0), ..bench.moisture(1.3) };
     bench.enter(&seen, 1).unwrap();
-    let (text, meant) = question(bench.enter(&EntryWish { by: "Bo".to_owned(), ..seen.clone() }, 1).unwrap_err());
-    assert_eq!((text.as_str(), meant), ("Inés has entered 1.3 meanwhile; confirm to enter yours as well", None));
+    let (text, meant) =
+        question(bench.enter(&EntryWish { by: "Bo".to_owned(), ..seen.clone() }, 1).unwrap_err());
+    assert_eq!(
+        (text.as_str(), meant),
+        ("Inés has entered 1.3 meanwhile; confirm to enter yours as well", None)
+    );
     bench.enter(&EntryWish { confirmed: true, ..seen }, 1).unwrap();
     assert_eq!(bench.kept.iter().map(|row| row.n).collect::<Vec<_>>(), [1, 2]);
     // Both correct the same one: the first wins, the second is told who.
@@ -173,7 +175,10 @@ fn a_kettle_asks_for_its_lime_and_the_day_for_the_oil() {
     assert_eq!(bench.view("WI-101", 0).due, DueView::NotAsked);
     bench.tick(10, false, |tag| (tag == "XI-101").then_some(2.0));
     let view = bench.view("WI-101", 10);
-    assert_eq!((view.due, view.awaited_for.as_slice()), (DueView::At(utc(15)), ["Kettle 1 step number".to_owned()].as_slice()));
+    assert_eq!(
+        (view.due, view.awaited_for.as_slice()),
+        (DueView::At(utc(15)), ["Kettle 1 step number".to_owned()].as_slice())
+    );
     assert_eq!(bench.view("WI-101", 30).due, DueView::Overdue(utc(15)));
     bench.enter(&bench.wish("WI-101", Typed::Number(3.6)), 31).unwrap();
     let view = bench.view("WI-101", 31);

@@ -24,8 +24,7 @@ pub fn typed(entry: &LineEntry, text: &str) -> Result<Typed, String> {
         EntryKind::Calibration => {
             let parts: Vec<&str> =
                 text.split([' ', ';', '/']).map(str::trim).filter(|part| !part.is_empty()).collect();
-            let parts: Vec<&str> =
-                parts.into_iter().filter(|part| *part != entry.unit.symbol()).collect();
+            let parts: Vec<&str> = parts.into_iter().filter(|part| *part != entry.unit.symbol()).collect();
             let &[found, left, right] = parts.as_slice() else {
                 return Err(format!(
                     "\"{}\" is not three numbers: as found, as left, and what was right, such as \"181.2 182.0 182.1\"",
@@ -68,7 +67,9 @@ pub fn number(text: &str, unit: Unit) -> Result<f64, String> {
 pub fn beside(text: &str) -> Result<Option<String>, String> {
     let text = text.trim();
     if text.chars().count() > LONGEST_TEXT || text.chars().any(char::is_control) {
-        return Err(format!("a text beside a value has at most {LONGEST_TEXT} characters and no line breaks"));
+        return Err(format!(
+            "a text beside a value has at most {LONGEST_TEXT} characters and no line breaks"
+        ));
     }
     Ok((!text.is_empty()).then(|| text.to_owned()))
 }

@@ -99,7 +99,8 @@ mod tests {
     fn a_condition_asks_when_it_begins_to_hold_and_not_when_it_is_first_seen() {
         let is = |signal: u16| Condition { signal: SignalId(signal), test: Test::Is(vec![3]) };
         let mut begins = Begins::new(&[is(0), is(1)]);
-        let at = |one: Option<f64>, other: Option<f64>| move |id: SignalId| if id.0 == 0 { one } else { other };
+        let at =
+            |one: Option<f64>, other: Option<f64>| move |id: SignalId| if id.0 == 0 { one } else { other };
         assert!(begins.begun(at(Some(3.0), Some(2.0))).is_empty(), "it held before anybody looked");
         assert_eq!(begins.begun(at(Some(3.0), Some(3.0))), [SignalId(1)]);
         assert!(begins.begun(at(None, Some(3.0))).is_empty());

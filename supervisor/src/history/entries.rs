@@ -124,9 +124,7 @@ pub(super) fn entries(
             params![tag, limit],
             read_entry,
         ),
-        None => {
-            read_rows(connection, "SELECT * FROM entries ORDER BY n DESC LIMIT ?1", [limit], read_entry)
-        }
+        None => read_rows(connection, "SELECT * FROM entries ORDER BY n DESC LIMIT ?1", [limit], read_entry),
     };
     found.map_err(|error| HistoryError::during("reading entries", &error))
 }

@@ -68,8 +68,10 @@ async fn an_entry_can_not_be_changed_and_one_that_was_is_found_out() {
         assert!(refused.contains("corrected by another"), "{refused}");
     }
     assert!(verify_folder(folder.path()).unwrap().is_sound());
-    file.execute_batch("DROP TRIGGER entries_stay_as_they_are; UPDATE entries SET entry = replace(entry, '1.4', '1.2')")
-        .unwrap();
+    file.execute_batch(
+        "DROP TRIGGER entries_stay_as_they_are; UPDATE entries SET entry = replace(entry, '1.4', '1.2')",
+    )
+    .unwrap();
     let found = verify_folder(folder.path()).unwrap();
     assert_eq!(found.faults, ["entry 2 was changed"]);
 }

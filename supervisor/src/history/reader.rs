@@ -10,9 +10,9 @@ use super::runs::load_run;
 use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
-    entries, StoredEntry,
     AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, KnownBand, NewRun, Note,
-    SignalSamples, Span, StoredEvent, StoredSample, Window, events, journal, records, ring,
+    SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, entries, events, journal, records,
+    ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;

@@ -8,9 +8,9 @@ use super::read::{OpenPart, Reading};
 use super::store::Store;
 use super::tables::open_to_read;
 use super::{
-    entries, StoredEntry,
     AlarmRecord, AuditEntry, Batch, Envelope, ForwardPage, HistoryError, HistoryStore, NewAudit, NewNote,
-    NewRun, Note, Settings, SignalSamples, Span, StoredEvent, StoredSample, Window, events, forward, records,
+    NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, entries,
+    events, forward, records,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;

@@ -182,7 +182,9 @@ impl<'a> LineCore<'a> {
         }
         let line = Arc::clone(&self.line);
         for alarm in self.banded.iter().map(|id| line.alarm(*id)) {
-            let (Some(band), Some(watched)) = (&alarm.band, alarm.settings.watches.signal()) else { continue };
+            let (Some(band), Some(watched)) = (&alarm.band, alarm.settings.watches.signal()) else {
+                continue;
+            };
             let Some(age) = samples.iter().find(|sample| sample.signal == band.age) else { continue };
             let edge = age.reading.good().and_then(|age| band.edge(age));
             self.monitor.handle_target(watched, edge.map(|edge| target_at(edge, &alarm.settings.kind)));
@@ -235,11 +237,9 @@ impl<'a> LineCore<'a> {
 }
 
 /// A target whose tolerance of one unit ends at `edge`: exposure counts from there.
-const fn target_at(edge: f64, kind: &Kind) -> Target {
-    let setpoint = match kind {
-        Kind::TimeWeighted(TimeWeightedSettings { side: Side::Above, .. }) => edge - 1.0,
-        _ => edge + 1.0,
-    };
+fn target_at(edge: f64, kind: &Kind) -> Target {
+    let is_above = matches!(kind, Kind::TimeWeighted(TimeWeightedSettings { side: Side::Above, .. }));
+    let setpoint = if is_above { edge - 1.0 } else { edge + 1.0 };
     Target { setpoint, tolerance_below: 1.0, tolerance_above: 1.0, latitude: None, specification: None }
 }
 

@@ -46,7 +46,11 @@ impl LineTask<'_> {
         let target = self.core.recipe_setpoint(entry).map(|asked| asked.target);
         let is_check = self.line.signal(entry).unit == Unit::Bit;
         let is_good = |value: f64| {
-            if is_check { value == 1.0 } else { target.is_none_or(|target| target.is_within_tolerance(value)) }
+            if is_check {
+                value == 1.0
+            } else {
+                target.is_none_or(|target| target.is_within_tolerance(value))
+            }
         };
         let since = self.desk.since_good(&self.line, entry, wall, is_good);
         since.unwrap_or_else(|| wall.at.seconds_since(Uptime::START))

@@ -117,7 +117,9 @@ async fn an_acknowledgement_on_a_full_disk_is_answered_as_not_durable() {
             already: false,
         };
         let confirm = vec![(answer, granted)];
-        work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm, ..Work::default() }).await.unwrap();
+        work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm, ..Work::default() })
+            .await
+            .unwrap();
         assert_eq!(answered.await.unwrap(), Ok(Granted { durable, ..granted }));
         tokio::time::sleep(Duration::from_secs(2)).await;
     }

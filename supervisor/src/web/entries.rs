@@ -216,12 +216,15 @@ pub(super) async fn from_form(
 
 fn read_form(web: &Web, place: usize, entry: &LineEntry, form: &EntryForm) -> Result<EntryWish, String> {
     let typed: Typed = said::typed(entry, &form.text())?;
-    let by =
-        checked_name(&form.by).ok_or_else(|| "give your name, 1 to 60 characters".to_owned())?;
+    let by = checked_name(&form.by).ok_or_else(|| "give your name, 1 to 60 characters".to_owned())?;
     let taken = match form.taken.trim() {
         "" => None,
         text => Some(web.zone.moment(text).ok_or_else(|| {
-            format!("\"{}\" is no time; write it like {}", text.chars().take(40).collect::<String>(), times::EXAMPLE)
+            format!(
+                "\"{}\" is no time; write it like {}",
+                text.chars().take(40).collect::<String>(),
+                times::EXAMPLE
+            )
         })?),
     };
     Ok(EntryWish {

@@ -18,7 +18,7 @@ pub(super) struct Problem {
     #[serde(skip_serializing_if = "Option::is_none")]
     occurrence: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    nearest: Option<String>,
+    nearest: Option<Box<str>>,
     /// It can be confirmed.
     #[serde(skip_serializing_if = "Option::is_none")]
     asked: Option<bool>,
@@ -53,7 +53,7 @@ impl Problem {
 
     /// Adds the nearest name that exists.
     pub(super) fn with_nearest(self, nearest: Option<String>) -> Self {
-        Self { nearest, ..self }
+        Self { nearest: nearest.map(String::into_boxed_str), ..self }
     }
 }
 

@@ -3,12 +3,11 @@
 use super::Context;
 use crate::check::entries::holds_corn;
 use crate::line::{AgeBand, Followed, LineAlarm, Origin};
-use crate::problem::{At, Code, quoted};
-use crate::quantity::{self, Quantity};
+use crate::problem::{Code, quoted};
+use crate::quantity;
+use crate::raw::alarm_kind::RawBand;
 use crate::reader::Sink;
 use setward_protocol::{SignalId, Unit};
-
-type RawBand = At<Vec<At<(At<Quantity>, At<Quantity>)>>>;
 
 /// The alarm with its band, and with the corn in the tank as its batch.
 pub(super) fn fill(
@@ -52,7 +51,12 @@ fn points(raw: &RawBand, age_unit: Unit, unit: Unit, sink: &mut Sink) -> Option<
         let age = Unit::Second.convert(seconds, age_unit)?;
         let point = sink.take("band", point.at, quantity::point(&point.value, unit))?;
         if points.last().is_some_and(|(before, _)| *before >= age) {
-            sink.report(Code::OutOfBounds, one.at, "the ages of `band` do not go up", "write the youngest first");
+            sink.report(
+                Code::OutOfBounds,
+                one.at,
+                "the ages of `band` do not go up",
+                "write the youngest first",
+            );
             return None;
         }
         points.push((age, point));

@@ -42,7 +42,8 @@ pub(super) fn check(raw: &RawAlarm, signal: &LineSignal, sink: &mut Sink) -> Opt
         | RawKind::EquivalentTime(_)
         | RawKind::Drift(_) => {
             let message = format!("{} watches {}, which is entered", label(raw), quoted(&signal.tag));
-            let hint = "nothing is known between two entries: write a [[limit]], a [[deviation]] or a [[status]]";
+            let hint =
+                "nothing is known between two entries: write a [[limit]], a [[deviation]] or a [[status]]";
             sink.report(Code::Conflict, super::held::place(raw), message, hint);
             return None;
         }

@@ -20,8 +20,7 @@ pub(super) fn age(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> O
         }
         (None, Some(corn)) => of_corn(raw, corn.value, sources, sink),
         (Some(entry), Some(corn)) => {
-            let texts =
-                ("an age has both `entry` and `corn`".to_owned(), "keep one of the two".to_owned());
+            let texts = ("an age has both `entry` and `corn`".to_owned(), "keep one of the two".to_owned());
             sink.report_pair(Code::Conflict, corn.at, texts, (entry.at, "the other one".to_owned()));
             None
         }
