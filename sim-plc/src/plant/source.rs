@@ -197,7 +197,7 @@ impl Source {
         let simulate = signal.simulate;
         let typical = || match signal.role {
             Role::Setpoint => Self::Entered,
-            Role::Measured | Role::Output | Role::Status => {
+            Role::Measured | Role::Output | Role::Status | Role::Entered => {
                 Self::Typical(Wander::new(simulate.noise, simulate.time_constant.as_secs_f64()))
             }
         };
