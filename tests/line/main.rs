@@ -23,6 +23,7 @@ mod parcels;
 mod people;
 mod poller;
 mod product;
+mod prove;
 mod replay;
 mod shipped_files;
 mod small_line;

@@ -8,7 +8,9 @@ pub mod demo;
 mod drawing;
 mod enter;
 mod export;
+mod picture;
 mod plot;
+mod prove;
 mod replay;
 mod report;
 mod restore;
@@ -37,6 +39,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// An alarm did not do what its settings say.
+    ProofFailed = 6,
     /// An alarm is present.
     AlarmPresent = 10,
 }
@@ -91,6 +95,8 @@ enum Command {
     Enter(enter::EnterArguments),
     /// Draw signals over time, onto the terminal or into a file
     Trend(trend::TrendArguments),
+    /// Make every alarm of a line folder raise and clear on a simulated plant
+    Prove(prove::ProveArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -210,6 +216,7 @@ pub fn main() -> ExitCode {
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
+        Command::Prove(arguments) => prove::prove(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),

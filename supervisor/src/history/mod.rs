@@ -44,6 +44,7 @@ mod testing;
 mod verify;
 
 pub mod backup;
+pub mod belongs;
 pub mod export;
 
 pub use disk::{Settings, free_bytes};

@@ -30,6 +30,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -57,6 +58,8 @@ pub struct AppState {
     pub history: Arc<dyn HistoryStore>,
     /// The run's wall time.
     pub clock: WallTime,
+    /// How each server is doing that history is sent to.
+    pub servers: Vec<SharedServerStatus>,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -77,6 +80,11 @@ impl Web {
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
+    }
+
+    /// How each server is doing that history is sent to.
+    fn servers(&self) -> Vec<ServerStatus> {
+        self.app.servers.iter().map(SharedServerStatus::now).collect()
     }
 
     /// What can be said from `snapshot` now.
