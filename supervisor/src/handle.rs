@@ -200,6 +200,12 @@ impl LineHandle {
         Arc::clone(&self.snapshot.borrow())
     }
 
+    /// As [`Self::snapshot`], without asking for fresher ones: for whoever only looks now and then and can wait a second.
+    #[must_use]
+    pub fn glance(&self) -> Arc<LineSnapshot> {
+        Arc::clone(&self.snapshot.borrow())
+    }
+
     /// A receiver of its own, to wait for changes.
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Arc<LineSnapshot>> {
