@@ -1,6 +1,7 @@
 //! Asks a running daemon on this machine, over its HTTP API.
 
 use axum::body::Body;
+use axum::http::request::Builder;
 use axum::http::{Request, StatusCode, Uri, header};
 use hyper_util::rt::TokioIo;
 use serde::Deserialize;
@@ -40,30 +41,12 @@ impl Daemon {
         Ok(Self(format!("{host}:{port}")))
     }
 
-    /// The answer to a read of `path`.
+    /// The answer to a read of `path` that can only go well.
     ///
     /// # Errors
     /// In words, with what to do: when nobody answers in time, or something else than a Setward daemon does.
     pub(crate) async fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, String> {
-        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
-        let (status, body) = self.answer(request).await?;
-        if status != StatusCode::OK {
-            return Err(self.unlike());
-        }
-        serde_json::from_slice(&body).map_err(|_| self.unlike())
-    }
-
-    /// The answer to `body`, posted to `path`, whatever its status says.
-    ///
-    /// # Errors
-    /// As [`Self::get`].
-    pub(crate) async fn post(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
-        let request = Request::post(path)
-            .header(header::HOST, &self.0)
-            .header(header::CONTENT_TYPE, "application/json")
-            .body(Body::from(body.to_string()));
-        let (status, body) = self.answer(request).await?;
-        serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
+        self.read(path).await?.map_err(|_refused| self.unlike())
     }
 
     /// The answer to a read of `path`; inside, what the daemon says against it.
@@ -71,46 +54,47 @@ impl Daemon {
     /// # Errors
     /// As [`Self::get`].
     pub(crate) async fn read<T: DeserializeOwned>(&self, path: &str) -> Result<Result<T, String>, String> {
-        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
-        let (status, body) = self.answer(request).await?;
-        let answer = serde_json::from_slice(&body).map_err(|_| self.unlike())?;
-        self.judged(status, answer)
+        self.asked(Request::get(path), Body::empty()).await
     }
 
     /// The answer to a person's wish; inside, why the daemon refuses it.
     ///
     /// # Errors
     /// As [`Self::get`].
-    pub(crate) async fn wish<T: DeserializeOwned>(
+    pub(crate) async fn post<T: DeserializeOwned>(
         &self,
         path: &str,
         body: &Value,
     ) -> Result<Result<T, String>, String> {
-        let (status, answer) = self.post(path, body).await?;
-        self.judged(status, answer)
+        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
+        self.asked(request, Body::from(body.to_string())).await
     }
 
-    fn judged<T: DeserializeOwned>(
+    async fn asked<T: DeserializeOwned>(
         &self,
-        status: StatusCode,
-        answer: Value,
+        request: Builder,
+        body: Body,
     ) -> Result<Result<T, String>, String> {
+        let (status, body) = self.in_time(request, body).await?;
         if status == StatusCode::OK {
-            return serde_json::from_value(answer).map(Ok).map_err(|_| self.unlike());
+            return serde_json::from_slice(&body).map(Ok).map_err(|_| self.unlike());
         }
-        let refused: Refused = serde_json::from_value(answer).map_err(|_| self.unlike())?;
+        let refused: Refused = serde_json::from_slice(&body).map_err(|_| self.unlike())?;
         Ok(Err(refused.text()))
     }
 
-    fn unlike(&self) -> String {
-        format!("what answers at {} is no Setward daemon of this version; check the address", self.0)
+    /// The answer to `body`, posted to `path`, whatever its status says.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn tell(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
+        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
+        let (status, body) = self.in_time(request, Body::from(body.to_string())).await?;
+        serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
     }
 
-    async fn answer(
-        &self,
-        request: Result<Request<Body>, axum::http::Error>,
-    ) -> Result<(StatusCode, Vec<u8>), String> {
-        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request)).await;
+    async fn in_time(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
+        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request, body)).await;
         let found =
             asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
         found.map_err(|why| {
@@ -121,10 +105,11 @@ impl Daemon {
         })
     }
 
-    async fn fetch(
-        &self,
-        request: Result<Request<Body>, axum::http::Error>,
-    ) -> Result<(StatusCode, Vec<u8>), String> {
+    fn unlike(&self) -> String {
+        format!("what answers at {} is no Setward daemon of this version; check the address", self.0)
+    }
+
+    async fn fetch(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
         let failed = |error: hyper::Error| format!("broke off: {error}");
         let stream =
             TcpStream::connect(&self.0).await.map_err(|error| format!("can't be reached: {error}"))?;
@@ -132,6 +117,7 @@ impl Daemon {
             hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
         // It ends with the answer; what goes wrong on it shows in the answer.
         let driving = tokio::spawn(connection);
+        let request = request.header(header::HOST, &self.0).body(body);
         let request = request.map_err(|error| format!("can't be asked: {error}"))?;
         let answer = sender.send_request(request).await.map_err(failed)?;
         let status = answer.status();

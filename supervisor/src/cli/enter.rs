@@ -118,7 +118,7 @@ fn taken(text: &str, zone: &TimeZone) -> Result<String, String> {
 }
 
 async fn send(arguments: &EnterArguments, daemon: &Daemon, body: &Value) -> Exit {
-    let (status, answer) = match daemon.post("/api/v1/entries", body).await {
+    let (status, answer) = match daemon.tell("/api/v1/entries", body).await {
         Ok(answer) => answer,
         Err(problem) => {
             eprintln!("setward: {problem}");

@@ -161,7 +161,7 @@ async fn ask(
     let seen: AlarmAnswer = daemon.read(&path).await.map_err(unread)?.map_err(|told| (Exit::Usage, told))?;
     let line: LineAnswer = daemon.get("/api/v1/line").await.map_err(unread)?;
     let body = arguments.body(seen.run, seen.item.occurrence, key);
-    let answer = daemon.wish(&format!("{path}/{key}"), &body).await.map_err(unread)?;
+    let answer = daemon.post(&format!("{path}/{key}"), &body).await.map_err(unread)?;
     let answer: Value = answer.map_err(|told| (Exit::Failure, told))?;
     let granted = serde_json::from_value(answer.clone()).map_err(|_| {
         unread("the daemon is of another version than this command; use the same for both".to_owned())
