@@ -3,6 +3,7 @@
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
 mod alarm;
+mod entry;
 mod history;
 mod meaning;
 mod product;
@@ -10,7 +11,8 @@ mod recipe;
 mod signal;
 
 use crate::problem::SourceFile;
-pub use alarm::{AlarmClass, LineAlarm, Priority};
+pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
+pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
@@ -66,6 +68,8 @@ pub struct Line {
     pub tanks: Vec<Tank>,
     /// Trays, drums, hoppers and weighers.
     pub delays: Vec<Delay>,
+    /// Values that people enter.
+    pub entries: Vec<LineEntry>,
     /// Where the product that passes is weighed.
     pub feed: Option<FeedRate>,
     /// SHA-256 of all the folder's files, lower-case hex.
@@ -253,6 +257,8 @@ impl Line {
                 let own = |id: SignalId| self.signal(id).register().map(|_| self.gap_limit(id));
                 own(first).max(second.and_then(own)).unwrap_or_default()
             }
+            Origin::Entered => self.entry_of(signal).map(LineEntry::known_for).unwrap_or_default(),
+            Origin::Followed(_) => FOLLOWED_EVERY * 3,
         }
     }
 
@@ -267,6 +273,12 @@ impl Line {
         let stations = self.recipe_numbers.get(word).map_or(&[][..], |word| word.stations.as_slice());
         let here = |signal: &LineSignal| stations.contains(&signal.station);
         self.signals_with_ids().filter(move |(_, signal)| here(signal)).map(|(id, _)| id)
+    }
+
+    /// The entry whose values are `signal`'s.
+    #[must_use]
+    pub fn entry_of(&self, signal: SignalId) -> Option<&LineEntry> {
+        self.entries.iter().find(|entry| entry.signal == signal)
     }
 
     /// The signal tagged `tag`.

@@ -7,15 +7,12 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
 const LATER: &[(&str, &[&str])] = &[
-    ("line.toml", &["entry", "shift"]),
+    ("line.toml", &["shift"]),
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
     ("[[derived]]", &["over"]),
     ("alarms.toml", &["suppression"]),
-    ("[[limit]]", &["consecutive"]),
-    ("[[time-weighted]]", &["band"]),
-    ("[[deviation]]", &["consecutive"]),
-    ("a recipe", &["entered", "cook"]),
+    ("a recipe", &["cook"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),
     ("site.toml", &["tls", "user", "mail", "webhook"]),
@@ -148,9 +145,13 @@ mod tests {
         match table {
             "alarms.toml" | "[alarm.response]" | "[measurement]" | "[communication]" => "alarms.toml",
             kind if KINDS.contains(&kind) => "alarms.toml",
-            "a recipe" | "[recipe]" | "[soak]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
-                "recipes/blue-corn-rounds.toml"
-            }
+            "a recipe"
+            | "[recipe]"
+            | "[soak]"
+            | "[[setpoint]]"
+            | "[setpoint.tolerance]"
+            | "[[entered]]"
+            | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",
             _ => "line.toml",
         }

@@ -8,6 +8,7 @@ mod bus;
 mod bytes_sent;
 mod demo_week;
 mod encodings;
+mod entries;
 mod fault_table;
 mod hostile_bytes;
 mod hostile_peers;

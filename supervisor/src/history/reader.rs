@@ -11,7 +11,8 @@ use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
     AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, KnownBand, NewRun, Note,
-    SignalSamples, Span, StoredEvent, StoredSample, Window, events, journal, records, ring,
+    SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, entries, events, journal, records,
+    ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -251,6 +252,10 @@ impl HistoryStore for HistoryReader {
 
     async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
         self.with(|inner| records::audit_trail(&inner.connection, limit))
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.with(|inner| entries::entries(&inner.connection, tag.as_deref(), limit))
     }
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {

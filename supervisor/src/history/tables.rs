@@ -8,10 +8,15 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
-pub(super) const SCHEMA_VERSION: i64 = 2;
+pub(super) const SCHEMA_VERSION: i64 = 3;
 
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
+
+/// What later versions added to the tables of version 2: a file gets what it lacks, in place.
+const ADDED: [(i64, &str); 1] = [(3, super::entries::TABLE)];
+/// The oldest version that is completed in place.
+pub(super) const OLDEST_COMPLETED: i64 = 2;
 
 /// Files up to this size are checked whole at the start, bytes.
 const CHECKED_AT_START_MAX: u64 = 64 * 1024 * 1024;
@@ -105,7 +110,7 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     };
     match version {
         ROWS_VERSION => return Ok(Opened::Rows),
-        0 | SCHEMA_VERSION => {}
+        0 | OLDEST_COMPLETED..=SCHEMA_VERSION => {}
         newer if (0..1000).contains(&newer) => {
             // Before anything is written to the file: a newer one must stay as it is.
             let text = format!(
@@ -161,10 +166,14 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
     connection.set_prepared_statement_cache_capacity(64);
     if version == 0 {
         let id = fastrand::i64(1..=i64::MAX);
+        let added = ADDED.map(|(_, tables)| tables).concat();
         let make = format!(
-            "BEGIN; {SCHEMA} INSERT INTO meta VALUES ('store', {id}); PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
+            "BEGIN; {SCHEMA} {added} INSERT INTO meta VALUES ('store', {id}); PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
         );
         connection.execute_batch(&make)?;
+    }
+    for (since, tables) in ADDED.iter().filter(|(since, _)| (1..*since).contains(&version)) {
+        connection.execute_batch(&format!("BEGIN; {tables} PRAGMA user_version = {since}; COMMIT;"))?;
     }
     Ok(())
 }
@@ -191,6 +200,7 @@ fn missing_table(connection: &Connection) -> rusqlite::Result<Option<String>> {
     };
     let pattern = Connection::open_in_memory()?;
     pattern.execute_batch(SCHEMA)?;
+    pattern.execute_batch(&ADDED.map(|(_, tables)| tables).concat())?;
     let (wanted, found) = (made(&pattern)?, made(connection)?);
     Ok(wanted.difference(&found).next().map(|(name, _)| name.clone()))
 }

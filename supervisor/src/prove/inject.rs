@@ -98,6 +98,10 @@ fn shows(line: &Line, id: SignalId, value: f64) -> Result<String, String> {
             }
             shows_register(input, value)
         }
+        Origin::Entered => Err(format!("{} is entered by a person: no register shows it", signal.tag)),
+        Origin::Followed(_) => {
+            Err(format!("{} follows from hours of batches and feedings: no register shows it", signal.tag))
+        }
     }
 }
 

@@ -4,7 +4,7 @@ use super::acknowledge::{ask, checked_name};
 use super::api_types;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, names, reports};
+use super::{Web, entries, names, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -34,6 +34,7 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms/{id}", get(alarm))
         .route("/alarms/{id}/acknowledge", post(acknowledge))
         .route("/reports/alarms", get(reports::alarms))
+        .route("/entries", get(entries::list).post(entries::from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
         .fallback(unknown)
         .method_not_allowed_fallback(super::problem::method_not_allowed)
@@ -86,8 +87,8 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, reports/alarms; and a POST to \
-                alarms/{id}/acknowledge, shelve, unshelve, out-of-service, return-to-service or reset";
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, reports/alarms, entries; and a POST to \
+                entries, alarms/{id}/acknowledge, shelve, unshelve, out-of-service, return-to-service or reset";
     Problem::new(StatusCode::NOT_FOUND, text).into_response()
 }
 

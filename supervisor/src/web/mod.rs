@@ -8,6 +8,7 @@ mod acknowledge;
 mod api;
 mod api_types;
 mod assets;
+mod entries;
 mod facts;
 mod health;
 mod listen;
@@ -113,6 +114,8 @@ fn routes(web: Web) -> Router {
         .route("/signals/{tag}", get(pages::signal::show))
         .route("/stations/{key}", get(pages::station::show))
         .route("/tanks", get(pages::tanks::show))
+        .route("/entries", get(pages::entries::show))
+        .route("/entries/{tag}", get(pages::keypad::show).post(entries::from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))
