@@ -222,10 +222,11 @@ impl EntryBook {
 
     /// The station began or stopped to run.
     pub fn handle_running(&mut self, at: Uptime, runs: bool) {
+        let is_full = self.running.len() >= SPANS_MAX;
         match (self.running.last_mut(), runs) {
             (Some((_, until @ None)), false) => *until = Some(at),
             // So many stops without an entry: it has long been due, and when is known from the first of them.
-            (None | Some((_, Some(_))), true) if self.running.len() >= SPANS_MAX => {}
+            (None | Some((_, Some(_))), true) if is_full => {}
             (None | Some((_, Some(_))), true) => self.running.push((at, None)),
             (Some((_, None)), true) | (None | Some((_, Some(_))), false) => {}
         }
