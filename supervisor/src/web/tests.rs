@@ -1,6 +1,7 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
 mod command;
+mod entries;
 mod product;
 mod requests;
 mod rules;
