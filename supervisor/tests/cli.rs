@@ -205,6 +205,28 @@ fn the_demo_fills_a_week_behind_it_and_can_be_stopped_on_the_way() {
     assert_eq!(verified.status.code(), Some(0), "{}{}", stdout(&verified), stderr(&verified));
 }
 
+#[test]
+fn a_proof_is_printed_kept_as_a_page_and_told_to_scripts() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    let page = folder.path().join("proof.html");
+    let only = ["--only", "oil-flow-low,communication.oven"];
+    let asked = [&["prove", dir], &only[..], &["--json", "--html", text(&page)]].concat();
+    let output = setward(&asked);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(stderr(&output), "", "what the line says of its alarms is not told twice");
+    let report: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
+    assert_eq!(report["configured"]["by_physics"], 1);
+    assert_eq!(report["automatic"]["by_physics"], 1);
+    assert_eq!(report["configuration_sha256"].as_str().unwrap().len(), 64);
+    let written = std::fs::read_to_string(&page).unwrap();
+    assert!(written.contains("Read this first") && written.contains("Fryer oil flow low"), "{written}");
+    let entries = std::fs::read_dir(folder.path()).unwrap().count();
+    assert_eq!(entries, 5, "nothing but the page was written");
+    check(&["prove", dir, "--only", "oil-flow-lo"], 2, &["no alarm \"oil-flow-lo\"", "oil-flow-low"]);
+    check(&["prove", "no/such/folder"], 3, &["no/such/folder"]);
+}
+
 /// A process that is ended whatever becomes of the test.
 struct Daemon {
     child: std::process::Child,

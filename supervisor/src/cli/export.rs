@@ -1,14 +1,14 @@
 //! `setward export`: readings out of history as CSV, for a spreadsheet or a quality system.
 
 use super::window::{Asked, WindowArguments};
-use super::{Exit, fail};
+use super::{Exit, fail, misused};
 use crate::clock::Clock;
 use crate::history::HistoryReader;
 use crate::history::belongs::{Belonging, LineOfRun};
 use crate::history::export::Csv;
 use crate::snapshot::RunId;
 use setward_config::SourceFile;
-use setward_protocol::Uptime;
+use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
@@ -30,12 +30,22 @@ pub(crate) struct ExportArguments {
     /// Write to a new file instead of stdout
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    /// What is written: csv, or parquet (into a file, by a build with that feature)
+    #[arg(long, value_name = "FORMAT", value_enum, default_value_t = Format::Csv)]
+    format: Format,
     /// A comma in numbers and a semicolon between fields, as a spreadsheet of many languages expects
     #[arg(long)]
     decimal_comma: bool,
     /// Print what was exported as JSON: to stdout with --out, else to stderr
     #[arg(long)]
     json: bool,
+}
+
+/// The formats of an export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    Csv,
+    Parquet,
 }
 
 const EXPORT_EXAMPLES: &str = "\
@@ -48,7 +58,8 @@ A reading without a value is a row too, with its reason. Works while the line is
 Examples:
   setward export plant/line-2 --signals TT-310,TT-313 --from \"24 h\" > fryer.csv
   setward export plant/line-2 --signals TT-310 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --out week.csv
-  setward export plant/line-2 --signals TT-310 --from \"7 d\" --decimal-comma --out week.csv";
+  setward export plant/line-2 --signals TT-310 --from \"7 d\" --decimal-comma --out week.csv
+  setward export plant/line-2 --signals TT-310 --from \"7 d\" --format parquet --out week.parquet";
 
 /// What was exported.
 #[derive(serde::Serialize)]
@@ -73,6 +84,9 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
     if let Some(out) = arguments.out.as_ref().filter(|out| out.exists()) {
         return fail(&format!("{} is there already and is left as it is; give a new name", out.display()));
     }
+    if let Err(exit) = check_format(arguments) {
+        return exit;
+    }
     let asked = match Asked::open(&arguments.folder, &arguments.window) {
         Ok(asked) => asked,
         Err(exit) => return exit,
@@ -81,7 +95,7 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
         Ok(sink) => sink,
         Err(error) => return fail(&error),
     };
-    let counts = match write(&asked, arguments.decimal_comma, &mut sink).await {
+    let counts = match write(&asked, arguments, &mut sink).await {
         Ok(counts) => counts,
         // Whoever read it, `head` or a pager, has had enough.
         Err(_) if sink.is_closed => return Exit::Ok,
@@ -93,19 +107,46 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
     tell(arguments, &asked, &counts)
 }
 
-async fn write(asked: &Asked, decimal_comma: bool, sink: &mut Sink) -> Result<Vec<u64>, String> {
+/// A Parquet file is no text for a terminal or a pipe, and not every build can write one.
+fn check_format(arguments: &ExportArguments) -> Result<(), Exit> {
+    match arguments.format {
+        Format::Csv => Ok(()),
+        Format::Parquet if cfg!(not(feature = "parquet")) => Err(misused(
+            "this build of setward can't write Parquet: build one with `cargo build --release -p setward --features parquet`, or \
+             leave --format out for CSV",
+        )),
+        Format::Parquet if arguments.out.is_none() => {
+            Err(misused("--format parquet needs a file: give --out, for example --out week.parquet"))
+        }
+        Format::Parquet if arguments.decimal_comma => {
+            Err(misused("--decimal-comma is for text; Parquet holds numbers as numbers: leave it out"))
+        }
+        Format::Parquet => Ok(()),
+    }
+}
+
+async fn write(asked: &Asked, arguments: &ExportArguments, sink: &mut Sink) -> Result<Vec<u64>, String> {
     let belonging = Belonging::new(lines_of_runs(&asked.reader));
     let then = belonging.then(&asked.reader, asked.kept_span()).await.map_err(|error| error.text)?;
-    let csv = Csv {
-        zone: asked.zone.clone(),
-        decimal_comma,
-        recipe: &|tag, run, utc| then.recipe(tag, RunId(run), utc).to_owned(),
-        batch: &|tag, run, utc| then.batch(tag, RunId(run), utc),
-    };
+    let recipe = |tag: &str, run: i64, utc: UtcMillis| then.recipe(tag, RunId(run), utc).to_owned();
+    let batch = |tag: &str, run: i64, utc: UtcMillis| then.batch(tag, RunId(run), utc);
     let mut progress = Progress::new();
-    let written = csv
-        .write(&asked.reader, &asked.tags, asked.kept_span(), sink, &mut |share| progress.show(share))
-        .await;
+    let span = asked.kept_span();
+    let mut shown = |share| progress.show(share);
+    let written = match arguments.format {
+        #[cfg(feature = "parquet")]
+        Format::Parquet => {
+            let parquet = crate::history::parquet::Parquet { recipe: &recipe, batch: &batch };
+            parquet.write(&asked.reader, &asked.tags, span, sink, &mut shown).await
+        }
+        #[cfg(not(feature = "parquet"))]
+        Format::Parquet => return Err("this build writes no Parquet".to_owned()),
+        Format::Csv => {
+            let zone = asked.zone.clone();
+            let csv = Csv { zone, decimal_comma: arguments.decimal_comma, recipe: &recipe, batch: &batch };
+            csv.write(&asked.reader, &asked.tags, span, sink, &mut shown).await
+        }
+    };
     progress.end();
     let counts = written.map_err(|error| error.text)?;
     sink.flush().map_err(|error| format!("writing the export: {error}"))?;

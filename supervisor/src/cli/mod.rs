@@ -196,7 +196,8 @@ Examples:
 #[must_use]
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    tell_log();
+    // A proof brings every alarm about: what the line would say of each is in the report.
+    tell_log(if matches!(arguments.command, Command::Prove(_)) { "off" } else { "setward=info,warn" });
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => block_on(alarms::alarms(
@@ -233,10 +234,10 @@ fn block_on(work: impl Future<Output = Exit>) -> Exit {
     }
 }
 
-/// Messages to stderr, warnings and up unless SETWARD_LOG says otherwise.
-fn tell_log() {
+/// Messages to stderr, the usual ones unless SETWARD_LOG says otherwise.
+fn tell_log(usual: &str) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("SETWARD_LOG")
-        .unwrap_or_else(|_unset_or_bad| tracing_subscriber::EnvFilter::new("setward=info,warn"));
+        .unwrap_or_else(|_unset_or_bad| tracing_subscriber::EnvFilter::new(usual));
     let colour = std::io::IsTerminal::is_terminal(&std::io::stderr()) && !no_color();
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour).init();
 }

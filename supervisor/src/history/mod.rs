@@ -46,6 +46,8 @@ mod verify;
 pub mod backup;
 pub mod belongs;
 pub mod export;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 
 pub use disk::{Settings, free_bytes};
 pub use forward::{ForwardPage, ForwardReading};

@@ -80,7 +80,7 @@ fn row(proof: &Proof) -> Markup {
                     td { "Proven by " (proven.by) }
                     td {
                         code { (proven.how) } br;
-                        "Raised " (span(proven.raised_after_s)) " (" (expected(proven)) "), acknowledged, " (cleared(proven.cleared_after_s)) "."
+                        "Raised after " (span(proven.raised_after_s)) " (" (expected(proven)) "), acknowledged, " (cleared(proven.cleared_after_s)) "."
                         @if let Some(place) = &proven.first_out { br; "In its group: " (place) "." }
                     }
                 }

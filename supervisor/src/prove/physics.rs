@@ -198,7 +198,7 @@ fn turned_by(line: &Line, aim: &Aim, setpoint: Meaning) -> Option<Vec<Step>> {
 
 fn too_low(line: &Line, aim: &Aim, meaning: Meaning, value: f64) -> Vec<Vec<Step>> {
     let tag = &line.signal(aim.signal).tag;
-    let by_value = |name: &str| Some(fault(format!("{name} {value:.3}")));
+    let by_value = |name: &str| Some(fault(format!("{name} {}", (value * 1000.0).round() / 1000.0)));
     let about =
         |of: Meaning, name: &str| mate(line, aim.signal, of).map(|of| fault(format!("{name} {}", of.tag)));
     let plain = |text: &str| Some(fault(text.to_owned()));

@@ -76,7 +76,7 @@ fn write_proven(out: &mut String, proven: &Proven) -> fmt::Result {
     writeln!(out, "      {}", proven.how)?;
     writeln!(
         out,
-        "      raised {} ({}), acknowledged, {}",
+        "      raised after {} ({}), acknowledged, {}",
         span(proven.raised_after_s),
         expected(proven),
         cleared(proven.cleared_after_s)
