@@ -5,6 +5,7 @@
 mod alarms;
 mod conditions;
 mod controllers;
+mod cook;
 mod derived;
 mod history;
 mod intervals;
@@ -15,6 +16,7 @@ mod product;
 mod recipe_numbers;
 mod recipes;
 mod renames;
+mod shifts;
 mod signals;
 mod site;
 mod stations;
@@ -203,6 +205,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
+    let shifts = shifts::check(&raw_line.shifts, sink);
     let context = alarms::Context {
         names: &names,
         signals: &signals,
@@ -233,6 +236,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         tanks: product.tanks.into_iter().collect::<Option<_>>()?,
         delays: product.delays.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
+        shifts: shifts?,
         fingerprint,
         files: Vec::new(),
     })

@@ -7,7 +7,7 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
 const LATER: &[(&str, &[&str])] = &[
-    ("line.toml", &["entry", "shift"]),
+    ("line.toml", &["entry"]),
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
     ("[[derived]]", &["over"]),
@@ -15,7 +15,7 @@ const LATER: &[(&str, &[&str])] = &[
     ("[[limit]]", &["consecutive"]),
     ("[[time-weighted]]", &["band"]),
     ("[[deviation]]", &["consecutive"]),
-    ("a recipe", &["entered", "cook"]),
+    ("a recipe", &["entered"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),
     ("site.toml", &["tls", "user", "mail", "webhook"]),
@@ -148,9 +148,13 @@ mod tests {
         match table {
             "alarms.toml" | "[alarm.response]" | "[measurement]" | "[communication]" => "alarms.toml",
             kind if KINDS.contains(&kind) => "alarms.toml",
-            "a recipe" | "[recipe]" | "[soak]" | "[[setpoint]]" | "[setpoint.tolerance]" => {
-                "recipes/blue-corn-rounds.toml"
-            }
+            "a recipe"
+            | "[recipe]"
+            | "[cook]"
+            | "[soak]"
+            | "[soak.hydration]"
+            | "[[setpoint]]"
+            | "[setpoint.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",
             _ => "line.toml",
         }
