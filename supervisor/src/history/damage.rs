@@ -14,6 +14,7 @@ use super::runs::run_check;
 use super::tables::{
     self, Opened, SIGNAL_MAX, of_roll_up_key, open_to_read, roll_up_key, store_number, value_key, value_keys,
 };
+use super::{batches, kept};
 use rusqlite::types::Value;
 use rusqlite::{Connection, Row, params, params_from_iter};
 use std::fs;
@@ -121,7 +122,7 @@ struct Table {
     is_whole: fn(&Row<'_>) -> bool,
 }
 
-const TABLES: [Table; 11] = [
+const TABLES: [Table; 13] = [
     Table { name: "signals", key: "id", columns: 4, is_whole: whole_signal },
     Table { name: "layouts", key: "sha256", columns: 2, is_whole: whole_layout },
     Table { name: "runs", key: "run", columns: 6, is_whole: whole_run },
@@ -141,6 +142,13 @@ const TABLES: [Table; 11] = [
         is_whole: |row| matches!(read_record(row), Ok(Some(_))),
     },
     Table { name: "notes", key: "n", columns: 7, is_whole: |row| matches!(read_note(row), Ok(Some(_))) },
+    Table {
+        name: "batches",
+        key: "rowid",
+        columns: 5,
+        is_whole: |row| matches!(batches::read(row), Ok(Some(_))),
+    },
+    Table { name: "records", key: "n", columns: 7, is_whole: |row| matches!(kept::read(row), Ok(Some(_))) },
     // The chain tells what is missing; see `verify.rs`.
     Table { name: "audit", key: "n", columns: 10, is_whole: |_| true },
     Table { name: "time_chunks", key: "first", columns: 7, is_whole: whole_times },

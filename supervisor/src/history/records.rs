@@ -4,7 +4,7 @@ use super::HistoryError;
 use super::bytes::check_of;
 use super::events::read_rows;
 use super::layout::sha256_hex;
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
 use setward_protocol::UtcMillis;
 
 /// The hash before the first entry.
@@ -62,6 +62,17 @@ fn hash_of(n: i64, entry: &NewAudit, previous: &str) -> String {
 pub(super) fn add_audit(connection: &mut Connection, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
     let failed = |error| HistoryError::during("writing the audit trail", &error);
     let transaction = connection.transaction().map_err(failed)?;
+    let kept = insert_audit(&transaction, entry)?;
+    transaction.commit().map_err(failed)?;
+    Ok(kept)
+}
+
+/// Adds an entry as a part of something larger.
+pub(super) fn insert_audit(
+    transaction: &Transaction<'_>,
+    entry: NewAudit,
+) -> Result<AuditEntry, HistoryError> {
+    let failed = |error| HistoryError::during("writing the audit trail", &error);
     let last: Option<(i64, String)> = transaction
         .query_row("SELECT n, hash FROM audit ORDER BY n DESC LIMIT 1", [], |row| {
             Ok((row.get(0)?, row.get(1)?))
@@ -87,7 +98,6 @@ pub(super) fn add_audit(connection: &mut Connection, entry: NewAudit) -> Result<
             ],
         )
         .map_err(failed)?;
-    transaction.commit().map_err(failed)?;
     Ok(AuditEntry { n, entry, previous, hash })
 }
 

@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
-pub(super) const SCHEMA_VERSION: i64 = 2;
+pub(super) const SCHEMA_VERSION: i64 = 3;
 
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
@@ -16,7 +16,24 @@ pub(super) const ROWS_VERSION: i64 = 1;
 /// Files up to this size are checked whole at the start, bytes.
 const CHECKED_AT_START_MAX: u64 = 64 * 1024 * 1024;
 
-pub(super) const SCHEMA: &str = "
+/// Version 2 had no records of people's decisions.
+const BEFORE_RECORDS: i64 = 2;
+
+/// What version 3 has more than version 2.
+macro_rules! added_in_3 {
+    () => {
+        "
+CREATE TABLE records (n INTEGER PRIMARY KEY AUTOINCREMENT, utc_ms INTEGER NOT NULL, kind TEXT NOT NULL, about TEXT NOT NULL,
+    by TEXT NOT NULL, record TEXT NOT NULL, row_check INTEGER NOT NULL) STRICT;
+CREATE INDEX records_by_kind ON records (kind, n);
+CREATE TRIGGER records_stay_as_they_are BEFORE UPDATE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
+CREATE TRIGGER records_are_never_removed BEFORE DELETE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
+"
+    };
+}
+
+pub(super) const SCHEMA: &str = concat!(
+    "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT;
 CREATE TABLE runs (run INTEGER PRIMARY KEY, started_utc_ms INTEGER NOT NULL, fingerprint TEXT NOT NULL,
     version TEXT NOT NULL, layout TEXT NOT NULL, row_check INTEGER NOT NULL) STRICT;
@@ -50,7 +67,9 @@ CREATE TABLE audit (n INTEGER PRIMARY KEY AUTOINCREMENT, utc_ms INTEGER NOT NULL
 CREATE TRIGGER audit_stays_as_it_is BEFORE UPDATE ON audit BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
 CREATE TRIGGER audit_is_never_shortened BEFORE DELETE ON audit BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
 CREATE TRIGGER notes_stay_as_they_are BEFORE UPDATE ON notes BEGIN SELECT RAISE(ABORT, 'a note is corrected by another'); END;
-";
+",
+    added_in_3!()
+);
 
 impl HistoryError {
     pub(super) fn during(doing: &str, error: &rusqlite::Error) -> Self {
@@ -105,7 +124,7 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     };
     match version {
         ROWS_VERSION => return Ok(Opened::Rows),
-        0 | SCHEMA_VERSION => {}
+        0 | BEFORE_RECORDS | SCHEMA_VERSION => {}
         newer if (0..1000).contains(&newer) => {
             // Before anything is written to the file: a newer one must stay as it is.
             let text = format!(
@@ -165,6 +184,11 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
             "BEGIN; {SCHEMA} INSERT INTO meta VALUES ('store', {id}); PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
         );
         connection.execute_batch(&make)?;
+    }
+    if version == BEFORE_RECORDS {
+        // In one transaction, in the file itself: nothing that is there changes.
+        let add = format!("BEGIN; {} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;", added_in_3!());
+        connection.execute_batch(&add)?;
     }
     Ok(())
 }

@@ -4,8 +4,13 @@
 //! `setward_alarm::metrics`; aims are those openly restated from the alarm standard, which itself was not read.
 
 pub mod actions;
+pub mod axis;
+pub mod batch;
+pub mod batch_text;
 pub mod calls;
+pub mod entered;
 pub mod figures;
+pub mod keeper;
 pub mod ledger;
 pub mod text;
 
@@ -224,7 +229,7 @@ pub fn report(
     }
 }
 
-fn rfc3339(at: UtcMillis) -> String {
+pub(crate) fn rfc3339(at: UtcMillis) -> String {
     Timestamp::from_millisecond(at.0).unwrap_or_default().to_string()
 }
 
