@@ -507,3 +507,7 @@ fn oddity_words(oddity: &Oddity) -> String {
         Oddity::UnknownCode(code) => format!("its step word said {code}, which line.toml does not name"),
     }
 }
+
+#[cfg(test)]
+#[path = "batch_tests.rs"]
+mod tests;
