@@ -1,6 +1,10 @@
 //! `setward report`: what history says of the line over a stretch of time.
 
 mod batch;
+mod hold;
+mod records;
+mod shift;
+mod statistics;
 
 use super::window::{local, span_between, zone_named};
 use super::{Exit, check, fail, misused};
@@ -30,6 +34,14 @@ enum What {
     Alarms(AlarmsOver),
     /// The record of a kettle batch, or a list of them
     Batch(batch::BatchArguments),
+    /// The handover of a shift: what stands, what happened, what was made
+    Shift(shift::ShiftArguments),
+    /// What to hold for an occurrence of an alarm, and what is on hold
+    Hold(hold::HoldArguments),
+    /// Statistics of one signal by shift, day, recipe or batch
+    Statistics(statistics::StatisticsArguments),
+    /// Exceptions over a time, for review and signature
+    Records(records::RecordsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -64,6 +76,10 @@ pub(crate) async fn report(arguments: &ReportArguments) -> Exit {
     let done = match &arguments.what {
         What::Alarms(asked) => alarms(asked).await,
         What::Batch(asked) => batch::batch(asked).await,
+        What::Shift(asked) => shift::shift(asked).await,
+        What::Hold(asked) => hold::hold(asked).await,
+        What::Statistics(asked) => statistics::statistics(asked).await,
+        What::Records(asked) => records::records(asked).await,
     };
     match done {
         Ok(()) => Exit::Ok,
@@ -87,6 +103,14 @@ impl Opened {
         Ok(Self { line, reader, zone, now: Clock::system().utc() })
     }
 
+    /// The last that history knows, in events or readings; told if it knows nothing.
+    fn known_until(&self) -> Result<UtcMillis, Exit> {
+        match self.reader.extent().map_err(failed)? {
+            Some((_, last)) => Ok(UtcMillis(last.0.min(self.now.0) + 1)),
+            None => Err(fail("the history is empty so far; let `setward run` watch the line for a while")),
+        }
+    }
+
     /// A time that a report keeps as RFC 3339, as the zone's clock shows it.
     fn local(&self, text: &str) -> String {
         match text.parse::<Timestamp>() {
@@ -94,6 +118,10 @@ impl Opened {
             Err(_) => text.to_owned(),
         }
     }
+}
+
+fn failed(error: crate::history::HistoryError) -> Exit {
+    fail(&error.text)
 }
 
 fn print_json(report: &impl Serialize) -> Result<(), Exit> {

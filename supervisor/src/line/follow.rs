@@ -277,6 +277,14 @@ impl FollowBook {
         })
     }
 
+    /// The recipe that a number says, once it counts.
+    fn recipe_by(&mut self, line: &Line, word: usize, at: Uptime, code: i64) -> Option<usize> {
+        let counts = self.numbers.get_mut(word)?;
+        // One word may be told twice, for the kettles and for the last station.
+        counts.take(code, at);
+        line.recipe_numbers.get(word)?.numbers.get(&counts.number()?).copied()
+    }
+
     fn input(
         &mut self,
         line: &Line,
@@ -287,11 +295,11 @@ impl FollowBook {
         let code = value.map(whole);
         Some(match told {
             Told::CookRecipe(word) => {
-                let counts = self.numbers.get_mut(word)?;
-                counts.take(code?, at)?;
-                let number = counts.number()?;
-                self.cooks = Some(*line.recipe_numbers.get(word)?.numbers.get(&number)?);
+                self.cooks = Some(self.recipe_by(line, word, at, code?)?);
                 Input::CookRecipe(self.cooks.and_then(|recipe| u32::try_from(recipe).ok()))
+            }
+            Told::LineRecipe(word) => {
+                Input::Recipe(u32::try_from(self.recipe_by(line, word, at, code?)?).ok())
             }
             Told::Step(kettle) => Input::Step { kettle, code },
             Told::BatchNumber(kettle) => {

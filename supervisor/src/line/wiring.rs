@@ -22,6 +22,8 @@ pub(super) enum Told {
     Step(usize),
     /// Which of the line's recipe numbers, of those that kettles obey.
     CookRecipe(usize),
+    /// Which of them, of those that the last station obeys: by it product is packed.
+    LineRecipe(usize),
     BatchNumber(usize),
     /// Index into the line's tanks.
     Tank(usize),
@@ -128,6 +130,12 @@ impl Wiring<'_> {
             line.recipe_numbers.iter().enumerate().filter(|(_, asked)| obeys(&asked.stations))
         {
             self.tells(asked.signal, Told::CookRecipe(word));
+        }
+        let last = StationId(u16::try_from(line.stations.len().saturating_sub(1)).unwrap_or(u16::MAX));
+        for (word, asked) in line.recipe_numbers.iter().enumerate() {
+            if asked.stations.contains(&last) {
+                self.tells(asked.signal, Told::LineRecipe(word));
+            }
         }
         for (index, kettle) in line.kettles.iter().enumerate() {
             self.tells(kettle.step, Told::Step(index));

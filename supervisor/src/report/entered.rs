@@ -60,7 +60,6 @@ pub struct Entered {
 ///
 /// # Errors
 /// When history can't be read.
-#[expect(clippy::unused_async, reason = "entries will be read from the store")]
 pub async fn entered(
     _line: &Line,
     _store: &dyn HistoryStore,
@@ -73,7 +72,6 @@ pub async fn entered(
 ///
 /// # Errors
 /// When history can't be read.
-#[expect(clippy::unused_async, reason = "entries will be read from the store")]
 pub async fn lime_kg(
     _line: &Line,
     _store: &dyn HistoryStore,
