@@ -21,6 +21,7 @@ mod parcels;
 mod people;
 mod poller;
 mod product;
+mod records;
 mod replay;
 mod shipped_files;
 mod small_line;

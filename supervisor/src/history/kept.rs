@@ -102,3 +102,7 @@ pub(super) fn of_kind(
     read_rows(connection, sql, params![kind, limit], read)
         .map_err(|error| HistoryError::during("reading records", &error))
 }
+
+#[cfg(test)]
+#[path = "kept_tests.rs"]
+mod tests;

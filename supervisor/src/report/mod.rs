@@ -6,6 +6,7 @@
 pub mod actions;
 pub mod axis;
 pub mod batch;
+mod batch_record;
 pub mod batch_text;
 pub mod calls;
 pub mod entered;
@@ -20,6 +21,7 @@ pub mod review;
 pub mod shift;
 pub mod shifts;
 pub mod statistics;
+mod statistics_rows;
 pub mod stops;
 pub mod tables;
 pub mod text;
@@ -359,3 +361,6 @@ fn action_rows(line: &Line, calls: &[Annunciation], acted: &[Option<bool>]) -> V
 #[cfg(test)]
 #[path = "tests.rs"]
 mod tests;
+
+#[cfg(test)]
+mod records_tests;

@@ -2,6 +2,7 @@
 
 mod command;
 mod product;
+mod records;
 mod requests;
 mod rules;
 mod silences;
