@@ -175,7 +175,7 @@ fn kinds_of_alarms() {
 
 #[test]
 fn when_alarms_speak_and_what_they_hide() {
-    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 28);
+    check_all(include_str!("mistakes/when_alarms_speak_and_what_they_hide.txt"), 30);
 }
 
 #[test]

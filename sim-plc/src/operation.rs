@@ -38,6 +38,8 @@ operations! {
     Stop "stop" "no feed, no heat; belts and oil pump stop ten minutes later, and all cools down";
     HeatUp "heat-up" "no feed; belts, oven and fryer on, setpoints ramped";
     BoilOut "boil-out" "water in the fryer, its setpoint at 95 degC; no feed, oven off";
+    CookStop "cook-stop" "the cook house begins no further batch; what is in the kettles is finished";
+    CookStart "cook-start" "the cook house goes on, whatever the line does";
 }
 
 /// There is no such operation.
@@ -83,7 +85,7 @@ mod tests {
         assert_eq!(
             message,
             "unknown operation \"stop-fed\", nearest is \"stop-feed\"; operators can run, stop-feed, hold, stop, \
-             heat-up, boil-out"
+             heat-up, boil-out, cook-stop, cook-start"
         );
     }
 }

@@ -178,7 +178,7 @@ impl Plant {
             tank: cook.feeding_number() as u16,
         };
         belts.step(step, &panel, (crew.belts_run(), feed_share), &heats, noise);
-        cook.step(step, &panel, crew.lined_up(), feed_share, noise);
+        cook.step(step, &panel, (crew.lined_up(), crew.cooks()), feed_share, noise);
         oven.step(step, &panel, (crew.oven_on(), crew.belts_run()), belts, noise);
         if let Some(fryer) = fryer {
             let orders = FryerOrders {

@@ -4,8 +4,62 @@
 //! or, in virtual time, a stated start plus the monotonic time since.
 
 use setward_protocol::{Uptime, UtcMillis};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{SystemTime, UNIX_EPOCH};
 use tokio::time::Instant;
+
+/// Wall time as one clock shows it to others that do not run on its runtime: a page beside a line in virtual time.
+#[derive(Debug, Clone)]
+pub struct ShownTime(Arc<AtomicI64>);
+
+impl ShownTime {
+    /// Shows `utc` until told otherwise.
+    #[must_use]
+    pub fn new(utc: UtcMillis) -> Self {
+        Self(Arc::new(AtomicI64::new(utc.0)))
+    }
+
+    /// From now on shows `utc`.
+    pub fn show(&self, utc: UtcMillis) {
+        self.0.store(utc.0, Ordering::Relaxed);
+    }
+
+    /// What it shows.
+    #[must_use]
+    pub fn utc(&self) -> UtcMillis {
+        UtcMillis(self.0.load(Ordering::Relaxed))
+    }
+}
+
+/// The wall time of a page: that of the run's clock on its own runtime, or as it is shown from there.
+#[derive(Debug, Clone)]
+pub enum WallTime {
+    /// The run's own clock.
+    Run(Clock),
+    /// A clock of another runtime.
+    Shown(ShownTime),
+}
+
+impl WallTime {
+    /// Wall time now.
+    #[must_use]
+    pub fn utc(&self) -> UtcMillis {
+        match self {
+            Self::Run(clock) => clock.utc(),
+            Self::Shown(shown) => shown.utc(),
+        }
+    }
+
+    /// How long ago a moment of the run is, s, as far as it can be told; never negative.
+    #[must_use]
+    pub fn seconds_since(&self, at: Uptime, utc: UtcMillis) -> f64 {
+        match self {
+            Self::Run(clock) => clock.uptime().seconds_since(at),
+            Self::Shown(shown) => (shown.utc().0.saturating_sub(utc.0)).max(0) as f64 / 1000.0,
+        }
+    }
+}
 
 /// Where wall time comes from.
 #[derive(Debug, Clone, Copy)]

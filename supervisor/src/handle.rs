@@ -146,7 +146,8 @@ impl Teller {
 #[derive(Debug, Clone)]
 pub struct LineHandle {
     requests: mpsc::Sender<Request>,
-    snapshot: watch::Receiver<Arc<LineSnapshot>>,
+    /// One for all clones: a receiver of its own is somebody who looks all the time.
+    snapshot: Arc<watch::Receiver<Arc<LineSnapshot>>>,
     looks: Looks,
 }
 
@@ -170,7 +171,7 @@ impl LineHandle {
         snapshot: watch::Receiver<Arc<LineSnapshot>>,
         looks: Looks,
     ) -> Self {
-        Self { requests, snapshot, looks }
+        Self { requests, snapshot: Arc::new(snapshot), looks }
     }
 
     /// The line as last published: with its last scan, or, if nobody has looked for a minute, at most a second before that.
@@ -180,10 +181,16 @@ impl LineHandle {
         Arc::clone(&self.snapshot.borrow())
     }
 
+    /// As [`Self::snapshot`], without asking for fresher ones: for whoever only looks now and then and can wait a second.
+    #[must_use]
+    pub fn glance(&self) -> Arc<LineSnapshot> {
+        Arc::clone(&self.snapshot.borrow())
+    }
+
     /// A receiver of its own, to wait for changes.
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Arc<LineSnapshot>> {
-        self.snapshot.clone()
+        watch::Receiver::clone(&self.snapshot)
     }
 
     /// Asks for a wish; returns once the store has what follows from it.

@@ -142,8 +142,17 @@ fn the_demo_runs_over_real_sockets_and_counts_what_it_did() {
     let keep = tempfile::tempdir().unwrap();
     let folder = keep.path().join("demo");
     let run = || {
-        let output =
-            setward(&["demo", "--keep", text(&folder), "--page", "127.0.0.1:0", "--for", "4 s", "--json"]);
+        let output = setward(&[
+            "demo",
+            "--live",
+            "--keep",
+            text(&folder),
+            "--page",
+            "127.0.0.1:0",
+            "--for",
+            "4 s",
+            "--json",
+        ]);
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
         serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap()
     };
@@ -158,4 +167,79 @@ fn the_demo_runs_over_real_sockets_and_counts_what_it_did() {
     // Once a person has changed it, it is no longer the demo's to write.
     std::fs::write(folder.join("site.toml"), "# mine\n").unwrap();
     check(&["demo", "--keep", text(&folder)], 1, &["site.toml", "left as it is"]);
+}
+
+/// The week fills from the first second; stopped in the middle of it, what is kept is a history like any other.
+#[test]
+fn the_demo_fills_a_week_behind_it_and_can_be_stopped_on_the_way() {
+    let keep = tempfile::tempdir().unwrap();
+    let folder = keep.path().join("demo");
+    let output =
+        setward(&["demo", "--keep", text(&folder), "--page", "127.0.0.1:0", "--for", "6 s", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    // Six seconds of sockets are fewer than a thousand samples of its 128 signals.
+    assert!(summary["samples_stored"].as_u64().unwrap() > 20_000, "{summary}");
+    assert_eq!(summary["samples_lost"], 0, "{summary}");
+    let verified = setward(&["verify", text(&folder)]);
+    assert_eq!(verified.status.code(), Some(0), "{}{}", stdout(&verified), stderr(&verified));
+}
+
+/// A process that is ended whatever becomes of the test.
+struct Daemon {
+    child: std::process::Child,
+    url: String,
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _gone_already = self.child.kill();
+        let _status = self.child.wait();
+    }
+}
+
+/// A daemon over the demo line whose controllers nobody serves, once it answers.
+async fn watching(folder: &Path) -> Daemon {
+    let address = format!("127.0.0.1:{}", free_port());
+    let mut command = Command::new(env!("CARGO_BIN_EXE_setward"));
+    command.args(["run", text(folder), "--page", &address, "--for", "60 s"]);
+    command.stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null());
+    let daemon = Daemon { child: command.spawn().unwrap(), url: format!("http://{address}") };
+    for _ in 0..200 {
+        if setward(&["alarms", "--url", &daemon.url]).status.code() != Some(4) {
+            return daemon;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    }
+    panic!("no answer at {}", daemon.url);
+}
+
+#[tokio::test]
+async fn an_alarm_is_shelved_and_taken_out_of_service_from_the_command_line() {
+    let folder = demo_folder();
+    let daemon = watching(folder.path()).await;
+    let ask = |words: &[&str], code: i32, phrases: &[&str]| {
+        let output = setward(&[&["alarms", "--url", &daemon.url], words].concat());
+        let told = format!("{}{}", stdout(&output), stderr(&output));
+        assert_eq!(output.status.code(), Some(code), "{words:?}: {told}");
+        for phrase in phrases {
+            assert!(told.contains(phrase), "{words:?} does not say {phrase:?}: {told}");
+        }
+    };
+    let shelve = ["--shelve", "masa-hot", "--for", "45 min", "--why", "stones", "--by", "Ana"];
+    ask(&shelve, 0, &["Masa too hot (masa-hot): shelved until 20"]);
+    ask(&["--unshelve", "masa-hot"], 0, &["off the shelf"]);
+    ask(&["--unshelve", "masa-hot"], 0, &["it was so before"]);
+    ask(&["--out-of-service", "masa-hot", "--json"], 0, &["\"out_of_service\":true", "\"schema_version\""]);
+    ask(&["--return-to-service", "masa-hot"], 0, &["in service"]);
+    ask(&["--acknowledge", "masa-hot", "--by", "Ana"], 1, &["never raised"]);
+    ask(&["--acknowledge", "masa-hot", "--by", " "], 2, &["--by NAME"]);
+    ask(&["--acknowledge", "masa-hot", "--by", "Ana", "--why", "so"], 2, &["take it out"]);
+    ask(&["--reset", "masa-hot"], 1, &["never raised"]);
+    ask(&["--shelve", "masa-hot", "--for", "300 d"], 1, &["at most"]);
+    ask(&["--shelve", "masa-hott", "--for", "1 h"], 2, &["did you mean `masa-hot`?"]);
+    ask(&["--shelve", "../line", "--for", "1 h"], 2, &["no id of an alarm"]);
+    ask(&["--shelve", "masa-hot"], 2, &["--for"]);
+    ask(&["--shelve", "masa-hot", "--reset", "masa-hot"], 2, &["cannot be used with"]);
+    ask(&["--for", "1 h"], 2, &["--shelve"]);
 }

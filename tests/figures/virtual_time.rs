@@ -40,13 +40,20 @@ fn main() -> std::process::ExitCode {
         eprintln!("write: virtual-time [DAYS] [SEED], both whole numbers");
         return 2.into();
     };
-    let quiet = run(Options { seed, seconds: DAY_S / 4, bad_share: 0.0, eventful: false });
+    let quiet =
+        run(Options { seed, seconds: DAY_S / 4, planned_seconds: 0, bad_share: 0.0, eventful: false });
     println!("quiet line, no bad replies, oracle at every sample: {:.0}x", speed(&quiet));
     let stretches = (0..days).step_by(STRETCH_DAYS as usize).zip(seed..);
     let outcomes: Vec<Outcome> = stretches
         .map(|(day, seed)| {
             let seconds = (days - day).min(STRETCH_DAYS) * DAY_S;
-            let outcome = run(Options { seed, seconds, bad_share: BAD_SHARE, eventful: true });
+            let outcome = run(Options {
+                seed,
+                seconds,
+                planned_seconds: seconds,
+                bad_share: BAD_SHARE,
+                eventful: true,
+            });
             println!("{}\n{}{:?}", outcome.row(), outcome.complaints, outcome.unbalanced);
             outcome
         })

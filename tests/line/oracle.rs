@@ -347,6 +347,8 @@ impl Oracle {
             watch.gate = Gate::Settling { until: until.max(at + settings.gap_limit.as_secs_f64()) };
         } else if at >= until || is_within || watch.follower.model.is_at_rest() {
             watch.gate = Gate::Open { since: at };
+            // What stood through the silence ends with the first value after it.
+            watch.stands_unseen |= self.truth.stands(watch.alarm);
             watch.follower.model.start_over();
             self.truth.start_over(place);
         }

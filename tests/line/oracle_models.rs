@@ -23,10 +23,13 @@ pub(crate) struct Ease {
     pub(crate) nearer: f64,
     /// Added to delays, s.
     pub(crate) extra_s: f64,
+    /// The share of the time of which somebody knows: a window that must be covered by half is judged by one who knows all of
+    /// it as soon as one who knows so much would.
+    pub(crate) known: f64,
 }
 
 /// As the settings say.
-pub(crate) const EXACT: Ease = Ease { allowance: 1.0, nearer: 0.0, extra_s: 0.0 };
+pub(crate) const EXACT: Ease = Ease { allowance: 1.0, nearer: 0.0, extra_s: 0.0, known: 1.0 };
 
 /// How far beyond a value is; positive is beyond.
 #[derive(Debug, Clone)]
@@ -151,12 +154,12 @@ impl Model {
                         target.setpoint + average.side.beyond(target.reach(width, average.side)?, 0.0)
                     }
                 };
-                Self::Averaged(Averaged::new(average, eased(average.side, level, ease.nearer)))
+                Self::Averaged(Averaged::new(average, eased(average.side, level, ease.nearer), ease.known))
             }
             Kind::Rate(settings) => {
                 // Falling behind a rate is easier the higher the rate.
-                let ease = if settings.side == Side::Above { ease.allowance } else { 1.0 / ease.allowance };
-                Self::Sloped(Sloped::new(settings, settings.per_minute * ease))
+                let by = if settings.side == Side::Above { ease.allowance } else { 1.0 / ease.allowance };
+                Self::Sloped(Sloped::new(settings, settings.per_minute * by, ease.known))
             }
             Kind::EquivalentTime(settings) => {
                 let (began, dose_s, active) = (None, 0.0, false);

@@ -94,8 +94,8 @@ impl Judged {
         let noise: f64 = signals.iter().map(|id| line.signal(*id).simulate.noise.powi(2)).sum::<f64>().sqrt();
         let margin = SIGMAS * noise + registers.iter().map(|own| own.wire.scale.abs()).fold(0.0, f64::max);
         let poll_s = registers.iter().map(|own| own.poll_every.as_secs_f64()).fold(0.0, f64::max);
-        let model = |allowance, nearer, extra_s| {
-            Model::of(&alarm.settings.kind, target, Ease { allowance, nearer, extra_s })
+        let model = |allowance, nearer, extra_s, known| {
+            Model::of(&alarm.settings.kind, target, Ease { allowance, nearer, extra_s, known })
         };
         let margin = match alarm.settings.kind {
             // No noise reaches a code.
@@ -112,8 +112,10 @@ impl Judged {
             | Kind::Measurement(_)
             | Kind::Communication(_) => margin,
         };
-        let (must, may) =
-            (model(1.2, -margin, 2.0 * poll_s + 1.0)?, model(0.8, margin, -2.0 * poll_s - 1.0)?);
+        let (must, may) = (
+            model(1.2, -margin, 2.0 * poll_s + 1.0, COVERAGE)?,
+            model(0.8, margin, -2.0 * poll_s - 1.0, 1.0)?,
+        );
         let (gap_s, collects) = (alarm.settings.gap_limit.as_secs_f64(), !matches!(must, Model::Delayed(_)));
         let memory_s = memory_s(&alarm.settings.kind);
         Some(Self {
@@ -201,6 +203,11 @@ impl Truth {
     /// Whether the alarm of a watch is silent for another reason than its modes and conditions.
     pub(crate) fn is_blocked(&self, place: usize) -> bool {
         self.blockers[place].iter().any(|alarm| self.standing[alarm.index()].0)
+    }
+
+    /// Whether the condition of an alarm holds, as the engine says.
+    pub(crate) fn stands(&self, alarm: AlarmId) -> bool {
+        self.standing[alarm.index()].0
     }
 
     pub(crate) fn lies(&mut self, signals: &[SignalId], now: f64, begins: bool) {

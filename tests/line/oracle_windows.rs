@@ -29,6 +29,7 @@ pub(crate) struct Averaged {
 pub(crate) struct Sloped {
     settings: RateSettings,
     per_minute: f64,
+    coverage: f64,
     cells: VecDeque<Cell>,
     pub(crate) active: bool,
 }
@@ -48,13 +49,13 @@ fn after((a, b): Cell, start: f64) -> Part {
 }
 
 impl Averaged {
-    pub(crate) fn new(settings: &MovingAverageSettings, level: f64) -> Self {
+    pub(crate) fn new(settings: &MovingAverageSettings, level: f64, known: f64) -> Self {
         Self {
             side: settings.side,
             level,
             deadband: settings.deadband,
             window_s: settings.window.as_secs_f64(),
-            coverage: settings.coverage,
+            coverage: (settings.coverage / known).min(1.0),
             cells: VecDeque::new(),
             active: false,
         }
@@ -92,8 +93,9 @@ impl Averaged {
 }
 
 impl Sloped {
-    pub(crate) fn new(settings: &RateSettings, per_minute: f64) -> Self {
-        Self { settings: *settings, per_minute, cells: VecDeque::new(), active: false }
+    pub(crate) fn new(settings: &RateSettings, per_minute: f64, known: f64) -> Self {
+        let coverage = (SLOPE_COVERAGE / known).min(1.0);
+        Self { settings: *settings, per_minute, coverage, cells: VecDeque::new(), active: false }
     }
 
     pub(crate) fn start_over(&mut self) {
@@ -136,7 +138,7 @@ impl Sloped {
         trim(&mut self.cells, start);
         let parts: Vec<_> = self.cells.iter().map(|cell| after(*cell, start)).collect();
         let known: f64 = parts.iter().map(|part| part.1).sum();
-        if known < SLOPE_COVERAGE * over_s - 1e-6 || !self.settings.resolves() {
+        if known < self.coverage * over_s - 1e-6 || !self.settings.resolves() {
             return;
         }
         let mean = |of: &dyn Fn(&Part) -> f64| parts.iter().map(of).sum::<f64>() / known;

@@ -33,6 +33,8 @@ const BUFFER_BYTES: usize = 2_048;
 pub(crate) struct Options {
     pub(crate) seed: u64,
     pub(crate) seconds: u64,
+    /// What happens is drawn for so long: a run that ends before, as it began, is the beginning of one that does not.
+    pub(crate) planned_seconds: u64,
     pub(crate) bad_share: f64,
     /// Whether faults and operations are drawn too.
     pub(crate) eventful: bool,
@@ -117,7 +119,7 @@ async fn run_through(options: Options) -> Outcome {
     let disturbance = Disturbance::new(options.seed ^ 0xB0_5E, options.bad_share);
     simulator.disturb(Some(disturbance.clone()));
     let oracle = Arc::new(Mutex::new(Oracle::new(Arc::clone(&line))));
-    let plan = Plan::draw(&line, options.seed, if options.eventful { options.seconds } else { 0 });
+    let plan = Plan::draw(&line, options.seed, if options.eventful { options.planned_seconds } else { 0 });
     let planned = plan.len();
     let store = WatchedStore { store: InlineStore::in_memory().unwrap(), oracle: Arc::clone(&oracle) };
     let clock = Clock::starting_at(START);

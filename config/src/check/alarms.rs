@@ -184,6 +184,7 @@ fn settings(
         modes,
         settle,
         realarm_after: raw.realarm_after.as_ref().map(|time| time.value),
+        hides_for: raw.hides_for.as_ref().map(|time| time.value),
         shelve_most: raw.shelve_most.as_ref().map(|time| time.value),
         group: groups.get(raw),
     })

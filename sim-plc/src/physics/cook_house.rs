@@ -57,6 +57,8 @@ pub struct HouseOrders {
     pub feed_share: f64,
     /// Whether a tank is lined up to the line.
     pub feeding: bool,
+    /// Whether kettles may begin a batch.
+    pub cooks: bool,
 }
 
 /// A kettle with its program.
@@ -351,7 +353,7 @@ impl CookHouse {
         let mut asked_kg_per_s = 0.0;
         for index in 0..self.units.len() {
             let turn = Turn {
-                may_begin: self.has_place(),
+                may_begin: house.cooks && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
                 header_pa: self.header_pa,
                 quench_share: house.quench_share,

@@ -79,12 +79,13 @@ impl Cook {
         self.house.units().get(ordinal)
     }
 
-    /// The cook house after `step`, while the line takes `feed_share` of full feed.
+    /// The cook house after `step`, while the line takes `feed_share` of full feed: whether a tank is lined up to it, and
+    /// whether kettles may begin a batch.
     pub(super) fn step(
         &mut self,
         step: StepTime,
         panel: &Panel<'_>,
-        lined_up: bool,
+        (lined_up, cooks): (bool, bool),
         feed_share: f64,
         noise: &mut Noise,
     ) {
@@ -95,6 +96,7 @@ impl Cook {
             water_degc: self.water_degc,
             feed_share,
             feeding: lined_up,
+            cooks,
         };
         self.lined_up = lined_up;
         self.orders.clear();

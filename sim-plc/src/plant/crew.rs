@@ -14,25 +14,36 @@ pub(crate) struct Crew {
     since: Duration,
     /// Oven and fryer have been hot since the line was told to run.
     fed: bool,
+    /// The cook house begins batches.
+    cooks: bool,
 }
 
 impl Crew {
     /// A line that has run for a long time.
     pub(crate) const fn running() -> Self {
-        Self { doing: Operation::Run, since: Duration::ZERO, fed: true }
+        Self { doing: Operation::Run, since: Duration::ZERO, fed: true, cooks: true }
     }
 
-    /// What the line was last told.
+    /// What the line was last told; never something that is the cook house's alone.
     pub(crate) const fn doing(&self) -> Operation {
         self.doing
     }
 
-    /// Tells the line to do something else.
+    /// Whether the cook house begins batches.
+    pub(crate) const fn cooks(&self) -> bool {
+        self.cooks
+    }
+
+    /// Tells the line, or the cook house, to do something else.
     pub(crate) fn operate(&mut self, operation: Operation) {
         // A line that was fed and stays hot needs no waiting.
         self.fed = match operation {
             Operation::Run | Operation::StopFeed => self.fed,
             Operation::Hold | Operation::Stop | Operation::HeatUp | Operation::BoilOut => false,
+            Operation::CookStop | Operation::CookStart => {
+                self.cooks = operation == Operation::CookStart;
+                return;
+            }
         };
         if operation != self.doing {
             (self.doing, self.since) = (operation, Duration::ZERO);
@@ -54,7 +65,12 @@ impl Crew {
     pub(crate) const fn lined_up(&self) -> bool {
         match self.doing {
             Operation::Run | Operation::StopFeed => self.fed,
-            Operation::Hold | Operation::Stop | Operation::HeatUp | Operation::BoilOut => false,
+            Operation::Hold
+            | Operation::Stop
+            | Operation::HeatUp
+            | Operation::BoilOut
+            | Operation::CookStop
+            | Operation::CookStart => false,
         }
     }
 
@@ -62,7 +78,7 @@ impl Crew {
     pub(crate) const fn oven_on(&self) -> bool {
         match self.doing {
             Operation::Run | Operation::StopFeed | Operation::Hold | Operation::HeatUp => true,
-            Operation::Stop | Operation::BoilOut => false,
+            Operation::Stop | Operation::BoilOut | Operation::CookStop | Operation::CookStart => false,
         }
     }
 
@@ -82,7 +98,7 @@ impl Crew {
             Operation::Run | Operation::StopFeed | Operation::HeatUp => FryerSetting::Fry,
             Operation::Hold => FryerSetting::SetBack,
             Operation::BoilOut => FryerSetting::BoilOut,
-            Operation::Stop => FryerSetting::Off,
+            Operation::Stop | Operation::CookStop | Operation::CookStart => FryerSetting::Off,
         }
     }
 }

@@ -149,6 +149,7 @@ impl<'a> Monitor<'a> {
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
             slot.annunciated = true;
             slot.set_realarm(Uptime::START);
+            slot.has_hidden_before();
             let is_over = restored.shelved_until.is_some_and(|until| until <= Uptime::START);
             // What was standing when it became silent was told then.
             let _told = slot.change_flags(Uptime::START, |flags| {
@@ -247,7 +248,10 @@ impl<'a> Monitor<'a> {
             if shelf_is_over {
                 self.unshelve(now, alarm);
             }
-            let told = self.slots.get_mut(usize::from(index)).and_then(|slot| slot.realarm(now));
+            let told = self.slots.get_mut(usize::from(index)).and_then(|slot| {
+                slot.end_hiding(now);
+                slot.realarm(now)
+            });
             self.tell(alarm, now, told);
         }
         self.follow_hides(now);

@@ -152,6 +152,8 @@ pub struct AlarmSettings {
     pub settle: Duration,
     /// How long after an acknowledgement it is told anew if it still stands; `None`: never.
     pub realarm_after: Option<Duration>,
+    /// How long, once told, it hides the alarms that follow from it; `None`: as long as it stands.
+    pub hides_for: Option<Duration>,
     /// The longest time a person may shelve it at once; `None`: any.
     pub shelve_most: Option<Duration>,
     /// The alarms of one trouble, among which the first is marked.

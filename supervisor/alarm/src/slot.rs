@@ -34,6 +34,10 @@ pub struct Slot {
     pub(crate) first_out: Option<FirstOut>,
     /// Where its share of the lent segments begins, and how many there are.
     pub(crate) lent: (usize, usize),
+    /// When it ceases to hide what follows from it, though it stands.
+    hides_until: Option<Uptime>,
+    /// It has hidden what follows for as long as it may.
+    has_hidden: bool,
     /// Alarms that speak in its place while they stand.
     pub(crate) causes: Vec<AlarmId, CAUSES_MAX>,
     /// The next alarm on the same signal, or on a controller.
@@ -60,6 +64,8 @@ impl Slot {
             gated: false,
             drops_exposure: false,
             realarm_at: None,
+            hides_until: None,
+            has_hidden: false,
             first_out: None,
             lent: (0, 0),
             causes: Vec::new(),
@@ -80,17 +86,41 @@ impl Slot {
         segments.get_mut(start..start.saturating_add(count)).unwrap_or_default()
     }
 
-    /// Whether it hides what follows from it: it stands and is itself spoken.
+    /// Whether it hides what follows from it: it stands, is itself spoken, and has not done so for too long.
     pub(crate) const fn hides_others(&self) -> bool {
-        self.state.condition_holds() && !self.flags.are_silencing()
+        self.state.condition_holds() && !self.flags.are_silencing() && !self.has_hidden
+    }
+
+    /// Whether it stands, though it has ceased to hide what follows from it.
+    pub(crate) const fn has_hidden_enough(&self) -> bool {
+        self.has_hidden && self.state.condition_holds()
+    }
+
+    /// It is told: from now on it hides what follows from it.
+    fn begin_hiding(&mut self, now: Uptime) {
+        self.has_hidden = false;
+        self.hides_until = self.settings.hides_for.map(|span| now + span);
+    }
+
+    /// It stood before this run began: for how long it has hidden others is not known, so they speak.
+    pub(crate) const fn has_hidden_before(&mut self) {
+        self.has_hidden = self.settings.hides_for.is_some();
+    }
+
+    /// It ceases to hide what follows from it, if its time is over.
+    pub(crate) fn end_hiding(&mut self, now: Uptime) {
+        if self.hides_until.is_some_and(|until| until <= now) {
+            (self.hides_until, self.has_hidden) = (None, true);
+        }
     }
 
     /// The detector has found something.
     pub(crate) fn apply(&mut self, change: Change) -> Option<Told> {
         let from = self.state;
         match change {
-            Change::Begins { onset, .. } => {
+            Change::Begins { at, onset } => {
                 self.state = self.state.raise()?;
+                self.begin_hiding(at);
                 self.occurrence = self.occurrence.saturating_add(1);
                 self.onset = Some(onset);
                 self.annunciated = !self.flags.are_silencing();
@@ -98,6 +128,7 @@ impl Slot {
             }
             Change::Ends { .. } => {
                 self.state = self.state.clear(self.settings.latching)?;
+                (self.hides_until, self.has_hidden) = (None, false);
                 Some((Happening::Cleared, from))
             }
         }
@@ -110,10 +141,22 @@ impl Slot {
     pub(crate) fn change_flags(&mut self, now: Uptime, change: impl FnOnce(&mut Flags)) -> Option<Told> {
         let before = self.flags;
         change(&mut self.flags);
+        self.follow_flags(now, before, true)
+    }
+
+    /// Another cause hides it, or none. Where its cause has ended, the value needs its time to return; where the cause
+    /// stands and has only hidden it for as long as it may, there is nothing to wait for.
+    pub(crate) fn hide(&mut self, now: Uptime, by: Option<AlarmId>, cause_stands: bool) -> Option<Told> {
+        let before = self.flags;
+        self.flags.suppressed.hidden_by = by;
+        self.follow_flags(now, before, !cause_stands)
+    }
+
+    fn follow_flags(&mut self, now: Uptime, before: Flags, waits_behind_cause: bool) -> Option<Told> {
         let (was, is) = (before.suppressed, &mut self.flags.suppressed);
         let ended_by_design = (was.mode && !is.mode)
             || (was.condition && !is.condition)
-            || (was.hidden_by.is_some() && is.hidden_by.is_none());
+            || (was.hidden_by.is_some() && is.hidden_by.is_none() && waits_behind_cause);
         let ended_blindness =
             (was.bad_measurement && !is.bad_measurement) || (was.no_communication && !is.no_communication);
         if ended_by_design && !self.settings.settle.is_zero() {
@@ -177,6 +220,7 @@ impl Slot {
             self.state = AlarmState::Unacknowledged;
             self.occurrence = self.occurrence.saturating_add(1);
             self.annunciated = true;
+            self.begin_hiding(now);
             return Some((Happening::Raised { onset }, from));
         }
         match from {
@@ -214,7 +258,8 @@ impl Slot {
     /// When it wants to be called next.
     pub(crate) fn deadline(&self) -> Option<Uptime> {
         let settling = self.flags.suppressed.settling_until.filter(|_| !self.flags.suppressed.has_reason());
-        let timers = [self.detector.deadline(), self.flags.shelved_until, settling, self.realarm_due()];
+        let shelf = self.flags.shelved_until;
+        let timers = [self.detector.deadline(), shelf, settling, self.realarm_due(), self.hides_until];
         timers.into_iter().flatten().min()
     }
 }

@@ -83,6 +83,7 @@ fn settings(kind: Kind) -> AlarmSettings {
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     }

@@ -3,9 +3,9 @@
 #![expect(clippy::unwrap_used, reason = "a test: a panic is a failed test")]
 
 use setward_alarm::{
-    AlarmEvent, AlarmId, AlarmSettings, Allowance, Blindness, CommunicationSettings, DeviationSettings,
-    Forecast, Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor, Reference, Restored,
-    Side, Slot, Target, TimeWeightedSettings, Watched, Width, events_needed,
+    AlarmEvent, AlarmId, AlarmSettings, AlarmState, Allowance, Blindness, CommunicationSettings,
+    DeviationSettings, Forecast, Happening, Head, Kind, Leak, LimitSettings, MeasurementSettings, Monitor,
+    Reference, Restored, Side, Slot, Target, TimeWeightedSettings, Watched, Width, events_needed,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::time::Duration;
@@ -51,6 +51,7 @@ fn on(kind: Kind) -> AlarmSettings {
         modes: ModeSet::of(&[Mode::Run]),
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     }
@@ -240,6 +241,52 @@ fn a_cause_hides_its_consequence_until_it_is_gone() {
     assert_eq!(told(&events, 0).last().unwrap().0, "cleared");
     assert_eq!(told(&events, 1).len(), 1);
     assert_eq!((told(&events, 1)[0].0, told(&events, 1)[0].2), ("raised", false));
+}
+
+/// A zone that is cold explains a cold fryer for a while. What is still out then has a cause of its own, or needs hands.
+#[test]
+fn a_cause_that_hides_for_so_long_uncovers_what_stands_at_that_moment() {
+    let cause = AlarmSettings { hides_for: Some(seconds(60)), ..on(hot(0)) };
+    let mut bench = Bench::new(&[cause, AlarmSettings { settle: seconds(180), ..on(hot(5)) }]);
+    let mut monitor = bench.monitor();
+    monitor.hide(AlarmId(0), AlarmId(1)).unwrap();
+    good(&mut monitor, 0, 100, 195.0);
+    let events = drain(&mut monitor);
+    assert_eq!(told(&events, 0), [("raised", 0.0, false)]);
+    // No wait of 180 s: nothing has returned.
+    assert_eq!(told(&events, 1), [("raised", 5.0, true), ("raised", 60.0, false)]);
+
+    // Another trouble is another sixty seconds.
+    good(&mut monitor, 100, 120, 180.0);
+    good(&mut monitor, 120, 200, 195.0);
+    let events = drain(&mut monitor);
+    let raised: Vec<_> = told(&events, 1).into_iter().filter(|event| event.0 == "raised").collect();
+    let [(_, began, true), (_, uncovered, false)] = raised.as_slice() else { panic!("{raised:?}") };
+    let cause = told(&events, 0).last().unwrap().1;
+    assert!(
+        (began - cause - 5.0).abs() < 1e-6 && (uncovered - cause - 60.0).abs() < 1e-6,
+        "{raised:?} {cause}"
+    );
+}
+
+/// For how long a cause has hidden others before the program stopped is not known: what follows from it speaks.
+#[test]
+fn after_a_restart_a_cause_that_hides_for_so_long_hides_nothing_more() {
+    let cause = AlarmSettings { hides_for: Some(seconds(60)), ..on(hot(0)) };
+    let mut bench = Bench::new(&[cause, on(hot(5))]);
+    let mut monitor = bench.monitor();
+    monitor.hide(AlarmId(0), AlarmId(1)).unwrap();
+    let standing = Restored {
+        state: AlarmState::Unacknowledged,
+        occurrence: 1,
+        exposure: 0.0,
+        shelved_until: None,
+        shelved_once: false,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), standing);
+    good(&mut monitor, 0, 20, 195.0);
+    assert_eq!(told(&drain(&mut monitor), 1), [("raised", 5.0, false)]);
 }
 
 #[test]

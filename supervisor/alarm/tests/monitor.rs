@@ -46,6 +46,7 @@ fn alarm(kind: Kind) -> AlarmSettings {
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     }

@@ -28,6 +28,7 @@ fn plain() -> AlarmSettings {
         modes: ModeSet::of(&[Mode::Run]),
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     }

@@ -1,6 +1,7 @@
 //! `setward alarms`: what stands now, asked of a running daemon.
 
 use super::ask::Daemon;
+use super::wish::WishArguments;
 use super::{Exit, check, no_color};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -15,12 +16,20 @@ const WIDTH: usize = 80;
 /// Where the words begin, behind priority, state and time.
 const INDENT: usize = 25;
 
-/// Lists the alarms of the daemon that watches `folder`, or whose page is at `url`.
-pub(crate) async fn alarms(folder: Option<&Path>, url: Option<Daemon>, json: bool) -> Exit {
+/// Lists the alarms of the daemon that watches `folder`, or whose page is at `url`; or asks one thing of one of them.
+pub(crate) async fn alarms(
+    folder: Option<&Path>,
+    url: Option<Daemon>,
+    wish: &WishArguments,
+    json: bool,
+) -> Exit {
     let daemon = match whom_to_ask(folder, url) {
         Ok(daemon) => daemon,
         Err(exit) => return exit,
     };
+    if let Some(exit) = super::wish::wish(&daemon, wish, json).await {
+        return exit;
+    }
     let answers = match Answers::of(&daemon).await {
         Ok(answers) => answers,
         Err(problem) => {

@@ -1,9 +1,12 @@
 //! Asks a running daemon on this machine, over its HTTP API.
 
 use axum::body::Body;
+use axum::http::request::Builder;
 use axum::http::{Request, StatusCode, Uri, header};
 use hyper_util::rt::TokioIo;
+use serde::Deserialize;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 use std::time::Duration;
 use tokio::net::TcpStream;
 
@@ -38,12 +41,41 @@ impl Daemon {
         Ok(Self(format!("{host}:{port}")))
     }
 
-    /// The answer to a read of `path`.
+    /// The answer to a read of `path` that can only go well.
     ///
     /// # Errors
     /// In words, with what to do: when nobody answers in time, or something else than a Setward daemon does.
     pub(crate) async fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, String> {
-        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(path)).await;
+        self.read(path).await?.map_err(|_refused| self.unlike())
+    }
+
+    /// The answer to a read of `path`; inside, what the daemon says against it.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn read<T: DeserializeOwned>(&self, path: &str) -> Result<Result<T, String>, String> {
+        self.asked(Request::get(path), Body::empty()).await
+    }
+
+    /// The answer to a person's wish; inside, why the daemon refuses it.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn post<T: DeserializeOwned>(
+        &self,
+        path: &str,
+        body: &Value,
+    ) -> Result<Result<T, String>, String> {
+        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
+        self.asked(request, Body::from(body.to_string())).await
+    }
+
+    async fn asked<T: DeserializeOwned>(
+        &self,
+        request: Builder,
+        body: Body,
+    ) -> Result<Result<T, String>, String> {
+        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request, body)).await;
         let found =
             asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
         let (status, body) = found.map_err(|why| {
@@ -52,15 +84,18 @@ impl Daemon {
                 self = self.0
             )
         })?;
-        let unlike =
-            || format!("what answers at {} is no Setward daemon of this version; check the address", self.0);
-        if status != StatusCode::OK {
-            return Err(unlike());
+        if status == StatusCode::OK {
+            return serde_json::from_slice(&body).map(Ok).map_err(|_| self.unlike());
         }
-        serde_json::from_slice(&body).map_err(|_| unlike())
+        let refused: Refused = serde_json::from_slice(&body).map_err(|_| self.unlike())?;
+        Ok(Err(refused.text()))
     }
 
-    async fn fetch(&self, path: &str) -> Result<(StatusCode, Vec<u8>), String> {
+    fn unlike(&self) -> String {
+        format!("what answers at {} is no Setward daemon of this version; check the address", self.0)
+    }
+
+    async fn fetch(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
         let failed = |error: hyper::Error| format!("broke off: {error}");
         let stream =
             TcpStream::connect(&self.0).await.map_err(|error| format!("can't be reached: {error}"))?;
@@ -68,7 +103,7 @@ impl Daemon {
             hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
         // It ends with the answer; what goes wrong on it shows in the answer.
         let driving = tokio::spawn(connection);
-        let request = Request::get(path).header(header::HOST, &self.0).body(Body::empty());
+        let request = request.header(header::HOST, &self.0).body(body);
         let request = request.map_err(|error| format!("can't be asked: {error}"))?;
         let answer = sender.send_request(request).await.map_err(failed)?;
         let status = answer.status();
@@ -76,6 +111,20 @@ impl Daemon {
         driving.abort();
         let body = body.map_err(|error| format!("broke off: {error}"))?;
         Ok((status, body.to_vec()))
+    }
+}
+
+/// What the daemon says against a request (RFC 9457).
+#[derive(Deserialize)]
+struct Refused {
+    detail: String,
+    nearest: Option<String>,
+}
+
+impl Refused {
+    fn text(self) -> String {
+        let nearest = self.nearest.map(|name| format!("; did you mean `{name}`?")).unwrap_or_default();
+        format!("{}{nearest}", self.detail)
     }
 }
 

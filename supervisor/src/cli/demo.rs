@@ -1,20 +1,41 @@
-//! `setward demo`: the simulated line and the supervisor in one process, over real sockets on this machine.
+//! `setward demo`: the simulated line and the supervisor in one process, over real sockets on this machine; behind it, unless
+//! told otherwise, a week that the same line has lived through in virtual time.
 
-use super::run::{listen, page_line, stop_signal, watch};
+pub mod play;
+pub mod week;
+
+use super::run::{USER_TIMEOUT_MARGIN, listen, page_line, print_summary, stop_signal, time_is_up, watch};
 use super::{Exit, Stopping, fail};
+use crate::clock::{Clock, ShownTime, WallTime};
+use crate::history::Settings;
+use crate::history::sqlite::InlineStore;
+use crate::poll::dial::TcpDial;
+use crate::web::{self, AppState};
+use jiff::civil::Weekday;
+use jiff::tz::TimeZone;
+use play::{Play, Signals};
 use setward_config::line::Line;
 use setward_config::{Loaded, SCHEMA, demo_files};
-use sim_plc::{Scenario, Simulator};
+use setward_protocol::UtcMillis;
+use sim_plc::{Bound, Scenario, Simulator};
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
+use week::DemoWeek;
 
 /// Where the demo keeps its history, inside its folder.
 const DATA_DIR: &str = ".setward";
 
-/// Runs the demo; its files go to `keep`, or to a folder that is removed at the end.
-pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) -> Exit {
+/// Hour and minute of the Monday at which the demo's week has come to its present.
+const PRESENT: (i8, i8) = (7, 30);
+/// The plant's hour of the day when the week begins.
+pub const WEEK_BEGINS_HOUR: u64 = 15;
+
+/// Runs the demo; its files go to `keep`, or to a folder that is removed at the end. Live, there is no week behind it.
+pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &Stopping) -> Exit {
     let temporary = match tempfile::tempdir() {
         Ok(folder) => folder,
         Err(error) => return fail(&format!("no temporary folder for the demo: {error}")),
@@ -33,6 +54,11 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
         Ok(bound) => bound,
         Err(error) => return fail(&format!("the simulator can't listen: {error}")),
     };
+    // A folder kept before has a past of its own.
+    if !live && !line.data_dir.exists() {
+        let week = with_week(line, (bound, listener), seed, keep, stopping);
+        return week.await.unwrap_or_else(|message| fail(&message));
+    }
     let simulator = Simulator::new(&line, seed);
     simulator.run_scenario(Scenario::demo());
     let (stop_simulator, simulator_stopped) = oneshot::channel::<()>();
@@ -40,12 +66,110 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, stopping: &Stopping) ->
         // Dropping the sender stops the simulator as well.
         let _dropped = simulator_stopped.await;
     }));
-    let greeting = greeting(&listener, keep);
+    let greeting = greeting(&listener, keep, false);
     let exit = watch(line, listener, &greeting, stopping, stop_signal()).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
     let _served = tokio::time::timeout(std::time::Duration::from_secs(2), serving).await;
     exit
+}
+
+/// The demo with its week: the line on a thread of its own, the page here from the first second.
+async fn with_week(
+    line: Line,
+    (bound, listener): (Bound, TcpListener),
+    seed: u64,
+    keep: Option<&Path>,
+    stopping: &Stopping,
+) -> Result<Exit, String> {
+    let line = Arc::new(line);
+    let week = DemoWeek::of(&line)?;
+    let from = week_begins(&week, &line.time_zone, Clock::system().utc());
+    let plant = DemoWeek::plant(&line, seed);
+    let settings = Settings::of(&line.history);
+    let history = InlineStore::open_without_syncs(&line.data_dir, settings).map_err(|error| error.text)?;
+    let (history, shown) = (Arc::new(history), ShownTime::new(from));
+    let slowest = line.controllers.iter().map(|own| own.answer_within).max().unwrap_or_default();
+    let (begun, has_begun) = oneshot::channel();
+    let (live, is_live) = oneshot::channel();
+    let (stop, stopped) = oneshot::channel();
+    let playing = Play {
+        line: Arc::clone(&line),
+        week,
+        plant: plant.clone(),
+        history: history.clone(),
+        from,
+        from_hour: WEEK_BEGINS_HOUR,
+        shown: shown.clone(),
+        tcp: TcpDial { user_timeout: slowest + USER_TIMEOUT_MARGIN },
+    };
+    let signals = Signals { begun, live, stop: stopped };
+    let (ended, mut has_ended) = oneshot::channel();
+    let thread = std::thread::Builder::new().name("demo-week".to_owned()).spawn(move || {
+        // The main thread has gone only if the process ends.
+        let _gone = ended.send(play::play(playing, signals));
+    });
+    thread.map_err(|error| format!("no thread for the demo's week: {error}"))?;
+    let Ok(handle) = has_begun.await else {
+        let why = has_ended.await.map_err(|_gone| "the demo's line ended by itself".to_owned())?;
+        return Err(why.err().unwrap_or_default());
+    };
+    for text in greeting(&listener, keep, true) {
+        stopping.tell(&text);
+    }
+    let (close_page, page_closed) = oneshot::channel::<()>();
+    let state = AppState { handle, line, history, clock: WallTime::Shown(shown) };
+    let page = tokio::spawn(web::serve(listener, state, async {
+        let _dropped = page_closed.await;
+    }));
+    let serving = tokio::spawn(serve_once_live(bound, plant, is_live, stopping.json));
+    let outcome = tokio::select! {
+        biased;
+        () = stop_signal() => None,
+        () = time_is_up(stopping.run_for) => None,
+        ended = &mut has_ended => Some(ended),
+    };
+    drop((close_page, stop));
+    let ended = match outcome {
+        Some(ended) => ended,
+        None => has_ended.await,
+    };
+    serving.abort();
+    // The page ends within a second of being told; its own errors were logged.
+    let _page = tokio::time::timeout(Duration::from_secs(3), page).await;
+    let summary = ended.map_err(|_gone| "the demo's line ended by itself".to_owned())??;
+    Ok(print_summary(&summary, stopping))
+}
+
+/// Serves the registers, and moves the plant on in real time, from the moment the week is over.
+async fn serve_once_live(bound: Bound, plant: Simulator, is_live: oneshot::Receiver<()>, json: bool) {
+    if is_live.await.is_err() {
+        return;
+    }
+    let text = "The week is over: from now on the line is live. A minute from now the fryer oil begins to fall; about two and \
+                a half minutes later its alarm raises.";
+    if json {
+        eprintln!("{text}")
+    } else {
+        println!("{text}")
+    }
+    sim_plc::serve(bound, plant, std::future::pending()).await;
+}
+
+/// When the week began that has come to its Monday morning just before `now`, in the plant's time zone.
+fn week_begins(week: &DemoWeek, zone: &str, now: UtcMillis) -> UtcMillis {
+    let zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
+    let now = jiff::Timestamp::from_millisecond(now.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    let local = now.to_zoned_datetime(zone.clone()).datetime();
+    let days = i64::from(local.weekday().since(Weekday::Monday));
+    let morning = |days: i64| {
+        let day = local.date().checked_sub(jiff::Span::new().days(days)).ok()?;
+        let (hour, minute) = PRESENT;
+        zone.to_timestamp(day.at(hour, minute, 0, 0)).ok()
+    };
+    let present = morning(days).filter(|at| *at <= now).or_else(|| morning(days + 7)).unwrap_or(now);
+    let length_ms = i64::try_from(week.length().as_millis()).unwrap_or_default();
+    UtcMillis(present.as_millisecond() - length_ms)
 }
 
 /// What is in `folder` that the demo did not put there.
@@ -100,11 +224,16 @@ async fn open_page(asked: Option<SocketAddr>, own: SocketAddr) -> Result<TcpList
     }
 }
 
-fn greeting(listener: &TcpListener, keep: Option<&Path>) -> Vec<String> {
+fn greeting(listener: &TcpListener, keep: Option<&Path>, has_week: bool) -> Vec<String> {
     let mut lines =
         vec!["Setward demo: a simulated line, no plant is connected.".to_owned(), page_line(listener)];
     lines.extend(keep.map(|folder| format!("Files: {}", folder.display())));
-    lines.push("A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises.".to_owned());
+    let next = if has_week {
+        "A week of the line is filling behind it, some minutes' work; the page shows it as it fills. Without it: --live."
+    } else {
+        "A minute from now the fryer oil begins to fall; about two and a half minutes later its alarm raises."
+    };
+    lines.push(next.to_owned());
     lines.push("Ctrl-C stops.".to_owned());
     lines
 }

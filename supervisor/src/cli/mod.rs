@@ -15,6 +15,7 @@ mod run;
 mod trend;
 mod verify;
 mod window;
+pub(crate) mod wish;
 
 use clap::{Parser, Subcommand};
 use std::net::SocketAddr;
@@ -78,7 +79,7 @@ enum Command {
     Run(RunArguments),
     /// Check a line folder and list every problem
     Check(CheckArguments),
-    /// List the alarms that stand, from a running daemon
+    /// List the alarms that stand, from a running daemon; or acknowledge, shelve, reset one
     ///
     /// Lists what is active or waits for a person.
     ///
@@ -137,6 +138,9 @@ struct DemoArguments {
     /// Seed of the simulator's noise; the same seed gives the same line
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Begin now, without a week of history behind it
+    #[arg(long)]
+    live: bool,
     #[command(flatten)]
     stopping: Stopping,
 }
@@ -161,15 +165,22 @@ struct AlarmsArguments {
     /// The daemon's page, for example http://127.0.0.1:8470, instead of a line folder
     #[arg(long, value_name = "URL", value_parser = ask::Daemon::of_url)]
     url: Option<ask::Daemon>,
-    /// Print the alarms as JSON
+    /// Print the answer as JSON
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    wish: wish::WishArguments,
 }
 
 const ALARMS_EXAMPLES: &str = "\
+Without a wish it lists; with one it passes it on to the daemon. Nothing of this touches the plant.
+
 Examples:
   setward alarms plant/line-2
-  setward alarms --url http://127.0.0.1:8470 --json";
+  setward alarms --url http://127.0.0.1:8470 --json
+  setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
+  setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
+  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"";
 
 /// Runs the command line.
 #[must_use]
@@ -178,13 +189,19 @@ pub fn main() -> ExitCode {
     tell_log();
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
-        Command::Alarms(arguments) => {
-            block_on(alarms::alarms(arguments.folder.as_deref(), arguments.url, arguments.json))
-        }
+        Command::Alarms(arguments) => block_on(alarms::alarms(
+            arguments.folder.as_deref(),
+            arguments.url,
+            &arguments.wish,
+            arguments.json,
+        )),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
-        Command::Demo(arguments) => {
-            block_on(demo::demo(arguments.keep.as_deref(), arguments.seed, &arguments.stopping))
-        }
+        Command::Demo(arguments) => block_on(demo::demo(
+            arguments.keep.as_deref(),
+            arguments.seed,
+            arguments.live,
+            &arguments.stopping,
+        )),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),

@@ -1,7 +1,7 @@
 //! `setward run`: a line, the page, until told to stop.
 
 use super::{Exit, Stopping, check, fail};
-use crate::clock::Clock;
+use crate::clock::{Clock, WallTime};
 use crate::history::sqlite::ThreadedStore;
 use crate::history::{HistoryStore, Settings};
 use crate::poll::dial::TcpDial;
@@ -18,7 +18,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::oneshot;
 
 /// What is added to the longest reply time before the kernel gives up on sent bytes.
-const USER_TIMEOUT_MARGIN: Duration = Duration::from_secs(2);
+pub(crate) const USER_TIMEOUT_MARGIN: Duration = Duration::from_secs(2);
 
 /// Watches the line in `folder`.
 pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
@@ -92,6 +92,7 @@ pub(crate) async fn watch(
     let store: Arc<dyn HistoryStore> = history.clone();
     let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
     let (close_page, page_closed) = oneshot::channel::<()>();
+    let clock = WallTime::Run(clock);
     let state = AppState { handle: running.handle(), line, history, clock };
     let shutdown = async {
         // Dropping the sender closes the page as well.
@@ -121,7 +122,7 @@ pub(crate) async fn watch(
     }
 }
 
-fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
+pub(crate) fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
     if stopping.json {
         match serde_json::to_string(summary) {
             Ok(text) => println!("{text}"),
@@ -133,7 +134,7 @@ fn print_summary(summary: &RunSummary, stopping: &Stopping) -> Exit {
     Exit::Ok
 }
 
-async fn time_is_up(after: Option<Duration>) {
+pub(crate) async fn time_is_up(after: Option<Duration>) {
     match after {
         Some(after) => tokio::time::sleep(after).await,
         None => std::future::pending().await,

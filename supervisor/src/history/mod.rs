@@ -38,6 +38,7 @@ mod rollup;
 mod runs;
 pub mod sqlite;
 mod store;
+mod syncs;
 mod tables;
 #[cfg(test)]
 mod testing;

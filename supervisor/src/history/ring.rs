@@ -88,6 +88,8 @@ pub(super) struct Ring {
     next_place: u64,
     live: VecDeque<Live>,
     is_doubtful: bool,
+    /// Whether a record is on the disk before it is confirmed.
+    syncs: bool,
 }
 
 impl Ring {
@@ -118,7 +120,7 @@ impl Ring {
             .collect::<VecDeque<_>>();
         let next_number = found.last().map_or(1, |record| record.number + 1);
         let next_place = live.back().map_or(0, |last| last.place + last.length);
-        Self { file, size, taken: 0, store, next_number, next_place, live, is_doubtful: false }
+        Self { file, size, taken: 0, store, next_number, next_place, live, is_doubtful: false, syncs: true }
     }
 
     /// Writes a record and syncs it. On an error it is as if it had not been written.
@@ -157,12 +159,22 @@ impl Ring {
             self.file.write_all_at(&zeros, self.taken)?;
             // Believed only once it is synced together with the record.
             self.file.write_all_at(bytes, place)?;
-            self.file.sync()?;
+            self.sync_if_told()?;
             self.taken = ahead;
             return Ok(());
         }
         self.file.write_all_at(bytes, place)?;
-        self.file.sync()
+        self.sync_if_told()
+    }
+
+    fn sync_if_told(&mut self) -> io::Result<()> {
+        if self.syncs { self.file.sync() } else { Ok(()) }
+    }
+
+    /// From now on records are synced before they are confirmed, or not; what has been written is, if so.
+    pub(super) fn set_syncs(&mut self, syncs: bool) -> Result<(), HistoryError> {
+        self.syncs = syncs;
+        self.sync_if_told().map_err(|error| HistoryError { text: format!("syncing the journal: {error}") })
     }
 
     /// Where a record of this length can go without touching one in use.

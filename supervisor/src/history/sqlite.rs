@@ -300,10 +300,12 @@ impl HistoryStore for ThreadedStore {
     }
 }
 
-/// The store in memory, called inline: no thread, so virtual time can use it.
+/// The store called inline: no thread, so virtual time can use it. In memory, or on files that are not synced at first.
 #[derive(Debug)]
 pub struct InlineStore {
     store: Mutex<Store>,
+    /// The folder is this process's as long as it stands.
+    _lock: Option<File>,
 }
 
 impl InlineStore {
@@ -312,7 +314,31 @@ impl InlineStore {
     /// # Errors
     /// When SQLite has no memory.
     pub fn in_memory() -> Result<Self, HistoryError> {
-        Ok(Self { store: Mutex::new(Store::in_memory()?) })
+        Ok(Self { store: Mutex::new(Store::in_memory()?), _lock: None })
+    }
+
+    /// Opens or makes the history in `folder`, and syncs nothing until told: a simulated week is written in a minute, and
+    /// made anew should the power go.
+    ///
+    /// # Errors
+    /// As [`ThreadedStore::open`].
+    pub fn open_without_syncs(folder: &Path, settings: Settings) -> Result<Self, HistoryError> {
+        let failed = |error: std::io::Error| HistoryError {
+            text: format!("making the data folder {}: {error}", folder.display()),
+        };
+        fs::create_dir_all(folder).map_err(failed)?;
+        let lock = lock_folder(folder)?;
+        let mut store = Store::open(folder, settings)?;
+        store.set_syncs(false)?;
+        Ok(Self { store: Mutex::new(store), _lock: Some(lock) })
+    }
+
+    /// From now on what is confirmed is on the disk, and so is all that was written before.
+    ///
+    /// # Errors
+    /// When the disk does not take it.
+    pub fn sync_from_now_on(&self) -> Result<(), HistoryError> {
+        self.with(|store| store.set_syncs(true))
     }
 
     fn with<T>(&self, work: impl FnOnce(&mut Store) -> T) -> T {

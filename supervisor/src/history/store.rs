@@ -31,7 +31,7 @@ pub(super) struct Store {
     file: Option<PathBuf>,
     settings: Settings,
     guard: Guard,
-    ring: Option<Ring>,
+    pub(super) ring: Option<Ring>,
     /// The present run last; before it runs of which something still waits to be put into the file.
     runs: VecDeque<OpenRun>,
     next_sequence: u64,

@@ -25,7 +25,7 @@ struct HealthBody {
 /// line, not ill health of the daemon.
 pub(super) async fn show(State(web): State<Web>) -> Response {
     let snapshot = web.app.handle.snapshot();
-    let age_s = web.app.clock.uptime().seconds_since(snapshot.at);
+    let age_s = web.app.clock.seconds_since(snapshot.at, snapshot.utc);
     let body = HealthBody {
         snapshot_age_s: (age_s * 10.0).round() / 10.0,
         run: snapshot.run.0,

@@ -27,7 +27,7 @@ mod words;
 #[cfg(test)]
 mod tests;
 
-use crate::clock::Clock;
+use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
 use crate::snapshot::LineSnapshot;
@@ -55,8 +55,8 @@ pub struct AppState {
     pub line: Arc<Line>,
     /// Where readings and events are kept.
     pub history: Arc<dyn HistoryStore>,
-    /// The run's clock.
-    pub clock: Clock,
+    /// The run's wall time.
+    pub clock: WallTime,
 }
 
 /// [`AppState`] with what the web task itself needs.

@@ -100,6 +100,7 @@ fn measurement(
         modes: ModeSet::ALL.without(Mode::Stopped).without(Mode::Cleaning),
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     };
@@ -161,6 +162,7 @@ fn communication(
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     };

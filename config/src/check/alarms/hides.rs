@@ -23,6 +23,7 @@ pub(super) fn check(alarms: &[RawAlarm], entries: &[Entry], sink: &mut Sink) -> 
     let book = Book::of(alarms, entries);
     let mut edges: Vec<Vec<(usize, Span)>> = vec![Vec::new(); entries.len()];
     for (raw, alarm) in alarms.iter().enumerate() {
+        nothing_for_so_long(alarm, sink);
         let Some(hides) = &alarm.hides else { continue };
         let mut named = BTreeSet::new();
         for name in &hides.value {
@@ -46,6 +47,19 @@ pub(super) fn check(alarms: &[RawAlarm], entries: &[Entry], sink: &mut Sink) -> 
         list.into_iter().filter_map(|(hidden, _)| u16::try_from(hidden).ok().map(AlarmId)).collect()
     };
     edges.into_iter().map(ids).collect()
+}
+
+/// A limit to hiding needs something that is hidden, and time in which it is.
+fn nothing_for_so_long(alarm: &RawAlarm, sink: &mut Sink) {
+    let Some(limit) = &alarm.hides_for else { return };
+    if alarm.hides.is_none() {
+        let hint = "add `hides = [..]` with the alarms that follow from this one, or take `hides_for` out";
+        sink.report(Code::Conflict, limit.at, "`hides_for` limits `hides`, which is missing", hint);
+    } else if limit.value.is_zero() {
+        let hint =
+            "write a time such as \"5 min\", or take `hides` and `hides_for` out: then nothing is hidden";
+        sink.report(Code::OutOfBounds, limit.at, "hiding for no time hides nothing", hint);
+    }
 }
 
 /// The entries by their ids, and by the ids of their tables.

@@ -40,9 +40,14 @@ impl Monitor<'_> {
     }
 
     pub(super) fn flag(&mut self, now: Uptime, alarm: AlarmId, change: impl FnOnce(&mut Flags)) {
+        self.change(now, alarm, |slot| slot.change_flags(now, change));
+    }
+
+    /// Changes the flags of an alarm; tells what follows.
+    fn change(&mut self, now: Uptime, alarm: AlarmId, change: impl FnOnce(&mut Slot) -> Option<Told>) {
         let Some(slot) = self.slots.get_mut(alarm.index()) else { return };
         let before = slot.flags;
-        let told = slot.change_flags(now, change);
+        let told = change(slot);
         let changed = before != slot.flags;
         self.hides_changed |= changed;
         self.tell(alarm, now, told);
@@ -117,8 +122,11 @@ impl Monitor<'_> {
                 let Some(slot) = self.slots.get(usize::from(index)) else { break };
                 let speaks = |cause: &&AlarmId| self.slots.get(cause.index()).is_some_and(Slot::hides_others);
                 let hidden_by = slot.causes.iter().find(speaks).copied();
-                if hidden_by != slot.flags.suppressed.hidden_by {
-                    self.flag(now, AlarmId(index), |flags| flags.suppressed.hidden_by = hidden_by);
+                let was_hidden_by = slot.flags.suppressed.hidden_by;
+                if hidden_by != was_hidden_by {
+                    let was = was_hidden_by.and_then(|cause| self.slots.get(cause.index()));
+                    let cause_stands = was.is_some_and(Slot::has_hidden_enough);
+                    self.change(now, AlarmId(index), |slot| slot.hide(now, hidden_by, cause_stands));
                     self.hides_changed = true;
                 }
             }

@@ -129,6 +129,7 @@ impl Wild {
             modes: ModeSet::of(&[Mode::Run]),
             settle: off_delay,
             realarm_after: self.some.then_some(off_delay),
+            hides_for: self.some.then_some(off_delay),
             shelve_most: self.always.then_some(long),
             group: Some(CauseGroup(1)),
             ..alarm(kind)

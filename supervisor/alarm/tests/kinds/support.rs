@@ -43,6 +43,7 @@ pub(crate) fn alarm(kind: Kind) -> AlarmSettings {
         modes: ModeSet::ALL,
         settle: Duration::ZERO,
         realarm_after: None,
+        hides_for: None,
         shelve_most: None,
         group: None,
     }

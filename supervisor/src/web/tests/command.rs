@@ -5,6 +5,7 @@ use super::support::snapshot;
 use crate::cli::Exit;
 use crate::cli::alarms::{Answers, alarms};
 use crate::cli::ask::Daemon;
+use crate::cli::wish::WishArguments;
 use setward_alarm::AlarmState;
 use std::sync::Arc;
 
@@ -12,14 +13,17 @@ use std::sync::Arc;
 async fn the_exit_code_says_whether_an_alarm_is_present() {
     let server = server().await;
     let daemon = || Some(Daemon::of_url(&format!("http://{}", server.address)).unwrap());
-    assert_eq!(alarms(None, daemon(), true).await, Exit::AlarmPresent);
+    assert_eq!(alarms(None, daemon(), &WishArguments::default(), true).await, Exit::AlarmPresent);
     let mut calm = snapshot();
     for alarm in &mut calm.alarms {
         alarm.state = AlarmState::Normal;
     }
     server.stage.publish.send_replace(Arc::new(calm));
-    assert_eq!(alarms(None, daemon(), false).await, Exit::Ok);
-    assert_eq!(alarms(None, Daemon::of_url("http://127.0.0.1:1").ok(), false).await, Exit::Unreachable);
+    assert_eq!(alarms(None, daemon(), &WishArguments::default(), false).await, Exit::Ok);
+    assert_eq!(
+        alarms(None, Daemon::of_url("http://127.0.0.1:1").ok(), &WishArguments::default(), false).await,
+        Exit::Unreachable
+    );
 }
 
 #[tokio::test]

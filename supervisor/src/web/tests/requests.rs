@@ -355,6 +355,18 @@ async fn the_api_acknowledges_and_names_the_present_occurrence_when_stale() {
     }
 }
 
+/// The line is published with every scan for whoever watches all the time: holding the way to it is not watching.
+#[test]
+fn only_a_receiver_of_its_own_watches_the_line() {
+    let night = night();
+    let clones = [night.state.handle.clone(), night.state.handle.clone()];
+    let own = night.publish.receiver_count();
+    let watching = night.state.handle.watch();
+    assert_eq!((own, night.publish.receiver_count()), (1, 2));
+    drop((watching, clones));
+    assert_eq!(night.publish.receiver_count(), 1);
+}
+
 #[tokio::test]
 async fn a_daemon_that_stops_says_that_nothing_was_acknowledged() {
     let mut night = night();

@@ -176,6 +176,7 @@ pub(in crate::web::tests) fn alarm(
             modes: ModeSet::ALL,
             settle: Duration::ZERO,
             realarm_after: None,
+            hides_for: None,
             shelve_most: None,
             group: None,
         },

@@ -6,7 +6,7 @@ mod night;
 pub(super) use line::{alarm, id, line};
 pub(super) use night::{good, quiet, snapshot};
 
-use crate::clock::Clock;
+use crate::clock::{Clock, WallTime};
 use crate::handle::{Granted, LineHandle, Refusal, Request, Wish, WishRequest};
 use crate::history::{
     AlarmRecord, Batch, Event, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample,
@@ -159,7 +159,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         handle: LineHandle::new(requests, watched, crate::handle::Looks::default()),
         line: Arc::new(line),
         history: Arc::new(history),
-        clock: Clock::starting_at(NIGHT),
+        clock: WallTime::Run(Clock::starting_at(NIGHT)),
     };
     Stage { state, publish, asked }
 }
