@@ -1,6 +1,6 @@
 //! Records as a person at a shell meets them: batches, shifts, holds, statistics, review.
 
-#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
+#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
 
 use serde_json::Value;
 use setward::history::sqlite::ThreadedStore;

@@ -52,8 +52,8 @@ fn batch() -> BatchReport {
         limit: "counted hold at or above 94 degC, min".to_owned(),
         least: Some(20.0),
         most: Some(26.0),
-        found_least: Some(18.25),
-        found_most: Some(18.25),
+        found_least: Some(18.26),
+        found_most: Some(18.26),
         verdict: "not met: below".to_owned(),
     };
     BatchReport {
