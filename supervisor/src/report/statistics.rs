@@ -18,7 +18,7 @@ use setward_protocol::{Mode, SignalId, UtcMillis};
 use std::time::Duration;
 
 /// Values that a group is worth at most: more say nothing more, and cost.
-const VALUES_MOST: f64 = 5_000.0;
+const VALUES_MOST: f64 = 2_000.0;
 /// Batches that are looked at.
 const BATCHES_MOST: usize = 2_000;
 
@@ -306,10 +306,19 @@ impl<'a> Basis<'a> {
     }
 }
 
-/// In order of time, without those that an earlier moment of the clock hides.
+/// A setpoint in force for less, ms, was none: a run begins with the line's own recipe until its number is read.
+const IN_FORCE_LEAST_MS: i64 = 30_000;
+
+/// In order of time, without those that were replaced at once.
 fn in_order(mut bands: Vec<KnownBand>) -> Vec<KnownBand> {
     bands.sort_by_key(|band| (band.utc, band.run, band.at));
-    bands
+    let next: Vec<Option<UtcMillis>> =
+        bands.iter().skip(1).map(|next| Some(next.utc)).chain([None]).collect();
+    let held = bands
+        .iter()
+        .zip(next)
+        .filter(|(band, next)| next.is_none_or(|next| next.0 - band.utc.0 >= IN_FORCE_LEAST_MS));
+    held.map(|(band, _)| *band).collect()
 }
 
 /// What was asked of a signal, as differences from its setpoint.
