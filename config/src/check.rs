@@ -7,6 +7,7 @@ mod conditions;
 mod controllers;
 mod cook;
 mod derived;
+mod entries;
 mod history;
 mod intervals;
 mod loops;
@@ -188,6 +189,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     history::known_signals(raw_site, &names, sink);
     let derived = derived::check(raw_line, &names, &signals, &belts, sink);
     signals.extend(derived);
+    let first_entered = signals.len();
+    signals.extend(entries::signals(raw_line, &names, sink));
     signals::good_when(raw_line, &names, &mut signals, sink);
     let stations = stations::stations(raw_line, &names, &signals, sink);
     let ends = (times.as_slice(), site.endpoints.as_slice());
@@ -206,7 +209,10 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
+    let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let context = alarms::Context {
+        entries: &entries,
+        tanks: &product.tanks,
         names: &names,
         signals: &signals,
         controllers: &controllers,
@@ -235,6 +241,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         kettles: product.kettles.into_iter().collect::<Option<_>>()?,
         tanks: product.tanks.into_iter().collect::<Option<_>>()?,
         delays: product.delays.into_iter().collect::<Option<_>>()?,
+        entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
         shifts: shifts?,
         fingerprint,
@@ -248,7 +255,7 @@ pub(crate) struct LineNames<'a> {
     controllers: Names<'a>,
     /// One list a controller.
     poll_groups: Vec<Names<'a>>,
-    /// Polled signals, then derived ones.
+    /// Polled signals, then derived ones, then entered ones.
     signals: Names<'a>,
     belts: Names<'a>,
 }

@@ -4,6 +4,7 @@
 
 mod alarm;
 mod cook;
+mod entry;
 mod history;
 mod meaning;
 mod product;
@@ -11,8 +12,9 @@ mod recipe;
 mod signal;
 
 use crate::problem::SourceFile;
-pub use alarm::{AlarmClass, LineAlarm, Priority};
+pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
 pub use cook::{Amount, CookLimits, Hydration, Shift};
+pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
@@ -68,6 +70,8 @@ pub struct Line {
     pub tanks: Vec<Tank>,
     /// Trays, drums, hoppers and weighers.
     pub delays: Vec<Delay>,
+    /// Values that people enter.
+    pub entries: Vec<LineEntry>,
     /// Where the product that passes is weighed.
     pub feed: Option<FeedRate>,
     /// Shifts, in the order in which they begin after midnight; none: reports know no shifts.
@@ -257,6 +261,8 @@ impl Line {
                 let own = |id: SignalId| self.signal(id).register().map(|_| self.gap_limit(id));
                 own(first).max(second.and_then(own)).unwrap_or_default()
             }
+            Origin::Entered => self.entry_of(signal).map(LineEntry::known_for).unwrap_or_default(),
+            Origin::Followed(_) => FOLLOWED_EVERY * 3,
         }
     }
 
@@ -271,6 +277,12 @@ impl Line {
         let stations = self.recipe_numbers.get(word).map_or(&[][..], |word| word.stations.as_slice());
         let here = |signal: &LineSignal| stations.contains(&signal.station);
         self.signals_with_ids().filter(move |(_, signal)| here(signal)).map(|(id, _)| id)
+    }
+
+    /// The entry whose values are `signal`'s.
+    #[must_use]
+    pub fn entry_of(&self, signal: SignalId) -> Option<&LineEntry> {
+        self.entries.iter().find(|entry| entry.signal == signal)
     }
 
     /// The signal tagged `tag`.

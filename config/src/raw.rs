@@ -5,6 +5,7 @@ pub(crate) mod alarm;
 pub(crate) mod alarm_kind;
 pub(crate) mod condition;
 pub(crate) mod derived;
+pub(crate) mod entry;
 pub(crate) mod line;
 pub(crate) mod product;
 pub(crate) mod recipe;

@@ -7,15 +7,10 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 
 /// By table: keys that are described and not acted on yet.
 const LATER: &[(&str, &[&str])] = &[
-    ("line.toml", &["entry"]),
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
     ("[[derived]]", &["over"]),
     ("alarms.toml", &["suppression"]),
-    ("[[limit]]", &["consecutive"]),
-    ("[[time-weighted]]", &["band"]),
-    ("[[deviation]]", &["consecutive"]),
-    ("a recipe", &["entered"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),
     ("site.toml", &["tls", "user", "mail", "webhook"]),
@@ -154,7 +149,9 @@ mod tests {
             | "[soak]"
             | "[soak.hydration]"
             | "[[setpoint]]"
-            | "[setpoint.tolerance]" => "recipes/blue-corn-rounds.toml",
+            | "[setpoint.tolerance]"
+            | "[[entered]]"
+            | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",
             _ => "line.toml",
         }

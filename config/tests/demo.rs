@@ -225,7 +225,7 @@ fn stations_know_their_modes() {
 fn derived_signals_come_after_the_polled_ones_in_their_own_units() {
     let line = demo();
     let derived: Vec<_> =
-        line.signals[120..].iter().map(|signal| (signal.tag.as_str(), signal.unit.symbol())).collect();
+        line.signals[120..128].iter().map(|signal| (signal.tag.as_str(), signal.unit.symbol())).collect();
     let expected = [
         ("KY-220", "s"),
         ("KY-260", "s"),
@@ -239,7 +239,7 @@ fn derived_signals_come_after_the_polled_ones_in_their_own_units() {
     assert_eq!(derived, expected);
     let of = |tag: &str| match line.signal(line.signal_by_tag(tag).unwrap()).origin {
         Origin::Derived(derivation) => derivation,
-        Origin::Register(_) => panic!("{tag} is polled"),
+        Origin::Register(_) | Origin::Entered | Origin::Followed(_) => panic!("{tag} is not computed"),
     };
     let Derivation::Dwell { unit_m_per_s, effective_length_m, .. } = of("KY-220") else { panic!() };
     // 147.6 ft/min over 12 m: the 16.0 s of the recipe.

@@ -33,6 +33,8 @@ pub enum NoData {
     Restarting,
     /// Computed from other signals over a time of which too little is known yet.
     TooLittleKnown,
+    /// A person has taken back what was entered.
+    TakenBack,
 }
 
 impl NoData {
@@ -53,7 +55,8 @@ impl NoData {
             | Self::OutOfRange
             | Self::Stuck
             | Self::HeartbeatStopped
-            | Self::Restarting => false,
+            | Self::Restarting
+            | Self::TakenBack => false,
         }
     }
 }
@@ -73,6 +76,7 @@ impl fmt::Display for NoData {
             Self::HeartbeatStopped => f.write_str("controller program stopped"),
             Self::Restarting => f.write_str("controller program just restarted"),
             Self::TooLittleKnown => f.write_str("too little known yet"),
+            Self::TakenBack => f.write_str("taken back"),
         }
     }
 }

@@ -1,5 +1,6 @@
 //! How pages and commands reach the line task: a snapshot to read, and requests that are answered.
 
+use crate::entries::{EntryRefusal, EntryRequest, EntryWish, Taken};
 use crate::snapshot::{LineSnapshot, RunId};
 use setward_alarm::{AlarmId, AlarmState};
 use setward_protocol::UtcMillis;
@@ -149,6 +150,7 @@ pub struct LineHandle {
     /// One for all clones: a receiver of its own is somebody who looks all the time.
     snapshot: Arc<watch::Receiver<Arc<LineSnapshot>>>,
     looks: Looks,
+    entries: Option<mpsc::Sender<EntryRequest>>,
 }
 
 /// Counts how often anybody has looked at the line: nothing is published often for nobody.
@@ -171,7 +173,25 @@ impl LineHandle {
         snapshot: watch::Receiver<Arc<LineSnapshot>>,
         looks: Looks,
     ) -> Self {
-        Self { requests, snapshot: Arc::new(snapshot), looks }
+        Self { requests, snapshot: Arc::new(snapshot), looks, entries: None }
+    }
+
+    /// The same with the way for what people enter.
+    #[must_use]
+    pub fn with_entries(self, entries: mpsc::Sender<EntryRequest>) -> Self {
+        Self { entries: Some(entries), ..self }
+    }
+
+    /// Enters what a person says; returns once the store has it.
+    ///
+    /// # Errors
+    /// When it is to be confirmed, can't be, or the line task can't answer.
+    pub async fn enter(&self, wish: EntryWish) -> Result<Taken, EntryRefusal> {
+        let (answer, answered) = oneshot::channel();
+        let gone = || EntryRefusal::Unavailable;
+        let way = self.entries.as_ref().ok_or_else(gone)?;
+        way.send(EntryRequest { wish, answer }).await.map_err(|_closed| gone())?;
+        answered.await.map_err(|_dropped| gone())?
     }
 
     /// The line as last published: with its last scan, or, if nobody has looked for a minute, at most a second before that.

@@ -9,7 +9,9 @@ pub mod conditions;
 pub mod controllers;
 pub mod core;
 pub mod derived;
+mod entering;
 pub mod follow;
+mod followed;
 pub mod past;
 mod products;
 pub mod quality;
@@ -24,8 +26,10 @@ pub mod writer;
 
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
+use crate::entries::desk::EntryDesk;
+use crate::entries::{EntryRequest, EntryView};
 use crate::handle::{Looks, Request, Told};
-use crate::history::{Batch, Event, NewSample, StoredEvent, band};
+use crate::history::{Batch, Event, NewSample, StoredEntry, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::{AlarmBook, Beside, Person, SILENT};
@@ -114,6 +118,8 @@ pub struct LineChannels {
     pub reports: mpsc::Receiver<ScanReport>,
     /// Wishes from people.
     pub requests: mpsc::Receiver<Request>,
+    /// What people enter.
+    pub entries: mpsc::Receiver<EntryRequest>,
     /// What happened elsewhere: history, servers.
     pub told: mpsc::Receiver<Told>,
     /// Where the line is published.
@@ -142,6 +148,8 @@ pub struct LineTask<'a> {
     derived: DerivedBook,
     follow: FollowBook,
     following: Arc<Following>,
+    desk: EntryDesk,
+    entered: Arc<Vec<EntryView>>,
     alarms: AlarmBook,
     blindness: BlindnessBook,
     controllers: ControllerBook,
@@ -166,6 +174,8 @@ impl<'a> LineTask<'a> {
             derived: DerivedBook::new(&line),
             follow: FollowBook::new(&line),
             following: Arc::default(),
+            desk: EntryDesk::new(&line, Vec::new(), 0, WallAnchor { at: clock.uptime(), utc: clock.utc() }),
+            entered: Arc::default(),
             controllers: ControllerBook::new(&line),
             blindness: BlindnessBook::new(&line),
             core: LineCore::new(Arc::clone(&line), monitor),
@@ -190,6 +200,13 @@ impl<'a> LineTask<'a> {
         self
     }
 
+    /// Begins with what was entered before; `newest` is the highest number there is.
+    #[must_use]
+    pub fn with_entries(mut self, kept: Vec<StoredEntry>, newest: u64) -> Self {
+        self.desk = EntryDesk::new(&self.line, kept, newest, self.anchor());
+        self
+    }
+
     /// The line before anything happened, to publish first.
     #[must_use]
     pub fn first_snapshot(&self) -> LineSnapshot {
@@ -202,6 +219,7 @@ impl<'a> LineTask<'a> {
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let configuration = &self.line.fingerprint;
         self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
+        self.take_up_entries();
         loop {
             let timeout = self.core.poll_timeout().map(|at| self.clock.instant(at));
             let mut second_is_over = false;
@@ -209,6 +227,7 @@ impl<'a> LineTask<'a> {
                 biased;
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
+                Some(request) = channels.entries.recv() => self.handle_entry(request),
                 Some(told) = channels.told.recv() => self.daemon_event(told.what, Some(told.note)),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
@@ -307,6 +326,7 @@ impl<'a> LineTask<'a> {
         let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
         self.keep_blindness(blindness);
         self.follow_when_due();
+        self.handle_entries_tick();
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
             self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
         }
@@ -415,6 +435,9 @@ impl<'a> LineTask<'a> {
                 for (answer, granted) in self.pending.confirm.drain(..) {
                     let _gone = answer.send(Ok(granted));
                 }
+                for (answer, taken) in self.pending.entered.drain(..) {
+                    let _gone = answer.send(Ok(taken));
+                }
             }
         }
     }
@@ -432,6 +455,7 @@ impl<'a> LineTask<'a> {
             controllers: self.controllers.views().to_vec(),
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
             following: Arc::clone(&self.following),
+            entries: Arc::clone(&self.entered),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
             counts: Counts {
                 samples_stored: writer.stored,
@@ -469,3 +493,7 @@ fn log_event(alarm: &LineAlarm, event: &Event) {
         what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),
     }
 }
+
+#[cfg(test)]
+#[path = "line/aged_tests.rs"]
+mod aged_tests;

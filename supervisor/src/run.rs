@@ -1,8 +1,9 @@
 //! Puts the parts of a run together, and takes them apart in order.
 
 use crate::clock::Clock;
+use crate::entries::desk::REMEMBERED;
 use crate::handle::{LineHandle, Looks, Teller};
-use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, bands_of};
+use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of};
 use crate::line::past::{self, Past};
 use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
@@ -111,6 +112,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
     let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
+    let entries = entries_of(&line, edges.history.as_ref()).await?;
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
@@ -121,6 +123,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
 
     let (reports, arriving) = mpsc::channel(REPORTS_MAX);
     let (requests, wishes) = mpsc::channel(REQUESTS_MAX);
+    let (entering, entered) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
     let (teller, told) = Teller::new(TOLD_MAX);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
@@ -133,19 +136,21 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         batches,
         reports: arriving,
         requests: wishes,
+        entries: entered,
         told,
         snapshot,
         work,
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task = tokio::spawn(run_line(line, edges.clock, run, (records, before, past), channels));
+    let line_task =
+        tokio::spawn(run_line(line, edges.clock, run, (records, before, past, entries), channels));
 
     let pollers = endpoints
         .into_iter()
         .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
     let pollers = pollers.collect();
-    let handle = LineHandle::new(requests, published, looks);
+    let handle = LineHandle::new(requests, published, looks).with_entries(entering);
     let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
     Ok(Running { handle, teller, stop, line_task, pollers, notices, keeper, writer, status })
 }
@@ -268,18 +273,36 @@ async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, tell
     }
 }
 
+/// What the runs before have left: states of alarms, how it ended, readings, entries and the highest of their numbers.
+type Before = (Vec<AlarmRecord>, RunBefore, Vec<Past>, (Vec<StoredEntry>, u64));
+
+/// The newest entries of each kind, and the highest number there is.
+async fn entries_of(
+    line: &Line,
+    history: &dyn HistoryStore,
+) -> Result<(Vec<StoredEntry>, u64), HistoryError> {
+    let mut kept = Vec::new();
+    for entry in &line.entries {
+        let tag = line.signal(entry.signal).tag.clone();
+        kept.extend(history.entries(Some(tag), REMEMBERED).await?);
+    }
+    let newest = history.entries(None, 1).await?.first().map_or(0, |entry| entry.n);
+    Ok((kept, newest))
+}
+
 /// The line task with the storage it lends to the engine.
 async fn run_line(
     line: Arc<Line>,
     clock: Clock,
     run: RunId,
-    (records, before, past): (Vec<AlarmRecord>, RunBefore, Vec<Past>),
+    (records, before, past, (entries, newest)): Before,
     channels: LineChannels,
 ) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(&line, records, wall);
-    LineTask::new(line, clock, run, monitor, alarms).with_past(&past).run(before, channels).await
+    let task = LineTask::new(line, clock, run, monitor, alarms).with_past(&past);
+    task.with_entries(entries, newest).run(before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {

@@ -28,6 +28,8 @@ pub struct LineSnapshot {
     pub alarms: Vec<AlarmView>,
     /// Where corn is, and the product of alarms. Worked out anew every few seconds.
     pub following: std::sync::Arc<crate::line::follow::Following>,
+    /// What people enter, in the order of the line's entries.
+    pub entries: std::sync::Arc<Vec<crate::entries::EntryView>>,
     /// Dwell of each belt at its present speed, s, in the order of the line's belts.
     pub dwell_s: Vec<Option<f64>>,
     /// What the run has done so far.

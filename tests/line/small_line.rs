@@ -55,6 +55,7 @@ pub(crate) fn small_line(unit_id: u8, rows: &[Row]) -> Line {
     line.recipe_numbers.clear();
     line.kettles.clear();
     line.tanks.clear();
+    line.entries.clear();
     line.delays.clear();
     line.feed = None;
     for recipe in &mut line.recipes {

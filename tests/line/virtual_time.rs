@@ -9,7 +9,7 @@ use setward::history::{HistoryStore, StoredEvent};
 use setward::poll::dial::Dial;
 use setward::protocol::{Reading, Table, UtcMillis};
 use setward::{Edges, Running, start};
-use setward_config::line::{Line, RecipeSetpoint, Role};
+use setward_config::line::{Line, LineSignal, Origin, RecipeSetpoint, Role};
 use sim_plc::{Operation, Scenario, Simulator};
 use std::sync::Arc;
 use std::time::Duration;
@@ -159,7 +159,10 @@ async fn the_demo_script_raises_the_cold_fryer_alarm_and_the_engine_agrees_with_
 #[tokio::test(start_paused = true)]
 async fn an_undisturbed_line_raises_nothing_in_an_hour_and_stays_good() {
     let line = demo_line();
-    let count = line.signals.len();
+    // What people enter, and ages of corn that nobody has seen cooked, are not known within an hour: not good, not bad.
+    let of_the_plant =
+        |signal: &&LineSignal| matches!(signal.origin, Origin::Register(_) | Origin::Derived(_));
+    let count = line.signals.iter().filter(of_the_plant).count();
     let simulator = Simulator::new(&line, 7);
     keep_stepping(simulator.clone());
     let (running, history) = begin(line, MemoryDial(simulator)).await;
@@ -167,7 +170,8 @@ async fn an_undisturbed_line_raises_nothing_in_an_hour_and_stays_good() {
     let summary = running.stop().await.unwrap();
     assert_eq!(called_for(&history).await, []);
     assert_eq!(summary.alarms_raised, 0);
-    assert_eq!((summary.signals_good, summary.signals_bad), (count, 0));
+    assert!(summary.signals_good >= count, "{summary}");
+    assert_eq!(summary.signals_bad, 0);
 }
 
 /// Two runs of one seed: every stored event and reading of the fryer inlet alike.

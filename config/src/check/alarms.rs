@@ -2,7 +2,9 @@
 //!
 //! One file per concern in `alarms/`; this one holds their order, the ids and what is watched.
 
+mod age_band;
 mod automatic;
+mod entered;
 mod held;
 mod hides;
 mod kinds;
@@ -14,10 +16,12 @@ use super::names::well_formed;
 use super::stations::signal_id;
 use super::{LineNames, conditions};
 use crate::capacity::MAX_ALARMS;
-use crate::line::{Controller, LineAlarm, LineSignal, Origin, Station, StationId, gap_limit};
+use crate::line::{
+    Controller, FOLLOWED_EVERY, LineAlarm, LineEntry, LineSignal, Origin, Station, StationId, Tank, gap_limit,
+};
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::{RawAlarm, RawAlarms};
-use crate::raw::alarm_kind::RawKind;
+use crate::raw::alarm_kind::{RawKind, RawTimeWeighted};
 use crate::reader::Sink;
 pub(crate) use held::Recipes;
 use hides::Entry;
@@ -35,6 +39,8 @@ pub(crate) struct Context<'a> {
     pub(crate) controllers: &'a [Option<Controller>],
     pub(crate) stations: &'a [Option<Station>],
     pub(crate) recipes: Recipes<'a>,
+    pub(crate) entries: &'a [Option<LineEntry>],
+    pub(crate) tanks: &'a [Option<Tank>],
 }
 
 impl<'a> Context<'a> {
@@ -66,7 +72,13 @@ pub(crate) fn check(raw: &RawAlarms, context: &Context<'_>, sink: &mut Sink) -> 
             });
             let many = one.signals.is_some().then_some(signal).flatten();
             let id = name_of(one.id.as_ref(), many, |id, tag| format!("{id}.{tag}"));
-            alarms.push(shared.alarm(one, many, settings));
+            let alarm = shared.alarm(one, many, settings);
+            alarms.push(match (&one.kind, signal_id(target)) {
+                (RawKind::TimeWeighted(RawTimeWeighted { band: Some(band), .. }), Some(id)) => {
+                    age_band::fill(alarm, band, id, context, sink)
+                }
+                _ => alarm,
+            });
             entries.push(Entry { raw: index, id, nth });
         }
     }
@@ -134,6 +146,7 @@ impl Shared {
             only_after: raw.only_after.as_ref().map(|mode| mode.value),
             hides: Vec::new(),
             batch: self.batch.clone()?,
+            band: None,
             priority: raw.priority.as_ref()?.value,
             class: raw.class.as_ref().map(|class| class.value),
             causes: record.causes.clone(),
@@ -168,10 +181,11 @@ fn settings(
     let station = station.unwrap_or(signal.station);
     let (modes, settle) = speaks::check(raw, id, station, context, sink)?;
     let kind = kind?;
-    let (mut gap_limit, controller) = known(signal, context.controllers, context.signals)?;
+    let in_a_row = entered::check(raw, signal, sink)?;
+    let (mut gap_limit, controller) = known(id, signal, context)?;
     if let Some(other) = kind.other_signal() {
-        let other = context.signal(other.index())?;
-        gap_limit = gap_limit.max(known(other, context.controllers, context.signals)?.0);
+        let other_signal = context.signal(other.index())?;
+        gap_limit = gap_limit.max(known(other, other_signal, context)?.0);
     }
     Some(AlarmSettings {
         watches: Watched::Signal(id),
@@ -187,6 +201,7 @@ fn settings(
         hides_for: raw.hides_for.as_ref().map(|time| time.value),
         shelve_most: raw.shelve_most.as_ref().map(|time| time.value),
         group: groups.get(raw),
+        in_a_row,
     })
 }
 
@@ -200,26 +215,27 @@ fn poll_every(signal: &LineSignal, signals: &[Option<LineSignal>]) -> Option<Dur
             let (first, second) = (own(first)?, second.and_then(own));
             Some(second.map_or(first, |second| first.min(second)))
         }
+        Origin::Entered | Origin::Followed(_) => Some(FOLLOWED_EVERY),
     }
 }
 
 /// How long the signal counts as known after a sample, and the controller whose silence blinds it: that of its inputs, if
 /// it is one.
 fn known(
+    id: SignalId,
     signal: &LineSignal,
-    controllers: &[Option<Controller>],
-    signals: &[Option<LineSignal>],
+    context: &Context<'_>,
 ) -> Option<(Duration, Option<ControllerId>)> {
     match &signal.origin {
         Origin::Register(register) => {
-            let answer_within = controllers.get(register.controller.index())?.as_ref()?.answer_within;
+            let answer_within = context.controllers.get(register.controller.index())?.as_ref()?.answer_within;
             Some((gap_limit(register.poll_every, answer_within), Some(register.controller)))
         }
         Origin::Derived(derivation) => {
             let own = |id: SignalId| {
-                let input = signals.get(id.index())?.as_ref()?;
+                let input = context.signal(id.index())?;
                 // An input is polled: the check of derived signals sees to it.
-                input.register().and_then(|_| known(input, controllers, signals))
+                input.register().and_then(|_| known(id, input, context))
             };
             let (first, second) = derivation.inputs();
             let (gap, controller) = own(first)?;
@@ -227,6 +243,11 @@ fn known(
             let (other_gap, other) = own(second)?;
             Some((gap.max(other_gap), controller.filter(|_| controller == other)))
         }
+        Origin::Entered => {
+            let entry = context.entries.iter().flatten().find(|entry| entry.signal == id)?;
+            Some((entry.known_for(), None))
+        }
+        Origin::Followed(_) => Some((FOLLOWED_EVERY * 3, None)),
     }
 }
 

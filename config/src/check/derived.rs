@@ -1,5 +1,7 @@
 //! Derived signals: computed from polled ones, never from each other.
 
+mod followed;
+
 use super::LineNames;
 use super::intervals::interval;
 use super::stations::signal_id;
@@ -37,15 +39,18 @@ pub(crate) fn check(
 
 fn derived(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> Option<LineSignal> {
     let station = raw.station.as_ref().and_then(|name| sources.names.stations.find(name, sink));
-    let derivation = raw.kind.as_ref().and_then(|kind| {
+    let origin = raw.kind.as_ref().and_then(|kind| {
         only_own_keys(raw, kind.value, sink);
+        let computed = |(derivation, unit)| (Origin::Derived(derivation), unit);
         match kind.value {
-            DerivedKind::Dwell => dwell(raw, sources, sink),
-            DerivedKind::Ratio => ratio(raw, sources, sink),
-            DerivedKind::Difference => difference(raw, sources, sink),
+            DerivedKind::Dwell => dwell(raw, sources, sink).map(computed),
+            DerivedKind::Ratio => ratio(raw, sources, sink).map(computed),
+            DerivedKind::Difference => difference(raw, sources, sink).map(computed),
+            DerivedKind::Age => followed::age(raw, sources, sink),
+            DerivedKind::DueTank => followed::due_tank(raw, sources, sink),
         }
     });
-    let (derivation, unit) = derivation?;
+    let (origin, unit) = origin?;
     let range = interval("range", raw.range.as_ref()?, unit, Code::OutOfBounds, sink)?;
     Some(LineSignal {
         tag: raw.tag.as_ref()?.value.clone(),
@@ -59,7 +64,7 @@ fn derived(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> Option<L
             .as_ref()
             .and_then(|digits| u8::try_from(digits.value).ok())
             .unwrap_or(DECIMALS),
-        origin: Origin::Derived(derivation),
+        origin,
         behaves: Behaves::Value,
         stuck_after: None,
         commissioned: true,
@@ -85,18 +90,35 @@ const fn keys(kind: DerivedKind) -> &'static [&'static str] {
         DerivedKind::Dwell => &["belt"],
         DerivedKind::Ratio => &["of", "to"],
         DerivedKind::Difference => &["of", "minus"],
+        DerivedKind::Age => &["entry", "corn", "tank"],
+        DerivedKind::DueTank => &[],
     }
 }
 
 fn only_own_keys(raw: &RawDerived, kind: DerivedKind, sink: &mut Sink) {
     let own = keys(kind);
-    let given = [("belt", &raw.belt), ("of", &raw.of), ("to", &raw.to), ("minus", &raw.minus)];
-    for (key, value) in given {
-        if let (Some(value), false) = (value, own.contains(&key)) {
+    let at = |name: &Option<At<String>>| name.as_ref().map(|name| name.at);
+    let given = [
+        ("belt", at(&raw.belt)),
+        ("of", at(&raw.of)),
+        ("to", at(&raw.to)),
+        ("minus", at(&raw.minus)),
+        ("entry", at(&raw.entry)),
+        ("corn", raw.corn.as_ref().map(|corn| corn.at)),
+        ("tank", at(&raw.tank)),
+    ];
+    for (key, at) in given {
+        if let (Some(at), false) = (at, own.contains(&key)) {
             let message = format!("`{key}` does not belong to this kind of derived signal");
-            let hint = format!("this kind takes {}", listed(own));
-            sink.report(Code::Conflict, value.at, message, hint);
+            let hint = match own {
+                [] => "this kind takes none of these keys".to_owned(),
+                own => format!("this kind takes {}", listed(own)),
+            };
+            sink.report(Code::Conflict, at, message, hint);
         }
+    }
+    if kind == DerivedKind::Age {
+        return;
     }
     let label = raw.tag.as_ref().map_or_else(String::new, |tag| format!(" {}", quoted(&tag.value)));
     for key in own.iter().filter(|key| !raw.given.contains(key)) {

@@ -31,7 +31,9 @@ pub(crate) fn check(
                 .iter()
                 .filter_map(|one| setpoint(one, usual, names, signals, sink))
                 .collect();
-            let entered = targets::of_entered(&written, signals, sink);
+            let turned = targets::of_entered(&written, signals, sink);
+            let entered: Vec<Written> =
+                recipe.entered.iter().filter_map(|one| entered(one, names, signals, sink)).collect();
             Recipe {
                 key: key.value.clone(),
                 name: recipe.name.as_ref().map(|name| name.value.clone()).unwrap_or_default(),
@@ -41,7 +43,12 @@ pub(crate) fn check(
                     .as_ref()
                     .and_then(|soak| cook::hydration(soak.hydration.as_ref()?, sink)),
                 soak: recipe.soak.as_ref().and_then(|soak| soak_limits(soak, sink)),
-                setpoints: written.into_iter().map(|one| one.setpoint).chain(entered).collect(),
+                setpoints: written
+                    .into_iter()
+                    .map(|one| one.setpoint)
+                    .chain(turned)
+                    .chain(entered.into_iter().map(|one| one.setpoint))
+                    .collect(),
             }
         })
         .collect()
@@ -71,7 +78,8 @@ fn soak_limits(raw: &RawSoak, sink: &mut Sink) -> Option<SoakLimits> {
 
 fn unique(recipe: &RawRecipe, sink: &mut Sink) {
     let mut first: BTreeMap<&str, &At<String>> = BTreeMap::new();
-    for signal in recipe.setpoints.iter().filter_map(|one| one.signal.as_ref()) {
+    let all = recipe.setpoints.iter().chain(&recipe.entered);
+    for signal in all.filter_map(|one| one.signal.as_ref()) {
         if let Some(earlier) = first.get(signal.value.as_str()) {
             let message = format!("the recipe has two setpoints for {}", quoted(&signal.value));
             let texts = (message, "take one of the two out".to_owned());
@@ -98,7 +106,43 @@ fn setpoint(
         sink.report(Code::Conflict, written.at, message, hint);
         return None;
     }
-    let unit = signal.unit;
+    let target = widths(raw, signal.unit, sink)?;
+    let id = signal_id(index)?;
+    let entered = match &raw.target {
+        Some(name) => targets::named(name, signal, names, signals, sink),
+        None => usual.get(id),
+    };
+    let judge_when = raw.judge_when.as_ref().map_or_else(JudgeWhen::default, |when| when.value);
+    let setpoint = RecipeSetpoint { signal: id, target, entered, judge_when };
+    nests(raw, &setpoint, signal, sink);
+    Some(Written { setpoint, at: raw.target.as_ref().map_or(written.at, |target| target.at) })
+}
+
+/// What an entered value is held against: whenever it is entered.
+fn entered(
+    raw: &RawSetpoint,
+    names: &LineNames<'_>,
+    signals: &[Option<LineSignal>],
+    sink: &mut Sink,
+) -> Option<Written> {
+    let written = raw.signal.as_ref()?;
+    let index = names.signals.find(written, sink)?;
+    let signal = signals.get(index)?.as_ref()?;
+    if signal.role != Role::Entered || signal.unit == Unit::Bit {
+        let message = format!("{} is no number that is entered", quoted(&written.value));
+        let hint = "name the tag of an [[entry]] that is a number; [[setpoint]] is for measured signals";
+        sink.report(Code::Conflict, written.at, message, hint);
+        return None;
+    }
+    let target = widths(raw, signal.unit, sink)?;
+    let (entered, judge_when) = (None, JudgeWhen::Always);
+    let setpoint = RecipeSetpoint { signal: signal_id(index)?, target, entered, judge_when };
+    nests(raw, &setpoint, signal, sink);
+    Some(Written { setpoint, at: written.at })
+}
+
+/// Setpoint and widths.
+fn widths(raw: &RawSetpoint, unit: Unit, sink: &mut Sink) -> Option<Target> {
     let value = raw.value.as_ref().and_then(|at| sink.take("value", at.at, quantity::point(&at.value, unit)));
     let tolerance = raw.tolerance.as_ref();
     let below = tolerance.and_then(|one| width("below", one.below.as_ref(), unit, sink));
@@ -114,22 +158,13 @@ fn setpoint(
         Some(found) => Some(found?),
         None => None,
     };
-    let target = Target {
+    Some(Target {
         setpoint: value?,
         tolerance_below: below?,
         tolerance_above: above?,
         latitude,
         specification,
-    };
-    let id = signal_id(index)?;
-    let entered = match &raw.target {
-        Some(name) => targets::named(name, signal, names, signals, sink),
-        None => usual.get(id),
-    };
-    let judge_when = raw.judge_when.as_ref().map_or_else(JudgeWhen::default, |when| when.value);
-    let setpoint = RecipeSetpoint { signal: id, target, entered, judge_when };
-    nests(raw, &setpoint, signal, sink);
-    Some(Written { setpoint, at: raw.target.as_ref().map_or(written.at, |target| target.at) })
+    })
 }
 
 /// A width: a difference that is more than nothing.

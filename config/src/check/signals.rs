@@ -26,7 +26,7 @@ pub(crate) fn check(
     sink: &mut Sink,
 ) -> (Vec<Option<LineSignal>>, Vec<Option<Placed>>) {
     let last = raw.tags().flatten().last();
-    too_many(sink, raw.signals.len() + raw.derived.len(), MAX_SIGNALS, "signals", last);
+    too_many(sink, raw.tags().count(), MAX_SIGNALS, "signals", last);
     raw.signals.iter().map(|one| signal(one, times, names, sink)).unzip()
 }
 

@@ -2,7 +2,7 @@
 
 use setward_alarm::{AlarmId, AlarmSettings};
 use setward_process::condition::Condition;
-use setward_protocol::Mode;
+use setward_protocol::{Mode, SignalId};
 use std::time::Duration;
 
 /// How loudly an alarm speaks.
@@ -66,6 +66,29 @@ impl AlarmClass {
     }
 }
 
+/// An edge that follows age: straight lines between points.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AgeBand {
+    /// The signal that is the age.
+    pub age: SignalId,
+    /// Age in that signal's unit, and where exposure starts at that age, in the watched signal's unit; ages go up.
+    pub points: Vec<(f64, f64)>,
+}
+
+impl AgeBand {
+    /// Where exposure starts at `age`; `None` before the first point and after the last.
+    #[must_use]
+    pub fn edge(&self, age: f64) -> Option<f64> {
+        let place = self.points.iter().position(|(from, _)| *from >= age)?;
+        let (to_age, to) = *self.points.get(place)?;
+        let Some((from_age, from)) = place.checked_sub(1).and_then(|before| self.points.get(before)).copied()
+        else {
+            return (to_age == age).then_some(to);
+        };
+        Some(from + (to - from) * (age - from_age) / (to_age - from_age))
+    }
+}
+
 /// An alarm with its rationalised record.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LineAlarm {
@@ -83,6 +106,8 @@ pub struct LineAlarm {
     pub hides: Vec<AlarmId>,
     /// What holds from the start to the end of a batch, for an alarm that judges batches. Empty for every other alarm.
     pub batch: Vec<Condition>,
+    /// Its setpoint follows the age of what it watches, for a time-weighted alarm on a soak.
+    pub band: Option<AgeBand>,
     /// How loudly it speaks.
     pub priority: Priority,
     /// What it protects.

@@ -1,5 +1,6 @@
 //! A signal with everything people know of it: where its value comes from, how it behaves, where a technician finds it.
 
+use super::entry::Followed;
 use super::meaning::Meaning;
 use setward_process::condition::Condition;
 use setward_process::derived::Derivation;
@@ -18,6 +19,8 @@ pub enum Role {
     Output,
     /// A state, a step, a bit, a counter.
     Status,
+    /// A person's reading.
+    Entered,
 }
 
 impl Role {
@@ -29,6 +32,7 @@ impl Role {
             Self::Setpoint => "setpoint",
             Self::Output => "output",
             Self::Status => "status",
+            Self::Entered => "entered",
         }
     }
 }
@@ -78,7 +82,7 @@ impl LineSignal {
     pub const fn register(&self) -> Option<&Register> {
         match &self.origin {
             Origin::Register(register) => Some(register),
-            Origin::Derived(_) => None,
+            Origin::Derived(_) | Origin::Entered | Origin::Followed(_) => None,
         }
     }
 }
@@ -90,6 +94,10 @@ pub enum Origin {
     Register(Register),
     /// Other signals.
     Derived(Derivation),
+    /// A person: each value stands alone.
+    Entered,
+    /// What is entered, and the tanks.
+    Followed(Followed),
 }
 
 /// Where a signal is on the bus.

@@ -33,6 +33,7 @@ pub(crate) struct RawLimit {
     pub(crate) side: Option<At<Side>>,
     pub(crate) limit: Option<At<Quantity>>,
     pub(crate) delays: RawDelays,
+    pub(crate) consecutive: Option<At<i64>>,
 }
 
 #[derive(Debug)]
@@ -45,7 +46,12 @@ pub(crate) struct RawTimeWeighted {
     pub(crate) clear_below: Option<At<f64>>,
     pub(crate) leak: Option<At<RawLeak>>,
     pub(crate) pick_up: Option<At<f64>>,
+    /// Ages, each with a point.
+    pub(crate) band: Option<RawBand>,
 }
+
+/// Ages, each with a point.
+pub(crate) type RawBand = At<Vec<At<(At<Quantity>, At<Quantity>)>>>;
 
 /// Where exposure decays.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -61,6 +67,7 @@ pub(crate) struct RawDeviation {
     pub(crate) against: Option<At<String>>,
     pub(crate) width: Option<RawWidth>,
     pub(crate) delays: RawDelays,
+    pub(crate) consecutive: Option<At<i64>>,
 }
 
 /// How far from the setpoint.
@@ -178,6 +185,7 @@ pub(super) fn limit(reader: &mut TableReader<'_, '_>) -> RawKind {
         side: reader.need_word("side", &SIDES),
         limit: reader.need("limit", "\"200 degC\""),
         delays: delays(reader),
+        consecutive: reader.may_whole("consecutive", "2", 1, 5),
     })
 }
 
@@ -190,6 +198,7 @@ pub(super) fn time_weighted(reader: &mut TableReader<'_, '_>) -> RawKind {
         clear_below: reader.may("clear_below", "0.5"),
         leak: reader.may_word("leak", &LEAKS),
         pick_up: reader.may("pick_up", "1.0"),
+        band: reader.may("band", "[[\"1 h\", \"64 degC\"], [\"10 h\", \"42 degC\"]]"),
     })
 }
 
@@ -199,6 +208,7 @@ pub(super) fn deviation(reader: &mut TableReader<'_, '_>) -> RawKind {
         against: reader.may_text("against", "\"recipe\""),
         width: width(reader),
         delays: delays(reader),
+        consecutive: reader.may_whole("consecutive", "2", 1, 5),
     })
 }
 

@@ -18,6 +18,9 @@ pub(crate) struct RawDerived {
     pub(crate) of: Option<At<String>>,
     pub(crate) to: Option<At<String>>,
     pub(crate) minus: Option<At<String>>,
+    pub(crate) entry: Option<At<String>>,
+    pub(crate) corn: Option<At<Corn>>,
+    pub(crate) tank: Option<At<String>>,
     /// Keys of sources that are there, right or wrong.
     pub(crate) given: Vec<&'static str>,
 }
@@ -31,10 +34,30 @@ pub(crate) enum DerivedKind {
     Ratio,
     /// One signal less another.
     Difference,
+    /// Time since an entry was good, or age of corn.
+    Age,
+    /// Number of the tank that should feed.
+    DueTank,
 }
 
-const KINDS: [(&str, DerivedKind); 3] =
-    [("dwell", DerivedKind::Dwell), ("ratio", DerivedKind::Ratio), ("difference", DerivedKind::Difference)];
+/// Which corn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Corn {
+    /// The youngest in the tank that feeds.
+    YoungestFeeding,
+    /// The oldest.
+    Oldest,
+}
+
+const CORN: [(&str, Corn); 2] = [("youngest-feeding", Corn::YoungestFeeding), ("oldest", Corn::Oldest)];
+
+const KINDS: [(&str, DerivedKind); 5] = [
+    ("dwell", DerivedKind::Dwell),
+    ("ratio", DerivedKind::Ratio),
+    ("difference", DerivedKind::Difference),
+    ("age", DerivedKind::Age),
+    ("due-tank", DerivedKind::DueTank),
+];
 
 pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
     RawDerived {
@@ -50,6 +73,9 @@ pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
         of: reader.may_text("of", "\"WT-442\""),
         to: reader.may_text("to", "\"WT-441\""),
         minus: reader.may_text("minus", "\"TT-311\""),
-        given: reader.given(&["belt", "of", "to", "minus"]),
+        entry: reader.may_text("entry", "\"QS-454\""),
+        corn: reader.may_word("corn", &CORN),
+        tank: reader.may_text("tank", "\"Tank 1\""),
+        given: reader.given(&["belt", "of", "to", "minus", "entry", "corn", "tank"]),
     }
 }

@@ -2,6 +2,7 @@
 
 use super::condition::{self, RawCondition};
 use super::derived::{RawDerived, derived};
+use super::entry::{RawEntry, entry};
 use super::product::{self, RawDelay, RawFeed, RawKettle, RawTank};
 use super::recipe::{RawShift, shift};
 use super::station::{RawController, RawStation, TABLES, controller, station};
@@ -22,6 +23,7 @@ pub(crate) struct RawLine {
     pub(crate) loops: Vec<RawLoop>,
     pub(crate) belts: Vec<RawBelt>,
     pub(crate) derived: Vec<RawDerived>,
+    pub(crate) entries: Vec<RawEntry>,
     pub(crate) recipe_numbers: Vec<RawRecipeNumber>,
     pub(crate) kettles: Vec<RawKettle>,
     pub(crate) tanks: Vec<RawTank>,
@@ -31,10 +33,11 @@ pub(crate) struct RawLine {
 }
 
 impl RawLine {
-    /// The tags of all signals: polled ones, then derived ones.
+    /// The tags of all signals: polled ones, then derived ones, then entered ones.
     pub(crate) fn tags(&self) -> impl Iterator<Item = Option<&At<String>>> {
         let derived = self.derived.iter().map(|one| one.tag.as_ref());
-        self.signals.iter().map(|signal| signal.tag.as_ref()).chain(derived)
+        let entered = self.entries.iter().map(|one| one.tag.as_ref());
+        self.signals.iter().map(|signal| signal.tag.as_ref()).chain(derived).chain(entered)
     }
 }
 
@@ -190,6 +193,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         feed: reader.may_table("feed", "[feed]", product::feed),
         shifts: reader.tables("shift", "[[shift]]", shift),
         derived: reader.tables("derived", "[[derived]]", derived),
+        entries: reader.tables("entry", "[[entry]]", entry),
     }
 }
 

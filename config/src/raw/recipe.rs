@@ -11,6 +11,8 @@ use std::time::Duration;
 pub(crate) struct RawRecipe {
     pub(crate) name: Option<At<String>>,
     pub(crate) setpoints: Vec<RawSetpoint>,
+    /// What entered values are held against: setpoints without latitude and target.
+    pub(crate) entered: Vec<RawSetpoint>,
     pub(crate) soak: Option<RawSoak>,
     pub(crate) cook: Option<RawCook>,
 }
@@ -91,6 +93,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawRecipe {
     RawRecipe {
         name: name.flatten(),
         setpoints: reader.tables("setpoint", "[[setpoint]]", setpoint),
+        entered: reader.tables("entered", "[[entered]]", entered),
         soak: reader.may_table("soak", "[soak]", soak),
         cook: reader.may_table("cook", "[cook]", cook),
     }
@@ -146,18 +149,31 @@ fn setpoint(reader: &mut TableReader<'_, '_>) -> RawSetpoint {
         signal: reader.need_text("signal", "\"TT-310\""),
         value: reader.need("value", "\"182 degC\""),
         latitude: reader.may("latitude", "\"2 K\""),
-        tolerance: tolerance_in(reader),
+        tolerance: tolerance_in(reader, "[setpoint.tolerance]"),
         specification: reader.may("specification", "[\"176 degC\", \"188 degC\"]"),
         target: reader.may_text("target", "\"TIC-310-SP\""),
         judge_when: reader.may_word("judge_when", &JUDGE_WHEN),
     }
 }
 
-fn tolerance_in(reader: &mut TableReader<'_, '_>) -> Option<RawTolerance> {
+fn entered(reader: &mut TableReader<'_, '_>) -> RawSetpoint {
+    RawSetpoint {
+        at: reader.at(),
+        signal: reader.need_text("entry", "\"MT-450\""),
+        value: reader.need("value", "\"1.3 %\""),
+        latitude: None,
+        tolerance: tolerance_in(reader, "[entered.tolerance]"),
+        specification: reader.may("specification", "[\"0.9 %\", \"1.8 %\"]"),
+        target: None,
+        judge_when: None,
+    }
+}
+
+fn tolerance_in(reader: &mut TableReader<'_, '_>, name: &'static str) -> Option<RawTolerance> {
     if !reader.has("tolerance") {
         reader.missing("tolerance", "{ below = \"3 K\", above = \"3 K\" }");
     }
-    reader.may_table("tolerance", "[setpoint.tolerance]", tolerance)
+    reader.may_table("tolerance", name, tolerance)
 }
 
 fn tolerance(reader: &mut TableReader<'_, '_>) -> RawTolerance {

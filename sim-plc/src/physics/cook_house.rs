@@ -2,7 +2,7 @@
 //!
 //! It works some 13 hours ahead of the line and goes on while the line stands, as long as there is a tank to fill.
 
-use super::cook::{CookCharge, CookInputs, CookProgram, CookStep};
+use super::cook::{CookCharge, CookInputs, CookProgram, CookStep, HOLD_S};
 use super::kettle::{Kettle, KettleBalance, KettleInputs, ROOM_DEGC};
 use super::soak::{SoakTank, TankState};
 use super::{Noise, StepTime};
@@ -59,6 +59,8 @@ pub struct HouseOrders {
     pub feeding: bool,
     /// Whether kettles may begin a batch.
     pub cooks: bool,
+    /// Hold time to be counted, s.
+    pub hold_s: f64,
 }
 
 /// A kettle with its program.
@@ -165,6 +167,7 @@ impl CookUnit {
             &CookInputs {
                 measured_degc: orders.measured_degc,
                 setpoint_degc: orders.setpoint_degc,
+                hold_s: turn.hold_s,
                 contents_kg: self.kettle.contents_kg(),
                 may_begin: turn.may_begin && self.program.since_begin_s() >= TURN_S,
                 may_pump_out: turn.may_pump_out,
@@ -213,6 +216,7 @@ impl CookUnit {
 struct Turn {
     may_begin: bool,
     may_pump_out: bool,
+    hold_s: f64,
     header_pa: f64,
     quench_share: f64,
     water_degc: f64,
@@ -281,6 +285,7 @@ impl CookHouse {
         let turn = Turn {
             may_begin: true,
             may_pump_out: true,
+            hold_s: HOLD_S,
             header_pa: self.header_pa,
             quench_share: 1.0,
             water_degc: 17.0,
@@ -355,6 +360,7 @@ impl CookHouse {
             let turn = Turn {
                 may_begin: house.cooks && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
+                hold_s: house.hold_s,
                 header_pa: self.header_pa,
                 quench_share: house.quench_share,
                 water_degc: house.water_degc,

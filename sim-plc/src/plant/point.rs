@@ -45,7 +45,7 @@ impl Point {
         let source = Source::of(id, signal, line);
         let measures = match signal.role {
             Role::Measured | Role::Output => true,
-            Role::Setpoint | Role::Status => simulate.noise > 0.0,
+            Role::Setpoint | Role::Status | Role::Entered => simulate.noise > 0.0,
         };
         Self {
             id,

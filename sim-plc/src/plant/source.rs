@@ -12,7 +12,7 @@ use crate::physics::Wander;
 use crate::physics::cook_house::CookUnit;
 use crate::physics::oven::OvenZone;
 use crate::physics::soak::SoakTank;
-use setward_config::line::{Line, LineSignal, Meaning, Role};
+use setward_config::line::{Line, LineSignal, Meaning, Origin, Role};
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
 
@@ -165,7 +165,7 @@ const FLOOR: &[Row<Floor>] = &[
     (Meaning::FryerTakeOutSpeed, |floor| bit(floor.belts_run()), Scale::Share),
     (Meaning::CooledProductTemperature, Floor::cooled, Scale::Warm),
     (Meaning::ProductFlow, Floor::weighed, Scale::Stream),
-    (Meaning::SeasoningFlow, Floor::weighed, Scale::Stream),
+    (Meaning::SeasoningFlow, Floor::seasoned, Scale::Stream),
     (Meaning::BagsMade, Floor::bags, Scale::More),
     (Meaning::PackingStopped, |floor| bit(floor.packing_stopped()), Scale::Plain),
 ];
@@ -195,9 +195,13 @@ impl Source {
     /// Where the truth of `signal` comes from.
     pub(super) fn of(id: SignalId, signal: &LineSignal, line: &Line) -> Self {
         let simulate = signal.simulate;
+        // What people enter, and what follows from it, is none of the plant's.
+        if matches!(signal.origin, Origin::Entered | Origin::Followed(_)) {
+            return Self::Entered;
+        }
         let typical = || match signal.role {
             Role::Setpoint => Self::Entered,
-            Role::Measured | Role::Output | Role::Status => {
+            Role::Measured | Role::Output | Role::Status | Role::Entered => {
                 Self::Typical(Wander::new(simulate.noise, simulate.time_constant.as_secs_f64()))
             }
         };

@@ -95,6 +95,7 @@ pub(super) fn small_line() -> Line {
         tanks: Vec::new(),
         delays: Vec::new(),
         feed: None,
+        entries: Vec::new(),
         fingerprint: String::new(),
         files: Vec::new(),
     }

@@ -10,6 +10,7 @@ use crate::segment::Segment;
 use crate::settings::{
     DeviationSettings, DiscrepancySettings, LimitSettings, Reference, Side, Target, Width,
 };
+use core::num::NonZeroU8;
 use setward_protocol::Uptime;
 
 /// Lowest and highest value that is not beyond; `None` on a side that is not watched.
@@ -72,6 +73,10 @@ pub(crate) struct BandDetector {
     band: Band,
     target: Option<Target>,
     delay: DelayDetector,
+    /// So many values in a row must be beyond; 1 where values are joined by lines.
+    in_a_row: u8,
+    /// So many have been.
+    row: u8,
 }
 
 impl BandDetector {
@@ -99,7 +104,18 @@ impl BandDetector {
     }
 
     fn new(band: Band, delays: Delays) -> Self {
-        Self { band, target: None, delay: DelayDetector::new(delays) }
+        Self { band, target: None, delay: DelayDetector::new(delays), in_a_row: 1, row: 0 }
+    }
+
+    /// The same for values that stand alone.
+    pub(crate) fn after(self, in_a_row: Option<NonZeroU8>) -> Self {
+        Self { in_a_row: in_a_row.map_or(1, NonZeroU8::get), ..self }
+    }
+
+    /// Whether a value counts now: one that is back always does, one beyond only at the end of a long enough row.
+    fn counts(&mut self, beyond: f64) -> bool {
+        self.row = if beyond > 0.0 { self.row.saturating_add(1) } else { 0 };
+        self.row == 0 || self.row >= self.in_a_row || self.delay.is_active()
     }
 
     /// The band in force; `None` if the recipe asks nothing.
@@ -138,8 +154,15 @@ impl Judge for BandDetector {
         self.delay.lose_sight();
     }
 
+    fn take_back(&mut self) {
+        self.row = self.row.saturating_sub(1);
+    }
+
     fn handle(&mut self, segment: &Segment, _: &mut [Segment], changes: &mut Changes) {
         let Some(bounds) = self.bounds() else { return self.delay.lose_sight() };
+        if !self.counts(bounds.beyond(segment.to)) {
+            return;
+        }
         for piece in bounds.pieces(segment).iter().flatten() {
             self.delay.handle(piece, changes);
         }

@@ -52,6 +52,8 @@ pub(crate) struct Detector {
     /// The last good value of the watched signal.
     last_value: Option<f64>,
     gap_limit: Duration,
+    /// No line is drawn between two values.
+    stands_alone: bool,
     way: Way,
 }
 
@@ -71,8 +73,10 @@ enum Way {
 impl Detector {
     pub(crate) fn new(settings: &AlarmSettings) -> Self {
         let way = match &settings.kind {
-            Kind::Limit(limit) => Way::Band(BandDetector::limit(limit)),
-            Kind::Deviation(deviation) => Way::Band(BandDetector::deviation(deviation)),
+            Kind::Limit(limit) => Way::Band(BandDetector::limit(limit).after(settings.in_a_row)),
+            Kind::Deviation(deviation) => {
+                Way::Band(BandDetector::deviation(deviation).after(settings.in_a_row))
+            }
             Kind::TimeWeighted(weighted) => Way::Exposure(ExposureDetector::new(*weighted)),
             Kind::MovingAverage(average) => Way::Average(AverageDetector::new(*average)),
             Kind::Discrepancy(discrepancy) => Way::Band(BandDetector::discrepancy(discrepancy)),
@@ -86,7 +90,15 @@ impl Detector {
             Kind::Communication(settings) => Way::Communication(CommunicationDetector::new(*settings)),
         };
         let pair = settings.kind.other_signal().map(Pair::new);
-        Self { anchor: Anchor::default(), pair, last_value: None, gap_limit: settings.gap_limit, way }
+        let stands_alone = settings.in_a_row.is_some();
+        Self {
+            anchor: Anchor::default(),
+            pair,
+            last_value: None,
+            gap_limit: settings.gap_limit,
+            stands_alone,
+            way,
+        }
     }
 
     /// Takes up where an earlier run stopped.
@@ -151,10 +163,17 @@ impl Detector {
 
     fn take(&mut self, at: Uptime, reading: Reading, lent: &mut [Segment], changes: &mut Changes) {
         let step = self.anchor.step(at, reading, self.gap_limit);
+        let stands_alone = self.stands_alone;
         let judge = self.judge_mut();
         match step {
             Step::Silence => {}
+            // What a person takes back did not count.
+            Step::Lost if stands_alone => judge.take_back(),
             Step::Lost => judge.lose_sight(),
+            Step::Point(at, value) if stands_alone => judge.handle_point(at, value, lent, changes),
+            Step::Joined(segment) if stands_alone => {
+                judge.handle_point(segment.to_at, segment.to, lent, changes);
+            }
             Step::Point(at, value) => {
                 judge.lose_sight();
                 judge.handle_point(at, value, lent, changes);

@@ -20,6 +20,9 @@ pub(crate) trait Judge {
     /// The value has been unknown: delays start anew, what is active stays active.
     fn lose_sight(&mut self) {}
 
+    /// The last value is taken back by the person who gave it.
+    fn take_back(&mut self) {}
+
     /// Two good samples, a straight line apart.
     fn handle(&mut self, _segment: &Segment, _lent: &mut [Segment], _changes: &mut Changes) {}
 

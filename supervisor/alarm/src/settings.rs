@@ -158,6 +158,9 @@ pub struct AlarmSettings {
     pub shelve_most: Option<Duration>,
     /// The alarms of one trouble, among which the first is marked.
     pub group: Option<CauseGroup>,
+    /// The values stand alone, as a person's do: nothing is known between two of them, and so many in a row must be beyond
+    /// before a limit or deviation raises; one that is back clears it. `None`: samples are joined by straight lines.
+    pub in_a_row: Option<core::num::NonZeroU8>,
 }
 
 /// Most segments that one alarm is lent: beyond, neighbours are joined.

@@ -86,6 +86,7 @@ fn settings(kind: Kind) -> AlarmSettings {
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

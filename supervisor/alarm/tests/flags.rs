@@ -54,6 +54,7 @@ fn on(kind: Kind) -> AlarmSettings {
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

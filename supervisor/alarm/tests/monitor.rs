@@ -49,6 +49,7 @@ fn alarm(kind: Kind) -> AlarmSettings {
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

@@ -31,6 +31,7 @@ fn plain() -> AlarmSettings {
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

@@ -172,6 +172,25 @@ impl EntryBook {
         Self { rule, entries: Vec::new(), running: Vec::new(), awaited: Vec::new(), began, next_id: 1 }
     }
 
+    /// Takes up entries of before, in the order of their numbers. Nothing is judged: they were.
+    pub fn restore(&mut self, entries: impl IntoIterator<Item = Entry>) {
+        for entry in entries {
+            self.next_id = self.next_id.max(entry.id + 1);
+            self.entries.push(entry);
+        }
+    }
+
+    /// The next entry gets this number or a later one: several books may count as one.
+    pub fn number_from(&mut self, next: u64) {
+        self.next_id = self.next_id.max(next);
+    }
+
+    /// Forgets the oldest entries beyond `kept`. What is forgotten can't be corrected here any more.
+    pub fn forget_beyond(&mut self, kept: usize) {
+        let over = self.entries.len().saturating_sub(kept);
+        self.entries.drain(..over);
+    }
+
     /// All that was ever entered, corrections too, in the order of entering.
     #[must_use]
     pub fn all(&self) -> &[Entry] {

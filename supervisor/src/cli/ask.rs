@@ -75,20 +75,34 @@ impl Daemon {
         request: Builder,
         body: Body,
     ) -> Result<Result<T, String>, String> {
-        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request, body)).await;
-        let found =
-            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
-        let (status, body) = found.map_err(|why| {
-            format!(
-                "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
-                self = self.0
-            )
-        })?;
+        let (status, body) = self.in_time(request, body).await?;
         if status == StatusCode::OK {
             return serde_json::from_slice(&body).map(Ok).map_err(|_| self.unlike());
         }
         let refused: Refused = serde_json::from_slice(&body).map_err(|_| self.unlike())?;
         Ok(Err(refused.text()))
+    }
+
+    /// The answer to `body`, posted to `path`, whatever its status says.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn tell(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
+        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
+        let (status, body) = self.in_time(request, Body::from(body.to_string())).await?;
+        serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
+    }
+
+    async fn in_time(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
+        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request, body)).await;
+        let found =
+            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
+        found.map_err(|why| {
+            format!(
+                "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
+                self = self.0
+            )
+        })
     }
 
     fn unlike(&self) -> String {

@@ -4,14 +4,15 @@ use super::window::{Asked, WindowArguments};
 use super::{Exit, fail};
 use crate::clock::Clock;
 use crate::history::HistoryReader;
+use crate::history::belongs::{Belonging, LineOfRun};
 use crate::history::export::Csv;
+use crate::snapshot::RunId;
 use setward_config::SourceFile;
 use setward_protocol::Uptime;
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 /// Progress is shown only of an export that takes longer than this.
@@ -39,6 +40,9 @@ pub(crate) struct ExportArguments {
 
 const EXPORT_EXAMPLES: &str = "\
 Columns: utc, local_time, tag, value, unit, quality, setpoint, tolerance_low, tolerance_high, run, recipe, batch.
+recipe: what the station of the signal ran then, by the recipe numbers of the controllers. batch: a kettle's signals have
+the controller's number of the batch, a soak tank's their tank; behind the tanks it is the tank that feeds the line at that
+moment, which what is in the fryer left some minutes before. Where no word says it, it is empty.
 A reading without a value is a row too, with its reason. Works while the line is watched and when it is not.
 
 Examples:
@@ -90,12 +94,13 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
 }
 
 async fn write(asked: &Asked, decimal_comma: bool, sink: &mut Sink) -> Result<Vec<u64>, String> {
-    let recipes = Recipes::new(&asked.reader);
+    let belonging = Belonging::new(lines_of_runs(&asked.reader));
+    let then = belonging.then(&asked.reader, asked.kept_span()).await.map_err(|error| error.text)?;
     let csv = Csv {
         zone: asked.zone.clone(),
         decimal_comma,
-        recipe: &|run, _| recipes.of_run(run),
-        batch: &|_, _| String::new(),
+        recipe: &|tag, run, utc| then.recipe(tag, RunId(run), utc).to_owned(),
+        batch: &|tag, run, utc| then.batch(tag, RunId(run), utc),
     };
     let mut progress = Progress::new();
     let written = csv
@@ -226,33 +231,25 @@ impl Progress {
     }
 }
 
-/// The recipe that each run held, by the files it was started with.
-struct Recipes<'a> {
-    reader: &'a HistoryReader,
-    names: Mutex<BTreeMap<i64, String>>,
+/// The line of each run whose files were kept and can still be read.
+fn lines_of_runs(reader: &HistoryReader) -> BTreeMap<RunId, LineOfRun> {
+    let runs = reader.runs().unwrap_or_default().into_iter();
+    runs.filter_map(|known| Some((known.run, line_of(reader, &known.fingerprint)?))).collect()
 }
 
-impl<'a> Recipes<'a> {
-    fn new(reader: &'a HistoryReader) -> Self {
-        Self { reader, names: Mutex::default() }
-    }
-
-    /// Its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`. Empty if the files were not kept.
-    fn of_run(&self, run: i64) -> String {
-        let mut names = self.names.lock().unwrap_or_else(PoisonError::into_inner);
-        names.entry(run).or_insert_with(|| recipe_of(self.reader, run).unwrap_or_default()).clone()
-    }
-}
-
-fn recipe_of(reader: &HistoryReader, run: i64) -> Option<String> {
-    let known = reader.runs().ok()?.into_iter().find(|known| known.run.0 == run)?;
-    let kept = reader.folder(&known.fingerprint).ok()?;
+/// A recipe is called by its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`.
+fn line_of(reader: &HistoryReader, fingerprint: &str) -> Option<LineOfRun> {
+    let kept = reader.folder(fingerprint).ok()?;
     let mut files = Vec::with_capacity(kept.len());
     for (path, _, content) in &kept {
         files.push(SourceFile { path: path.clone(), text: String::from_utf8(content.clone()).ok()? });
     }
-    let key = setward_config::check_files(&files).ok()?.line.recipe().key.clone();
-    let path = format!("recipes/{key}.toml");
-    let (_, sha256, _) = kept.iter().find(|(kept, ..)| *kept == path)?;
-    Some(format!("{key} {}", sha256.get(..8)?))
+    let line = setward_config::check_files(&files).ok()?.line;
+    let named = |key: &String| {
+        let path = format!("recipes/{key}.toml");
+        let sha256 = kept.iter().find(|(kept, ..)| *kept == path).and_then(|(_, sha256, _)| sha256.get(..8));
+        format!("{key} {}", sha256.unwrap_or_default())
+    };
+    let recipes = line.recipes.iter().map(|recipe| named(&recipe.key)).collect();
+    Some(LineOfRun { line, recipes })
 }

@@ -6,8 +6,11 @@ mod backup;
 pub mod check;
 pub mod demo;
 mod drawing;
+mod enter;
 mod export;
+mod picture;
 mod plot;
+mod prove;
 mod replay;
 mod report;
 mod restore;
@@ -36,6 +39,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// An alarm did not do what its settings say.
+    ProofFailed = 6,
     /// An alarm is present.
     AlarmPresent = 10,
 }
@@ -63,6 +68,7 @@ Examples:
   setward run plant/line-2            watch a line
   setward run plant/line-2 --for \"30 s\" --json
   setward alarms plant/line-2         what stands now, from the running daemon
+  setward enter plant/line-2 AI-451 1.3 --by Inés
   setward trend plant/line-2 --signals TT-310
   setward export plant/line-2 --signals TT-310 --from \"24 h\" > fryer.csv
   setward report alarms plant/line-2 --from \"30 d\"
@@ -85,8 +91,12 @@ enum Command {
     ///
     /// Exit codes: 10 there is one, 0 there is none, 4 no daemon answers.
     Alarms(AlarmsArguments),
+    /// Enter what a person read, weighed or checked; list what is due
+    Enter(enter::EnterArguments),
     /// Draw signals over time, onto the terminal or into a file
     Trend(trend::TrendArguments),
+    /// Make every alarm of a line folder raise and clear on a simulated plant
+    Prove(prove::ProveArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -202,9 +212,11 @@ pub fn main() -> ExitCode {
             arguments.live,
             &arguments.stopping,
         )),
+        Command::Enter(arguments) => block_on(enter::enter(&arguments)),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
+        Command::Prove(arguments) => prove::prove(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),

@@ -137,7 +137,12 @@ pub(crate) fn span_between(
 }
 
 /// A moment as a person writes it; a length of time is so long before `end`.
-fn moment(text: &str, zone: &TimeZone, now: UtcMillis, end: UtcMillis) -> Result<UtcMillis, String> {
+pub(crate) fn moment(
+    text: &str,
+    zone: &TimeZone,
+    now: UtcMillis,
+    end: UtcMillis,
+) -> Result<UtcMillis, String> {
     let text = text.trim();
     if text == "now" {
         return Ok(now);

@@ -2,7 +2,7 @@
 
 use super::sqlite::lock_folder;
 use super::store::Store;
-use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
+use super::tables::{OLDEST_COMPLETED, SCHEMA_VERSION, open_to_read, store_number};
 use super::verify::{Verification, verify};
 use super::{HistoryError, ring};
 use rusqlite::Connection;
@@ -101,7 +101,7 @@ fn check_copy(copy: &Path, doing: &str) -> Result<u64, HistoryError> {
     let failed = |error: rusqlite::Error| HistoryError::during(doing, &error);
     let connection = open_to_read(copy).map_err(failed)?;
     let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0)).map_err(failed)?;
-    if version != SCHEMA_VERSION {
+    if !(OLDEST_COMPLETED..=SCHEMA_VERSION).contains(&version) {
         let text =
             format!("{doing}: the copy has version {version}, this program reads version {SCHEMA_VERSION}");
         return Err(HistoryError { text });

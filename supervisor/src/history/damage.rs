@@ -4,6 +4,7 @@
 
 use super::HistoryError;
 use super::chunk::{TimeChunk, ValueChunk};
+use super::entries::read_entry;
 use super::events::{read_band, read_event, read_record};
 use super::layout::{self, sha256_hex};
 use super::open::OpenRun;
@@ -122,7 +123,7 @@ struct Table {
     is_whole: fn(&Row<'_>) -> bool,
 }
 
-const TABLES: [Table; 13] = [
+const TABLES: [Table; 14] = [
     Table { name: "signals", key: "id", columns: 4, is_whole: whole_signal },
     Table { name: "layouts", key: "sha256", columns: 2, is_whole: whole_layout },
     Table { name: "runs", key: "run", columns: 6, is_whole: whole_run },
@@ -149,6 +150,7 @@ const TABLES: [Table; 13] = [
         is_whole: |row| matches!(batches::read(row), Ok(Some(_))),
     },
     Table { name: "records", key: "n", columns: 7, is_whole: |row| matches!(kept::read(row), Ok(Some(_))) },
+    Table { name: "entries", key: "n", columns: 5, is_whole: |row| matches!(read_entry(row), Ok(Some(_))) },
     // The chain tells what is missing; see `verify.rs`.
     Table { name: "audit", key: "n", columns: 10, is_whole: |_| true },
     Table { name: "time_chunks", key: "first", columns: 7, is_whole: whole_times },

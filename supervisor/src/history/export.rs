@@ -28,16 +28,19 @@ pub const COLUMNS: [&str; 12] = [
     "batch",
 ];
 
+/// What is known of the readings of a signal in a run at a time.
+pub type Told<'a> = dyn Fn(&str, i64, UtcMillis) -> String + Sync + 'a;
+
 /// How a CSV is written.
 pub struct Csv<'a> {
     /// Zone of the local time.
     pub zone: TimeZone,
     /// A comma in numbers, and a semicolon between fields.
     pub decimal_comma: bool,
-    /// The recipe and its version in force in a run at a time; empty if it is not known.
-    pub recipe: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
-    /// The batch in a run at a time; empty if it is not known.
-    pub batch: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
+    /// The recipe and its version that the station of a signal ran, by tag, run and time; empty if it is not known.
+    pub recipe: &'a Told<'a>,
+    /// The batch or tank that a reading is about, by tag, run and time; empty if it is not known.
+    pub batch: &'a Told<'a>,
 }
 
 impl Csv<'_> {
@@ -108,8 +111,8 @@ impl Csv<'_> {
             number(low),
             number(high),
             sample.run.to_string(),
-            safe(&(self.recipe)(sample.run, sample.utc)),
-            safe(&(self.batch)(sample.run, sample.utc)),
+            safe(&(self.recipe)(&signal.tag, sample.run, sample.utc)),
+            safe(&(self.batch)(&signal.tag, sample.run, sample.utc)),
         ]
     }
 

@@ -4,9 +4,18 @@
 use super::HistoryError;
 use super::bytes::check_of;
 use super::events::read_rows;
-use super::records::{NewAudit, insert_audit};
+use super::records::{NewAudit, chain_audit};
 use rusqlite::{Connection, Row, params};
 use setward_protocol::UtcMillis;
+
+/// Its table, which version 4 added.
+pub(super) const TABLE: &str = "
+CREATE TABLE records (n INTEGER PRIMARY KEY AUTOINCREMENT, utc_ms INTEGER NOT NULL, kind TEXT NOT NULL, about TEXT NOT NULL,
+    by TEXT NOT NULL, record TEXT NOT NULL, row_check INTEGER NOT NULL) STRICT;
+CREATE INDEX records_by_kind ON records (kind, n);
+CREATE TRIGGER records_stay_as_they_are BEFORE UPDATE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
+CREATE TRIGGER records_are_never_removed BEFORE DELETE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
+";
 
 /// A record to be kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -65,7 +74,7 @@ pub(super) fn add(connection: &mut Connection, new: NewRecord) -> Result<KeptRec
         new: Some(record.clone()),
         why,
     };
-    insert_audit(&transaction, audit)?;
+    chain_audit(&transaction, audit).map_err(failed)?;
     let kept = KeptRecord { n, utc, kind, about, by, record };
     transaction
         .execute(

@@ -37,6 +37,7 @@ async fn a_record_is_kept_with_its_entry_of_the_audit_trail() {
 fn a_record_is_neither_changed_nor_removed_and_a_flipped_bit_hides_it() {
     let mut connection = Connection::open_in_memory().unwrap();
     connection.execute_batch(SCHEMA).unwrap();
+    connection.execute_batch(TABLE).unwrap();
     add(&mut connection, new("hold", "fryer@3", "{}")).unwrap();
     for sql in ["UPDATE records SET by = 'somebody'", "DELETE FROM records"] {
         assert!(connection.execute(sql, []).unwrap_err().to_string().contains("never changed"), "{sql}");
@@ -48,7 +49,7 @@ fn a_record_is_neither_changed_nor_removed_and_a_flipped_bit_hides_it() {
     assert!(of_kind(&connection, "hold", 10).unwrap().is_empty());
 }
 
-/// A file of version 2, as the program before this one made it: a note and an audit entry in it stay.
+/// A file of version 3, as the program before this one made it: a note and an audit entry in it stay.
 #[tokio::test]
 async fn a_history_of_the_version_before_gets_its_table_and_keeps_what_it_has() {
     let folder = tempfile::tempdir().unwrap();
@@ -59,7 +60,7 @@ async fn a_history_of_the_version_before_gets_its_table_and_keeps_what_it_has() 
     }
     std::fs::File::open(folder.path().join("lock")).unwrap().lock().unwrap();
     let connection = Connection::open(&file).unwrap();
-    connection.execute_batch("DROP TABLE records; PRAGMA user_version = 2;").unwrap();
+    connection.execute_batch("DROP TABLE records; PRAGMA user_version = 3;").unwrap();
     drop(connection);
     let refused = HistoryReader::open(folder.path()).unwrap_err().text;
     assert!(refused.contains("`setward run` takes it over"), "{refused}");

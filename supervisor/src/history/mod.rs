@@ -14,6 +14,7 @@ mod close;
 mod column;
 mod damage;
 mod disk;
+mod entries;
 mod envelope;
 mod events;
 mod forward;
@@ -45,6 +46,7 @@ mod testing;
 mod verify;
 
 pub mod backup;
+pub mod belongs;
 pub mod export;
 
 pub use batches::BatchRow;
@@ -204,14 +206,47 @@ pub struct Batch {
     pub alarms: Vec<AlarmRecord>,
     /// What the recipe asks, where it changed.
     pub bands: Vec<Band>,
+    /// What people entered.
+    pub entries: Vec<StoredEntry>,
 }
 
 impl Batch {
     /// Whether there is nothing to keep.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.samples.is_empty() && self.events.is_empty() && self.alarms.is_empty() && self.bands.is_empty()
+        let has_readings = !(self.samples.is_empty() && self.bands.is_empty());
+        let has_records = !(self.events.is_empty() && self.alarms.is_empty() && self.entries.is_empty());
+        !(has_readings || has_records)
     }
+}
+
+/// What a person entered: kept as it was, for good.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredEntry {
+    /// Its number, counting up over all entries and runs.
+    pub n: u64,
+    /// Tag of its signal.
+    pub tag: String,
+    /// The value, in the signal's unit: of a calibration the error found, of a check 1 for passed and 0 for failed.
+    pub value: f64,
+    /// When the sample was taken: what the value is true of.
+    pub taken: UtcMillis,
+    /// When it was entered.
+    pub entered: UtcMillis,
+    /// Who, as typed.
+    pub by: String,
+    /// The entry that it corrects.
+    pub corrects: Option<u64>,
+    /// It was asked back, and confirmed.
+    pub was_asked: bool,
+    /// How late it was entered after it was due, s; 0 in time, and for corrections.
+    pub late_s: f64,
+    /// Of a calibration: as found, as left, and what was right, in the unit in which they were typed.
+    pub calibration: Option<[f64; 3]>,
+    /// What it is about, as typed: a lot, a tank.
+    pub about: Option<String>,
+    /// What the person said besides.
+    pub note: Option<String>,
 }
 
 /// A kept reading: its wall time, and the value or the reason for having none.
@@ -327,6 +362,11 @@ pub trait HistoryStore: Send + Sync {
     /// How many entries the audit trail has, and every place where its chain is broken, in words.
     async fn broken_audit(&self) -> Result<(u64, Vec<String>), HistoryError> {
         Err(unable("keep an audit trail"))
+    }
+
+    /// The newest entries, newest first, at most `limit`; of one tag if `tag` names it.
+    async fn entries(&self, _tag: Option<String>, _limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        Ok(Vec::new())
     }
 
     /// The next readings after the row numbered `after`, in the order of their rows.

@@ -2,13 +2,14 @@
 
 use super::{Band, NewRun, RunSignal};
 use setward_alarm::Target;
-use setward_config::line::{ControllerId, Line, LineSignal, Origin};
+use setward_config::line::{ControllerId, FOLLOWED_EVERY, Line, LineSignal, Origin};
 use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// Signals that are read together: of one controller, at one period; derived ones by their first input's controller.
-type GroupKey = (bool, ControllerId, Duration);
+/// Signals that are read together: of one controller, at one period; derived ones by their first input's controller. What is
+/// entered comes alone.
+type GroupKey = (u8, u32, Duration);
 
 impl NewRun {
     /// A run over `line` that begins at `started`.
@@ -18,7 +19,7 @@ impl NewRun {
         let signals = line.signals_with_ids().map(|(id, signal)| {
             // No line has more groups than signals, and no more signals than fit.
             let next = u16::try_from(groups.len()).unwrap_or(u16::MAX);
-            let poll_group = *groups.entry(group_of(line, signal)).or_insert(next);
+            let poll_group = *groups.entry(group_of(line, id, signal)).or_insert(next);
             run_signal(line, id, signal, poll_group)
         });
         let signals = signals.collect();
@@ -36,15 +37,18 @@ impl NewRun {
     }
 }
 
-fn group_of(line: &Line, signal: &LineSignal) -> GroupKey {
+fn group_of(line: &Line, id: SignalId, signal: &LineSignal) -> GroupKey {
     match &signal.origin {
-        Origin::Register(register) => (false, register.controller, register.poll_every),
+        Origin::Register(register) => (0, u32::from(register.controller.0), register.poll_every),
         Origin::Derived(derivation) => {
             let (first, _) = derivation.inputs();
             let register = line.signal(first).register();
             let controller = register.map_or(ControllerId(0), |register| register.controller);
-            (true, controller, register.map_or(Duration::ZERO, |register| register.poll_every))
+            (1, u32::from(controller.0), register.map_or(Duration::ZERO, |register| register.poll_every))
         }
+        // Each has times of its own.
+        Origin::Entered => (2, u32::from(id.0), Duration::ZERO),
+        Origin::Followed(_) => (3, 0, FOLLOWED_EVERY),
     }
 }
 
@@ -56,7 +60,8 @@ fn run_signal(line: &Line, id: SignalId, signal: &LineSignal, poll_group: u16) -
         scale: wire.map_or(1.0, |wire| wire.scale),
         offset: wire.map_or(0.0, |wire| wire.offset),
         poll_group,
-        gap_limit: line.gap_limit(id),
+        // No line is drawn between two values that people entered.
+        gap_limit: if signal.origin == Origin::Entered { Duration::ZERO } else { line.gap_limit(id) },
         was: signal.was.clone(),
         ..RunSignal::of_tag(&signal.tag)
     }

@@ -24,6 +24,7 @@ pub fn no_data_code(why: NoData) -> i64 {
         NoData::HeartbeatStopped => 9,
         NoData::Restarting => 10,
         NoData::TooLittleKnown => 11,
+        NoData::TakenBack => 12,
         NoData::Exception(code) => 0x100 + i64::from(code),
     }
 }
@@ -43,6 +44,7 @@ pub fn no_data_from_code(code: i64) -> Option<NoData> {
         9 => NoData::HeartbeatStopped,
         10 => NoData::Restarting,
         11 => NoData::TooLittleKnown,
+        12 => NoData::TakenBack,
         0x100..0x200 => NoData::Exception(u8::try_from(code - 0x100).ok()?),
         _ => return None,
     })

@@ -11,8 +11,8 @@ use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
     AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, HistoryError, HistoryStore, KeptRecord, KnownBand,
-    NewRun, Note, SignalSamples, Span, StoredEvent, StoredSample, Window, batches, events, journal, kept,
-    records, ring,
+    NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, batches, entries,
+    events, journal, kept, records, ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -273,6 +273,10 @@ impl HistoryStore for HistoryReader {
 
     async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {
         self.with(|inner| records::audit_trail(&inner.connection, limit))
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.with(|inner| entries::entries(&inner.connection, tag.as_deref(), limit))
     }
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {

@@ -62,42 +62,35 @@ fn hash_of(n: i64, entry: &NewAudit, previous: &str) -> String {
 pub(super) fn add_audit(connection: &mut Connection, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
     let failed = |error| HistoryError::during("writing the audit trail", &error);
     let transaction = connection.transaction().map_err(failed)?;
-    let kept = insert_audit(&transaction, entry)?;
+    let entry = chain_audit(&transaction, entry).map_err(failed)?;
     transaction.commit().map_err(failed)?;
-    Ok(kept)
+    Ok(entry)
 }
 
-/// Adds an entry as a part of something larger.
-pub(super) fn insert_audit(
-    transaction: &Transaction<'_>,
-    entry: NewAudit,
-) -> Result<AuditEntry, HistoryError> {
-    let failed = |error| HistoryError::during("writing the audit trail", &error);
+/// Adds an entry as part of something greater.
+pub(super) fn chain_audit(transaction: &Transaction<'_>, entry: NewAudit) -> rusqlite::Result<AuditEntry> {
     let last: Option<(i64, String)> = transaction
         .query_row("SELECT n, hash FROM audit ORDER BY n DESC LIMIT 1", [], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })
-        .optional()
-        .map_err(failed)?;
+        .optional()?;
     let (n, previous) = last.map_or((1, FIRST.to_owned()), |(n, hash)| (n + 1, hash));
     let hash = hash_of(n, &entry, &previous);
-    transaction
-        .execute(
-            "INSERT INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            params![
-                n,
-                entry.utc.0,
-                entry.by,
-                entry.what,
-                entry.about,
-                entry.old,
-                entry.new,
-                entry.why,
-                previous,
-                hash
-            ],
-        )
-        .map_err(failed)?;
+    transaction.execute(
+        "INSERT INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        params![
+            n,
+            entry.utc.0,
+            entry.by,
+            entry.what,
+            entry.about,
+            entry.old,
+            entry.new,
+            entry.why,
+            previous,
+            hash
+        ],
+    )?;
     Ok(AuditEntry { n, entry, previous, hash })
 }
 

@@ -9,8 +9,8 @@ use super::store::Store;
 use super::tables::open_to_read;
 use super::{
     AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, ForwardPage, HistoryError, HistoryStore, KeptRecord,
-    NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEvent, StoredSample,
-    Window, batches, events, forward, kept, records,
+    NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent,
+    StoredSample, Window, batches, entries, events, forward, kept, records,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -274,6 +274,11 @@ impl HistoryStore for ThreadedStore {
         self.read(Vec::new(), move |reading| records::broken_audit(reading.connection)).await
     }
 
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.read(Vec::new(), move |reading| entries::entries(reading.connection, tag.as_deref(), limit))
+            .await
+    }
+
     async fn forward_page(&self, after: u64) -> Result<ForwardPage, HistoryError> {
         // In this order: a row goes from memory into the file, never back.
         let open = self.ask(move |store| Ok(store.open_rows(after, None))).await?;
@@ -405,6 +410,10 @@ impl HistoryStore for InlineStore {
 
     async fn add_note(&self, note: NewNote) -> Result<Note, HistoryError> {
         self.with(|store| records::add_note(&mut store.connection, note))
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.read(&[], |reading| entries::entries(reading.connection, tag.as_deref(), limit))
     }
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {

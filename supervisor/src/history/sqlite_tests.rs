@@ -85,6 +85,7 @@ async fn every_quality_comes_back_as_it_was() {
         NoData::HeartbeatStopped,
         NoData::Restarting,
         NoData::TooLittleKnown,
+        NoData::TakenBack,
     ];
     let mut readings: Vec<Reading> = reasons.into_iter().map(Reading::Bad).collect();
     readings.extend([Reading::Good(182.1), Reading::Good(0.0)]);

@@ -13,7 +13,7 @@ use super::read::{OpenPart, OpenSlice};
 use super::ring::{self, Found, Ring};
 use super::runs::{insert_run, load_run, next_run};
 use super::tables::{self, Opened, is_damage, open_to_read, store_number};
-use super::{Batch, HistoryError, NewRun, Settings, events, journal, migrate, retention};
+use super::{Batch, HistoryError, NewRun, Settings, entries, events, journal, migrate, retention};
 use crate::snapshot::RunId;
 use rusqlite::Connection;
 use std::collections::btree_map::Entry;
@@ -275,7 +275,8 @@ impl Store {
     }
 
     fn append_records(&mut self, run: RunId, batch: &Batch) -> rusqlite::Result<()> {
-        if batch.events.is_empty() && batch.alarms.is_empty() && batch.bands.is_empty() {
+        let has_records = !(batch.events.is_empty() && batch.alarms.is_empty() && batch.entries.is_empty());
+        if !has_records && batch.bands.is_empty() {
             return Ok(());
         }
         let transaction = self.connection.transaction()?;
@@ -284,6 +285,9 @@ impl Store {
         }
         for record in &batch.alarms {
             events::keep_record(&transaction, record)?;
+        }
+        for entry in &batch.entries {
+            entries::insert_entry(&transaction, entry)?;
         }
         let present = self.runs.back();
         for band in &batch.bands {

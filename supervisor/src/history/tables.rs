@@ -8,32 +8,20 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
-pub(super) const SCHEMA_VERSION: i64 = 3;
+pub(super) const SCHEMA_VERSION: i64 = 4;
 
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
 
+/// What later versions added to the tables of version 2: a file gets what it lacks, in place.
+const ADDED: [(i64, &str); 2] = [(3, super::entries::TABLE), (4, super::kept::TABLE)];
+/// The oldest version that is completed in place.
+pub(super) const OLDEST_COMPLETED: i64 = 2;
+
 /// Files up to this size are checked whole at the start, bytes.
 const CHECKED_AT_START_MAX: u64 = 64 * 1024 * 1024;
 
-/// Version 2 had no records of people's decisions.
-const BEFORE_RECORDS: i64 = 2;
-
-/// What version 3 has more than version 2.
-macro_rules! added_in_3 {
-    () => {
-        "
-CREATE TABLE records (n INTEGER PRIMARY KEY AUTOINCREMENT, utc_ms INTEGER NOT NULL, kind TEXT NOT NULL, about TEXT NOT NULL,
-    by TEXT NOT NULL, record TEXT NOT NULL, row_check INTEGER NOT NULL) STRICT;
-CREATE INDEX records_by_kind ON records (kind, n);
-CREATE TRIGGER records_stay_as_they_are BEFORE UPDATE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
-CREATE TRIGGER records_are_never_removed BEFORE DELETE ON records BEGIN SELECT RAISE(ABORT, 'a record is never changed'); END;
-"
-    };
-}
-
-pub(super) const SCHEMA: &str = concat!(
-    "
+pub(super) const SCHEMA: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT;
 CREATE TABLE runs (run INTEGER PRIMARY KEY, started_utc_ms INTEGER NOT NULL, fingerprint TEXT NOT NULL,
     version TEXT NOT NULL, layout TEXT NOT NULL, row_check INTEGER NOT NULL) STRICT;
@@ -67,9 +55,7 @@ CREATE TABLE audit (n INTEGER PRIMARY KEY AUTOINCREMENT, utc_ms INTEGER NOT NULL
 CREATE TRIGGER audit_stays_as_it_is BEFORE UPDATE ON audit BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
 CREATE TRIGGER audit_is_never_shortened BEFORE DELETE ON audit BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
 CREATE TRIGGER notes_stay_as_they_are BEFORE UPDATE ON notes BEGIN SELECT RAISE(ABORT, 'a note is corrected by another'); END;
-",
-    added_in_3!()
-);
+";
 
 impl HistoryError {
     pub(super) fn during(doing: &str, error: &rusqlite::Error) -> Self {
@@ -124,7 +110,7 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     };
     match version {
         ROWS_VERSION => return Ok(Opened::Rows),
-        0 | BEFORE_RECORDS | SCHEMA_VERSION => {}
+        0 | OLDEST_COMPLETED..=SCHEMA_VERSION => {}
         newer if (0..1000).contains(&newer) => {
             // Before anything is written to the file: a newer one must stay as it is.
             let text = format!(
@@ -180,15 +166,14 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
     connection.set_prepared_statement_cache_capacity(64);
     if version == 0 {
         let id = fastrand::i64(1..=i64::MAX);
+        let added = ADDED.map(|(_, tables)| tables).concat();
         let make = format!(
-            "BEGIN; {SCHEMA} INSERT INTO meta VALUES ('store', {id}); PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
+            "BEGIN; {SCHEMA} {added} INSERT INTO meta VALUES ('store', {id}); PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
         );
         connection.execute_batch(&make)?;
     }
-    if version == BEFORE_RECORDS {
-        // In one transaction, in the file itself: nothing that is there changes.
-        let add = format!("BEGIN; {} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;", added_in_3!());
-        connection.execute_batch(&add)?;
+    for (since, tables) in ADDED.iter().filter(|(since, _)| (1..*since).contains(&version)) {
+        connection.execute_batch(&format!("BEGIN; {tables} PRAGMA user_version = {since}; COMMIT;"))?;
     }
     Ok(())
 }
@@ -215,6 +200,7 @@ fn missing_table(connection: &Connection) -> rusqlite::Result<Option<String>> {
     };
     let pattern = Connection::open_in_memory()?;
     pattern.execute_batch(SCHEMA)?;
+    pattern.execute_batch(&ADDED.map(|(_, tables)| tables).concat())?;
     let (wanted, found) = (made(&pattern)?, made(connection)?);
     Ok(wanted.difference(&found).next().map(|(name, _)| name.clone()))
 }

@@ -2,6 +2,7 @@
 //! of chunks, the audit chain.
 
 use super::chunk::{TimeChunk, ValueChunk};
+use super::entries::broken_entries;
 use super::quality::ABSENT;
 use super::records::broken_audit;
 use super::rollup::RollUp;
@@ -104,6 +105,10 @@ pub fn verify(file: &Path) -> Result<Verification, HistoryError> {
             broken.into_iter().for_each(|fault| found.fault(fault));
         }
         Err(error) => found.fault(error.text),
+    }
+    match broken_entries(&connection) {
+        Ok(broken) => broken.into_iter().for_each(|fault| found.fault(fault)),
+        Err(error) => found.unread("the entries", error).map_err(failed)?,
     }
     Ok(found)
 }

@@ -6,8 +6,10 @@ use super::conditions::{ConditionBook, ConditionChange};
 use super::recipes::{RecipeBook, RecipeChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
-use setward_alarm::{AlarmEvent, AlarmId, BatchEdge, Monitor};
-use setward_config::line::{ControllerId, JudgeWhen, Line, RecipeSetpoint, StationId};
+use setward_alarm::{AlarmEvent, AlarmId, BatchEdge, Kind, Monitor, Side, Target, TimeWeightedSettings};
+use setward_config::line::{
+    ControllerId, JudgeWhen, Line, LineAlarm, LineSignal, RecipeSetpoint, Role, StationId,
+};
 use setward_protocol::{Mode, Sample, SignalId, Uptime, UtcMillis};
 use std::sync::Arc;
 
@@ -32,6 +34,8 @@ pub struct LineCore<'a> {
     recipes: RecipeBook,
     /// The present good value of each signal.
     good: Vec<Option<f64>>,
+    /// Alarms whose setpoint follows an age.
+    banded: Vec<AlarmId>,
 }
 
 /// What a scan has changed for the stations and for what alarms may say.
@@ -47,7 +51,9 @@ impl<'a> LineCore<'a> {
     pub fn new(line: Arc<Line>, monitor: Monitor<'a>) -> Self {
         let (stations, conditions) = (StationBook::new(&line), ConditionBook::new(&line));
         let (recipes, good) = (RecipeBook::new(&line), vec![None; line.signals.len()]);
-        Self { line, monitor, stations, conditions, recipes, good }
+        let is_banded = |(id, alarm): (AlarmId, &LineAlarm)| alarm.band.is_some().then_some(id);
+        let banded = line.alarms_with_ids().filter_map(is_banded).collect();
+        Self { line, monitor, stations, conditions, recipes, good, banded }
     }
 
     /// The engine, to look at and for people's wishes. Drain [`Self::drain`] after a wish.
@@ -104,6 +110,7 @@ impl<'a> LineCore<'a> {
                 *good = sample.reading.good();
             }
         }
+        self.follow_bands(samples);
         let changes = self.look_at_stations(at, utc);
         for change in &changes.recipes {
             said.push(Said::Recipe(*change));
@@ -168,6 +175,22 @@ impl<'a> LineCore<'a> {
         Changes { recipes, modes, conditions }
     }
 
+    /// Gives the engine where exposure starts at the age that was just told.
+    fn follow_bands(&mut self, samples: &[Sample]) {
+        if self.banded.is_empty() {
+            return;
+        }
+        let line = Arc::clone(&self.line);
+        for alarm in self.banded.iter().map(|id| line.alarm(*id)) {
+            let (Some(band), Some(watched)) = (&alarm.band, alarm.settings.watches.signal()) else {
+                continue;
+            };
+            let Some(age) = samples.iter().find(|sample| sample.signal == band.age) else { continue };
+            let edge = age.reading.good().and_then(|age| band.edge(age));
+            self.monitor.handle_target(watched, edge.map(|edge| target_at(edge, &alarm.settings.kind)));
+        }
+    }
+
     /// Gives the engine what the recipes ask now of the signals at the stations of a recipe number.
     fn hold_recipe(&mut self, change: RecipeChange) {
         let line = Arc::clone(&self.line);
@@ -213,6 +236,13 @@ impl<'a> LineCore<'a> {
     }
 }
 
+/// A target whose tolerance of one unit ends at `edge`: exposure counts from there.
+fn target_at(edge: f64, kind: &Kind) -> Target {
+    let is_above = matches!(kind, Kind::TimeWeighted(TimeWeightedSettings { side: Side::Above, .. }));
+    let setpoint = if is_above { edge - 1.0 } else { edge + 1.0 };
+    Target { setpoint, tolerance_below: 1.0, tolerance_above: 1.0, latitude: None, specification: None }
+}
+
 /// Whether all that the recipe holds at a station is within its tolerance, and product is there to be judged.
 fn is_within(
     line: &Line,
@@ -222,7 +252,9 @@ fn is_within(
     good: impl Fn(SignalId) -> Option<f64>,
 ) -> bool {
     let Some(recipe) = line.recipes.get(recipe) else { return true };
-    let mut here = recipe.setpoints.iter().filter(|asked| line.signal(asked.signal).station == station);
+    // Nobody can say of a lab value whether the line has come to it.
+    let is_here = |signal: &LineSignal| signal.station == station && signal.role != Role::Entered;
+    let mut here = recipe.setpoints.iter().filter(|asked| is_here(line.signal(asked.signal)));
     here.all(|asked| {
         let waits =
             asked.judge_when == JudgeWhen::ProductPresent && stations.product_present(station) == Some(false);

@@ -6,7 +6,7 @@ use super::slope::Slope;
 use crate::poll::ScanReport;
 use crate::poll::blocks::BlockReport;
 use crate::snapshot::SignalView;
-use setward_config::line::{Line, LineSignal, Role};
+use setward_config::line::{Line, LineSignal, Origin, Role};
 use setward_protocol::{Doubt, NoData, ReadRequest, Reading, RegisterBlock, SignalId, Uptime, UtcMillis};
 use std::time::Duration;
 
@@ -138,7 +138,12 @@ fn within(heard: Option<Uptime>, at: Uptime, late_for: Option<&Duration>) -> boo
 
 /// What is known of a signal before its first scan. One that is not wired yet is never scanned.
 fn first_view(signal: &LineSignal) -> SignalView {
-    let why = if signal.commissioned { NoData::NotPolled } else { NoData::NotCommissioned };
+    let why = match signal.origin {
+        // Nobody polls it: nothing was entered, or worked out, so far.
+        Origin::Entered | Origin::Followed(_) => NoData::TooLittleKnown,
+        Origin::Register(_) | Origin::Derived(_) if signal.commissioned => NoData::NotPolled,
+        Origin::Register(_) | Origin::Derived(_) => NoData::NotCommissioned,
+    };
     SignalView { reading: Reading::Bad(why), ..SignalView::NOT_POLLED }
 }
 

@@ -5,6 +5,7 @@
 //! newest is kept.
 
 use crate::clock::Clock;
+use crate::entries::{ConfirmEntry, Taken};
 use crate::handle::{Granted, Refusal};
 use crate::history::{Batch, HistoryError, HistoryStore};
 use crate::snapshot::RunId;
@@ -31,6 +32,8 @@ pub struct Work {
     pub batch: Batch,
     /// Who waits for it.
     pub confirm: Vec<Confirm>,
+    /// Who waits for an entry.
+    pub entered: Vec<ConfirmEntry>,
 }
 
 /// How the store is doing.
@@ -70,6 +73,7 @@ impl Batch {
         self.alarms.retain(|old| later.alarms.iter().all(|new| new.id != old.id));
         self.alarms.extend(later.alarms);
         self.bands.extend(later.bands);
+        self.entries.extend(later.entries);
         let samples_over = self.samples.len().saturating_sub(SAMPLES_WAITING_MAX);
         self.samples.drain(..samples_over);
         let events_over = self.events.len().saturating_sub(EVENTS_WAITING_MAX);
@@ -106,6 +110,9 @@ pub async fn write(
         for (answer, granted) in next.confirm {
             // The person may have gone; the wish stands.
             let _gone = answer.send(Ok(Granted { durable, ..granted }));
+        }
+        for (answer, taken) in next.entered {
+            let _gone = answer.send(Ok(Taken { durable, ..taken }));
         }
     }
     let lost = waiting.samples.len() as u64;

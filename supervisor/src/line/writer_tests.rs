@@ -89,7 +89,7 @@ async fn what_a_full_disk_refuses_is_kept_and_written_in_order_when_there_is_roo
     let (store, work, status, writing) = start(5);
     for second in 0..3 {
         let batch = batch(vec![sample(second)], vec![event(second)]);
-        work.send(Work { batch, confirm: Vec::new() }).await.unwrap();
+        work.send(Work { batch, ..Work::default() }).await.unwrap();
     }
     tokio::time::sleep(Duration::from_millis(500)).await;
     assert_eq!(status.now().problem.as_deref(), Some("database or disk is full"));
@@ -117,7 +117,9 @@ async fn an_acknowledgement_on_a_full_disk_is_answered_as_not_durable() {
             already: false,
         };
         let confirm = vec![(answer, granted)];
-        work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm }).await.unwrap();
+        work.send(Work { batch: batch(Vec::new(), vec![event(1)]), confirm, ..Work::default() })
+            .await
+            .unwrap();
         assert_eq!(answered.await.unwrap(), Ok(Granted { durable, ..granted }));
         tokio::time::sleep(Duration::from_secs(2)).await;
     }
@@ -127,8 +129,8 @@ async fn an_acknowledgement_on_a_full_disk_is_answered_as_not_durable() {
 async fn when_too_much_waits_the_oldest_readings_go_and_are_counted_but_no_event() {
     let (store, work, status, writing) = start(2);
     let many = (0..SAMPLES_WAITING_MAX as u64 + 7).map(sample).collect();
-    work.send(Work { batch: batch(many, vec![event(1)]), confirm: Vec::new() }).await.unwrap();
-    work.send(Work { batch: batch(Vec::new(), vec![event(2)]), confirm: Vec::new() }).await.unwrap();
+    work.send(Work { batch: batch(many, vec![event(1)]), ..Work::default() }).await.unwrap();
+    work.send(Work { batch: batch(Vec::new(), vec![event(2)]), ..Work::default() }).await.unwrap();
     tokio::time::sleep(Duration::from_secs(5)).await;
     assert_eq!(
         status.now(),
@@ -159,7 +161,7 @@ async fn only_the_newest_state_of_an_alarm_waits() {
             out_of_service: None,
         };
         let batch = Batch { alarms: vec![record], ..Batch::default() };
-        work.send(Work { batch, confirm: Vec::new() }).await.unwrap();
+        work.send(Work { batch, ..Work::default() }).await.unwrap();
     }
     tokio::time::sleep(Duration::from_millis(500)).await;
     assert_eq!(store.refusals_left.load(Ordering::Relaxed), 2);
@@ -172,7 +174,7 @@ async fn only_the_newest_state_of_an_alarm_waits() {
 #[tokio::test(start_paused = true)]
 async fn what_is_still_refused_at_the_end_is_counted_as_lost() {
     let (_store, work, status, writing) = start(u32::MAX);
-    work.send(Work { batch: batch(vec![sample(1), sample(2)], Vec::new()), confirm: Vec::new() })
+    work.send(Work { batch: batch(vec![sample(1), sample(2)], Vec::new()), ..Work::default() })
         .await
         .unwrap();
     drop(work);

@@ -5,7 +5,7 @@
 
 use crate::history::{HistoryError, HistoryStore, SIGNALS_MAX, Span};
 use crate::snapshot::RunId;
-use setward_config::line::{ControllerId, Line};
+use setward_config::line::{ControllerId, Line, LineSignal, Origin};
 use setward_protocol::{NoData, Reading, Sample, SignalId, Uptime, UtcMillis};
 
 const PAGE_MS: i64 = 3_600_000;
@@ -15,8 +15,8 @@ const PAGE_MS: i64 = 3_600_000;
 pub struct Scan {
     /// The run it is of.
     pub run: RunId,
-    /// Which controller was scanned.
-    pub controller: ControllerId,
+    /// Which controller was scanned; `None` for what no controller brought.
+    pub controller: Option<ControllerId>,
     /// When it was complete.
     pub at: Uptime,
     /// The same in wall time.
@@ -41,7 +41,8 @@ const fn came_in_words(reading: Reading) -> bool {
             | NoData::Stuck
             | NoData::HeartbeatStopped
             | NoData::Restarting
-            | NoData::TooLittleKnown,
+            | NoData::TooLittleKnown
+            | NoData::TakenBack,
         ) => true,
     }
 }
@@ -61,8 +62,27 @@ pub struct Feed {
     next_ms: i64,
     to_ms: i64,
     tags: Vec<String>,
-    /// By signal: the controller it is polled from; `None` for a derived one.
-    controllers: Vec<Option<ControllerId>>,
+    /// By signal: where its readings come from.
+    sources: Vec<Source>,
+}
+
+/// Where the readings of a signal come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Source {
+    /// The scan of a controller.
+    Polled(ControllerId),
+    /// The scan before it: it was derived from that.
+    Derived,
+    /// Neither: it was entered, or follows from what was.
+    Apart,
+}
+
+fn source(signal: &LineSignal) -> Source {
+    match &signal.origin {
+        Origin::Register(register) => Source::Polled(register.controller),
+        Origin::Derived(_) => Source::Derived,
+        Origin::Entered | Origin::Followed(_) => Source::Apart,
+    }
 }
 
 impl Feed {
@@ -73,7 +93,7 @@ impl Feed {
             next_ms: span.from().0,
             to_ms: span.to().0,
             tags: line.signals.iter().map(|signal| signal.tag.clone()).collect(),
-            controllers: line.signals.iter().map(|one| one.register().map(|wire| wire.controller)).collect(),
+            sources: line.signals.iter().map(source).collect(),
         }
     }
 
@@ -125,19 +145,22 @@ impl Feed {
         let mut scans: Vec<Scan> = Vec::new();
         let mut row = None;
         for piece in pieces {
-            let controller = self.controllers.get(piece.sample.signal.index()).copied().flatten();
+            let source = self.sources.get(piece.sample.signal.index()).copied().unwrap_or(Source::Apart);
             let is_new_row = row.replace(piece.sequence) != Some(piece.sequence);
-            match (controller, scans.last_mut()) {
+            match (source, scans.last_mut()) {
                 // A derived value belongs to the scan before it; without one its page began in the middle.
-                (None, Some(scan)) => scan.samples.push(piece.sample),
-                (None, None) => {}
-                (Some(_), Some(scan)) if !is_new_row => {
+                (Source::Derived, Some(scan)) => scan.samples.push(piece.sample),
+                (Source::Derived, None) => {}
+                (Source::Polled(_) | Source::Apart, Some(scan)) if !is_new_row => {
                     scan.samples.push(piece.sample);
                     scan.brought_words |= came_in_words(piece.sample.reading);
                 }
-                (Some(controller), _) => scans.push(Scan {
+                (Source::Polled(_) | Source::Apart, _) => scans.push(Scan {
                     run: RunId(piece.run),
-                    controller,
+                    controller: match source {
+                        Source::Polled(controller) => Some(controller),
+                        Source::Derived | Source::Apart => None,
+                    },
                     at: piece.sample.at,
                     utc: piece.utc,
                     samples: vec![piece.sample],

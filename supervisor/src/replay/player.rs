@@ -54,9 +54,11 @@ impl<'a> Player<'a> {
     /// A scan, as the line task handled it.
     pub(super) fn scan(&mut self, scan: &Scan) {
         self.wall = WallAnchor { at: scan.at, utc: scan.utc };
-        self.quality.follow_program(scan.controller, scan.at, &scan.samples);
-        let answered = scan.brought_words && self.quality.program_trouble(scan.controller, scan.at).is_none();
-        self.core.handle_controller(scan.at, scan.controller, answered, &mut self.said);
+        if let Some(controller) = scan.controller {
+            self.quality.follow_program(controller, scan.at, &scan.samples);
+            let answered = scan.brought_words && self.quality.program_trouble(controller, scan.at).is_none();
+            self.core.handle_controller(scan.at, controller, answered, &mut self.said);
+        }
         self.core.handle_scan(scan.at, scan.utc, &scan.samples, &mut self.said);
         if !self.said.is_empty() {
             self.tell(None);

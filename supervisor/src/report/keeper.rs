@@ -66,7 +66,10 @@ async fn keep(line: &Line, store: &dyn HistoryStore, view: &BatchView) -> Result
         return Ok(());
     }
     let filled = view.phase(Phase::Fill).unwrap_or((start, end));
-    let lime_kg = entered::lime_kg(line, store, filled).await?;
+    let lime_kg = match line.kettles.get(view.kettle) {
+        Some(kettle) => entered::lime_kg(line, store, kettle, (filled.0, end)).await?,
+        None => None,
+    };
     let Some(report) = batch_report(line, store, view, lime_kg).await? else { return Ok(()) };
     let report = match known {
         // What it was cooked by stays, whatever the files say since.

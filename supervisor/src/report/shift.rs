@@ -60,6 +60,8 @@ pub struct ShiftReport {
     pub holds_open: Vec<HoldRow>,
     /// The line has checks that people enter.
     pub checks_are_kept: bool,
+    /// Whether it is known what is due.
+    pub is_due_known: bool,
     /// Checks that are due or late.
     pub checks_due: Vec<DueCheck>,
     /// How much was made; `None`: nothing weighs it.
@@ -145,7 +147,16 @@ pub struct SignalRow {
     pub figures: StatisticsRow,
 }
 
-/// The handover of `shift`. `tanks` as they are at its end or now; `known_until`: the last that is known of a run that goes on.
+/// What only the moment knows: the state of things at the end of the shift, or now.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AtTheEnd<'a> {
+    /// The tanks.
+    pub tanks: &'a [TankView],
+    /// What is due to be entered; `None`: only the running program knows.
+    pub due: Option<&'a [DueCheck]>,
+}
+
+/// The handover of `shift`; `known_until`: the last that is known of a run that goes on.
 ///
 /// # Errors
 /// When history can't be read.
@@ -153,7 +164,7 @@ pub async fn shift_report(
     line: &Line,
     store: &dyn HistoryStore,
     shift: &ShiftSpan,
-    tanks: &[TankView],
+    state: AtTheEnd<'_>,
     known_until: UtcMillis,
 ) -> Result<ShiftReport, HistoryError> {
     let whole = shift.span;
@@ -187,11 +198,12 @@ pub async fn shift_report(
         out_of_service: records.iter().filter_map(|record| service_row(record, window)).collect(),
         stops: stops(line, &modes, window, &reasons),
         latitude: latitude(line, store, (window, &modes)).await?,
-        tanks: tanks.iter().filter_map(|view| tank_row(line, view)).collect(),
+        tanks: state.tanks.iter().filter_map(|view| tank_row(line, view)).collect(),
         batches: batches.iter().rev().filter_map(|row| batch_line(&row.record)).collect(),
         holds_open: holds(store).await?.into_iter().filter(HoldRow::is_open).collect(),
         checks_are_kept: entered.is_kept,
-        checks_due: entered.due,
+        is_due_known: state.due.is_some(),
+        checks_due: state.due.unwrap_or_default().to_vec(),
         made: made(line, store, (window.from(), window.to())).await?,
         statistics: statistics(line, store, (window, &modes)).await?,
     })

@@ -111,7 +111,7 @@ impl ShiftReport {
         });
         let due: Vec<String> = due.collect();
         let title = if self.checks_are_kept {
-            "Checks due"
+            if self.is_due_known { "Checks due" } else { "Checks due: the page of the running program knows" }
         } else {
             "Checks due (the line has no checks that people enter)"
         };

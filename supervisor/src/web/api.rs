@@ -5,7 +5,7 @@ use super::api_types;
 use super::pages::records as pages;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, names, records, reports};
+use super::{Web, entries, names, records, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -35,6 +35,7 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms/{id}", get(alarm))
         .route("/alarms/{id}/acknowledge", post(acknowledge))
         .route("/reports/alarms", get(reports::alarms))
+        .route("/entries", get(entries::list).post(entries::from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
         .route("/batches", get(pages::batches::list_for_programs))
         .route("/batches/{id}", get(pages::batches::one_for_programs))
@@ -97,9 +98,10 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, batches, batches/{id}, holds, reports/alarms, \
-                shift, hold, records and statistics; and a POST to alarms/{id}/acknowledge, shelve, unshelve, out-of-service, \
-                return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and sign-offs";
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, entries, batches, batches/{id}, holds, \
+                reports/alarms, shift, hold, records and statistics; and a POST to entries, alarms/{id}/acknowledge, shelve, \
+                unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
+                sign-offs";
     Problem::new(StatusCode::NOT_FOUND, text).into_response()
 }
 

@@ -21,10 +21,11 @@ impl Asset {
     }
 }
 
-static ASSETS: LazyLock<[Asset; 3]> = LazyLock::new(|| {
+static ASSETS: LazyLock<[Asset; 4]> = LazyLock::new(|| {
     [
         Asset::new("page.css", "text/css; charset=utf-8", include_str!("assets/page.css")),
         Asset::new("live.js", "text/javascript; charset=utf-8", include_str!("assets/live.js")),
+        Asset::new("keypad.js", "text/javascript; charset=utf-8", include_str!("assets/keypad.js")),
         Asset::new("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
     ]
 });

@@ -8,6 +8,7 @@ mod acknowledge;
 mod api;
 mod api_types;
 mod assets;
+mod entries;
 mod facts;
 mod health;
 mod listen;
@@ -30,6 +31,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -57,6 +59,8 @@ pub struct AppState {
     pub history: Arc<dyn HistoryStore>,
     /// The run's wall time.
     pub clock: WallTime,
+    /// How each server is doing that history is sent to.
+    pub servers: Vec<SharedServerStatus>,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -77,6 +81,11 @@ impl Web {
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
+    }
+
+    /// How each server is doing that history is sent to.
+    fn servers(&self) -> Vec<ServerStatus> {
+        self.app.servers.iter().map(SharedServerStatus::now).collect()
     }
 
     /// What can be said from `snapshot` now.
@@ -106,6 +115,8 @@ fn routes(web: Web) -> Router {
         .route("/signals/{tag}", get(pages::signal::show))
         .route("/stations/{key}", get(pages::station::show))
         .route("/tanks", get(pages::tanks::show))
+        .route("/entries", get(pages::entries::show))
+        .route("/entries/{tag}", get(pages::keypad::show).post(entries::from_form))
         .route("/batches", get(pages::records::batches::list))
         .route("/batches/{id}", get(pages::records::batches::one))
         .route("/holds", get(pages::records::holds::show).post(records::hold_from_form))

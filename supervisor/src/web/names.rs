@@ -26,7 +26,8 @@ pub(super) fn station(line: &Line, key: &str) -> Result<StationId, Option<String
     found.ok_or_else(|| nearest(&key.to_lowercase(), keys()))
 }
 
-fn nearest<'a>(wanted: &str, names: impl Iterator<Item = &'a str>) -> Option<String> {
+/// The nearest of some names, if one is near.
+pub(super) fn nearest<'a>(wanted: &str, names: impl Iterator<Item = &'a str>) -> Option<String> {
     // Names are short by the file's rules; what a person sends need not be.
     let wanted: String = wanted.chars().take(80).collect();
     names

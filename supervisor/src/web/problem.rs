@@ -18,7 +18,12 @@ pub(super) struct Problem {
     #[serde(skip_serializing_if = "Option::is_none")]
     occurrence: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    nearest: Option<String>,
+    nearest: Option<Box<str>>,
+    /// It can be confirmed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    asked: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    meant: Option<f64>,
 }
 
 impl Problem {
@@ -31,6 +36,8 @@ impl Problem {
             run: None,
             occurrence: None,
             nearest: None,
+            asked: None,
+            meant: None,
         }
     }
 
@@ -39,9 +46,14 @@ impl Problem {
         Self { run: Some(run), occurrence: Some(occurrence), ..self }
     }
 
+    /// Says that it is a question, and what may have been meant.
+    pub(super) fn with_question(self, meant: Option<f64>) -> Self {
+        Self { asked: Some(true), meant, ..self }
+    }
+
     /// Adds the nearest name that exists.
     pub(super) fn with_nearest(self, nearest: Option<String>) -> Self {
-        Self { nearest, ..self }
+        Self { nearest: nearest.map(String::into_boxed_str), ..self }
     }
 }
 

@@ -30,11 +30,24 @@ impl Zone {
         self.format(at, "%H:%M")
     }
 
+    /// A moment that a person wrote: local time as a browser's field gives it, or RFC 3339.
+    pub(super) fn moment(&self, text: &str) -> Option<UtcMillis> {
+        if let Ok(at) = text.parse::<Timestamp>() {
+            return Some(UtcMillis(at.as_millisecond()));
+        }
+        let local = text.parse::<jiff::civil::DateTime>().ok()?;
+        let at = local.to_zoned_datetime(self.zone.clone()).ok()?;
+        Some(UtcMillis(at.timestamp().as_millisecond()))
+    }
+
     fn format(&self, at: UtcMillis, pattern: &str) -> String {
         let text = timestamp(at).to_zoned_datetime(self.zone.clone()).strftime(pattern).to_string();
         if self.zone == TimeZone::UTC && pattern.contains("%T") { format!("{text} UTC") } else { text }
     }
 }
+
+/// A local time as people may write it.
+pub(super) const EXAMPLE: &str = "2026-11-25T14:00";
 
 /// `at` as RFC 3339 in UTC, for programs.
 pub(super) fn rfc3339(at: UtcMillis) -> String {

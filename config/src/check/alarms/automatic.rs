@@ -103,6 +103,7 @@ fn measurement(
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     };
     Some(LineAlarm {
         id: format!("measurement.{}", signal.tag),
@@ -112,6 +113,7 @@ fn measurement(
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority: raw.priority.as_ref().map_or(Priority::Low, |priority| priority.value),
         class: Some(AlarmClass::Instrument),
         causes: texts(&[
@@ -165,6 +167,7 @@ fn communication(
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     };
     LineAlarm {
         id: format!("communication.{}", controller.name),
@@ -174,6 +177,7 @@ fn communication(
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority,
         class: Some(AlarmClass::Instrument),
         causes: texts(&[

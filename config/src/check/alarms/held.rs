@@ -58,9 +58,13 @@ pub(super) fn needs_target(
         let Some(found) = checked.setpoints.iter().find(|setpoint| setpoint.signal == id) else {
             if !is_named(written, checked, signal) {
                 let message = format!("recipe {} has no setpoint for {}", quoted(key), quoted(&signal.tag));
-                let which = if signal.role == Role::Setpoint { "target" } else { "signal" };
+                let (table, which) = match signal.role {
+                    Role::Setpoint => ("setpoint", "target"),
+                    Role::Entered => ("entered", "entry"),
+                    Role::Measured | Role::Output | Role::Status => ("setpoint", "signal"),
+                };
                 let hint =
-                    format!("add to recipes/{key}.toml: [[setpoint]] with `{which} = \"{}\"`", signal.tag);
+                    format!("add to recipes/{key}.toml: [[{table}]] with `{which} = \"{}\"`", signal.tag);
                 sink.report(code, place(raw), message, hint);
             }
             continue;
@@ -84,8 +88,9 @@ pub(super) fn needs_target(
 fn is_named(written: &RawRecipe, checked: &Recipe, signal: &LineSignal) -> bool {
     let names_it = |name: &Option<At<String>>| name.as_ref().is_some_and(|name| name.value == signal.tag);
     let own = checked.setpoints.iter().filter(|setpoint| setpoint.entered.is_some()).count();
-    let is_whole = checked.setpoints.len() >= written.setpoints.len() + own;
-    written.setpoints.iter().any(|one| names_it(&one.signal) || names_it(&one.target))
+    let count = written.setpoints.len() + written.entered.len();
+    let is_whole = checked.setpoints.len() >= count + own;
+    written.setpoints.iter().chain(&written.entered).any(|one| names_it(&one.signal) || names_it(&one.target))
         || (signal.role == Role::Setpoint && !is_whole)
 }
 

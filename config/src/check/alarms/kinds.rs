@@ -33,7 +33,9 @@ pub(super) fn check(
         RawKind::Limit(limit) => limit_settings(limit, signal, sink).map(Kind::Limit),
         RawKind::TimeWeighted(weighted) => {
             let settings = time_weighted(weighted, signal, sink);
-            held::needs_target(raw, id, signal, None, context, sink);
+            if weighted.band.is_none() {
+                held::needs_target(raw, id, signal, None, context, sink);
+            }
             held::raises_in_time(raw, id, settings.as_ref(), context, sink);
             settings.map(Kind::TimeWeighted)
         }

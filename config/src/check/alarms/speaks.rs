@@ -77,7 +77,8 @@ pub(super) fn settles(raw: &RawAlarm, alarm: &LineAlarm, is_hidden: bool, sink: 
 /// Whether the kind is held against the recipe.
 fn is_held(kind: &RawKind) -> bool {
     match kind {
-        RawKind::TimeWeighted(_) | RawKind::Drift(_) => true,
+        RawKind::TimeWeighted(kind) => kind.band.is_none(),
+        RawKind::Drift(_) => true,
         RawKind::Deviation(deviation) => {
             deviation.against.as_ref().is_none_or(|against| against.value == "recipe")
         }

@@ -46,6 +46,7 @@ pub(crate) fn alarm(kind: Kind) -> AlarmSettings {
         hides_for: None,
         shelve_most: None,
         group: None,
+        in_a_row: None,
     }
 }
 

@@ -3,7 +3,7 @@
 use super::{Opened, failed, print_json};
 use crate::cli::{Exit, misused};
 use crate::line::past;
-use crate::report::shift::shift_report;
+use crate::report::shift::{AtTheEnd, shift_report};
 use crate::report::shifts::{self, ShiftSpan, local_day};
 use jiff::civil::Date;
 use setward_protocol::{Uptime, UtcMillis};
@@ -49,8 +49,9 @@ pub(super) async fn shift(asked: &ShiftArguments) -> Result<(), Exit> {
     let since = UtcMillis(now.0.min(shift.span.from().0.max(now.0 - 3_600_000)));
     let book = past::followed(&opened.line, &opened.reader, since, now).await;
     let tanks = book.tanks(&opened.line, Uptime::START, now);
+    let state = AtTheEnd { tanks: &tanks, due: None };
     let report =
-        shift_report(&opened.line, &opened.reader, &shift, &tanks, known_until).await.map_err(failed)?;
+        shift_report(&opened.line, &opened.reader, &shift, state, known_until).await.map_err(failed)?;
     if asked.json {
         return print_json(&report);
     }

@@ -3,6 +3,7 @@
 //! Times are RFC 3339 in UTC. A number's unit is the last word of its key, or stands in a `unit` beside it.
 
 mod alarm;
+pub(in crate::web) mod entries;
 
 pub(super) use alarm::{GrantedBody, alarm};
 

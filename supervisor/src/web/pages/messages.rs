@@ -56,6 +56,16 @@ pub(in crate::web) fn no_such_station(web: &Web, key: &str) -> Response {
     message(web, StatusCode::NOT_FOUND, "No such station", body)
 }
 
+pub(in crate::web) fn no_such_entry(web: &Web, tag: &str) -> Response {
+    let tags = web.app.line.entries.iter().map(|entry| web.app.line.signal(entry.signal).tag.as_str());
+    let body = html! {
+        p { "Nothing called \u{201c}" (shortened(tag)) "\u{201d} is entered on this line." }
+        (did_you_mean("entries", names::nearest(&tag.to_uppercase(), tags)))
+        p { a.button href="/entries" { "All entries" } }
+    };
+    message(web, StatusCode::NOT_FOUND, "No such entry", body)
+}
+
 /// A form that could not be read. The library's own words say nothing to a person, so it is told what was expected.
 pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
     let why = if status == StatusCode::PAYLOAD_TOO_LARGE {

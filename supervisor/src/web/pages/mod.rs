@@ -4,7 +4,9 @@ pub(super) mod alarm;
 pub(super) mod alarms;
 mod aside;
 mod controller;
+pub(super) mod entries;
 mod events;
+pub(in crate::web) mod keypad;
 pub(super) mod line;
 pub(super) mod messages;
 pub(in crate::web) mod product;
@@ -29,6 +31,9 @@ use setward_protocol::Reading;
 /// Characters of the configuration fingerprint that are enough to tell two apart by eye.
 const FINGERPRINT_SHOWN: usize = 12;
 
+/// For a page that stays as it is while somebody writes on it.
+const STILL: u32 = 0;
+
 /// One page.
 pub(super) struct Page<'a> {
     pub(super) title: &'a str,
@@ -50,12 +55,13 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 title { (page.title) " \u{2013} " (scene.line.name) }
                 link rel="stylesheet" href=(assets::address("page.css"));
                 link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
-                noscript { meta http-equiv="refresh" content=(page.reload_s); }
+                @if page.reload_s != STILL { noscript { meta http-equiv="refresh" content=(page.reload_s); } }
                 script type="module" src=(assets::address("live.js")) {}
+                @if page.reload_s == STILL { script type="module" src=(assets::address("keypad.js")) {} }
             }
             body data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) {
                 (header(scene, page.scope))
-                main #main data-region { (page.body) }
+                main #main data-region[page.reload_s != STILL] { (page.body) }
                 (footer(scene))
             }
         }
@@ -81,6 +87,7 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
             nav aria-label="Pages" {
                 a href="/" { "Line" }
                 @if !line.tanks.is_empty() { a href="/tanks" { "Tanks" } }
+                @if !line.entries.is_empty() { a href="/entries" { "Entries" (late(scene)) } }
                 a href="/alarms" { "Alarms" span #counts data-region { (counts(scene)) } }
             }
             div.place {
@@ -92,6 +99,13 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
             p #silence role="status" hidden {}
         }
     }
+}
+
+/// How many entries are overdue, in words.
+fn late(scene: &Scene<'_>) -> Markup {
+    let is_late = |view: &&crate::entries::EntryView| matches!(view.due, crate::entries::DueView::Overdue(_));
+    let count = scene.snapshot.entries.iter().filter(is_late).count();
+    html! { @if count > 0 { span.late { (count) " late" } } }
 }
 
 /// How often a page without scripts loads anew: seldom while a name may be being typed into it.

@@ -103,7 +103,9 @@ fn belts<'a>(scene: &Scene<'a>, station: &StationFacts<'_>) -> Vec<(usize, &'a B
         scene.line.signals.iter().any(|signal| match signal.origin {
             Origin::Derived(Derivation::Dwell { speed, .. }) => speed == belt.speed,
             Origin::Derived(Derivation::Ratio { .. } | Derivation::Difference { .. })
-            | Origin::Register(_) => false,
+            | Origin::Register(_)
+            | Origin::Entered
+            | Origin::Followed(_) => false,
         })
     };
     let here = scene.line.belts.iter().enumerate().filter(|(_, belt)| belt.station == station.id);
@@ -144,7 +146,8 @@ fn is_lost(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> bool {
         | NoData::Refused
         | NoData::HeartbeatStopped
         | NoData::Restarting
-        | NoData::TooLittleKnown => false,
+        | NoData::TooLittleKnown
+        | NoData::TakenBack => false,
     });
     own && scene.silent_controller(facts).is_none()
 }

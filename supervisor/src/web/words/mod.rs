@@ -134,6 +134,7 @@ pub(super) const fn no_data_hint(why: NoData) -> &'static str {
         NoData::Restarting => {
             "The controller's program has just begun anew; its registers are not filled yet. It takes up to a minute."
         }
+        NoData::TakenBack => "A person has taken back what was entered last.",
         NoData::TooLittleKnown => {
             "It is computed over a stretch of time of which too little has been seen. Wait."
         }
@@ -155,6 +156,7 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
         NoData::HeartbeatStopped => "heartbeat_stopped",
         NoData::Restarting => "restarting",
         NoData::TooLittleKnown => "too_little_known",
+        NoData::TakenBack => "taken_back",
     }
 }
 

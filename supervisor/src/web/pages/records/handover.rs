@@ -1,7 +1,8 @@
 //! The handover of a shift, to be read at its change and printed.
 
 use super::{batch_link, clock, name_field, page, said, unreadable};
-use crate::report::shift::{CallRow, ShiftReport, TankRow, shift_report};
+use crate::report::entered;
+use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
 use crate::report::shifts::{self, ShiftSpan};
 use crate::report::stops::{REASONS, StopRow};
 use crate::report::tables::{call_words, hold_words, words_of};
@@ -45,9 +46,14 @@ fn find(web: &Web, asked: &Asked) -> Result<ShiftSpan, String> {
 async fn report(web: &Web, shift: &ShiftSpan) -> Result<ShiftReport, String> {
     let (app, now) = (&web.app, web.app.clock.utc());
     let snapshot = app.handle.snapshot();
-    // Of an older shift nobody remembers the tanks but its own printed handover.
-    let tanks = if shift.span.contains(now) { snapshot.following.tanks.as_slice() } else { &[] };
-    shift_report(&app.line, &*app.history, shift, tanks, now).await.map_err(|error| error.text)
+    let due = entered::due(&app.line, &snapshot.entries);
+    // Of an older shift nobody remembers the state of things but its own printed handover.
+    let state = if shift.span.contains(now) {
+        AtTheEnd { tanks: &snapshot.following.tanks, due: Some(&due) }
+    } else {
+        AtTheEnd::default()
+    };
+    shift_report(&app.line, &*app.history, shift, state, now).await.map_err(|error| error.text)
 }
 
 /// The handover, for programs.
@@ -141,6 +147,7 @@ fn show_report(
         section {
             h2 { "Checks due: " (report.checks_due.len()) }
             @if !report.checks_are_kept { p { "This line has no checks that people enter." } }
+            @else if !report.is_due_known { p { "What was due then is not known now." } }
             ul { @for check in &report.checks_due { li { (check.name) ", due " (local(&check.due)) @if check.is_late { b { " \u{25b2} late" } } } } }
         }
         section { h2 { "Signals that the recipe holds" } (super::figures::signals(&report.statistics)) }

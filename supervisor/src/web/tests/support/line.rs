@@ -179,11 +179,13 @@ pub(in crate::web::tests) fn alarm(
             hides_for: None,
             shelve_most: None,
             group: None,
+            in_a_row: None,
         },
         when: Vec::new(),
         only_after: None,
         hides: Vec::new(),
         batch: Vec::new(),
+        band: None,
         priority,
         class: None,
         causes: vec![
@@ -332,6 +334,7 @@ pub(in crate::web::tests) fn line() -> Line {
         tanks: Vec::new(),
         delays: Vec::new(),
         feed: None,
+        entries: Vec::new(),
         files: Vec::new(),
         fingerprint: "0123456789abcdef".repeat(4),
     }

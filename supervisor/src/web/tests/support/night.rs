@@ -124,6 +124,7 @@ pub(in crate::web::tests) fn snapshot() -> LineSnapshot {
         controllers: vec![answering.clone(), silent, answering],
         alarms: alarm_views(),
         following: std::sync::Arc::default(),
+        entries: std::sync::Arc::default(),
         dwell_s: vec![None, Some(55.0)],
         counts: Counts::default(),
         history_problem: None,
