@@ -300,14 +300,15 @@ pub(super) fn batch_line(record: &str) -> Option<BatchLine> {
     })
 }
 
-/// The signals that any recipe holds, each once, in the order of the line file; setpoints that a person entered are not among
+/// The signals that any recipe holds, but for kettles, which their batches judge: each once, in the order of the line file; setpoints that a person entered are not among
 /// them.
 fn held(line: &Line) -> Vec<SignalId> {
     let holds =
         |asked: &RecipeSetpoint| line.signal(asked.signal).role == setward_config::line::Role::Measured;
     let all = line.recipes.iter().flat_map(|recipe| &recipe.setpoints).filter(|asked| holds(asked));
     let all: std::collections::BTreeSet<SignalId> = all.map(|asked| asked.signal).collect();
-    all.into_iter().collect()
+    let is_of_kettle = |signal: &SignalId| line.kettles.iter().any(|kettle| kettle.temperature == *signal);
+    all.into_iter().filter(|signal| !is_of_kettle(signal)).collect()
 }
 
 async fn statistics(

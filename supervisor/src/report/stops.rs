@@ -161,11 +161,12 @@ fn cut(
     add(Some(mode), from, stretch.end);
 }
 
-/// The stops of a window, in order of time.
+/// The stops of a window, in order of time. A kettle that is idle between two batches has not stopped.
 #[must_use]
 pub fn stops(line: &Line, modes: &[Vec<ModeSpan>], window: Span, reasons: &[KeptRecord]) -> Vec<StopRow> {
     let mut all: Vec<(UtcMillis, usize, UtcMillis, UtcMillis)> = Vec::new();
-    for (station, spans) in modes.iter().enumerate() {
+    let cooks = |station: usize| line.kettles.iter().any(|kettle| kettle.station.index() == station);
+    for (station, spans) in modes.iter().enumerate().filter(|(station, _)| !cooks(*station)) {
         let stopped = spans.iter().filter(|span| span.mode == Some(Mode::Stopped));
         all.extend(stopped.map(|span| (span.since, station, span.from, span.to)));
     }

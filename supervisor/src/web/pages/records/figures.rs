@@ -105,7 +105,7 @@ fn table(rows: &[(&str, &StatisticsRow)]) -> Markup {
     html! {
         @if rows.is_empty() { p { "None." } } @else {
             div.wide tabindex="0" role="region" aria-label="Statistics" {
-                table.tanks {
+                table.tanks.figures {
                     thead { tr { th { "" span.unseen { "Of" } } th { "Ran" } th { "In tolerance" } th { "Mean" } th { "sd" } th { "n eff." } th { "Ppk" } th { "Cpk" } } }
                     tbody { @for (name, row) in rows { (row_of(name, row)) } }
                 }

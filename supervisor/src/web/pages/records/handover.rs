@@ -198,7 +198,7 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
             Some(said) => p { b { (words_of(&REASONS, &said.reason)) } @if let Some(note) = &said.note { ", " (note) } ", by " (said.by) },
             None => p { "No reason given." }
         }
-        details {
+        details.give {
             summary { @if stop.reason.is_some() { "Give another reason" } @else { "Give the reason" } }
             form.acknowledge method="post" action=(format!("/stops/{}/reason", stop.id)) {
                 input type="hidden" name="back" value=(back);
@@ -245,7 +245,7 @@ fn tanks(web: &Web, report: &ShiftReport) -> Markup {
             section {
                 h2 { "Tanks now" }
                 div.wide tabindex="0" role="region" aria-label="Tanks" {
-                    table.tanks {
+                    table.tanks.figures {
                         thead { tr { th { "Tank" } th { "State" } th { "kg" } th { "Age" } th { "May be fed" } th { "Too old" } } }
                         tbody { @for tank in &report.tanks { tr {
                             th scope="row" { (tank.name) } td { (tank.state) }

@@ -63,7 +63,7 @@ pub(in crate::web) async fn show(
             section {
                 h2 { "Decided" }
                 ul.alarms { @for row in decided.iter().take(DECIDED_SHOWN) {
-                    li { (facts(&web, row)) details { summary { "Decide again" } (decision_form(row, name.as_deref())) } }
+                    li { (facts(&web, row)) details.give { summary { "Decide again" } (decision_form(row, name.as_deref())) } }
                 } }
             }
         }
