@@ -143,6 +143,11 @@ impl BatchReport {
         self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict.starts_with("not met"))
     }
 
+    /// The verdicts that say that too little was seen.
+    pub fn not_known(&self) -> impl Iterator<Item = &VerdictRow> {
+        self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict == NOT_KNOWN)
+    }
+
     /// In a word: met, not met or not known. Not met if any limit is not.
     #[must_use]
     pub fn verdict(&self) -> &'static str {

@@ -132,6 +132,20 @@ pub struct BatchLine {
     pub verdict: String,
     /// The limits that were not met.
     pub missed: Vec<String>,
+    /// The limits of which it is not known.
+    pub not_known: Vec<String>,
+}
+
+impl BatchLine {
+    /// The verdict with its limits, in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self.verdict.as_str() {
+            "not met" => format!("not met: {}", self.missed.join("; ")),
+            "not known" => format!("not known: {}", self.not_known.join("; ")),
+            verdict => verdict.to_owned(),
+        }
+    }
 }
 
 /// A signal's statistics.
@@ -295,6 +309,7 @@ pub(super) fn batch_line(record: &str) -> Option<BatchLine> {
     Some(BatchLine {
         verdict: report.verdict().to_owned(),
         missed: report.missed().map(|row| row.limit.clone()).collect(),
+        not_known: report.not_known().map(|row| row.limit.clone()).collect(),
         id: report.id,
         recipe: report.recipe_name,
     })

@@ -97,9 +97,8 @@ impl ShiftReport {
         });
         section(out, "Setpoints away from the recipe", &turned.collect::<Vec<_>>())?;
         section(out, "Tanks", &self.tanks.iter().map(|tank| tank_words(tank, local)).collect::<Vec<_>>())?;
-        let batches = self.batches.iter().map(|batch| {
-            format!("{} {}: {} {}", batch.id, batch.recipe, batch.verdict, batch.missed.join("; "))
-        });
+        let batches =
+            self.batches.iter().map(|batch| format!("{} {}: {}", batch.id, batch.recipe, batch.words()));
         section(out, "Kettle batches begun", &batches.collect::<Vec<_>>())?;
         section(
             out,
@@ -352,9 +351,10 @@ impl ReviewReport {
     fn write(&self, out: &mut String, local: Local<'_>) -> fmt::Result {
         writeln!(out, "Records of {} to review: {} exceptions", self.line, self.exceptions())?;
         writeln!(out, "{} to {}", local(&self.from), local(&self.to))?;
-        let batches = self.batch_exceptions.iter().map(|batch| {
-            format!("{} {}: {} {}", batch.id, batch.recipe, batch.verdict, batch.missed.join("; "))
-        });
+        let batches = self
+            .batch_exceptions
+            .iter()
+            .map(|batch| format!("{} {}: {}", batch.id, batch.recipe, batch.words()));
         section(
             out,
             &format!("Kettle batches, {} in all: limits not met or not known", self.batches),

@@ -266,7 +266,7 @@ fn batches(report: &ShiftReport) -> Markup {
             @if report.batches.is_empty() { p { "None has a record." } }
             ul { @for batch in &report.batches { li {
                 (batch_link(&batch.id)) " " (batch.recipe) ": "
-                @if batch.verdict == "not met" { b { "\u{25b2} not met" } ": " (batch.missed.join("; ")) } @else { (batch.verdict) }
+                @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
             } } }
         }
     }

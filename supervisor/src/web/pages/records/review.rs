@@ -91,7 +91,7 @@ fn show_report(
 ) -> Markup {
     let local = |text: &str| clock(web, text);
     let batches: Vec<Markup> = report.batch_exceptions.iter().map(|batch| html! {
-        (batch_link(&batch.id)) " " (batch.recipe) ": " @if batch.verdict == "not met" { b { "\u{25b2} not met" } } @else { (batch.verdict) } " " (batch.missed.join("; "))
+        (batch_link(&batch.id)) " " (batch.recipe) ": " @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
     }).collect();
     let alarms: Vec<Markup> = report.alarms.iter().map(|row| html! {
         a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
