@@ -285,24 +285,3 @@ async fn an_alarm_is_shelved_and_taken_out_of_service_from_the_command_line() {
     ask(&["--shelve", "masa-hot", "--reset", "masa-hot"], 2, &["cannot be used with"]);
     ask(&["--for", "1 h"], 2, &["--shelve"]);
 }
-
-#[test]
-fn a_proof_is_printed_kept_as_a_page_and_told_to_scripts() {
-    let folder = demo_folder();
-    let dir = text(folder.path());
-    let page = folder.path().join("proof.html");
-    let only = ["--only", "oil-flow-low,communication.oven"];
-    let asked = [&["prove", dir], &only[..], &["--json", "--html", text(&page)]].concat();
-    let output = setward(&asked);
-    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
-    let report: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
-    assert_eq!(report["configured"]["by_physics"], 1);
-    assert_eq!(report["automatic"]["by_physics"], 1);
-    assert_eq!(report["configuration_sha256"].as_str().unwrap().len(), 64);
-    let written = std::fs::read_to_string(&page).unwrap();
-    assert!(written.contains("Read this first") && written.contains("Fryer oil flow low"), "{written}");
-    let entries = std::fs::read_dir(folder.path()).unwrap().count();
-    assert_eq!(entries, 5, "nothing but the page was written");
-    check(&["prove", dir, "--only", "oil-flow-lo"], 2, &["no alarm \"oil-flow-lo\"", "oil-flow-low"]);
-    check(&["prove", "no/such/folder"], 3, &["no/such/folder"]);
-}
