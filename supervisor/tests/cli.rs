@@ -54,6 +54,26 @@ fn help_begins_with_what_it_is_and_ends_with_examples() {
 }
 
 #[test]
+fn an_entry_needs_a_daemon_and_says_what_is_missing() {
+    let folder = demo_folder();
+    let site = folder.path().join("site.toml");
+    let port = free_port();
+    let told =
+        std::fs::read_to_string(&site).unwrap().replace("127.0.0.1:8470", &format!("127.0.0.1:{port}"));
+    std::fs::write(&site, told).unwrap();
+    let folder = text(folder.path());
+    check(&["enter", folder, "AI-451", "1,3", "--by", "Ana"], 4, &["can't be reached", "setward run"]);
+    check(&["enter", folder, "--due"], 4, &["can't be reached"]);
+    check(&["enter", folder, "AI-451"], 2, &["VALUE"]);
+    check(
+        &["enter", folder, "AI-451", "1.3", "--by", "Ana", "--taken", "noonish"],
+        2,
+        &["noonish", "no time"],
+    );
+    check(&["enter", "no/such/folder", "--list"], 3, &["no/such/folder"]);
+}
+
+#[test]
 fn a_missing_folder_is_a_configuration_error_that_says_how_to_begin() {
     check(&["run", "no/such/folder"], 3, &["no/such/folder", "line.toml", "setward demo --keep"]);
     check(&["check", "no/such/folder"], 3, &["no/such/folder"]);

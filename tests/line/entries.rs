@@ -1,6 +1,7 @@
 //! What people enter, through the real line task, history and engine, in virtual time: taken, kept, told, restored.
 
 use crate::support::{MemoryDial, demo_line};
+use setward::cli::demo::rounds::Rounds;
 use setward::clock::Clock;
 use setward::entries::{DueView, EntryRefusal, EntryView, EntryWish, Taken, Typed};
 use setward::history::sqlite::InlineStore;
@@ -226,5 +227,30 @@ async fn a_batch_asks_for_its_lime_and_the_tanks_give_their_ages() {
     let tag = format!("KY-{}", 131 + known.tank);
     let Reading::Good(age_h) = bench.reading(&running, &tag) else { panic!("{tag} has no value") };
     near(age_h * 3600.0, known.row.oldest_s.unwrap(), 20.0);
+    running.stop().await.unwrap();
+}
+
+/// The demo's crew on its rounds: everything that is due is entered, nobody is called, and the same seed enters the same.
+#[tokio::test(start_paused = true)]
+async fn a_crew_on_its_rounds_keeps_the_line_quiet() {
+    let bench = Bench::new();
+    let clock = Clock::starting_at(START);
+    let running = bench.run(clock).await;
+    let handle = running.handle();
+    let mut rounds = Rounds::new(&bench.line, 29);
+    for _ in 0..180 {
+        pass(60).await;
+        rounds.make(&bench.line, &handle, clock.utc(), "Ana").await;
+    }
+    let kept = bench.history.entries(None, 1_000).await.unwrap();
+    let count = |tag: &str| kept.iter().filter(|entry| entry.tag == tag && entry.corrects.is_none()).count();
+    assert!((4..=6).contains(&count("AI-451")), "each half hour: {}", count("AI-451"));
+    assert!((2..=3).contains(&count("XI-455")) && count("WI-101") >= 1, "{kept:?}");
+    assert!(kept.iter().all(|entry| entry.late_s < 3_000.0));
+    for alarm in
+        ["detector-check-overdue", "finished-moisture-out", "lime-dose-out.WI-101", "piece-weight-out"]
+    {
+        assert!(bench.story(alarm).await.is_empty(), "{alarm}");
+    }
     running.stop().await.unwrap();
 }

@@ -24,6 +24,7 @@ mod people;
 mod poller;
 mod product;
 mod prove;
+mod records;
 mod replay;
 mod shipped_files;
 mod small_line;

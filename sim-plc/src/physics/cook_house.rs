@@ -9,6 +9,8 @@ use super::{Noise, StepTime};
 
 /// A kettle's turn comes round after this, s; several kettles share it evenly. Demo line: two started 41 min apart.
 const TURN_S: f64 = 4920.0;
+/// Kettles begin at least this part of their share of the turn apart, however they come to be ready. Illustrative.
+const BEGINS_APART: f64 = 0.9;
 /// Corn the line eats, kg/s. Trade figure: 876 kg/h for 1,000 kg/h of finished product.
 const EATEN_KG_PER_S: f64 = 876.0 / 3600.0;
 /// How much the header sags for each kettle on full steam, Pa, and how fast, s. Demo line: 0.8 bar when both heat.
@@ -84,6 +86,8 @@ pub struct CookHouse {
     /// Place of the tank that feeds the line.
     feeding: Option<usize>,
     next_batch: u32,
+    /// Since a kettle has begun, s: the others wait for their part of the turn.
+    begun_ago_s: f64,
 }
 
 /// How a kettle begins.
@@ -243,6 +247,7 @@ impl CookHouse {
             header_pa: usual_pa,
             quench_kg_per_s: 0.0,
             feeding: (tanks > 0).then_some(feeding % tanks.max(1)),
+            begun_ago_s: TURN_S,
             next_batch: batch.saturating_add(u32::try_from(kettles.len()).unwrap_or_default()),
         };
         let first = kettles.first().map(|start| start.balance);
@@ -356,9 +361,11 @@ impl CookHouse {
     pub fn step(&mut self, step: StepTime, house: &HouseOrders, orders: &[KettleOrders], noise: &mut Noise) {
         self.step_header(step, house.steam_pa);
         let mut asked_kg_per_s = 0.0;
+        let part_s = TURN_S / self.units.len().max(1) as f64;
+        self.begun_ago_s += step.seconds();
         for index in 0..self.units.len() {
             let turn = Turn {
-                may_begin: house.cooks && self.has_place(),
+                may_begin: house.cooks && self.begun_ago_s > BEGINS_APART * part_s && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
                 hold_s: house.hold_s,
                 header_pa: self.header_pa,
@@ -369,6 +376,7 @@ impl CookHouse {
             let pumped = unit.step(step, orders, &turn, noise);
             asked_kg_per_s += unit.program.commands().quench_kg_per_s * house.quench_share;
             if unit.program.has_just_begun() {
+                self.begun_ago_s = 0.0;
                 unit.batch = self.next_batch;
                 self.next_batch = self.next_batch.wrapping_add(1) % 100_000_000;
             }

@@ -13,6 +13,11 @@ use core::fmt;
 use core::time::Duration;
 use setward_protocol::Uptime;
 
+/// Most stretches of running that are told apart since the last sample.
+const SPANS_MAX: usize = 4096;
+/// Most events that await their entry.
+pub const AWAITED_MAX: usize = 64;
+
 /// When an entry is due.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Due {
@@ -217,8 +222,11 @@ impl EntryBook {
 
     /// The station began or stopped to run.
     pub fn handle_running(&mut self, at: Uptime, runs: bool) {
+        let is_full = self.running.len() >= SPANS_MAX;
         match (self.running.last_mut(), runs) {
             (Some((_, until @ None)), false) => *until = Some(at),
+            // So many stops without an entry: it has long been due, and when is known from the first of them.
+            (None | Some((_, Some(_))), true) if is_full => {}
             (None | Some((_, Some(_))), true) => self.running.push((at, None)),
             (Some((_, None)), true) | (None | Some((_, Some(_))), false) => {}
         }
@@ -227,6 +235,10 @@ impl EntryBook {
     /// Something happened that asks for an entry.
     pub fn handle_event(&mut self, at: Uptime) {
         if matches!(self.rule.due, Due::Once(_)) {
+            // Nobody will go back to all of them: the oldest is let go.
+            if self.awaited.len() >= AWAITED_MAX {
+                self.awaited.remove(0);
+            }
             self.awaited.push(at);
         }
     }

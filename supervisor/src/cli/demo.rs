@@ -2,6 +2,7 @@
 //! told otherwise, a week that the same line has lived through in virtual time.
 
 pub mod play;
+pub mod rounds;
 pub mod week;
 
 use super::run::{USER_TIMEOUT_MARGIN, listen, page_line, print_summary, stop_signal, time_is_up, watch};

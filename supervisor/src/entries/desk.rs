@@ -8,7 +8,9 @@ use super::{DueView, EntryRefusal, EntryView, EntryWish, OLDEST_DAYS, SHOWN_MAX,
 use crate::history::StoredEntry;
 use crate::line::WallAnchor;
 use setward_config::line::{EntryDue, EntryKind, Line, LineEntry, StationId};
-use setward_process::entries::{Due, DueState, Entry, EntryBook, EntryRule, NotTaken, Question, Said};
+use setward_process::entries::{
+    AWAITED_MAX, Due, DueState, Entry, EntryBook, EntryRule, NotTaken, Question, Said,
+};
 use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::time::Duration;
 
@@ -127,16 +129,17 @@ impl EntryDesk {
             if matches!(entry.due, EntryDue::Running(_)) {
                 kind.book.handle_running(now, runs(line.signal(entry.signal).station));
             }
-            let early = Duration::from_millis(u64::try_from(entry.late_after.as_millis()).unwrap_or(0));
             if let Some(daily) = &mut kind.daily {
-                let ahead = UtcMillis(wall.utc.0 + i64::try_from(early.as_millis()).unwrap_or(0));
-                if let Some(at) = daily.come(ahead) {
-                    let early_ms = i64::try_from(early.as_millis()).unwrap_or(0);
+                let early_ms = i64::try_from(entry.late_after.as_millis()).unwrap_or(0);
+                if let Some(at) = daily.come(UtcMillis(wall.utc.0 + early_ms)) {
                     kind.book.handle_event(axis_of(UtcMillis(at.0 - early_ms), wall));
                 }
             }
             for signal in kind.begins.as_mut().map(|begins| begins.begun(&good)).unwrap_or_default() {
                 kind.book.handle_event(now);
+                if kind.awaited_for.len() >= AWAITED_MAX {
+                    kind.awaited_for.remove(0);
+                }
                 kind.awaited_for.push(line.signal(signal).name.clone());
             }
         }

@@ -47,10 +47,11 @@ impl LineTask<'_> {
         let (wall, core) = (self.anchor(), &self.core);
         let runs = |station| core.mode(station) == Mode::Run;
         self.desk.handle_tick(&self.line, wall, runs, |signal| core.good(signal));
+        // Nothing of it changes by the second.
         if self.ticks % super::followed::EVERY_TICKS == 1 {
             self.follow_ages();
+            self.entered = Arc::new(self.desk.views(wall));
         }
-        self.entered = Arc::new(self.desk.views(wall));
     }
 
     /// The newest entries of before this run are the present values. They are no new samples: history has them.

@@ -16,6 +16,7 @@ mod live;
 mod names;
 mod pages;
 mod problem;
+mod records;
 mod reports;
 mod security;
 mod stream;
@@ -116,6 +117,14 @@ fn routes(web: Web) -> Router {
         .route("/tanks", get(pages::tanks::show))
         .route("/entries", get(pages::entries::show))
         .route("/entries/{tag}", get(pages::keypad::show).post(entries::from_form))
+        .route("/batches", get(pages::records::batches::list))
+        .route("/batches/{id}", get(pages::records::batches::one))
+        .route("/holds", get(pages::records::holds::show).post(records::hold_from_form))
+        .route("/holds/{n}/decision", post(records::decision_from_form))
+        .route("/handover", get(pages::records::handover::show))
+        .route("/stops/{id}/reason", post(records::reason_from_form))
+        .route("/records", get(pages::records::review::show))
+        .route("/sign-offs", post(records::sign_from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

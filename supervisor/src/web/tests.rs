@@ -1,7 +1,9 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
 mod command;
+mod entries;
 mod product;
+mod records;
 mod requests;
 mod rules;
 mod silences;

@@ -173,3 +173,31 @@ fn a_check_by_the_clock_is_due_from_the_beginning_on() {
     book.enter(at(91.0), said(1.0, 40.0)).unwrap();
     assert_eq!(book.due(at(92.0)), DueState::DueAt(at(145.0)));
 }
+
+/// Nobody entered anything for months: what is remembered stays small, and what is due stays due.
+#[test]
+fn events_and_stops_that_nobody_answers_are_bounded() {
+    let mut tanks = EntryBook::new(EntryRule { due: Due::Once(minutes(5)), ..moisture().rule }, at(0.0));
+    let mut runs = moisture();
+    for minute in 0..20_000 {
+        tanks.handle_event(at(f64::from(minute)));
+        runs.handle_running(at(f64::from(minute)), minute % 2 == 0);
+    }
+    assert_eq!((tanks.awaited.len(), runs.running.len()), (AWAITED_MAX, SPANS_MAX));
+    assert_eq!(tanks.due(at(20_000.0)), DueState::Overdue(at(20_000.0 - 64.0 + 5.0)));
+    assert!(matches!(runs.due(at(20_000.0)), DueState::Overdue(_)));
+}
+
+#[test]
+fn what_was_entered_before_is_taken_up_and_the_numbers_go_on() {
+    let mut before = moisture();
+    before.enter(at(10.0), said(1.3, 10.0)).unwrap();
+    before.enter(at(40.0), said(1.4, 40.0)).unwrap();
+    let mut book = moisture();
+    book.restore(before.all().iter().copied());
+    assert_eq!(book.correct(at(50.0), 2, 1.2, LEAD, false), Ok(3));
+    book.number_from(10);
+    assert_eq!(book.enter(at(70.0), said(1.3, 70.0)), Ok(10));
+    book.forget_beyond(2);
+    assert_eq!(book.all().iter().map(|entry| entry.id).collect::<Vec<_>>(), [3, 10]);
+}

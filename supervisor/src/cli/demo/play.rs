@@ -3,6 +3,7 @@
 //! One pipeline and one run. While the runtime's clock is paused nothing here waits for another thread: time would run on
 //! meanwhile. What others ask comes in through the handle; what they see of time is shown to them.
 
+use super::rounds::Rounds;
 use super::week::DemoWeek;
 use crate::clock::{Clock, ShownTime};
 use crate::handle::{LineHandle, Refusal, Wish, WishRequest};
@@ -30,6 +31,9 @@ const LOOKS_EVERY_S: u64 = 60;
 const SEEN_AFTER_MS: i64 = 150_000;
 /// The crews from midnight on, eight hours each from 06:00; the night's comes first.
 const SHIFTS: [(u64, &str); 4] = [(6, "Carla"), (14, "Ana"), (22, "Bruno"), (24, "Carla")];
+
+/// Seed of what the crew enters: apart from the plant's, so that neither changes the other.
+const ROUNDS_SEED: u64 = 29;
 
 /// What is needed to play a week and to go on.
 pub(super) struct Play {
@@ -161,13 +165,16 @@ pub async fn live_through(
     mut shows: impl FnMut(UtcMillis),
 ) -> Result<(), String> {
     let mut ticks = tokio::time::interval(SECOND);
+    let mut rounds = Rounds::new(line, ROUNDS_SEED);
     for second in 0..=week.length().as_secs() {
         ticks.tick().await;
         shows(clock.utc());
         week.happen(Duration::from_secs(second), plant)?;
         plant.step(SECOND);
         if second % LOOKS_EVERY_S == LOOKS_EVERY_S - 1 {
-            acknowledge(line, handle, clock.utc(), on_shift(from_hour, second)).await;
+            let by = on_shift(from_hour, second);
+            acknowledge(line, handle, clock.utc(), by).await;
+            rounds.make(line, handle, clock.utc(), by).await;
         }
     }
     Ok(())
