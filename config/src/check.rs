@@ -5,6 +5,7 @@
 mod alarms;
 mod conditions;
 mod controllers;
+mod cook;
 mod derived;
 mod entries;
 mod history;
@@ -16,6 +17,7 @@ mod product;
 mod recipe_numbers;
 mod recipes;
 mod renames;
+mod shifts;
 mod signals;
 mod site;
 mod stations;
@@ -206,6 +208,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
+    let shifts = shifts::check(&raw_line.shifts, sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let context = alarms::Context {
         entries: &entries,
@@ -240,6 +243,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         delays: product.delays.into_iter().collect::<Option<_>>()?,
         entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
+        shifts: shifts?,
         fingerprint,
         files: Vec::new(),
     })

@@ -23,8 +23,9 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
         return match check_files(&files) {
             Ok(Loaded { mut line, warnings }) => {
                 line.data_dir = dir.join(&line.data_dir);
-                for token in line.history.servers.iter_mut().filter_map(|server| server.token_file.as_mut()) {
-                    *token = dir.join(&*token);
+                let servers = line.history.servers.iter_mut();
+                for file in servers.flat_map(|server| [&mut server.token_file, &mut server.ca]).flatten() {
+                    *file = dir.join(&*file);
                 }
                 match no_place_for(&line.data_dir) {
                     None => Ok(Loaded { line, warnings: warnings.below(dir) }),

@@ -3,6 +3,7 @@
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
 mod alarm;
+mod cook;
 mod entry;
 mod history;
 mod meaning;
@@ -12,6 +13,7 @@ mod signal;
 
 use crate::problem::SourceFile;
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
+pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
@@ -72,6 +74,8 @@ pub struct Line {
     pub entries: Vec<LineEntry>,
     /// Where the product that passes is weighed.
     pub feed: Option<FeedRate>,
+    /// Shifts, in the order in which they begin after midnight; none: reports know no shifts.
+    pub shifts: Vec<Shift>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
     /// The folder's files, as they were read: history keeps them.

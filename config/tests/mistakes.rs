@@ -190,5 +190,5 @@ fn automatic_alarms() {
 
 #[test]
 fn recipes_tanks_and_feed() {
-    check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 10);
+    check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 16);
 }

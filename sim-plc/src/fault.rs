@@ -146,6 +146,8 @@ mod tests {
             "agitator-stopped TT-101",
             "discharge-open TT-101",
             "quench-low 41",
+            "hold-set 12",
+            "seasoning-set 0.8",
             "burner-out",
             "burner-out TT-202",
             "exhaust-lost",

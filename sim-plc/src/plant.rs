@@ -19,7 +19,6 @@ mod point;
 mod source;
 
 use crate::active::ActiveFaults;
-use crate::fault::FaultKind;
 use crate::operation::Operation;
 use crate::physics::parcel::Unbalanced;
 use crate::physics::product::Product;
@@ -32,8 +31,8 @@ use fryer::{FryerOrders, FryerStation};
 use oven::Oven;
 use panel::Panel;
 use point::Point;
-use setward_config::line::Line;
-use setward_protocol::SignalId;
+use setward_config::line::{Line, Meaning};
+use setward_protocol::{SignalId, Unit};
 use source::Source;
 use std::time::Duration;
 
@@ -71,7 +70,7 @@ impl Plant {
             oven: Oven::new(line),
             belts: Belts::new(line, seed),
             fryer: FryerStation::new(line),
-            floor: Floor::running(),
+            floor: Floor::running(usual_seasoning_percent(line)),
         };
         let mut plant = Self {
             elapsed: Duration::ZERO,
@@ -189,7 +188,7 @@ impl Plant {
             };
             fryer.step(step, &panel, &orders, noise);
         }
-        floor.step(step, crew, belts, cutter, panel.line_has(FaultKind::BaggersStopped));
+        floor.step(step, crew, belts, cutter, &panel);
     }
 
     /// Lets the heartbeats count.
@@ -214,6 +213,15 @@ impl Plant {
             let truth = truth_now(point, &self.units, &panel);
             point.settle(truth);
         }
+    }
+}
+
+/// The usual share of seasoning in the product, %; 1 where the line does not tell.
+fn usual_seasoning_percent(line: &Line) -> f64 {
+    let usual = |meaning| panel::typical(line, meaning, 0, Unit::KilogramPerHour).filter(|flow| *flow > 0.0);
+    match (usual(Meaning::SeasoningFlow), usual(Meaning::ProductFlow)) {
+        (Some(seasoning), Some(product)) => 100.0 * seasoning / product,
+        (None, _) | (_, None) => 1.0,
     }
 }
 

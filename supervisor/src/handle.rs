@@ -147,7 +147,8 @@ impl Teller {
 #[derive(Debug, Clone)]
 pub struct LineHandle {
     requests: mpsc::Sender<Request>,
-    snapshot: watch::Receiver<Arc<LineSnapshot>>,
+    /// One for all clones: a receiver of its own is somebody who looks all the time.
+    snapshot: Arc<watch::Receiver<Arc<LineSnapshot>>>,
     looks: Looks,
     entries: Option<mpsc::Sender<EntryRequest>>,
 }
@@ -172,7 +173,7 @@ impl LineHandle {
         snapshot: watch::Receiver<Arc<LineSnapshot>>,
         looks: Looks,
     ) -> Self {
-        Self { requests, snapshot, looks, entries: None }
+        Self { requests, snapshot: Arc::new(snapshot), looks, entries: None }
     }
 
     /// The same with the way for what people enter.
@@ -209,7 +210,7 @@ impl LineHandle {
     /// A receiver of its own, to wait for changes.
     #[must_use]
     pub fn watch(&self) -> watch::Receiver<Arc<LineSnapshot>> {
-        self.snapshot.clone()
+        watch::Receiver::clone(&self.snapshot)
     }
 
     /// Asks for a wish; returns once the store has what follows from it.

@@ -18,6 +18,7 @@ pub mod handle;
 pub mod history;
 pub mod line;
 pub mod poll;
+pub mod prove;
 pub mod replay;
 pub mod report;
 pub mod run;

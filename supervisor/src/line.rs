@@ -3,6 +3,7 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod batches;
 pub mod blindness;
 pub mod conditions;
 pub mod controllers;
@@ -19,6 +20,7 @@ pub mod signals;
 pub mod slope;
 pub mod stations;
 pub mod storage;
+mod wiring;
 pub mod wishes;
 pub mod writer;
 
@@ -31,6 +33,7 @@ use crate::history::{Batch, Event, NewSample, StoredEntry, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::{AlarmBook, Beside, Person, SILENT};
+use batches::BatchView;
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
@@ -121,6 +124,8 @@ pub struct LineChannels {
     pub told: mpsc::Receiver<Told>,
     /// Where the line is published.
     pub snapshot: watch::Sender<Arc<LineSnapshot>>,
+    /// Where kettle batches are told, for their records.
+    pub batches: watch::Sender<Arc<Vec<BatchView>>>,
     /// How often anybody has looked there.
     pub looks: Looks,
     /// Where history goes.
@@ -191,7 +196,7 @@ impl<'a> LineTask<'a> {
     /// Begins with what an earlier run has read.
     #[must_use]
     pub fn with_past(mut self, past: &[Past]) -> Self {
-        self.follow.take_past(&self.line, self.core.recipes(), past, self.clock.utc());
+        self.follow.take_past(&self.line, past, self.clock.utc());
         self
     }
 
@@ -228,6 +233,7 @@ impl<'a> LineTask<'a> {
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
                 _ = tick.tick() => {
                     self.handle_tick();
+                    self.tell_batches(&channels.batches);
                     second_is_over = true;
                 }
             }
@@ -295,8 +301,8 @@ impl<'a> LineTask<'a> {
         self.core.handle_controller(report.at, report.controller, answered, &mut self.said);
         self.core.handle_scan(report.at, report.utc, &samples, &mut self.said);
         for sample in &samples {
-            let (at, signal, value) = (sample.at, sample.signal, sample.reading.good());
-            self.follow.handle(&self.line, self.core.recipes(), at, signal, value);
+            let moment = (sample.at, anchor.utc(sample.at));
+            self.follow.handle(&self.line, moment, sample.signal, sample.reading.good());
         }
         self.tell(None);
         self.counts.scans += 1;

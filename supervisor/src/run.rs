@@ -11,6 +11,7 @@ use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
 use crate::poll::dial::Dial;
 use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
+use crate::report::keeper;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use setward_config::line::Line;
 use setward_protocol::{NoData, Reading};
@@ -95,6 +96,7 @@ pub struct Running {
     line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
     notices: JoinHandle<()>,
+    keeper: JoinHandle<()>,
     writer: JoinHandle<()>,
     status: SharedStatus,
 }
@@ -127,8 +129,11 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
     let looks = Looks::default();
+    let (batches, ended) = watch::channel(Arc::default());
+    let keeper = tokio::spawn(keeper::keep_batches(Arc::clone(&line), Arc::clone(&history), ended));
     let channels = LineChannels {
         looks: looks.clone(),
+        batches,
         reports: arriving,
         requests: wishes,
         entries: entered,
@@ -147,7 +152,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let pollers = pollers.collect();
     let handle = LineHandle::new(requests, published, looks).with_entries(entering);
     let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
-    Ok(Running { handle, teller, stop, line_task, pollers, notices, writer, status })
+    Ok(Running { handle, teller, stop, line_task, pollers, notices, keeper, writer, status })
 }
 
 impl Running {
@@ -177,6 +182,8 @@ impl Running {
         let _ended = self.stop.send(());
         let counts = self.line_task.await?;
         self.notices.abort();
+        // What it still has to keep is worked out from history once more at the next start, should this take too long.
+        let _late = tokio::time::timeout(LAST_WRITE_WITHIN, self.keeper).await;
         for poller in self.pollers {
             poller.abort();
         }

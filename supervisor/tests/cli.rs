@@ -162,8 +162,17 @@ fn the_demo_runs_over_real_sockets_and_counts_what_it_did() {
     let keep = tempfile::tempdir().unwrap();
     let folder = keep.path().join("demo");
     let run = || {
-        let output =
-            setward(&["demo", "--keep", text(&folder), "--page", "127.0.0.1:0", "--for", "4 s", "--json"]);
+        let output = setward(&[
+            "demo",
+            "--live",
+            "--keep",
+            text(&folder),
+            "--page",
+            "127.0.0.1:0",
+            "--for",
+            "4 s",
+            "--json",
+        ]);
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
         serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap()
     };
@@ -178,6 +187,44 @@ fn the_demo_runs_over_real_sockets_and_counts_what_it_did() {
     // Once a person has changed it, it is no longer the demo's to write.
     std::fs::write(folder.join("site.toml"), "# mine\n").unwrap();
     check(&["demo", "--keep", text(&folder)], 1, &["site.toml", "left as it is"]);
+}
+
+/// The week fills from the first second; stopped in the middle of it, what is kept is a history like any other.
+#[test]
+fn the_demo_fills_a_week_behind_it_and_can_be_stopped_on_the_way() {
+    let keep = tempfile::tempdir().unwrap();
+    let folder = keep.path().join("demo");
+    let output =
+        setward(&["demo", "--keep", text(&folder), "--page", "127.0.0.1:0", "--for", "6 s", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    // Six seconds of sockets are fewer than a thousand samples of its 128 signals.
+    assert!(summary["samples_stored"].as_u64().unwrap() > 20_000, "{summary}");
+    assert_eq!(summary["samples_lost"], 0, "{summary}");
+    let verified = setward(&["verify", text(&folder)]);
+    assert_eq!(verified.status.code(), Some(0), "{}{}", stdout(&verified), stderr(&verified));
+}
+
+#[test]
+fn a_proof_is_printed_kept_as_a_page_and_told_to_scripts() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    let page = folder.path().join("proof.html");
+    let only = ["--only", "oil-flow-low,communication.oven"];
+    let asked = [&["prove", dir], &only[..], &["--json", "--html", text(&page)]].concat();
+    let output = setward(&asked);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(stderr(&output), "", "what the line says of its alarms is not told twice");
+    let report: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
+    assert_eq!(report["configured"]["by_physics"], 1);
+    assert_eq!(report["automatic"]["by_physics"], 1);
+    assert_eq!(report["configuration_sha256"].as_str().unwrap().len(), 64);
+    let written = std::fs::read_to_string(&page).unwrap();
+    assert!(written.contains("Read this first") && written.contains("Fryer oil flow low"), "{written}");
+    let entries = std::fs::read_dir(folder.path()).unwrap().count();
+    assert_eq!(entries, 5, "nothing but the page was written");
+    check(&["prove", dir, "--only", "oil-flow-lo"], 2, &["no alarm \"oil-flow-lo\"", "oil-flow-low"]);
+    check(&["prove", "no/such/folder"], 3, &["no/such/folder"]);
 }
 
 /// A process that is ended whatever becomes of the test.

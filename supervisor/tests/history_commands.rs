@@ -124,6 +124,23 @@ async fn export_writes_every_reading_beside_the_writer_and_after_it() {
     assert!(!folder.path().join("week.csv.part").exists());
 }
 
+/// What the usual build can't write, it says how to get; and a picture's name says what is drawn.
+#[tokio::test]
+async fn a_format_that_is_not_built_in_or_has_no_file_is_told_and_a_trend_is_drawn_into_a_picture() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    drop(watched(folder.path()).await);
+    let ask = with(&["export", dir, "--signals", "TT-310", "--format", "parquet"], &WHOLE);
+    let phrase = if cfg!(feature = "parquet") { "--out week.parquet" } else { "--features parquet" };
+    check(&ask, 2, &[phrase]);
+    let picture = folder.path().join("oil.png");
+    let trend = with(&["trend", dir, "--signals", "TT-310,TT-313"], &WHOLE);
+    check(&with(&trend, &["--out", text(&picture)]), 0, &[]);
+    assert!(std::fs::read(&picture).unwrap().starts_with(b"\x89PNG"));
+    check(&with(&trend, &["--out", text(&picture)]), 1, &["there already"]);
+    check(&with(&trend, &["--out", "oil.jpg"]), 2, &["neither .png nor .svg"]);
+}
+
 #[tokio::test]
 async fn a_question_that_makes_no_sense_is_refused_at_once_with_what_would() {
     let folder = demo_folder();

@@ -232,8 +232,8 @@ async fn ways_out(folder: &Path, days: i64) -> Result<(), Failure> {
     let csv = Csv {
         zone: TimeZone::UTC,
         decimal_comma: false,
-        recipe: &|_, _| String::new(),
-        batch: &|_, _| String::new(),
+        recipe: &|_, _, _| String::new(),
+        batch: &|_, _, _| String::new(),
     };
     let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + days * DAY_S * 1000))?;
     let before = Instant::now();
@@ -251,6 +251,11 @@ async fn ways_out(folder: &Path, days: i64) -> Result<(), Failure> {
         assert_eq!(page.lost_rows, 0);
         (after, count) = (page.last, count + page.readings.len());
     }
+    let page = store.forward_page(0).await?;
+    let (plain, packed) = setward::sink::bytes_on_the_way("Line 1", &page.readings);
+    let readings = page.readings.len() as f64;
+    println!("to a server, bytes a reading, plain        {:>12.2}", plain as f64 / readings);
+    println!("to a server, bytes a reading, packed       {:>12.2}", packed as f64 / readings);
     println!(
         "pages for a server, readings a second      {:>12.0}",
         count as f64 / before.elapsed().as_secs_f64()

@@ -35,11 +35,13 @@ fn crates_depend_downward_only() {
     }
 }
 
-/// The simulator meets the supervisor in registers and the line file only; the one exception starts both.
+/// The simulator meets the supervisor in registers and the line file only; the exceptions start both.
 #[test]
-fn only_the_demo_command_touches_the_simulator() {
+fn only_the_demo_and_the_proof_of_alarms_touch_the_simulator() {
     for (path, text) in super::support::source_files("supervisor/src") {
-        let allowed = path.ends_with("cli/demo.rs") || path.contains("cli/demo/");
+        let commands = ["cli/demo.rs", "cli/prove.rs"];
+        let is_command = commands.iter().any(|command| path.ends_with(command));
+        let allowed = is_command || path.contains("cli/demo/") || path.contains("cli/prove/");
         assert!(allowed || !text.contains("sim_plc::"), "{path} uses the simulator");
     }
 }

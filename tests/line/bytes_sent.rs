@@ -17,7 +17,7 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::Instant;
 
-type Captured = Arc<Mutex<Vec<Vec<u8>>>>;
+pub(crate) type Captured = Arc<Mutex<Vec<Vec<u8>>>>;
 
 /// A connection that remembers what is written to it, one entry a connection.
 #[derive(Debug)]
@@ -60,9 +60,9 @@ impl AsyncWrite for Tap {
     }
 }
 
-struct TapDial<D> {
-    inner: D,
-    captured: Captured,
+pub(crate) struct TapDial<D> {
+    pub(crate) inner: D,
+    pub(crate) captured: Captured,
 }
 
 #[async_trait]
@@ -76,7 +76,7 @@ impl<D: Dial> Dial for TapDial<D> {
 }
 
 /// Function codes of the frames in a stream of requests.
-fn functions(mut bytes: &[u8]) -> BTreeSet<u8> {
+pub(crate) fn functions(mut bytes: &[u8]) -> BTreeSet<u8> {
     let mut functions = BTreeSet::new();
     while bytes.len() >= 8 {
         let length = usize::from(u16::from_be_bytes([bytes[4], bytes[5]]));

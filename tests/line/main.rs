@@ -23,6 +23,8 @@ mod parcels;
 mod people;
 mod poller;
 mod product;
+mod prove;
+mod records;
 mod replay;
 mod shipped_files;
 mod small_line;

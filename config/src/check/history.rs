@@ -61,6 +61,7 @@ fn server(raw: &RawServer, sink: &mut Sink) -> Option<Server> {
     let url = raw.url.as_ref().filter(|url| is_server(url, sink));
     if let Some(url) = url {
         warn_of_open_token(raw, url, sink);
+        fits(raw, url, sink);
     }
     let text = |written: &Option<At<String>>| written.as_ref().map(|text| text.value.clone());
     Some(Server {
@@ -69,6 +70,7 @@ fn server(raw: &RawServer, sink: &mut Sink) -> Option<Server> {
         org: text(&raw.org).unwrap_or_default(),
         bucket: text(&raw.bucket)?,
         token_file: text(&raw.token_file).map(PathBuf::from),
+        ca: text(&raw.ca).map(PathBuf::from),
         send: raw.send.as_ref().map(|tags| tags.value.iter().map(|tag| tag.value.clone()).collect()),
     })
 }
@@ -106,6 +108,15 @@ fn warn_of_open_token(raw: &RawServer, url: &At<String>, sink: &mut Sink) {
     if is_open && raw.token_file.is_some() {
         let message = format!("the token goes to {} for everyone on the way to read", quoted(&url.value));
         sink.report(Code::SecondLook, url.at, message, "use https:// where the server offers it");
+    }
+}
+
+/// Certificates where nothing is encrypted.
+fn fits(raw: &RawServer, url: &At<String>, sink: &mut Sink) {
+    if let Some(ca) = raw.ca.as_ref().filter(|_| url.value.starts_with("http://")) {
+        let message = format!("{} is not encrypted: `ca` has nothing to say there", quoted(&url.value));
+        let hint = "use https:// where the server offers it, or leave `ca` out";
+        sink.report(Code::Conflict, ca.at, message, hint);
     }
 }
 

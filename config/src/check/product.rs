@@ -55,6 +55,7 @@ fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
     let step = look.signal(raw.step.as_ref(), Role::Status);
     let steps = codes(&raw.steps, &PHASES, look.sink);
     let number = raw.batch_number.as_ref().map(|name| look.signal(Some(name), Role::Status));
+    let water = raw.water_total.as_ref().map(|name| look.water(name));
     let corn = raw.corn.as_ref().and_then(|corn| {
         let kg = look.sink.take("corn", corn.at, quantity::point(&corn.value, Unit::Kilogram))?;
         more_than_nothing("corn", kg, corn.at, look.sink)
@@ -69,6 +70,7 @@ fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
         step: step?,
         steps: steps.filter(|steps| !steps.is_empty())?,
         batch_number: given(number)?,
+        water_total: given(water)?,
         corn_kg: corn?,
     })
 }
@@ -217,6 +219,18 @@ fn given<T>(part: Option<Option<T>>) -> Option<Option<T>> {
 }
 
 impl Look<'_, '_> {
+    /// A measured volume.
+    fn water(&mut self, name: &At<String>) -> Option<SignalId> {
+        let id = self.signal(Some(name), Role::Measured)?;
+        let unit = self.signals.get(id.index())?.as_ref()?.unit;
+        if unit.dimension() == Dimension::Volume {
+            return Some(id);
+        }
+        let message = format!("{} is in {unit}, which is no volume", quoted(&name.value));
+        self.sink.report(Code::Conflict, name.at, message, "name the meter of the water that is filled in");
+        None
+    }
+
     fn station(&mut self, name: Option<&At<String>>) -> Option<StationId> {
         let index = self.names.stations.find(name?, self.sink)?;
         u16::try_from(index).ok().map(StationId)

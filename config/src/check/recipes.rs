@@ -1,9 +1,9 @@
 //! Recipes: three widths that nest, each setpoint inside the signal's range.
 
-use super::LineNames;
 use super::intervals::interval;
 use super::stations::signal_id;
 use super::targets::{self, Usual, Written};
+use super::{LineNames, cook};
 use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
 use crate::problem::{At, Code, quoted};
 use crate::quantity::{self, short};
@@ -37,6 +37,11 @@ pub(crate) fn check(
             Recipe {
                 key: key.value.clone(),
                 name: recipe.name.as_ref().map(|name| name.value.clone()).unwrap_or_default(),
+                cook: recipe.cook.as_ref().and_then(|one| cook::limits(one, sink)),
+                hydration: recipe
+                    .soak
+                    .as_ref()
+                    .and_then(|soak| cook::hydration(soak.hydration.as_ref()?, sink)),
                 soak: recipe.soak.as_ref().and_then(|soak| soak_limits(soak, sink)),
                 setpoints: written
                     .into_iter()

@@ -46,6 +46,9 @@ pub struct Server {
     pub bucket: String,
     /// The file that holds the token, relative to the line folder; `None`: the server asks for none.
     pub token_file: Option<PathBuf>,
+    /// The file with the certificates that its own must be signed by, relative to the line folder; `None`: the usual ones of
+    /// the web.
+    pub ca: Option<PathBuf>,
     /// Tags of the signals that are sent; `None`: all.
     pub send: Option<Vec<String>>,
 }

@@ -20,6 +20,8 @@ pub struct Kettle {
     pub steps: BTreeMap<i64, Phase>,
     /// The plant's own number of the batch.
     pub batch_number: Option<SignalId>,
+    /// Water metered into the batch; its meter begins anew with each.
+    pub water_total: Option<SignalId>,
     /// Corn in one batch, kg.
     pub corn_kg: f64,
 }

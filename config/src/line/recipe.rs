@@ -1,5 +1,6 @@
 //! Recipes: what each signal is held against.
 
+use super::cook::{CookLimits, Hydration};
 use setward_alarm::Target;
 use setward_process::tanks::SoakLimits;
 use setward_protocol::{SignalId, StationId};
@@ -17,6 +18,10 @@ pub struct Recipe {
     pub setpoints: Vec<RecipeSetpoint>,
     /// How old corn must and may be when it is fed; `None`: no limit.
     pub soak: Option<SoakLimits>,
+    /// What it asks of a kettle batch; `None`: nothing is judged.
+    pub cook: Option<CookLimits>,
+    /// How its grain takes up water in the soak; `None`: no moisture is told.
+    pub hydration: Option<Hydration>,
 }
 
 impl Recipe {

@@ -4,6 +4,7 @@ use super::condition::{self, RawCondition};
 use super::derived::{RawDerived, derived};
 use super::entry::{RawEntry, entry};
 use super::product::{self, RawDelay, RawFeed, RawKettle, RawTank};
+use super::recipe::{RawShift, shift};
 use super::station::{RawController, RawStation, TABLES, controller, station};
 use crate::line::{Behaves, LoopMode, Meaning, Role};
 use crate::problem::{At, Span};
@@ -28,6 +29,7 @@ pub(crate) struct RawLine {
     pub(crate) tanks: Vec<RawTank>,
     pub(crate) delays: Vec<RawDelay>,
     pub(crate) feed: Option<RawFeed>,
+    pub(crate) shifts: Vec<RawShift>,
 }
 
 impl RawLine {
@@ -189,6 +191,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         tanks: reader.tables("tank", "[[tank]]", product::tank),
         delays: reader.tables("delay", "[[delay]]", product::delay),
         feed: reader.may_table("feed", "[feed]", product::feed),
+        shifts: reader.tables("shift", "[[shift]]", shift),
         derived: reader.tables("derived", "[[derived]]", derived),
         entries: reader.tables("entry", "[[entry]]", entry),
     }

@@ -19,6 +19,7 @@ pub(crate) struct RawKettle {
     pub(crate) step: Option<At<String>>,
     pub(crate) steps: RawCodes,
     pub(crate) batch_number: Option<At<String>>,
+    pub(crate) water_total: Option<At<String>>,
     pub(crate) corn: Option<At<Quantity>>,
 }
 
@@ -81,6 +82,7 @@ pub(crate) fn kettle(reader: &mut TableReader<'_, '_>) -> RawKettle {
         step: reader.need_text("step", "\"XI-101\""),
         steps: reader.need_table("steps", "[kettle.steps]", |reader| reader.entries()).unwrap_or_default(),
         batch_number: reader.may_text("batch_number", "\"XI-102\""),
+        water_total: reader.may_text("water_total", "\"FQ-101\""),
         corn: reader.need("corn", "\"600 kg\""),
     }
 }

@@ -39,6 +39,7 @@ pub(crate) struct RawServer {
     pub(crate) org: Option<At<String>>,
     pub(crate) bucket: Option<At<String>>,
     pub(crate) token_file: Option<At<String>>,
+    pub(crate) ca: Option<At<String>>,
     pub(crate) send: Option<At<Vec<At<String>>>>,
 }
 
@@ -78,6 +79,7 @@ fn server(reader: &mut TableReader<'_, '_>) -> RawServer {
         org: reader.may_text("org", "\"plant\""),
         bucket: reader.need_text("bucket", "\"line-2\""),
         token_file: reader.may_text("token_file", "\"server-token\""),
+        ca: reader.may_text("ca", "\"plant-ca.pem\""),
         send: reader.may("send", "[\"TT-310\"]"),
     }
 }

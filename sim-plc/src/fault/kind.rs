@@ -104,6 +104,8 @@ const FRYER_LEVEL: About =
 const KETTLE: About = About::Means(&[Meaning::KettleTemperature], "the cook temperature of a kettle");
 const KETTLES: About = About::Line(&[(Meaning::KettleTemperature, "kettle-temperature")]);
 const OVEN: About = About::Line(&[(Meaning::OvenTemperature, "oven-temperature")]);
+const SEASONING: About =
+    About::Line(&[(Meaning::SeasoningFlow, "seasoning-flow"), (Meaning::ProductFlow, "product-flow")]);
 const PACKING: About = About::Line(&[(Meaning::PackingStopped, "packing-stopped")]);
 const ZONE: About = About::MeansOrAll(&[Meaning::OvenTemperature], "the temperature of an oven zone");
 const BELT: About = About::Means(
@@ -129,6 +131,7 @@ fault_kinds! {
     AgitatorStopped "agitator-stopped" "TAG" KETTLE, NONE, "the agitator of the kettle with this cook temperature doesn't turn although its starter is in";
     DischargeOpen "discharge-open" "TAG" KETTLE, NONE, "somebody opened the discharge of the kettle with this cook temperature";
     QuenchLow "quench-low" "[L_PER_MIN]" KETTLES, number_or(0.0, 90.0, 41.0), "the water main gives no more than this for the quench (41 L/min instead of 90)";
+    HoldSet "hold-set" "[MINUTES]" KETTLES, number_or(1.0, 120.0, 12.0), "somebody set the kettles' hold to so many counted minutes (12 instead of 20)";
     BurnerOut "burner-out" "[TAG]" ZONE, NONE, "the burner of the oven zone with this temperature tag (of every zone) has lost its flame";
     ExhaustLost "exhaust-lost" "" OVEN, NONE, "the oven's exhaust fan has failed: its burners lock out";
     WetFeed "wet-feed" "[PERCENT]" FRYER, number_or(10.0, 60.0, 41.0), "what enters the fryer has this moisture (41 %): the outlet gets cold while the inlet holds";
@@ -138,6 +141,7 @@ fault_kinds! {
     MakeUpClosed "make-up-closed" "" FRYER_LEVEL, NONE, "no fresh oil comes in: the level sinks by what the product takes along";
     DryOutSkipped "dry-out-skipped" "" FRYER, NONE, "after a boil-out the fryer heats up without its dry-out";
     BeltSlip "belt-slip" "TAG [PERCENT]" BELT, number_or(0.0, 100.0, 5.0), "the belt with this speed tag runs slower by this share (5 %): product stays longer";
+    SeasoningSet "seasoning-set" "[PERCENT]" SEASONING, number_or(0.0, 50.0, 0.8), "somebody set the seasoning to this share of the product (0.8 %)";
     BaggersStopped "baggers-stopped" "" PACKING, NONE, "both baggers stand; whether the feed is stopped is the operators' affair";
     ControllerSilent "controller-silent" "NAME" About::Controller, NONE, "the controller takes requests and never answers";
     ControllerSlow "controller-slow" "NAME DELAY" About::Controller, DELAY, "the controller answers this much later, such as \"400 ms\"";

@@ -11,7 +11,7 @@ const HEATED_WITHIN_K: f64 = 0.5;
 /// Hold time counts only at or above this, degC. Demo line.
 const COUNTS_FROM_DEGC: f64 = 94.0;
 /// Hold time that is asked for, s. Recipe R-03: 20 min.
-const HOLD_S: f64 = 1200.0;
+pub const HOLD_S: f64 = 1200.0;
 /// The agitator in the hold, s of each s. Recipe: 1 min in 3.
 const STIRRED: (f64, f64) = (60.0, 180.0);
 /// Quench water, kg/s, and where it ends, degC. Recipe R-03: 90 L/min to 70 degC; the probe is a kelvin late.
@@ -67,6 +67,8 @@ pub struct CookInputs {
     pub measured_degc: Option<f64>,
     /// Setpoint as entered, degC.
     pub setpoint_degc: f64,
+    /// Hold time to be counted, s.
+    pub hold_s: f64,
     /// What the kettle holds, kg.
     pub contents_kg: f64,
     /// Whether the next batch may begin.
@@ -228,7 +230,7 @@ impl CookProgram {
             CookStep::Fill => (CookStep::Dose, self.filled()),
             CookStep::Dose => (CookStep::Heat, self.in_step_s >= DOSE_S),
             CookStep::Heat => (CookStep::Hold, at_least(inputs.setpoint_degc - HEATED_WITHIN_K)),
-            CookStep::Hold => (CookStep::Quench, self.counted_s >= HOLD_S && !self.endless),
+            CookStep::Hold => (CookStep::Quench, self.counted_s >= inputs.hold_s && !self.endless),
             CookStep::Quench => {
                 let over = at_most(QUENCHED_DEGC) || self.in_step_s >= QUENCH_MOST_S;
                 (CookStep::PumpOut, over && inputs.may_pump_out)

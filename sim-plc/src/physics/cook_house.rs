@@ -2,13 +2,15 @@
 //!
 //! It works some 13 hours ahead of the line and goes on while the line stands, as long as there is a tank to fill.
 
-use super::cook::{CookCharge, CookInputs, CookProgram, CookStep};
+use super::cook::{CookCharge, CookInputs, CookProgram, CookStep, HOLD_S};
 use super::kettle::{Kettle, KettleBalance, KettleInputs, ROOM_DEGC};
 use super::soak::{SoakTank, TankState};
 use super::{Noise, StepTime};
 
 /// A kettle's turn comes round after this, s; several kettles share it evenly. Demo line: two started 41 min apart.
 const TURN_S: f64 = 4920.0;
+/// Kettles begin at least this part of their share of the turn apart, however they come to be ready. Illustrative.
+const BEGINS_APART: f64 = 0.9;
 /// Corn the line eats, kg/s. Trade figure: 876 kg/h for 1,000 kg/h of finished product.
 const EATEN_KG_PER_S: f64 = 876.0 / 3600.0;
 /// How much the header sags for each kettle on full steam, Pa, and how fast, s. Demo line: 0.8 bar when both heat.
@@ -59,6 +61,8 @@ pub struct HouseOrders {
     pub feeding: bool,
     /// Whether kettles may begin a batch.
     pub cooks: bool,
+    /// Hold time to be counted, s.
+    pub hold_s: f64,
 }
 
 /// A kettle with its program.
@@ -82,6 +86,8 @@ pub struct CookHouse {
     /// Place of the tank that feeds the line.
     feeding: Option<usize>,
     next_batch: u32,
+    /// Since a kettle has begun, s: the others wait for their part of the turn.
+    begun_ago_s: f64,
 }
 
 /// How a kettle begins.
@@ -165,6 +171,7 @@ impl CookUnit {
             &CookInputs {
                 measured_degc: orders.measured_degc,
                 setpoint_degc: orders.setpoint_degc,
+                hold_s: turn.hold_s,
                 contents_kg: self.kettle.contents_kg(),
                 may_begin: turn.may_begin && self.program.since_begin_s() >= TURN_S,
                 may_pump_out: turn.may_pump_out,
@@ -213,6 +220,7 @@ impl CookUnit {
 struct Turn {
     may_begin: bool,
     may_pump_out: bool,
+    hold_s: f64,
     header_pa: f64,
     quench_share: f64,
     water_degc: f64,
@@ -239,6 +247,7 @@ impl CookHouse {
             header_pa: usual_pa,
             quench_kg_per_s: 0.0,
             feeding: (tanks > 0).then_some(feeding % tanks.max(1)),
+            begun_ago_s: TURN_S,
             next_batch: batch.saturating_add(u32::try_from(kettles.len()).unwrap_or_default()),
         };
         let first = kettles.first().map(|start| start.balance);
@@ -281,6 +290,7 @@ impl CookHouse {
         let turn = Turn {
             may_begin: true,
             may_pump_out: true,
+            hold_s: HOLD_S,
             header_pa: self.header_pa,
             quench_share: 1.0,
             water_degc: 17.0,
@@ -351,10 +361,13 @@ impl CookHouse {
     pub fn step(&mut self, step: StepTime, house: &HouseOrders, orders: &[KettleOrders], noise: &mut Noise) {
         self.step_header(step, house.steam_pa);
         let mut asked_kg_per_s = 0.0;
+        let part_s = TURN_S / self.units.len().max(1) as f64;
+        self.begun_ago_s += step.seconds();
         for index in 0..self.units.len() {
             let turn = Turn {
-                may_begin: house.cooks && self.has_place(),
+                may_begin: house.cooks && self.begun_ago_s > BEGINS_APART * part_s && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
+                hold_s: house.hold_s,
                 header_pa: self.header_pa,
                 quench_share: house.quench_share,
                 water_degc: house.water_degc,
@@ -363,6 +376,7 @@ impl CookHouse {
             let pumped = unit.step(step, orders, &turn, noise);
             asked_kg_per_s += unit.program.commands().quench_kg_per_s * house.quench_share;
             if unit.program.has_just_begun() {
+                self.begun_ago_s = 0.0;
                 unit.batch = self.next_batch;
                 self.next_batch = self.next_batch.wrapping_add(1) % 100_000_000;
             }

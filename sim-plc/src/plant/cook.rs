@@ -2,6 +2,7 @@
 
 use super::panel::{Panel, count, nth, typical};
 use crate::fault::FaultKind;
+use crate::physics::cook::HOLD_S;
 use crate::physics::cook_house::{CookHouse, CookUnit, HouseOrders, KettleOrders, KettleStart};
 use crate::physics::kettle::KettleBalance;
 use crate::physics::{Noise, StepTime};
@@ -97,6 +98,7 @@ impl Cook {
             feed_share,
             feeding: lined_up,
             cooks,
+            hold_s: panel.of_line(FaultKind::HoldSet).map_or(HOLD_S, |minutes| 60.0 * minutes),
         };
         self.lined_up = lined_up;
         self.orders.clear();

@@ -2,6 +2,8 @@
 
 use super::belts::Belts;
 use super::crew::Crew;
+use super::panel::Panel;
+use crate::fault::FaultKind;
 use crate::physics::StepTime;
 
 /// The mill without feed draws this share of its usual current. Demo line: 28 of 72 A.
@@ -21,13 +23,18 @@ pub(super) struct Floor {
     masa: f64,
     cooled: f64,
     weighed: f64,
+    /// Usual share of seasoning in the product, %, and what it is set to as a share of that.
+    usual_percent: f64,
+    seasoning: f64,
     bags: f64,
     packing_stopped: bool,
 }
 
 impl Floor {
-    pub(super) const fn running() -> Self {
+    pub(super) const fn running(usual_percent: f64) -> Self {
         Self {
+            usual_percent,
+            seasoning: 1.0,
             cutter: true,
             lined_up: true,
             belts_run: true,
@@ -71,6 +78,10 @@ impl Floor {
         self.weighed
     }
 
+    pub(super) const fn seasoned(&self) -> f64 {
+        self.weighed * self.seasoning
+    }
+
     pub(super) const fn bags(&self) -> f64 {
         self.bags
     }
@@ -86,8 +97,11 @@ impl Floor {
         crew: &Crew,
         belts: &Belts,
         cutter: bool,
-        baggers_stopped: bool,
+        panel: &Panel<'_>,
     ) {
+        let baggers_stopped = panel.line_has(FaultKind::BaggersStopped);
+        let set = panel.of_line(FaultKind::SeasoningSet);
+        self.seasoning = set.map_or(1.0, |percent| percent / self.usual_percent);
         (self.cutter, self.lined_up, self.belts_run) = (cutter, crew.lined_up(), crew.belts_run());
         let milling = if cutter { 1.0 } else { 0.0 };
         self.masa += (milling - self.masa) * step.share(MASA_TAU_S);

@@ -165,7 +165,7 @@ const FLOOR: &[Row<Floor>] = &[
     (Meaning::FryerTakeOutSpeed, |floor| bit(floor.belts_run()), Scale::Share),
     (Meaning::CooledProductTemperature, Floor::cooled, Scale::Warm),
     (Meaning::ProductFlow, Floor::weighed, Scale::Stream),
-    (Meaning::SeasoningFlow, Floor::weighed, Scale::Stream),
+    (Meaning::SeasoningFlow, Floor::seasoned, Scale::Stream),
     (Meaning::BagsMade, Floor::bags, Scale::More),
     (Meaning::PackingStopped, |floor| bit(floor.packing_stopped()), Scale::Plain),
 ];

@@ -89,6 +89,7 @@ pub(super) fn small_line() -> Line {
         alarms: Vec::new(),
         recipes: Vec::new(),
         running_recipe: 0,
+        shifts: Vec::new(),
         recipe_numbers: Vec::new(),
         kettles: Vec::new(),
         tanks: Vec::new(),

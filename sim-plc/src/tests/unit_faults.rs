@@ -71,6 +71,35 @@ fn a_low_water_main_leaves_the_quench_too_hot() {
     assert!((74.5..77.5).contains(&end), "{end}");
 }
 
+/// Somebody set twelve minutes where the recipe asks for twenty: the batch goes on to its quench when they are counted.
+#[test]
+fn a_hold_that_was_set_shorter_ends_when_its_minutes_are_counted() {
+    let simulator = at_kettle_step(4.0);
+    inject(&simulator, "hold-set 12");
+    pass_until(&simulator, 1_500, || shown(&simulator, "XI-101") == 5.0);
+    let counted_s = shown(&simulator, "KQ-101");
+    assert!((715.0..760.0).contains(&counted_s), "{counted_s}");
+}
+
+/// The screw gives two thirds of what the recipe asks; noise is a few percent of it.
+#[test]
+fn seasoning_that_was_set_lower_shows_in_its_share_of_the_product() {
+    let simulator = demo();
+    inject(&simulator, "seasoning-set 0.8");
+    pass(&simulator, 60);
+    let mean = |tag: &str| {
+        (0..60)
+            .map(|_| {
+                pass(&simulator, 1);
+                shown(&simulator, tag)
+            })
+            .sum::<f64>()
+            / 60.0
+    };
+    let percent = 100.0 * mean("WT-442") / mean("WT-441");
+    assert!((percent - 0.8).abs() < 0.05, "{percent}");
+}
+
 #[test]
 fn an_opened_discharge_shows_and_takes_weight_while_the_hold_is_counted() {
     let simulator = demo();

@@ -97,6 +97,12 @@ impl Reference {
         Self { least_degc: Some(least_degc), ..self }
     }
 
+    /// The reference temperature, degC.
+    #[must_use]
+    pub const fn reference_degc(&self) -> f64 {
+        self.reference_degc
+    }
+
     /// Kelvin that multiply the rate by ten.
     #[must_use]
     pub const fn z_k(&self) -> f64 {

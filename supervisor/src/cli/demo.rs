@@ -119,7 +119,7 @@ async fn with_week(
         stopping.tell(&text);
     }
     let (close_page, page_closed) = oneshot::channel::<()>();
-    let state = AppState { handle, line, history, clock: WallTime::Shown(shown) };
+    let state = AppState { handle, line, history, clock: WallTime::Shown(shown), servers: Vec::new() };
     let page = tokio::spawn(web::serve(listener, state, async {
         let _dropped = page_closed.await;
     }));

@@ -1,17 +1,18 @@
 //! `setward export`: readings out of history as CSV, for a spreadsheet or a quality system.
 
 use super::window::{Asked, WindowArguments};
-use super::{Exit, fail};
+use super::{Exit, fail, misused};
 use crate::clock::Clock;
 use crate::history::HistoryReader;
+use crate::history::belongs::{Belonging, LineOfRun};
 use crate::history::export::Csv;
+use crate::snapshot::RunId;
 use setward_config::SourceFile;
-use setward_protocol::Uptime;
+use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 /// Progress is shown only of an export that takes longer than this.
@@ -29,6 +30,9 @@ pub(crate) struct ExportArguments {
     /// Write to a new file instead of stdout
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    /// What is written: csv, or parquet (into a file, by a build with that feature)
+    #[arg(long, value_name = "FORMAT", value_enum, default_value_t = Format::Csv)]
+    format: Format,
     /// A comma in numbers and a semicolon between fields, as a spreadsheet of many languages expects
     #[arg(long)]
     decimal_comma: bool,
@@ -37,14 +41,25 @@ pub(crate) struct ExportArguments {
     json: bool,
 }
 
+/// The formats of an export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    Csv,
+    Parquet,
+}
+
 const EXPORT_EXAMPLES: &str = "\
 Columns: utc, local_time, tag, value, unit, quality, setpoint, tolerance_low, tolerance_high, run, recipe, batch.
+recipe: what the station of the signal ran then, by the recipe numbers of the controllers. batch: a kettle's signals have
+the controller's number of the batch, a soak tank's their tank; behind the tanks it is the tank that feeds the line at that
+moment, which what is in the fryer left some minutes before. Where no word says it, it is empty.
 A reading without a value is a row too, with its reason. Works while the line is watched and when it is not.
 
 Examples:
   setward export plant/line-2 --signals TT-310,TT-313 --from \"24 h\" > fryer.csv
   setward export plant/line-2 --signals TT-310 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --out week.csv
-  setward export plant/line-2 --signals TT-310 --from \"7 d\" --decimal-comma --out week.csv";
+  setward export plant/line-2 --signals TT-310 --from \"7 d\" --decimal-comma --out week.csv
+  setward export plant/line-2 --signals TT-310 --from \"7 d\" --format parquet --out week.parquet";
 
 /// What was exported.
 #[derive(serde::Serialize)]
@@ -69,6 +84,9 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
     if let Some(out) = arguments.out.as_ref().filter(|out| out.exists()) {
         return fail(&format!("{} is there already and is left as it is; give a new name", out.display()));
     }
+    if let Err(exit) = check_format(arguments) {
+        return exit;
+    }
     let asked = match Asked::open(&arguments.folder, &arguments.window) {
         Ok(asked) => asked,
         Err(exit) => return exit,
@@ -77,7 +95,7 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
         Ok(sink) => sink,
         Err(error) => return fail(&error),
     };
-    let counts = match write(&asked, arguments.decimal_comma, &mut sink).await {
+    let counts = match write(&asked, arguments, &mut sink).await {
         Ok(counts) => counts,
         // Whoever read it, `head` or a pager, has had enough.
         Err(_) if sink.is_closed => return Exit::Ok,
@@ -89,18 +107,46 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
     tell(arguments, &asked, &counts)
 }
 
-async fn write(asked: &Asked, decimal_comma: bool, sink: &mut Sink) -> Result<Vec<u64>, String> {
-    let recipes = Recipes::new(&asked.reader);
-    let csv = Csv {
-        zone: asked.zone.clone(),
-        decimal_comma,
-        recipe: &|run, _| recipes.of_run(run),
-        batch: &|_, _| String::new(),
-    };
+/// A Parquet file is no text for a terminal or a pipe, and not every build can write one.
+fn check_format(arguments: &ExportArguments) -> Result<(), Exit> {
+    match arguments.format {
+        Format::Csv => Ok(()),
+        Format::Parquet if cfg!(not(feature = "parquet")) => Err(misused(
+            "this build of setward can't write Parquet: build one with `cargo build --release -p setward --features parquet`, or \
+             leave --format out for CSV",
+        )),
+        Format::Parquet if arguments.out.is_none() => {
+            Err(misused("--format parquet needs a file: give --out, for example --out week.parquet"))
+        }
+        Format::Parquet if arguments.decimal_comma => {
+            Err(misused("--decimal-comma is for text; Parquet holds numbers as numbers: leave it out"))
+        }
+        Format::Parquet => Ok(()),
+    }
+}
+
+async fn write(asked: &Asked, arguments: &ExportArguments, sink: &mut Sink) -> Result<Vec<u64>, String> {
+    let belonging = Belonging::new(lines_of_runs(&asked.reader));
+    let then = belonging.then(&asked.reader, asked.kept_span()).await.map_err(|error| error.text)?;
+    let recipe = |tag: &str, run: i64, utc: UtcMillis| then.recipe(tag, RunId(run), utc).to_owned();
+    let batch = |tag: &str, run: i64, utc: UtcMillis| then.batch(tag, RunId(run), utc);
     let mut progress = Progress::new();
-    let written = csv
-        .write(&asked.reader, &asked.tags, asked.kept_span(), sink, &mut |share| progress.show(share))
-        .await;
+    let span = asked.kept_span();
+    let mut shown = |share| progress.show(share);
+    let written = match arguments.format {
+        #[cfg(feature = "parquet")]
+        Format::Parquet => {
+            let parquet = crate::history::parquet::Parquet { recipe: &recipe, batch: &batch };
+            parquet.write(&asked.reader, &asked.tags, span, sink, &mut shown).await
+        }
+        #[cfg(not(feature = "parquet"))]
+        Format::Parquet => return Err("this build writes no Parquet".to_owned()),
+        Format::Csv => {
+            let zone = asked.zone.clone();
+            let csv = Csv { zone, decimal_comma: arguments.decimal_comma, recipe: &recipe, batch: &batch };
+            csv.write(&asked.reader, &asked.tags, span, sink, &mut shown).await
+        }
+    };
     progress.end();
     let counts = written.map_err(|error| error.text)?;
     sink.flush().map_err(|error| format!("writing the export: {error}"))?;
@@ -226,33 +272,25 @@ impl Progress {
     }
 }
 
-/// The recipe that each run held, by the files it was started with.
-struct Recipes<'a> {
-    reader: &'a HistoryReader,
-    names: Mutex<BTreeMap<i64, String>>,
+/// The line of each run whose files were kept and can still be read.
+fn lines_of_runs(reader: &HistoryReader) -> BTreeMap<RunId, LineOfRun> {
+    let runs = reader.runs().unwrap_or_default().into_iter();
+    runs.filter_map(|known| Some((known.run, line_of(reader, &known.fingerprint)?))).collect()
 }
 
-impl<'a> Recipes<'a> {
-    fn new(reader: &'a HistoryReader) -> Self {
-        Self { reader, names: Mutex::default() }
-    }
-
-    /// Its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`. Empty if the files were not kept.
-    fn of_run(&self, run: i64) -> String {
-        let mut names = self.names.lock().unwrap_or_else(PoisonError::into_inner);
-        names.entry(run).or_insert_with(|| recipe_of(self.reader, run).unwrap_or_default()).clone()
-    }
-}
-
-fn recipe_of(reader: &HistoryReader, run: i64) -> Option<String> {
-    let known = reader.runs().ok()?.into_iter().find(|known| known.run.0 == run)?;
-    let kept = reader.folder(&known.fingerprint).ok()?;
+/// A recipe is called by its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`.
+fn line_of(reader: &HistoryReader, fingerprint: &str) -> Option<LineOfRun> {
+    let kept = reader.folder(fingerprint).ok()?;
     let mut files = Vec::with_capacity(kept.len());
     for (path, _, content) in &kept {
         files.push(SourceFile { path: path.clone(), text: String::from_utf8(content.clone()).ok()? });
     }
-    let key = setward_config::check_files(&files).ok()?.line.recipe().key.clone();
-    let path = format!("recipes/{key}.toml");
-    let (_, sha256, _) = kept.iter().find(|(kept, ..)| *kept == path)?;
-    Some(format!("{key} {}", sha256.get(..8)?))
+    let line = setward_config::check_files(&files).ok()?.line;
+    let named = |key: &String| {
+        let path = format!("recipes/{key}.toml");
+        let sha256 = kept.iter().find(|(kept, ..)| *kept == path).and_then(|(_, sha256, _)| sha256.get(..8));
+        format!("{key} {}", sha256.unwrap_or_default())
+    };
+    let recipes = line.recipes.iter().map(|recipe| named(&recipe.key)).collect();
+    Some(LineOfRun { line, recipes })
 }

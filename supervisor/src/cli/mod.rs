@@ -8,7 +8,9 @@ pub mod demo;
 mod drawing;
 mod enter;
 mod export;
+mod picture;
 mod plot;
+mod prove;
 mod replay;
 mod report;
 mod restore;
@@ -37,6 +39,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// An alarm did not do what its settings say.
+    ProofFailed = 6,
     /// An alarm is present.
     AlarmPresent = 10,
 }
@@ -91,6 +95,8 @@ enum Command {
     Enter(enter::EnterArguments),
     /// Draw signals over time, onto the terminal or into a file
     Trend(trend::TrendArguments),
+    /// Make every alarm of a line folder raise and clear on a simulated plant
+    Prove(prove::ProveArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -190,7 +196,8 @@ Examples:
 #[must_use]
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    tell_log();
+    // A proof brings every alarm about: what the line would say of each is in the report.
+    tell_log(if matches!(arguments.command, Command::Prove(_)) { "off" } else { "setward=info,warn" });
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => block_on(alarms::alarms(
@@ -210,6 +217,7 @@ pub fn main() -> ExitCode {
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
+        Command::Prove(arguments) => prove::prove(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),
@@ -226,10 +234,10 @@ fn block_on(work: impl Future<Output = Exit>) -> Exit {
     }
 }
 
-/// Messages to stderr, warnings and up unless SETWARD_LOG says otherwise.
-fn tell_log() {
+/// Messages to stderr, the usual ones unless SETWARD_LOG says otherwise.
+fn tell_log(usual: &str) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("SETWARD_LOG")
-        .unwrap_or_else(|_unset_or_bad| tracing_subscriber::EnvFilter::new("setward=info,warn"));
+        .unwrap_or_else(|_unset_or_bad| tracing_subscriber::EnvFilter::new(usual));
     let colour = std::io::IsTerminal::is_terminal(&std::io::stderr()) && !no_color();
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour).init();
 }

@@ -1,12 +1,22 @@
 //! `setward report`: what history says of the line over a stretch of time.
 
-use super::window::{span_between, zone_named};
+mod batch;
+mod hold;
+mod records;
+mod shift;
+mod statistics;
+
+use super::window::{local, span_between, zone_named};
 use super::{Exit, check, fail, misused};
 use crate::clock::Clock;
 use crate::history::HistoryReader;
 use crate::report::alarm_report;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::Serialize;
+use setward_config::line::Line;
 use setward_protocol::UtcMillis;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How far back a report looks when it is not told.
 const USUAL_LENGTH_MS: i64 = 7 * 24 * 3_600_000;
@@ -22,6 +32,16 @@ pub(crate) struct ReportArguments {
 enum What {
     /// How well the alarms serve the person who hears them, and how long each could not have fired
     Alarms(AlarmsOver),
+    /// The record of a kettle batch, or a list of them
+    Batch(batch::BatchArguments),
+    /// The handover of a shift: what stands, what happened, what was made
+    Shift(shift::ShiftArguments),
+    /// What to hold for an occurrence of an alarm, and what is on hold
+    Hold(hold::HoldArguments),
+    /// Statistics of one signal by shift, day, recipe or batch
+    Statistics(statistics::StatisticsArguments),
+    /// Exceptions over a time, for review and signature
+    Records(records::RecordsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -53,11 +73,62 @@ Examples:
 
 /// Prints a report.
 pub(crate) async fn report(arguments: &ReportArguments) -> Exit {
-    let What::Alarms(asked) = &arguments.what;
-    match alarms(asked).await {
+    let done = match &arguments.what {
+        What::Alarms(asked) => alarms(asked).await,
+        What::Batch(asked) => batch::batch(asked).await,
+        What::Shift(asked) => shift::shift(asked).await,
+        What::Hold(asked) => hold::hold(asked).await,
+        What::Statistics(asked) => statistics::statistics(asked).await,
+        What::Records(asked) => records::records(asked).await,
+    };
+    match done {
         Ok(()) => Exit::Ok,
         Err(exit) => exit,
     }
+}
+
+/// The line and its history, as a report needs them.
+struct Opened {
+    line: Line,
+    reader: HistoryReader,
+    zone: TimeZone,
+    now: UtcMillis,
+}
+
+impl Opened {
+    fn open(folder: &Path, zone: Option<&str>) -> Result<Self, Exit> {
+        let line = check::load(folder)?;
+        let zone = zone_named(zone, &line).map_err(|text| misused(&text))?;
+        let reader = HistoryReader::open(&line.data_dir).map_err(|error| fail(&error.text))?;
+        Ok(Self { line, reader, zone, now: Clock::system().utc() })
+    }
+
+    /// The last that history knows, in events or readings; told if it knows nothing.
+    fn known_until(&self) -> Result<UtcMillis, Exit> {
+        match self.reader.extent().map_err(failed)? {
+            Some((_, last)) => Ok(UtcMillis(last.0.min(self.now.0) + 1)),
+            None => Err(fail("the history is empty so far; let `setward run` watch the line for a while")),
+        }
+    }
+
+    /// A time that a report keeps as RFC 3339, as the zone's clock shows it.
+    fn local(&self, text: &str) -> String {
+        match text.parse::<Timestamp>() {
+            Ok(at) => local(UtcMillis(at.as_millisecond()), &self.zone),
+            Err(_) => text.to_owned(),
+        }
+    }
+}
+
+fn failed(error: crate::history::HistoryError) -> Exit {
+    fail(&error.text)
+}
+
+fn print_json(report: &impl Serialize) -> Result<(), Exit> {
+    let text =
+        serde_json::to_string_pretty(report).map_err(|error| fail(&format!("writing JSON: {error}")))?;
+    println!("{text}");
+    Ok(())
 }
 
 async fn alarms(asked: &AlarmsOver) -> Result<(), Exit> {
@@ -71,11 +142,8 @@ async fn alarms(asked: &AlarmsOver) -> Result<(), Exit> {
     let last = reader.extent().map_err(failed)?.map_or(UtcMillis(i64::MIN), |(_, last)| last);
     let report = alarm_report(&line, &reader, span, last).await.map_err(failed)?;
     if asked.json {
-        let text =
-            serde_json::to_string_pretty(&report).map_err(|error| fail(&format!("writing JSON: {error}")))?;
-        println!("{text}");
-    } else {
-        print!("{}", report.text());
+        return print_json(&report);
     }
+    print!("{}", report.text());
     Ok(())
 }

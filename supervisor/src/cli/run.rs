@@ -93,7 +93,7 @@ pub(crate) async fn watch(
     let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
     let (close_page, page_closed) = oneshot::channel::<()>();
     let clock = WallTime::Run(clock);
-    let state = AppState { handle: running.handle(), line, history, clock };
+    let state = AppState { handle: running.handle(), line, history, clock, servers: forwarding.statuses() };
     let shutdown = async {
         // Dropping the sender closes the page as well.
         let _dropped = page_closed.await;

@@ -1,9 +1,9 @@
 //! `setward trend`: signals over time, drawn on the terminal or into a file, from history.
 
-use super::drawing;
 use super::plot::{Curve, LEFT, LEGEND};
 use super::window::{Asked, WindowArguments};
 use super::{Exit, fail, misused};
+use super::{drawing, picture};
 use crate::history::{HistoryStore as _, Window};
 use serde_json::json;
 use std::fmt::Write as _;
@@ -22,8 +22,11 @@ pub(crate) struct TrendArguments {
     folder: PathBuf,
     #[command(flatten)]
     window: WindowArguments,
-    /// Draw into a new SVG file instead of onto the terminal
-    #[arg(long, value_name = "FILE")]
+    /// Draw into a new file instead of onto the terminal: FILE.png or FILE.svg
+    #[arg(long, value_name = "FILE", value_parser = drawable)]
+    out: Option<PathBuf>,
+    /// The same, an SVG whatever the file is called
+    #[arg(long, value_name = "FILE", conflicts_with = "out")]
     svg: Option<PathBuf>,
     /// Print the drawn columns as CSV instead
     #[arg(long, conflicts_with = "json")]
@@ -36,15 +39,41 @@ pub(crate) struct TrendArguments {
     columns: Option<u16>,
 }
 
+impl TrendArguments {
+    /// The file to draw into, if it is one.
+    fn file(&self) -> Option<&Path> {
+        self.out.as_deref().or(self.svg.as_deref())
+    }
+
+    /// Whether that is a PNG.
+    fn is_png(&self) -> bool {
+        self.out.as_deref().is_some_and(|file| has_ending(file, "png"))
+    }
+}
+
+fn has_ending(file: &Path, ending: &str) -> bool {
+    file.extension().is_some_and(|found| found.eq_ignore_ascii_case(ending))
+}
+
+/// A file whose name says what is drawn.
+fn drawable(text: &str) -> Result<PathBuf, String> {
+    let file = PathBuf::from(text);
+    if has_ending(&file, "png") || has_ending(&file, "svg") {
+        Ok(file)
+    } else {
+        Err("its name says neither .png nor .svg; write for example week.png".to_owned())
+    }
+}
+
 const TREND_EXAMPLES: &str = "\
 Examples:
   setward trend plant/line-2 --signals TT-310
-  setward trend plant/line-2 --signals TT-310,SI-320 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --svg week.svg
+  setward trend plant/line-2 --signals TT-310,SI-320 --from \"2026-11-16 06:00\" --to \"2026-11-23 06:00\" --out week.png
   setward trend plant/line-2 --signals TT-310 --from \"7 d\" --columns 168 --csv";
 
 /// Draws.
 pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
-    if let Some(file) = arguments.svg.as_ref().filter(|file| file.exists()) {
+    if let Some(file) = arguments.file().filter(|file| file.exists()) {
         return fail(&format!("{} is there already and is left as it is; give a new name", file.display()));
     }
     let asked = match Asked::open(&arguments.folder, &arguments.window) {
@@ -62,8 +91,8 @@ pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
     if arguments.json {
         return print(&format!("{:#}\n", json(&asked, &curves)));
     }
-    match &arguments.svg {
-        Some(file) => save(file, &asked, &curves),
+    match arguments.file() {
+        Some(file) => save(file, arguments.is_png(), &asked, &curves),
         None => {
             let mut text = vec![format!("{}\n", title(&asked))];
             text.extend(curves.iter().map(|curve| curve.text(&asked.zone)));
@@ -74,7 +103,10 @@ pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
 }
 
 fn usual_columns(arguments: &TrendArguments) -> usize {
-    if arguments.svg.is_some() {
+    if arguments.is_png() {
+        return picture::COLUMNS;
+    }
+    if arguments.file().is_some() {
         return drawing::COLUMNS;
     }
     let stdout = std::io::stdout();
@@ -117,9 +149,17 @@ fn print(text: &str) -> Exit {
     }
 }
 
-fn save(file: &Path, asked: &Asked, curves: &[Curve]) -> Exit {
-    let text = drawing::svg(&title(asked), curves, &asked.zone);
-    match std::fs::write(file, text) {
+fn save(file: &Path, is_png: bool, asked: &Asked, curves: &[Curve]) -> Exit {
+    let bytes = if is_png {
+        picture::png(&title(asked), curves, &asked.zone)
+    } else {
+        Ok(drawing::svg(&title(asked), curves, &asked.zone).into_bytes())
+    };
+    let bytes = match bytes {
+        Ok(bytes) => bytes,
+        Err(error) => return fail(&format!("drawing: {error}")),
+    };
+    match std::fs::write(file, bytes) {
         Ok(()) => {
             println!("{} signals in {}", curves.len(), file.display());
             Exit::Ok

@@ -15,6 +15,7 @@ use super::runs::run_check;
 use super::tables::{
     self, Opened, SIGNAL_MAX, of_roll_up_key, open_to_read, roll_up_key, store_number, value_key, value_keys,
 };
+use super::{batches, kept};
 use rusqlite::types::Value;
 use rusqlite::{Connection, Row, params, params_from_iter};
 use std::fs;
@@ -122,7 +123,7 @@ struct Table {
     is_whole: fn(&Row<'_>) -> bool,
 }
 
-const TABLES: [Table; 12] = [
+const TABLES: [Table; 14] = [
     Table { name: "signals", key: "id", columns: 4, is_whole: whole_signal },
     Table { name: "layouts", key: "sha256", columns: 2, is_whole: whole_layout },
     Table { name: "runs", key: "run", columns: 6, is_whole: whole_run },
@@ -142,6 +143,13 @@ const TABLES: [Table; 12] = [
         is_whole: |row| matches!(read_record(row), Ok(Some(_))),
     },
     Table { name: "notes", key: "n", columns: 7, is_whole: |row| matches!(read_note(row), Ok(Some(_))) },
+    Table {
+        name: "batches",
+        key: "rowid",
+        columns: 5,
+        is_whole: |row| matches!(batches::read(row), Ok(Some(_))),
+    },
+    Table { name: "records", key: "n", columns: 7, is_whole: |row| matches!(kept::read(row), Ok(Some(_))) },
     Table { name: "entries", key: "n", columns: 5, is_whole: |row| matches!(read_entry(row), Ok(Some(_))) },
     // The chain tells what is missing; see `verify.rs`.
     Table { name: "audit", key: "n", columns: 10, is_whole: |_| true },

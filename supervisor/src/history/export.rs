@@ -28,16 +28,19 @@ pub const COLUMNS: [&str; 12] = [
     "batch",
 ];
 
+/// What is known of the readings of a signal in a run at a time.
+pub type Told<'a> = dyn Fn(&str, i64, UtcMillis) -> String + Sync + 'a;
+
 /// How a CSV is written.
 pub struct Csv<'a> {
     /// Zone of the local time.
     pub zone: TimeZone,
     /// A comma in numbers, and a semicolon between fields.
     pub decimal_comma: bool,
-    /// The recipe and its version in force in a run at a time; empty if it is not known.
-    pub recipe: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
-    /// The batch in a run at a time; empty if it is not known.
-    pub batch: &'a (dyn Fn(i64, UtcMillis) -> String + Sync),
+    /// The recipe and its version that the station of a signal ran, by tag, run and time; empty if it is not known.
+    pub recipe: &'a Told<'a>,
+    /// The batch or tank that a reading is about, by tag, run and time; empty if it is not known.
+    pub batch: &'a Told<'a>,
 }
 
 impl Csv<'_> {
@@ -54,44 +57,10 @@ impl Csv<'_> {
         out: &mut (dyn Write + Send),
         progress: &mut (dyn FnMut(f64) + Send),
     ) -> Result<Vec<u64>, HistoryError> {
-        let mut counts = vec![0; tags.len()];
         self.line(out, &COLUMNS.map(str::to_owned))?;
-        let mut from = span.from().0;
-        while from < span.to().0 {
-            let to = (from.div_euclid(PAGE_MS) + 1).saturating_mul(PAGE_MS).min(span.to().0);
-            for (tag, count) in tags.iter().zip(&mut counts) {
-                *count += self.page(store, tag, UtcMillis(from), UtcMillis(to), out).await?;
-            }
-            progress((to - span.from().0) as f64 / span.length_ms() as f64);
-            from = to;
-        }
-        Ok(counts)
-    }
-
-    async fn page(
-        &self,
-        store: &dyn HistoryStore,
-        tag: &str,
-        from: UtcMillis,
-        to: UtcMillis,
-        out: &mut (dyn Write + Send),
-    ) -> Result<u64, HistoryError> {
-        let span = Span::new(from, to).map_err(|error| HistoryError { text: error.text })?;
-        let mut count = 0;
-        for signal in store.exact(vec![tag.to_owned()], span).await? {
-            if signal.is_cut || signal.unreadable > 0 {
-                let text = format!(
-                    "{tag} can't be exported whole from {} ms on: {} chunks can't be read; see `setward verify`",
-                    from.0, signal.unreadable
-                );
-                return Err(HistoryError { text });
-            }
-            for sample in &signal.samples {
-                self.line(out, &self.fields(&signal, sample))?;
-                count += 1;
-            }
-        }
-        Ok(count)
+        let mut row =
+            |signal: &SignalSamples, sample: &ExactSample| self.line(out, &self.fields(signal, sample));
+        each_reading(store, tags, span, &mut row, progress).await
     }
 
     fn fields(&self, signal: &SignalSamples, sample: &ExactSample) -> [String; 12] {
@@ -108,8 +77,8 @@ impl Csv<'_> {
             number(low),
             number(high),
             sample.run.to_string(),
-            safe(&(self.recipe)(sample.run, sample.utc)),
-            safe(&(self.batch)(sample.run, sample.utc)),
+            safe(&(self.recipe)(&signal.tag, sample.run, sample.utc)),
+            safe(&(self.batch)(&signal.tag, sample.run, sample.utc)),
         ]
     }
 
@@ -140,8 +109,57 @@ impl Csv<'_> {
     }
 }
 
+/// What is done with each reading.
+pub(super) type Row<'a> = dyn FnMut(&SignalSamples, &ExactSample) -> Result<(), HistoryError> + Send + 'a;
+
+/// Reads the readings of these signals, in order of hours, within an hour signal by signal; calls `progress` with the share
+/// done. Gives the number of readings of each.
+pub(super) async fn each_reading(
+    store: &dyn HistoryStore,
+    tags: &[String],
+    span: Span,
+    row: &mut Row<'_>,
+    progress: &mut (dyn FnMut(f64) + Send),
+) -> Result<Vec<u64>, HistoryError> {
+    let mut counts = vec![0; tags.len()];
+    let mut from = span.from().0;
+    while from < span.to().0 {
+        let to = (from.div_euclid(PAGE_MS) + 1).saturating_mul(PAGE_MS).min(span.to().0);
+        for (tag, count) in tags.iter().zip(&mut counts) {
+            *count += page(store, tag, (UtcMillis(from), UtcMillis(to)), row).await?;
+        }
+        progress((to - span.from().0) as f64 / span.length_ms() as f64);
+        from = to;
+    }
+    Ok(counts)
+}
+
+async fn page(
+    store: &dyn HistoryStore,
+    tag: &str,
+    (from, to): (UtcMillis, UtcMillis),
+    row: &mut Row<'_>,
+) -> Result<u64, HistoryError> {
+    let span = Span::new(from, to).map_err(|error| HistoryError { text: error.text })?;
+    let mut count = 0;
+    for signal in store.exact(vec![tag.to_owned()], span).await? {
+        if signal.is_cut || signal.unreadable > 0 {
+            let text = format!(
+                "{tag} can't be exported whole from {} ms on: {} chunks can't be read; see `setward verify`",
+                from.0, signal.unreadable
+            );
+            return Err(HistoryError { text });
+        }
+        for sample in &signal.samples {
+            row(&signal, sample)?;
+            count += 1;
+        }
+    }
+    Ok(count)
+}
+
 /// Good, uncertain and why, or bad and why.
-fn quality(reading: Reading) -> String {
+pub(super) fn quality(reading: Reading) -> String {
     match reading {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("uncertain: {doubt}"),

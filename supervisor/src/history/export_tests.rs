@@ -37,8 +37,8 @@ async fn export(decimal_comma: bool) -> String {
     let csv = Csv {
         zone: TimeZone::get("Europe/Madrid").unwrap(),
         decimal_comma,
-        recipe: &|_, _| "blue corn, rounds \"3\"".to_owned(),
-        batch: &|_, _| String::new(),
+        recipe: &|_, _, _| "blue corn, rounds \"3\"".to_owned(),
+        batch: &|_, _, _| String::new(),
     };
     let span = Span::new(UtcMillis(START_MS - 5000), UtcMillis(START_MS + 7_200_000)).unwrap();
     let (mut out, mut shares) = (Vec::new(), Vec::new());

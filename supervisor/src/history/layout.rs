@@ -230,7 +230,7 @@ pub(super) fn encoding_from_name(name: &str) -> Option<Encoding> {
 }
 
 /// SHA-256 in lower-case hex.
-pub(super) fn sha256_hex(bytes: &[u8]) -> String {
+pub(crate) fn sha256_hex(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
     Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut hex, byte| {
         // Writing to a string can't fail.

@@ -7,6 +7,7 @@
 //! closes is put into the SQLite file (`close.rs`) as one block of times (`chunk.rs`), and a block of values and two of
 //! roll-ups (`rollup.rs`) a signal. `SCHEMA` in `tables.rs` lists the tables, README.md the bytes.
 
+mod batches;
 mod bytes;
 mod chunk;
 mod close;
@@ -18,6 +19,7 @@ mod envelope;
 mod events;
 mod forward;
 mod journal;
+mod kept;
 #[cfg(test)]
 mod kill_tests;
 mod layout;
@@ -44,11 +46,17 @@ mod testing;
 mod verify;
 
 pub mod backup;
+pub mod belongs;
 pub mod export;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 
+pub use batches::BatchRow;
 pub use disk::{Settings, free_bytes};
 pub use forward::{ForwardPage, ForwardReading};
+pub use kept::{KeptRecord, NewRecord};
 pub use layout::RunSignal;
+pub(crate) use layout::sha256_hex;
 pub use of_line::{band, bands_of};
 pub(crate) use quality::code_of;
 pub use quality::{no_data_code, no_data_from_code};
@@ -321,6 +329,41 @@ pub trait HistoryStore: Send + Sync {
     /// The newest notes about `about` (an alarm's id, a tag, a batch), newest first, at most `limit`.
     async fn notes(&self, _about: String, _limit: usize) -> Result<Vec<Note>, HistoryError> {
         Err(unable("keep notes"))
+    }
+
+    /// Keeps the record of a batch, in the place of an older one of it.
+    async fn keep_batch(&self, _batch: BatchRow) -> Result<(), HistoryError> {
+        Err(unable("keep batches"))
+    }
+
+    /// Records of the batches that began with `from <= start < to`, newest first, at most `limit`.
+    async fn batches(
+        &self,
+        _from: UtcMillis,
+        _to: UtcMillis,
+        _limit: usize,
+    ) -> Result<Vec<BatchRow>, HistoryError> {
+        Err(unable("keep batches"))
+    }
+
+    /// The record of one batch.
+    async fn batch(&self, _id: String) -> Result<Option<BatchRow>, HistoryError> {
+        Err(unable("keep batches"))
+    }
+
+    /// Adds a record of what a person decided; on return it is on disk, with its entry of the audit trail.
+    async fn add_record(&self, _record: NewRecord) -> Result<KeptRecord, HistoryError> {
+        Err(unable("keep records"))
+    }
+
+    /// Records of a kind, newest first, at most `limit`.
+    async fn records(&self, _kind: String, _limit: usize) -> Result<Vec<KeptRecord>, HistoryError> {
+        Err(unable("keep records"))
+    }
+
+    /// How many entries the audit trail has, and every place where its chain is broken, in words.
+    async fn broken_audit(&self) -> Result<(u64, Vec<String>), HistoryError> {
+        Err(unable("keep an audit trail"))
     }
 
     /// The newest entries, newest first, at most `limit`; of one tag if `tag` names it.

@@ -10,9 +10,9 @@ use super::runs::load_run;
 use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
-    AlarmRecord, AuditEntry, Batch, Envelope, HistoryError, HistoryStore, KnownBand, NewRun, Note,
-    SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, entries, events, journal, records,
-    ring,
+    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, HistoryError, HistoryStore, KeptRecord, KnownBand,
+    NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, batches, entries,
+    events, journal, kept, records, ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -248,6 +248,27 @@ impl HistoryStore for HistoryReader {
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
         self.read(&tags, |reading| reading.exact_of(&tags, span))
+    }
+
+    async fn batches(
+        &self,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<BatchRow>, HistoryError> {
+        self.with(|inner| batches::between(&inner.connection, (from, to), limit))
+    }
+
+    async fn batch(&self, id: String) -> Result<Option<BatchRow>, HistoryError> {
+        self.with(|inner| batches::one(&inner.connection, &id))
+    }
+
+    async fn records(&self, kind: String, limit: usize) -> Result<Vec<KeptRecord>, HistoryError> {
+        self.with(|inner| kept::of_kind(&inner.connection, &kind, limit))
+    }
+
+    async fn broken_audit(&self) -> Result<(u64, Vec<String>), HistoryError> {
+        self.with(|inner| records::broken_audit(&inner.connection))
     }
 
     async fn audit_trail(&self, limit: usize) -> Result<Vec<AuditEntry>, HistoryError> {

@@ -8,9 +8,9 @@ use super::read::{OpenPart, Reading};
 use super::store::Store;
 use super::tables::open_to_read;
 use super::{
-    AlarmRecord, AuditEntry, Batch, Envelope, ForwardPage, HistoryError, HistoryStore, NewAudit, NewNote,
-    NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, entries,
-    events, forward, records,
+    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, ForwardPage, HistoryError, HistoryStore, KeptRecord,
+    NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent,
+    StoredSample, Window, batches, entries, events, forward, kept, records,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -245,6 +245,35 @@ impl HistoryStore for ThreadedStore {
         self.read(Vec::new(), move |reading| records::notes(reading.connection, &about, limit)).await
     }
 
+    async fn keep_batch(&self, batch: BatchRow) -> Result<(), HistoryError> {
+        self.ask(move |store| batches::keep(&store.connection, &batch)).await
+    }
+
+    async fn batches(
+        &self,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<BatchRow>, HistoryError> {
+        self.read(Vec::new(), move |reading| batches::between(reading.connection, (from, to), limit)).await
+    }
+
+    async fn batch(&self, id: String) -> Result<Option<BatchRow>, HistoryError> {
+        self.read(Vec::new(), move |reading| batches::one(reading.connection, &id)).await
+    }
+
+    async fn add_record(&self, record: NewRecord) -> Result<KeptRecord, HistoryError> {
+        self.ask(move |store| kept::add(&mut store.connection, record)).await
+    }
+
+    async fn records(&self, kind: String, limit: usize) -> Result<Vec<KeptRecord>, HistoryError> {
+        self.read(Vec::new(), move |reading| kept::of_kind(reading.connection, &kind, limit)).await
+    }
+
+    async fn broken_audit(&self) -> Result<(u64, Vec<String>), HistoryError> {
+        self.read(Vec::new(), move |reading| records::broken_audit(reading.connection)).await
+    }
+
     async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
         self.read(Vec::new(), move |reading| entries::entries(reading.connection, tag.as_deref(), limit))
             .await
@@ -389,6 +418,35 @@ impl HistoryStore for InlineStore {
 
     async fn notes(&self, about: String, limit: usize) -> Result<Vec<Note>, HistoryError> {
         self.read(&[], |reading| records::notes(reading.connection, &about, limit))
+    }
+
+    async fn keep_batch(&self, batch: BatchRow) -> Result<(), HistoryError> {
+        self.with(|store| batches::keep(&store.connection, &batch))
+    }
+
+    async fn batches(
+        &self,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<BatchRow>, HistoryError> {
+        self.with(|store| batches::between(&store.connection, (from, to), limit))
+    }
+
+    async fn batch(&self, id: String) -> Result<Option<BatchRow>, HistoryError> {
+        self.with(|store| batches::one(&store.connection, &id))
+    }
+
+    async fn add_record(&self, record: NewRecord) -> Result<KeptRecord, HistoryError> {
+        self.with(|store| kept::add(&mut store.connection, record))
+    }
+
+    async fn records(&self, kind: String, limit: usize) -> Result<Vec<KeptRecord>, HistoryError> {
+        self.with(|store| kept::of_kind(&store.connection, &kind, limit))
+    }
+
+    async fn broken_audit(&self) -> Result<(u64, Vec<String>), HistoryError> {
+        self.with(|store| records::broken_audit(&store.connection))
     }
 
     async fn forward_page(&self, after: u64) -> Result<ForwardPage, HistoryError> {

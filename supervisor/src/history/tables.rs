@@ -8,13 +8,13 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
-pub(super) const SCHEMA_VERSION: i64 = 3;
+pub(super) const SCHEMA_VERSION: i64 = 4;
 
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
 
 /// What later versions added to the tables of version 2: a file gets what it lacks, in place.
-const ADDED: [(i64, &str); 1] = [(3, super::entries::TABLE)];
+const ADDED: [(i64, &str); 2] = [(3, super::entries::TABLE), (4, super::kept::TABLE)];
 /// The oldest version that is completed in place.
 pub(super) const OLDEST_COMPLETED: i64 = 2;
 

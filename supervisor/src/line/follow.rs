@@ -2,27 +2,18 @@
 //!
 //! The computation is in `setward_process::follow`; here it is fed with signals, and its times become wall times.
 
+use super::batches::{BatchBook, BatchView};
 use super::past::Past;
-use super::recipes::{RecipeBook, whole};
+use super::recipes::{Word, whole};
+use super::wiring::{Told, shape};
 use setward_alarm::AlarmId;
-use setward_config::line::{Line, StationId, TankCode};
-use setward_process::batches::StepRule;
-use setward_process::follow::{
-    BatchRecord, Ended, FedFrom, Follower, Input, Place, Product, Shape, TankReport, Through, Weighing,
-};
+use setward_config::line::{Line, TankCode};
+use setward_process::follow::{Ended, FedFrom, Follower, Input, Product, TankReport};
 use setward_process::tanks::{Row, SoakLimits, Tank, forecast};
-use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
+use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
-
-/// Between true and reported speed; judgement.
-const BELT_UNCERTAINTY: f64 = 0.01;
-/// No cook lasts longer; common practice is under two hours.
-const LONGEST_COOK: Duration = Duration::from_secs(6 * 3600);
-/// No kettle is emptied, rinsed, filled and hot again sooner; judgement.
-const TURNAROUND: Duration = Duration::from_secs(20 * 60);
-/// How much is remembered: the longest soak, a day on the line, and some.
-const REMEMBERS: Duration = Duration::from_secs(48 * 3600);
 
 /// What is known of product.
 #[derive(Debug)]
@@ -30,24 +21,16 @@ pub struct FollowBook {
     follower: Follower,
     /// By signal: what its values tell; nothing, for most.
     told: Vec<Vec<Told>>,
-    /// By batch: the recipe that the kettle ran when the batch ended.
-    recipe_of: BTreeMap<u64, usize>,
+    /// Kettle batches by the names that records know them by.
+    batches: BatchBook,
+    /// By recipe number of the line: the number that counts.
+    numbers: Vec<Word>,
+    /// The recipe that each kettle's station runs, as far as its number has been read.
+    cooks: Option<usize>,
     /// By tank number: the last code of its state word.
     codes: BTreeMap<u16, i64>,
     /// The line's own time runs on over restarts: this much is added to the run's.
     since_start: Duration,
-}
-
-/// What the values of a signal tell.
-#[derive(Debug, Clone, Copy)]
-enum Told {
-    Step(usize),
-    BatchNumber(usize),
-    /// Index into the line's tanks.
-    Tank(usize),
-    FedFrom,
-    /// Which record, and the unit it is kept in.
-    Record(usize, Unit),
 }
 
 /// A tank at one moment.
@@ -84,6 +67,8 @@ pub struct ProductView {
     pub is_at_present_rate: bool,
     /// At most so much, kg.
     pub most_kg: Option<f64>,
+    /// The batches that may be in it, by their names in the records.
+    pub batches: Vec<String>,
     /// The tanks it came from, by number, with the ages of their youngest and oldest corn then, s.
     pub tanks: Vec<(u16, Option<f64>, Option<f64>)>,
     /// How long, s, it came out of the tanks while nobody knows which fed.
@@ -103,6 +88,8 @@ pub struct ProductView {
 pub struct Following {
     /// The tanks that anything is known of.
     pub tanks: Vec<TankView>,
+    /// Kettle batches that are remembered, in the order in which they ended.
+    pub batches: Arc<Vec<BatchView>>,
     /// By alarm: the product of its last occurrence.
     pub products: BTreeMap<AlarmId, ProductView>,
     /// How long the corn lasts; `None` if nothing is fed, or no age is known.
@@ -157,7 +144,9 @@ impl FollowBook {
         Self {
             follower: Follower::new(shape),
             told,
-            recipe_of: BTreeMap::new(),
+            batches: BatchBook::default(),
+            numbers: vec![Word::default(); line.recipe_numbers.len()],
+            cooks: None,
             codes: BTreeMap::new(),
             since_start: Duration::ZERO,
         }
@@ -172,22 +161,22 @@ impl FollowBook {
     }
 
     /// Takes what an earlier run has read, in order of time; the run begins at `now`. The outage between is unknown time.
-    pub fn take_past(&mut self, line: &Line, recipes: &RecipeBook, past: &[Past], now: UtcMillis) {
+    pub fn take_past(&mut self, line: &Line, past: &[Past], now: UtcMillis) {
         let Some(first) = past.first() else { return };
         let after =
             |utc: UtcMillis| Duration::from_millis(u64::try_from(utc.0 - first.utc.0).unwrap_or_default());
         for one in past.iter().filter(|one| one.utc < now) {
-            self.handle(line, recipes, Uptime::START + after(one.utc), one.signal, one.value);
+            let at = Uptime::START + after(one.utc);
+            self.handle(line, (at, one.utc), one.signal, one.value);
         }
         self.since_start = after(now);
     }
 
-    /// A value, or that there is none, at a time of this run.
+    /// A value, or that there is none, at a time of this run, which is so much in wall time.
     pub fn handle(
         &mut self,
         line: &Line,
-        recipes: &RecipeBook,
-        at: Uptime,
+        (at, utc): (Uptime, UtcMillis),
         signal: SignalId,
         value: Option<f64>,
     ) {
@@ -197,9 +186,11 @@ impl FollowBook {
             let Some(one) = self.told.get(signal.index()).and_then(|told| told.get(index)).copied() else {
                 break;
             };
-            let Some(input) = self.input(line, one, signal, value) else { continue };
-            if let Some(Ended::Batch(batch)) = self.follower.handle(at, input) {
-                self.note_batch(line, recipes, &batch);
+            let Some(input) = self.input(line, at, (one, signal), value) else { continue };
+            match self.follower.handle(at, input) {
+                Some(Ended::Batch(batch)) => self.batches.note(line, &batch, self.cooks, (at, utc)),
+                Some(Ended::Feeding(_)) => self.batches.note_feeding(),
+                None => {}
             }
         }
     }
@@ -210,10 +201,15 @@ impl FollowBook {
         self.follower.handle(at + self.since_start, Input::Recipe(recipe));
     }
 
-    /// The kettle batches that ended, newest last.
-    #[must_use]
-    pub fn batches(&self) -> &[BatchRecord] {
-        self.follower.batches()
+    /// The kettle batches that are remembered, if there is news of them since this was asked last, or it is forced.
+    pub fn batches(
+        &mut self,
+        line: &Line,
+        (now, utc): (Uptime, UtcMillis),
+        force: bool,
+    ) -> Option<Vec<BatchView>> {
+        let at = now + self.since_start;
+        self.batches.views(line, &self.follower, (at, utc), force)
     }
 
     /// The tanks as they are at `now`.
@@ -254,7 +250,9 @@ impl FollowBook {
             Uptime::START + at.since(Uptime::START).saturating_sub(ago)
         };
         let product = self.follower.product(station.0, on_axis(onset), cleared.map(on_axis))?;
-        Some(view(&product, at, utc))
+        let batches = product.tanks.iter().flat_map(|tank| &tank.batches);
+        let batches = batches.filter_map(|id| self.batches.name(*id)).collect();
+        Some(ProductView { batches, ..view(&product, at, utc) })
     }
 
     /// What becomes of the corn, if `rate_kg_per_h` of product goes on to pass.
@@ -279,9 +277,30 @@ impl FollowBook {
         })
     }
 
-    fn input(&mut self, line: &Line, told: Told, signal: SignalId, value: Option<f64>) -> Option<Input> {
+    /// The recipe that a number says, once it counts.
+    fn recipe_by(&mut self, line: &Line, word: usize, at: Uptime, code: i64) -> Option<usize> {
+        let counts = self.numbers.get_mut(word)?;
+        // One word may be told twice, for the kettles and for the last station.
+        counts.take(code, at);
+        line.recipe_numbers.get(word)?.numbers.get(&counts.number()?).copied()
+    }
+
+    fn input(
+        &mut self,
+        line: &Line,
+        at: Uptime,
+        (told, signal): (Told, SignalId),
+        value: Option<f64>,
+    ) -> Option<Input> {
         let code = value.map(whole);
         Some(match told {
+            Told::CookRecipe(word) => {
+                self.cooks = Some(self.recipe_by(line, word, at, code?)?);
+                Input::CookRecipe(self.cooks.and_then(|recipe| u32::try_from(recipe).ok()))
+            }
+            Told::LineRecipe(word) => {
+                Input::Recipe(u32::try_from(self.recipe_by(line, word, at, code?)?).ok())
+            }
             Told::Step(kettle) => Input::Step { kettle, code },
             Told::BatchNumber(kettle) => {
                 Input::BatchNumber { kettle, number: code.and_then(|code| u64::try_from(code).ok())? }
@@ -308,15 +327,9 @@ impl FollowBook {
         })
     }
 
-    fn note_batch(&mut self, line: &Line, recipes: &RecipeBook, batch: &BatchRecord) {
-        if let Some(kettle) = line.kettles.get(batch.kettle) {
-            self.recipe_of.insert(batch.id, recipes.running(line, kettle.station));
-        }
-    }
-
     /// By the recipe that its corn was cooked for.
     fn limits(&self, line: &Line, tank: &Tank) -> Option<SoakLimits> {
-        let recipe = tank.fills.first().and_then(|fill| self.recipe_of.get(&fill.batch)).copied();
+        let recipe = tank.fills.first().and_then(|fill| self.batches.recipe(fill.batch));
         line.recipes.get(recipe.unwrap_or(line.running_recipe))?.soak
     }
 }
@@ -335,7 +348,7 @@ const fn report(code: Option<&TankCode>) -> TankReport {
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "a cast of a float saturates")]
-const fn millis(seconds: f64) -> i64 {
+pub(super) const fn millis(seconds: f64) -> i64 {
     (seconds * 1000.0) as i64
 }
 
@@ -352,129 +365,12 @@ fn view(product: &Product, at: Uptime, utc: UtcMillis) -> ProductView {
         is_at_present_rate: false,
         about_kg: product.about.map(setward_process::windows::Mass::about_kg),
         most_kg: product.whole.map(|mass| mass.most_kg),
+        batches: Vec::new(),
         tanks: product.tanks.iter().map(|tank| (tank.number, tank.youngest_s, tank.oldest_s)).collect(),
         unknown_tank_s: product.unknown_tank_s,
         recipes: product.recipes.iter().filter_map(|recipe| usize::try_from(*recipe).ok()).collect(),
         was_reversed: product.was_reversed,
         occurrence: 0,
         at: utc,
-    }
-}
-
-/// The line as the follower knows it; notes in `told` which signal tells what.
-fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
-    let mut wiring = Wiring { line, told, records: 0, gap_limit: Duration::ZERO };
-    let (path, weighed_before) = wiring.path();
-    let weighing = wiring.weighing(weighed_before);
-    let kettles = wiring.kettles();
-    wiring.tanks();
-    Shape {
-        kettles,
-        batch_corn_kg: line.kettles.first().map_or(0.0, |kettle| kettle.corn_kg),
-        tanks: line.tanks.iter().map(|tank| tank.number).collect(),
-        path,
-        records: wiring.records,
-        weighing,
-        checks: Vec::new(),
-        gap_limit: wiring.gap_limit,
-        remembers: REMEMBERS,
-    }
-}
-
-/// Gives each signal its place among the follower's inputs.
-struct Wiring<'a> {
-    line: &'a Line,
-    told: &'a mut [Vec<Told>],
-    records: usize,
-    /// The longest of all: the slowest signal is known too.
-    gap_limit: Duration,
-}
-
-impl Wiring<'_> {
-    fn tells(&mut self, signal: SignalId, what: Told) {
-        if let Some(told) = self.told.get_mut(signal.index()) {
-            told.push(what);
-        }
-        self.gap_limit = self.gap_limit.max(self.line.gap_limit(signal));
-    }
-
-    fn record(&mut self, signal: SignalId, unit: Unit) -> usize {
-        let record = self.records;
-        self.records += 1;
-        self.tells(signal, Told::Record(record, unit));
-        record
-    }
-
-    /// The highest value that a signal can show, in another unit.
-    fn most(&self, signal: SignalId, unit: Unit) -> Option<f64> {
-        let signal = self.line.signal(signal);
-        signal.unit.convert(signal.range.1, unit)
-    }
-
-    /// The places in the order product passes, and before which of them it is weighed.
-    fn path(&mut self) -> (Vec<Place>, usize) {
-        let line = self.line;
-        let (mut path, mut weighed_before) = (Vec::new(), 0);
-        for station in (0..=u16::MAX).map(StationId).take(line.stations.len()) {
-            if line.feed.as_ref().is_some_and(|feed| feed.station == station) {
-                weighed_before = path.len();
-            }
-            for belt in line.belts.iter().filter(|belt| belt.station == station) {
-                let through = Through::Belt {
-                    length_m: belt.effective_length_m,
-                    speed: self.record(belt.speed, Unit::MetrePerSecond),
-                    ratio: 1.0,
-                    spread: BELT_UNCERTAINTY,
-                    fastest_m_per_s: self.most(belt.speed, Unit::MetrePerSecond),
-                };
-                path.push(Place { station: station.0, through });
-            }
-            for delay in line.delays.iter().filter(|delay| delay.station == station) {
-                let running = delay.running.map(|signal| self.record(signal, line.signal(signal).unit));
-                let through = Through::Delay { least: delay.least, most: delay.most, running };
-                path.push(Place { station: station.0, through });
-            }
-        }
-        (path, weighed_before)
-    }
-
-    fn weighing(&mut self, before: usize) -> Option<Weighing> {
-        let feed = self.line.feed.as_ref()?;
-        Some(Weighing {
-            rate: self.record(feed.signal, Unit::KilogramPerHour),
-            before,
-            spread: feed.uncertainty,
-            most_kg_per_h: self.most(feed.signal, Unit::KilogramPerHour),
-            corn_per_weighed: feed.corn_per_kg,
-            diverted: None,
-        })
-    }
-
-    fn kettles(&mut self) -> Vec<StepRule> {
-        let line = self.line;
-        let mut rules = Vec::new();
-        for (index, kettle) in line.kettles.iter().enumerate() {
-            self.tells(kettle.step, Told::Step(index));
-            if let Some(number) = kettle.batch_number {
-                self.tells(number, Told::BatchNumber(index));
-            }
-            rules.push(StepRule {
-                codes: kettle.steps.iter().map(|(code, phase)| (*code, *phase)).collect(),
-                longest: LONGEST_COOK,
-                gap_limit: line.gap_limit(kettle.step),
-                turnaround: TURNAROUND,
-            });
-        }
-        rules
-    }
-
-    fn tanks(&mut self) {
-        let line = self.line;
-        for (index, tank) in line.tanks.iter().enumerate() {
-            self.tells(tank.state, Told::Tank(index));
-        }
-        if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
-            self.tells(tank, Told::FedFrom);
-        }
     }
 }

@@ -3,7 +3,7 @@
 use super::follow::FollowBook;
 use crate::history::{ExactSample, HistoryStore, Span};
 use setward_config::line::Line;
-use setward_protocol::{SignalId, UtcMillis};
+use setward_protocol::{SignalId, Uptime, UtcMillis};
 
 /// Tanks and kettles are read again for so long: the longest soak, and the cook before it.
 const SOAK_MS: i64 = 40 * 3_600_000;
@@ -23,10 +23,28 @@ pub struct Past {
 
 /// All that the follower wants to know of the time before `now`, in order of time. What history can't give is unknown.
 pub async fn of(line: &Line, history: &dyn HistoryStore, now: UtcMillis) -> Vec<Past> {
+    between(line, history, now, now).await
+}
+
+/// The follower as it was at `now`, by what history holds: it knows the way of all that was fed since `since`.
+pub async fn followed(
+    line: &Line,
+    history: &dyn HistoryStore,
+    since: UtcMillis,
+    now: UtcMillis,
+) -> FollowBook {
+    let past = between(line, history, since, now).await;
+    let mut book = FollowBook::new(line);
+    book.handle_recipe(Uptime::START, line.running_recipe);
+    book.take_past(line, &past, now);
+    book
+}
+
+async fn between(line: &Line, history: &dyn HistoryStore, since: UtcMillis, now: UtcMillis) -> Vec<Past> {
     let book = FollowBook::new(line);
     let mut past = Vec::new();
     for (is_slow, back) in [(true, SOAK_MS), (false, WAY_MS)] {
-        let Ok(span) = Span::new(UtcMillis(now.0 - back), now) else { continue };
+        let Ok(span) = Span::new(UtcMillis(since.0 - back), now) else { continue };
         // One at a time: an answer holds so many readings and no more.
         for signal in book.signals(is_slow) {
             match history.exact(vec![line.signal(signal).tag.clone()], span).await {

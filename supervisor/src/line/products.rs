@@ -1,10 +1,12 @@
 //! Works out where corn is, and the product of each alarm that stands or has stood, for whoever looks.
 
 use super::LineTask;
+use super::batches::BatchView;
 use super::follow::{Following, ProductView};
 use setward_config::line::StationId;
 use setward_protocol::Unit;
 use std::sync::Arc;
+use tokio::sync::watch;
 
 /// Where corn and product are is worked out this often while anybody looks, and while nobody does.
 const EVERY_TICKS_WATCHED: u64 = 5;
@@ -20,6 +22,16 @@ impl LineTask<'_> {
         if std::mem::take(&mut self.follow_due) || self.ticks % every == 1 {
             self.follow_product();
         }
+    }
+
+    /// Batches go to whoever keeps their records: at once when one ends, else every ten minutes, as their corn is fed.
+    pub(super) fn tell_batches(&mut self, to: &watch::Sender<Arc<Vec<BatchView>>>) {
+        let wall = self.anchor();
+        let force = self.ticks.is_multiple_of(EVERY_TICKS_ALONE);
+        let Some(batches) = self.follow.batches(&self.line, (wall.at, wall.utc), force) else { return };
+        let batches = Arc::new(batches);
+        to.send_replace(Arc::clone(&batches));
+        self.following = Arc::new(Following { batches, ..(*self.following).clone() });
     }
 
     /// Where corn is, and the product of each alarm that stands or has stood.
@@ -57,6 +69,7 @@ impl LineTask<'_> {
         }
         let tanks = self.follow.tanks(&self.line, wall.at, wall.utc);
         let outlook = rate.and_then(|rate| self.follow.outlook(&self.line, now, rate));
-        self.following = Arc::new(Following { tanks, products, outlook });
+        let batches = Arc::clone(&self.following.batches);
+        self.following = Arc::new(Following { tanks, products, outlook, batches });
     }
 }

@@ -22,7 +22,7 @@ pub struct RecipeBook {
 
 /// A recipe number in a controller.
 #[derive(Debug, Clone, Copy, Default)]
-struct Word {
+pub(super) struct Word {
     /// The number that counts.
     number: Option<i64>,
     /// The number that is read now, if it is another, and since when.
@@ -144,8 +144,13 @@ impl RecipeBook {
 }
 
 impl Word {
+    /// The number that counts; `None` before the first look.
+    pub(super) const fn number(&self) -> Option<i64> {
+        self.number
+    }
+
     /// Takes the number that is read at `now`; gives the one that counted before, if another counts from now on.
-    fn take(&mut self, number: i64, now: Uptime) -> Option<Option<i64>> {
+    pub(super) fn take(&mut self, number: i64, now: Uptime) -> Option<Option<i64>> {
         if self.number == Some(number) {
             self.next = None;
             return None;

@@ -4,9 +4,26 @@
 //! `setward_alarm::metrics`; aims are those openly restated from the alarm standard, which itself was not read.
 
 pub mod actions;
+pub mod axis;
+pub mod batch;
+mod batch_record;
+pub mod batch_text;
 pub mod calls;
+pub mod entered;
 pub mod figures;
+pub mod hold_window;
+pub mod holds;
+pub mod keeper;
+pub mod latitude;
 pub mod ledger;
+pub mod made;
+pub mod review;
+pub mod shift;
+pub mod shifts;
+pub mod statistics;
+mod statistics_rows;
+pub mod stops;
+pub mod tables;
 pub mod text;
 
 use crate::history::{HistoryError, HistoryStore, Span, StoredEvent};
@@ -224,8 +241,14 @@ pub fn report(
     }
 }
 
-fn rfc3339(at: UtcMillis) -> String {
+pub(crate) fn rfc3339(at: UtcMillis) -> String {
     Timestamp::from_millisecond(at.0).unwrap_or_default().to_string()
+}
+
+/// Station and beginning of a stop, "fryer@2026-11-25T02:10:00Z".
+pub(crate) fn named_about(about: &str) -> Option<(&str, UtcMillis)> {
+    let (name, at) = about.split_once('@')?;
+    Some((name, UtcMillis(at.parse::<Timestamp>().ok()?.as_millisecond())))
 }
 
 fn flood_row(flood: setward_alarm::metrics::Flood) -> FloodRow {
@@ -338,3 +361,6 @@ fn action_rows(line: &Line, calls: &[Annunciation], acted: &[Option<bool>]) -> V
 #[cfg(test)]
 #[path = "tests.rs"]
 mod tests;
+
+#[cfg(test)]
+mod records_tests;

@@ -122,7 +122,7 @@ fn ledger_row(alarm: &BlindAlarm) -> String {
 }
 
 /// "3 d 4 h", "2 h 5 min", "40 s".
-fn span(seconds: f64) -> String {
+pub(super) fn span(seconds: f64) -> String {
     // A float-to-integer cast saturates and maps NaN to zero.
     let whole = seconds.max(0.0).round() as u64;
     match (whole / 86_400, whole / 3600 % 24, whole / 60 % 60, whole % 60) {

@@ -21,6 +21,7 @@ use crate::history::HistoryStore;
 use async_trait::async_trait;
 use influx::InfluxWriter;
 use setward_config::line::Line;
+use setward_protocol::UtcMillis;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use task::Forwarder;
@@ -87,6 +88,24 @@ pub struct ServerStatus {
     pub durable: u64,
     /// Why nothing is being sent, if so.
     pub problem: Option<String>,
+    /// Wall time of the newest reading that it has taken in this run.
+    pub sent_until: Option<UtcMillis>,
+}
+
+impl ServerStatus {
+    /// How far the server is behind at `now`, s; `None` before it has taken anything in this run.
+    #[must_use]
+    pub fn behind_s(&self, now: UtcMillis) -> Option<f64> {
+        self.sent_until.map(|until| now.0.saturating_sub(until.0).max(0) as f64 / 1000.0)
+    }
+}
+
+/// How many bytes some readings are on their way to a server, as lines and packed. For figures.
+#[must_use]
+pub fn bytes_on_the_way(line: &str, readings: &[crate::history::ForwardReading]) -> (usize, usize) {
+    let lines: Vec<String> = readings.iter().map(|reading| lines::line_of(line, reading)).collect();
+    let body = lines.join("\n");
+    (body.len(), influx::packed(&body).map_or(0, |packed| packed.len()))
 }
 
 /// Shared view of a [`ServerStatus`].
@@ -94,6 +113,11 @@ pub struct ServerStatus {
 pub struct SharedServerStatus(Arc<Mutex<ServerStatus>>);
 
 impl SharedServerStatus {
+    #[cfg(test)]
+    pub(crate) fn of(status: ServerStatus) -> Self {
+        Self(Arc::new(Mutex::new(status)))
+    }
+
     /// The status now.
     #[must_use]
     pub fn now(&self) -> ServerStatus {
@@ -134,10 +158,10 @@ impl Forwarding {
         forwarding
     }
 
-    /// How each server is doing.
+    /// How each server is doing, as long as anybody looks.
     #[must_use]
-    pub fn statuses(&self) -> Vec<ServerStatus> {
-        self.statuses.iter().map(SharedServerStatus::now).collect()
+    pub fn statuses(&self) -> Vec<SharedServerStatus> {
+        self.statuses.clone()
     }
 
     /// Stops sending and keeps each server's place. What was not sent is sent by the next run.

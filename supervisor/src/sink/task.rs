@@ -184,7 +184,11 @@ impl Forwarder {
         if self.taken.back().is_none_or(|(_, row)| *row < page.last) && page.last > self.durable {
             self.taken.push_back((self.clock.uptime(), page.last));
         }
-        self.status.change(|status| status.waiting_rows = page.newest - page.last);
+        let until = page.readings.last().map(|reading| reading.utc);
+        self.status.change(|status| {
+            status.waiting_rows = page.newest - page.last;
+            status.sent_until = until.or(status.sent_until);
+        });
         Ok(())
     }
 

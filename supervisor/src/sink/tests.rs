@@ -55,6 +55,7 @@ fn server() -> Server {
         org: String::new(),
         bucket: "line".to_owned(),
         token_file: None,
+        ca: None,
         send: None,
     }
 }

@@ -2,9 +2,10 @@
 
 use super::acknowledge::{ask, checked_name};
 use super::api_types;
+use super::pages::records as pages;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, entries, names, reports};
+use super::{Web, entries, names, records, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -36,6 +37,16 @@ pub(super) fn routes() -> Router<Web> {
         .route("/reports/alarms", get(reports::alarms))
         .route("/entries", get(entries::list).post(entries::from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
+        .route("/batches", get(pages::batches::list_for_programs))
+        .route("/batches/{id}", get(pages::batches::one_for_programs))
+        .route("/holds", get(pages::holds::for_programs).post(records::hold_from_api))
+        .route("/holds/{n}/decision", post(records::decision_from_api))
+        .route("/stops/{id}/reason", post(records::reason_from_api))
+        .route("/sign-offs", post(records::sign_from_api))
+        .route("/reports/shift", get(pages::handover::for_programs))
+        .route("/reports/hold", get(pages::review::hold_for_programs))
+        .route("/reports/records", get(pages::review::for_programs))
+        .route("/reports/statistics", get(pages::figures::for_programs))
         .fallback(unknown)
         .method_not_allowed_fallback(super::problem::method_not_allowed)
 }
@@ -87,8 +98,10 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, reports/alarms, entries; and a POST to \
-                entries, alarms/{id}/acknowledge, shelve, unshelve, out-of-service, return-to-service or reset";
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, entries, batches, batches/{id}, holds, \
+                reports/alarms, shift, hold, records and statistics; and a POST to entries, alarms/{id}/acknowledge, shelve, \
+                unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
+                sign-offs";
     Problem::new(StatusCode::NOT_FOUND, text).into_response()
 }
 

@@ -1,10 +1,12 @@
 //! Whether the daemon's heart beats: the age of the last snapshot.
 
 use super::Web;
+use crate::sink::ServerStatus;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
+use setward_protocol::UtcMillis;
 
 /// A snapshot older than this means that the line task stands still, s.
 const OLDEST_SNAPSHOT_S: f64 = 10.0;
@@ -19,6 +21,31 @@ struct HealthBody {
     samples_stored: u64,
     samples_lost: u64,
     events_lost: u64,
+    servers: Vec<ServerBody>,
+}
+
+/// A server that history is sent to.
+#[derive(Serialize)]
+struct ServerBody {
+    name: String,
+    behind_s: Option<f64>,
+    waiting_rows: u64,
+    rejected: u64,
+    lost_rows: u64,
+    problem: Option<String>,
+}
+
+impl ServerBody {
+    fn of(server: ServerStatus, now: UtcMillis) -> Self {
+        Self {
+            behind_s: server.behind_s(now),
+            waiting_rows: server.waiting_rows,
+            rejected: server.rejected,
+            lost_rows: server.lost_rows,
+            problem: server.problem,
+            name: server.name,
+        }
+    }
 }
 
 /// 200 while the line task lives, 503 with what stands still when it does not. Silent controllers are alarms of the
@@ -35,6 +62,7 @@ pub(super) async fn show(State(web): State<Web>) -> Response {
         samples_stored: snapshot.counts.samples_stored,
         samples_lost: snapshot.counts.samples_lost,
         events_lost: snapshot.counts.events_lost,
+        servers: web.servers().into_iter().map(|server| ServerBody::of(server, snapshot.utc)).collect(),
     };
     let details = serde_json::to_string(&body).unwrap_or_default();
     if age_s < OLDEST_SNAPSHOT_S {

@@ -16,6 +16,7 @@ mod live;
 mod names;
 mod pages;
 mod problem;
+mod records;
 mod reports;
 mod security;
 mod stream;
@@ -30,6 +31,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -57,6 +59,8 @@ pub struct AppState {
     pub history: Arc<dyn HistoryStore>,
     /// The run's wall time.
     pub clock: WallTime,
+    /// How each server is doing that history is sent to.
+    pub servers: Vec<SharedServerStatus>,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -77,6 +81,11 @@ impl Web {
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
+    }
+
+    /// How each server is doing that history is sent to.
+    fn servers(&self) -> Vec<ServerStatus> {
+        self.app.servers.iter().map(SharedServerStatus::now).collect()
     }
 
     /// What can be said from `snapshot` now.
@@ -108,6 +117,14 @@ fn routes(web: Web) -> Router {
         .route("/tanks", get(pages::tanks::show))
         .route("/entries", get(pages::entries::show))
         .route("/entries/{tag}", get(pages::keypad::show).post(entries::from_form))
+        .route("/batches", get(pages::records::batches::list))
+        .route("/batches/{id}", get(pages::records::batches::one))
+        .route("/holds", get(pages::records::holds::show).post(records::hold_from_form))
+        .route("/holds/{n}/decision", post(records::decision_from_form))
+        .route("/handover", get(pages::records::handover::show))
+        .route("/stops/{id}/reason", post(records::reason_from_form))
+        .route("/records", get(pages::records::review::show))
+        .route("/sign-offs", post(records::sign_from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

@@ -60,7 +60,7 @@ impl Problem {
 /// The address is there, but not for this method.
 pub(super) async fn method_not_allowed(method: Method) -> Problem {
     let text = format!(
-        "{method} is not served here: addresses are read with GET or HEAD, and only what is asked of an alarm, such as \
+        "{method} is not served here: addresses are read with GET or HEAD, and only what a person asks or decides, such as \
          .../acknowledge, takes a POST"
     );
     Problem::new(StatusCode::METHOD_NOT_ALLOWED, text)

@@ -24,7 +24,7 @@ pub(super) struct Over {
 /// The alarm report.
 pub(super) async fn alarms(State(web): State<Web>, Query(over): Query<Over>) -> Response {
     let now = web.app.clock.utc();
-    let span = match span(&over, now) {
+    let span = match span((over.from.as_deref(), over.to.as_deref()), WEEK_MS, now) {
         Ok(span) => span,
         Err(text) => return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response(),
     };
@@ -37,10 +37,15 @@ pub(super) async fn alarms(State(web): State<Web>, Query(over): Query<Over>) -> 
     }
 }
 
-fn span(over: &Over, now: UtcMillis) -> Result<Span, String> {
-    let to = over.to.as_deref().map_or(Ok(now), |text| moment("to", text))?;
-    let week_before = UtcMillis(to.0.saturating_sub(WEEK_MS));
-    let from = over.from.as_deref().map_or(Ok(week_before), |text| moment("from", text))?;
+/// From `from` to `to`, RFC 3339; without them so long up to `now`.
+pub(super) fn span(
+    (from, to): (Option<&str>, Option<&str>),
+    usual_ms: i64,
+    now: UtcMillis,
+) -> Result<Span, String> {
+    let to = to.map_or(Ok(now), |text| moment("to", text))?;
+    let usual = UtcMillis(to.0.saturating_sub(usual_ms));
+    let from = from.map_or(Ok(usual), |text| moment("from", text))?;
     Span::new(from, to).map_err(|error| error.text)
 }
 

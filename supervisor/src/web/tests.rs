@@ -3,6 +3,7 @@
 mod command;
 mod entries;
 mod product;
+mod records;
 mod requests;
 mod rules;
 mod silences;

@@ -122,6 +122,19 @@ impl Follower {
         })
     }
 
+    /// When what came out of the tanks in `fed` was, or will be, packed: belts that are not seen yet go on as they do.
+    #[must_use]
+    pub fn packed_of(&self, fed: Span) -> Times {
+        let whole = self.shape.path.len();
+        let slice = Slice { onset: fed.from, returned: fed.to, entrance: 0, exit: 0 };
+        let (known, held) = (self.way(None), self.way(Some(self.now + FORESIGHT)));
+        let times = slice.times(&known, whole);
+        Times {
+            first: times.first.or_else(|_| slice.times(&held, whole).first),
+            last: times.last.or_else(|_| slice.times(&held, whole).last),
+        }
+    }
+
     /// The path as steps, each with its record; held on until a later time, if told. A step without a record is not known.
     fn way(&self, held_until: Option<Uptime>) -> Vec<Option<Step<'_>>> {
         self.shape.path.iter().map(|place| self.passed(place, held_until)).collect()

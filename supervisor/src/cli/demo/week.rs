@@ -16,8 +16,9 @@ const WEEK_S: u64 = 7 * DAY_S;
 /// Numbers of the recipes in the controllers, and the words that hold them: the line's and the cook house's.
 const LINE_WORD: &str = "XI-393";
 const COOK_WORD: &str = "XI-123";
-/// Nobody reads a setpoint of the seasoning: its belt shows what the recipe asks of full feed.
-const SEASONING: (&str, &str, f64) = ("WT-442", "WFY-442", 1_000.0);
+/// Nobody reads a setpoint of the seasoning, nor of the hold: they are set at the machine.
+const SEASONING_SHARE: &str = "WFY-442";
+const HOLDS: [(&str, f64); 2] = [("blue-corn-rounds", 20.0), ("white-corn-strips", 28.0)];
 /// What came before: the tanks are fed empty, the line stops, the fryer is boiled out and all cools down.
 const BEFORE: [(Operation, u64); 5] = [
     (Operation::CookStop, 24 * HOUR_S),
@@ -151,11 +152,12 @@ fn turns_to(key: &str, word: &str, line: &Line) -> Result<Vec<Happens>, String> 
         if signal.role == Role::Setpoint && numbers.stations.contains(&signal.station) {
             texts.push(format!("setpoint-turned {} {:.1}", signal.tag, asked.target.setpoint));
         }
-        let (flow, share, full_kg_per_h) = SEASONING;
-        if signal.tag == share && numbers.stations.contains(&signal.station) {
-            texts.push(format!("shows {flow} {:.1}", asked.target.setpoint / 100.0 * full_kg_per_h));
+        if signal.tag == SEASONING_SHARE && numbers.stations.contains(&signal.station) {
+            texts.push(format!("seasoning-set {}", asked.target.setpoint));
         }
     }
+    let hold = HOLDS.iter().find(|(recipe, _)| *recipe == key).filter(|_| word == COOK_WORD);
+    texts.extend(hold.map(|(_, minutes)| format!("hold-set {minutes}")));
     let faults = texts.into_iter().map(|text| text.parse().map(Happens::Begins));
     faults.collect::<Result<_, sim_plc::FaultError>>().map_err(|error| error.to_string())
 }

@@ -2,6 +2,7 @@
 
 use super::values::Values;
 use super::{Page, frame, rows};
+use crate::sink::ServerStatus;
 use crate::web::facts::{ControllerFacts, Scene, StationFacts};
 use crate::web::live::{self, Scope};
 use crate::web::{Web, words};
@@ -22,6 +23,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap) -> 
         (alarms(&scene, name.as_deref()))
         div.stations { @for facts in scene.stations() { (station(&scene, &facts)) } }
         section.station { h2 { "Controllers" } (controllers(&scene, scene.controllers())) }
+        (servers(&scene, &web.servers()))
     };
     frame(&scene, Page { title: "Line", scope: Scope::Line, reload_s: 15, body })
 }
@@ -86,6 +88,49 @@ pub(super) fn controllers<'a>(
                 }
             }
         }
+    }
+}
+
+/// A line a server that history is sent to: how far it is behind, what it lacks for good, why it takes nothing.
+fn servers(scene: &Scene<'_>, servers: &[ServerStatus]) -> Markup {
+    html! {
+        @if !servers.is_empty() {
+            section.station {
+                h2 { "Servers" }
+                ul.plain.long { @for server in servers { (server_row(scene, server)) } }
+            }
+        }
+    }
+}
+
+fn server_row(scene: &Scene<'_>, server: &ServerStatus) -> Markup {
+    let lacks = server.lost_rows + server.rejected;
+    html! {
+        li.bad[server.problem.is_some()] {
+            span.name {
+                (server.name)
+                @if lacks > 0 { small { "lacks for good: " (words::counted(server.lost_rows as usize, "row")) ", " (words::counted(server.rejected as usize, "refused reading")) } }
+            }
+            @match &server.problem {
+                Some(problem) => span.lost {
+                    b { "Not sending: " (problem) }
+                    span.last { (server_words(scene, server)) }
+                },
+                None => span { (server_words(scene, server)) }
+            }
+        }
+    }
+}
+
+/// How far a server is behind.
+fn server_words(scene: &Scene<'_>, server: &ServerStatus) -> String {
+    let waiting = match server.waiting_rows {
+        0 => String::new(),
+        rows => format!(", {} wait", words::counted(rows as usize, "row")),
+    };
+    match server.behind_s(scene.now) {
+        Some(behind_s) => format!("{} behind{waiting}", words::span(behind_s)),
+        None => format!("nothing sent yet in this run{waiting}"),
     }
 }
 

@@ -10,6 +10,7 @@ pub(in crate::web) mod keypad;
 pub(super) mod line;
 pub(super) mod messages;
 pub(in crate::web) mod product;
+pub(in crate::web) mod records;
 mod registers;
 mod rows;
 pub(super) mod said;
@@ -169,6 +170,7 @@ fn footer(scene: &Scene<'_>) -> Markup {
                 "Hot oil, gas flames, belts and caustic lime hurt people: a value here does not prove that a protective "
                 "device works, and \u{201c}stopped\u{201d} on a screen is not isolated. Lock out, tag out, verify."
             }
+            (records::links(scene))
             p.version { "Setward " (env!("CARGO_PKG_VERSION")) " \u{b7} configuration " code { (fingerprint) } " \u{b7} times in " (scene.line.time_zone) }
         }
     }

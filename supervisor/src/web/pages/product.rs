@@ -46,7 +46,11 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
                 }
                 @if !product.recipes.is_empty() { dt { "Made by" } dd { (recipes(scene, product)) } }
                 dt { "From" } dd { (tanks(product)) }
+                @if !product.batches.is_empty() {
+                    dt { "Batches" } dd { @for id in &product.batches { (super::records::batch_link(id)) " " } }
+                }
             }
+            p { a.button href=(format!("/holds?alarm={}#new", facts.alarm.id)) { "Put it on hold" } }
             @if product.was_reversed { p { b { "A belt ran backward meanwhile: these times can\u{2019}t be relied on." } } }
             p.soft { "Traced with measured belt speeds through every station to the bag; worked out at " (scene.clock(product.at)) "." }
         }

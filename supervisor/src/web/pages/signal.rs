@@ -13,6 +13,7 @@ use setward_config::line::Role;
 pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>) -> Response {
     let Ok(id) = names::signal(&web.app.line, &tag) else { return messages::no_such_signal(&web, &tag) };
     let kept = trend::read(&web, &tag, web.app.clock.utc()).await;
+    let figures = super::records::figures::last_day(&web, id).await;
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
     let facts = scene.signal(id);
@@ -36,6 +37,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
                 }
             }
         }
+        (figures)
         (registers::show(&scene, &facts))
     };
     frame(&scene, Page { title: &facts.signal.name, scope: Scope::Signal(id), reload_s: 15, body })

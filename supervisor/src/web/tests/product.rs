@@ -19,6 +19,7 @@ fn product() -> ProductView {
         about_kg: Some(208.4),
         is_at_present_rate: false,
         most_kg: Some(260.0),
+        batches: vec!["kettle-1-20261124T1402Z".to_owned()],
         tanks: vec![(7, Some(12.0 * 3600.0), Some(12.75 * 3600.0))],
         unknown_tank_s: 0.0,
         recipes: vec![0],

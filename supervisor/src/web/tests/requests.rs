@@ -355,6 +355,18 @@ async fn the_api_acknowledges_and_names_the_present_occurrence_when_stale() {
     }
 }
 
+/// The line is published with every scan for whoever watches all the time: holding the way to it is not watching.
+#[test]
+fn only_a_receiver_of_its_own_watches_the_line() {
+    let night = night();
+    let clones = [night.state.handle.clone(), night.state.handle.clone()];
+    let own = night.publish.receiver_count();
+    let watching = night.state.handle.watch();
+    assert_eq!((own, night.publish.receiver_count()), (1, 2));
+    drop((watching, clones));
+    assert_eq!(night.publish.receiver_count(), 1);
+}
+
 #[tokio::test]
 async fn a_daemon_that_stops_says_that_nothing_was_acknowledged() {
     let mut night = night();
@@ -416,4 +428,35 @@ async fn health_turns_bad_when_the_line_task_stands_still() {
     let answer = get(&night.state, "/healthz").await;
     assert_eq!(answer.status, StatusCode::SERVICE_UNAVAILABLE);
     assert!(answer.text.contains("the line task stands still"), "{}", answer.text);
+}
+
+/// A server that history is sent to: a line on the page, and in what a monitor asks for. Without one, no word of it.
+#[tokio::test]
+async fn servers_that_lag_or_refuse_are_told_on_the_page_and_to_a_monitor() {
+    let night = night();
+    assert!(!get(&night.state, "/").await.text.contains("Servers"));
+    let mut state = night.state.clone();
+    let at = state.clock.utc();
+    let status = |problem: Option<&str>, behind_s: i64| crate::sink::ServerStatus {
+        name: "central".to_owned(),
+        rejected: 3,
+        lost_rows: 1,
+        waiting_rows: 7200,
+        problem: problem.map(str::to_owned),
+        sent_until: Some(setward_protocol::UtcMillis(at.0 - behind_s * 1000)),
+        ..crate::sink::ServerStatus::default()
+    };
+    state.servers =
+        vec![crate::sink::SharedServerStatus::of(status(Some("<central> takes no readings"), 7200))];
+    let page = get(&state, "/").await.text;
+    let phrases = [
+        "Not sending: &lt;central&gt; takes no readings",
+        "2 h behind, 7200 rows wait",
+        "lacks for good: 1 row, 3 refused readings",
+    ];
+    check_says(&page, &phrases, &[]);
+    let health = get(&state, "/healthz").await.text;
+    let json = json(health.lines().nth(1).unwrap());
+    assert_eq!(json["servers"][0]["behind_s"], 7200.0);
+    assert_eq!(json["servers"][0]["waiting_rows"], 7200);
 }

@@ -317,6 +317,8 @@ pub(in crate::web::tests) fn line() -> Line {
             key: "blue-corn-rounds".to_owned(),
             name: "Blue-corn rounds, salted".to_owned(),
             soak: None,
+            cook: None,
+            hydration: None,
             setpoints: vec![
                 setpoint("TT-101", Some("TIC-101-SP"), (96.0, 1.5, 1.0)),
                 setpoint("TT-201", Some("TIC-201-SP"), (635.0, 15.0, 10.0)),
@@ -326,6 +328,7 @@ pub(in crate::web::tests) fn line() -> Line {
             ],
         }],
         running_recipe: 0,
+        shifts: Vec::new(),
         recipe_numbers: Vec::new(),
         kettles: Vec::new(),
         tanks: Vec::new(),

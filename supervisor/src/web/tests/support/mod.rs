@@ -160,6 +160,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         line: Arc::new(line),
         history: Arc::new(history),
         clock: WallTime::Run(Clock::starting_at(NIGHT)),
+        servers: Vec::new(),
     };
     Stage { state, publish, asked }
 }

@@ -1,0 +1,164 @@
+//! Which signal tells the follower what, and the line's shape as it knows it.
+
+use setward_config::line::{Line, StationId};
+use setward_process::batches::StepRule;
+use setward_process::follow::{Place, Shape, Through, Weighing};
+use setward_protocol::{SignalId, Unit};
+use std::time::Duration;
+
+/// Between true and reported speed; judgement.
+const BELT_UNCERTAINTY: f64 = 0.01;
+/// No cook lasts longer; common practice is under two hours.
+const LONGEST_COOK: Duration = Duration::from_secs(6 * 3600);
+/// No kettle is emptied, rinsed, filled and hot again sooner; judgement.
+const TURNAROUND: Duration = Duration::from_secs(20 * 60);
+/// How much is remembered: the longest soak, a day on the line, and some.
+const REMEMBERS: Duration = Duration::from_secs(48 * 3600);
+
+/// What the values of a signal tell.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Told {
+    /// Which kettle's step.
+    Step(usize),
+    /// Which of the line's recipe numbers, of those that kettles obey.
+    CookRecipe(usize),
+    /// Which of them, of those that the last station obeys: by it product is packed.
+    LineRecipe(usize),
+    BatchNumber(usize),
+    /// Index into the line's tanks.
+    Tank(usize),
+    FedFrom,
+    /// Which record, and the unit it is kept in.
+    Record(usize, Unit),
+}
+
+/// The line as the follower knows it; notes in `told` which signal tells what.
+pub(super) fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
+    let mut wiring = Wiring { line, told, records: 0, gap_limit: Duration::ZERO };
+    let (path, weighed_before) = wiring.path();
+    let weighing = wiring.weighing(weighed_before);
+    let kettles = wiring.kettles();
+    wiring.tanks();
+    Shape {
+        kettles,
+        batch_corn_kg: line.kettles.first().map_or(0.0, |kettle| kettle.corn_kg),
+        tanks: line.tanks.iter().map(|tank| tank.number).collect(),
+        path,
+        records: wiring.records,
+        weighing,
+        checks: Vec::new(),
+        gap_limit: wiring.gap_limit,
+        remembers: REMEMBERS,
+    }
+}
+
+/// Gives each signal its place among the follower's inputs.
+struct Wiring<'a> {
+    line: &'a Line,
+    told: &'a mut [Vec<Told>],
+    records: usize,
+    /// The longest of all: the slowest signal is known too.
+    gap_limit: Duration,
+}
+
+impl Wiring<'_> {
+    fn tells(&mut self, signal: SignalId, what: Told) {
+        if let Some(told) = self.told.get_mut(signal.index()) {
+            told.push(what);
+        }
+        self.gap_limit = self.gap_limit.max(self.line.gap_limit(signal));
+    }
+
+    fn record(&mut self, signal: SignalId, unit: Unit) -> usize {
+        let record = self.records;
+        self.records += 1;
+        self.tells(signal, Told::Record(record, unit));
+        record
+    }
+
+    /// The highest value that a signal can show, in another unit.
+    fn most(&self, signal: SignalId, unit: Unit) -> Option<f64> {
+        let signal = self.line.signal(signal);
+        signal.unit.convert(signal.range.1, unit)
+    }
+
+    /// The places in the order product passes, and before which of them it is weighed.
+    fn path(&mut self) -> (Vec<Place>, usize) {
+        let line = self.line;
+        let (mut path, mut weighed_before) = (Vec::new(), 0);
+        for station in (0..=u16::MAX).map(StationId).take(line.stations.len()) {
+            if line.feed.as_ref().is_some_and(|feed| feed.station == station) {
+                weighed_before = path.len();
+            }
+            for belt in line.belts.iter().filter(|belt| belt.station == station) {
+                let through = Through::Belt {
+                    length_m: belt.effective_length_m,
+                    speed: self.record(belt.speed, Unit::MetrePerSecond),
+                    ratio: 1.0,
+                    spread: BELT_UNCERTAINTY,
+                    fastest_m_per_s: self.most(belt.speed, Unit::MetrePerSecond),
+                };
+                path.push(Place { station: station.0, through });
+            }
+            for delay in line.delays.iter().filter(|delay| delay.station == station) {
+                let running = delay.running.map(|signal| self.record(signal, line.signal(signal).unit));
+                let through = Through::Delay { least: delay.least, most: delay.most, running };
+                path.push(Place { station: station.0, through });
+            }
+        }
+        (path, weighed_before)
+    }
+
+    fn weighing(&mut self, before: usize) -> Option<Weighing> {
+        let feed = self.line.feed.as_ref()?;
+        Some(Weighing {
+            rate: self.record(feed.signal, Unit::KilogramPerHour),
+            before,
+            spread: feed.uncertainty,
+            most_kg_per_h: self.most(feed.signal, Unit::KilogramPerHour),
+            corn_per_weighed: feed.corn_per_kg,
+            diverted: None,
+        })
+    }
+
+    fn kettles(&mut self) -> Vec<StepRule> {
+        let line = self.line;
+        let mut rules = Vec::new();
+        let obeys =
+            |stations: &[StationId]| line.kettles.iter().any(|kettle| stations.contains(&kettle.station));
+        for (word, asked) in
+            line.recipe_numbers.iter().enumerate().filter(|(_, asked)| obeys(&asked.stations))
+        {
+            self.tells(asked.signal, Told::CookRecipe(word));
+        }
+        let last = StationId(u16::try_from(line.stations.len().saturating_sub(1)).unwrap_or(u16::MAX));
+        for (word, asked) in line.recipe_numbers.iter().enumerate() {
+            if asked.stations.contains(&last) {
+                self.tells(asked.signal, Told::LineRecipe(word));
+            }
+        }
+        for (index, kettle) in line.kettles.iter().enumerate() {
+            self.tells(kettle.step, Told::Step(index));
+            if let Some(number) = kettle.batch_number {
+                self.tells(number, Told::BatchNumber(index));
+            }
+            rules.push(StepRule {
+                codes: kettle.steps.iter().map(|(code, phase)| (*code, *phase)).collect(),
+                longest: LONGEST_COOK,
+                gap_limit: line.gap_limit(kettle.step),
+                turnaround: TURNAROUND,
+            });
+        }
+        rules
+    }
+
+    fn tanks(&mut self) {
+        let line = self.line;
+        for (index, tank) in line.tanks.iter().enumerate() {
+            self.tells(tank.state, Told::Tank(index));
+        }
+        if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
+            self.tells(tank, Told::FedFrom);
+        }
+    }
+}

@@ -1,0 +1,213 @@
+//! Registers that are made to lie, so that an alarm raises whatever the process does: for values that nothing simulated moves.
+
+use super::aim::{Aim, aims};
+use super::plan::Step;
+use setward_alarm::{AlarmId, EquivalentTimeSettings, Kind, RateSettings, Side, Watched};
+use setward_config::line::{Line, LineAlarm, LineSignal, Origin, Register};
+use setward_process::condition::{Condition, Test};
+use setward_process::derived::Derivation;
+use setward_protocol::{Mode, Reading, SignalId};
+
+/// A thermal dose is brought about within this share of the shortest time that is too long.
+const DOSE_IN: f64 = 0.25;
+
+/// What can be made to lie, and why something can't.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Injected {
+    /// Faults that go together, best first.
+    pub faults: Vec<Vec<Step>>,
+    /// What can't be, and why.
+    pub notes: Vec<String>,
+}
+
+/// What can be made to lie so that the alarm raises.
+#[must_use]
+pub fn of(line: &Line, alarm: AlarmId) -> Injected {
+    let own = line.alarm(alarm);
+    let mut injected = Injected::default();
+    let mut take = |fault: Result<String, String>| match fault {
+        Ok(fault) => injected.faults.push(vec![Step::Begin(fault)]),
+        Err(note) => injected.notes.push(note),
+    };
+    let Watched::Signal(id) = own.settings.watches else { return injected };
+    match &own.settings.kind {
+        Kind::Status(settings) => {
+            for code in settings.is.as_slice() {
+                take(shows(line, id, *code as f64));
+            }
+        }
+        Kind::Discrepancy(settings) if line.signal(id).unit == setward_protocol::Unit::Bit => {
+            take(shows(line, id, 1.0 - line.signal(settings.other).simulate.typical));
+        }
+        Kind::Rate(settings) => take(ramp(line, id, settings)),
+        Kind::EquivalentTime(settings) => take(dose(line, id, settings)),
+        Kind::Measurement(_) => take(unbelievable(line, id)),
+        Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::TimeWeighted(_)
+        | Kind::MovingAverage(_)
+        | Kind::Discrepancy(_)
+        | Kind::Drift(_)
+        | Kind::Communication(_) => {
+            let aims = aims(line, alarm);
+            for aim in &aims {
+                take(beyond(line, aim));
+            }
+            if aims.is_empty() {
+                let tag = &line.signal(id).tag;
+                take(Err(format!(
+                    "no recipe asks anything of {tag}: there is nothing it could be held against"
+                )));
+            }
+        }
+    }
+    injected
+}
+
+/// The value that an aim asks for, in the signal's register or in that of the signal it is computed from.
+fn beyond(line: &Line, aim: &Aim) -> Result<String, String> {
+    let signal = line.signal(aim.signal);
+    let (low, high) = signal.range;
+    let value = aim.value().clamp(low, high);
+    let is_beyond = match aim.side {
+        Side::Above => value > aim.edge,
+        Side::Below => value < aim.edge,
+    };
+    if !is_beyond {
+        return Err(format!(
+            "{} can't show a value beyond {}: its range ends there ({low} to {high})",
+            signal.tag, aim.edge
+        ));
+    }
+    shows(line, aim.signal, value)
+}
+
+/// The register shows this value; of a derived signal, one of its inputs shows what makes it this value.
+fn shows(line: &Line, id: SignalId, value: f64) -> Result<String, String> {
+    let signal = line.signal(id);
+    match &signal.origin {
+        Origin::Register(_) => shows_register(signal, value),
+        Origin::Derived(derivation) => {
+            let (input, value) = input_for(line, derivation, value)
+                .ok_or_else(|| format!("{} can't be made {value} by one of its inputs", signal.tag))?;
+            let input = line.signal(input);
+            let (low, high) = input.range;
+            if !(low..=high).contains(&value) {
+                let tag = &input.tag;
+                return Err(format!("{tag} would have to show {value}, outside its range ({low} to {high})"));
+            }
+            shows_register(input, value)
+        }
+        Origin::Entered => Err(format!("{} is entered by a person: no register shows it", signal.tag)),
+        Origin::Followed(_) => {
+            Err(format!("{} follows from hours of batches and feedings: no register shows it", signal.tag))
+        }
+    }
+}
+
+fn shows_register(signal: &LineSignal, value: f64) -> Result<String, String> {
+    let tag = &signal.tag;
+    let Some(register) = signal.register() else { return Err(format!("{tag} has no register")) };
+    let (low, high) = signal.range;
+    // A count beside the end of the range would be outside it.
+    let value = to_counts(signal, value).clamp(low, high);
+    match said(register, value) {
+        Some(Reading::Good(_)) => Ok(format!("shows {tag} {value}")),
+        Some(Reading::Uncertain(..) | Reading::Bad(_)) | None => {
+            Err(format!("the register of {tag} can't say {value}"))
+        }
+    }
+}
+
+/// What a register that is made to show a value says; `None` if it can't show it.
+fn said(register: &Register, value: f64) -> Option<Reading> {
+    let words = register.wire.encode(value).ok()?;
+    let count = usize::from(register.wire.place().words);
+    words.get(..count).map(|words| register.wire.decode_words(words))
+}
+
+/// The nearest value that the register can say, without what floating point leaves behind.
+#[must_use]
+pub fn to_counts(signal: &LineSignal, value: f64) -> f64 {
+    let Some(wire) = signal.register().map(|register| &register.wire) else { return value };
+    let counted = ((value - wire.offset) / wire.scale).round() * wire.scale + wire.offset;
+    let written = format!("{counted:.6}");
+    written.parse().unwrap_or(counted)
+}
+
+/// Which input must show what, so that a derived value becomes `value`; the other stays at its typical value.
+fn input_for(line: &Line, derivation: &Derivation, value: f64) -> Option<(SignalId, f64)> {
+    let typical = |id: SignalId| line.signal(id).simulate.typical;
+    match *derivation {
+        Derivation::Dwell { speed, unit_m_per_s, effective_length_m } => {
+            (value > 0.0).then(|| (speed, effective_length_m / value / unit_m_per_s))
+        }
+        Derivation::Ratio { of, to, factor } => Some((of, value / factor * typical(to))),
+        Derivation::Difference { of, minus } => Some((of, value + typical(minus))),
+    }
+}
+
+/// An instrument whose error grows this fast; for a rate that is too slow, one that stands.
+fn ramp(line: &Line, id: SignalId, settings: &RateSettings) -> Result<String, String> {
+    let signal = line.signal(id);
+    if signal.register().is_none() {
+        return Err(format!("{} is computed: nothing can ramp it", signal.tag));
+    }
+    match settings.side {
+        Side::Above => Ok(format!("drift {} {}", signal.tag, 2.0 * settings.per_minute)),
+        Side::Below => {
+            let middle = settings.between.map_or(signal.simulate.typical, |(low, high)| (low + high) / 2.0);
+            shows_register(signal, middle)
+        }
+    }
+}
+
+/// A temperature at which the dose is too much in a quarter of the time that would be right, or next to none.
+fn dose(line: &Line, id: SignalId, settings: &EquivalentTimeSettings) -> Result<String, String> {
+    let signal = line.signal(id);
+    let hot = settings.reference - settings.z * DOSE_IN.log10();
+    let value = if settings.most.is_some() { hot.min(signal.range.1) } else { signal.range.0 };
+    shows(line, id, value)
+}
+
+/// A value outside the signal's range, if its register can say one.
+fn unbelievable(line: &Line, id: SignalId) -> Result<String, String> {
+    let signal = line.signal(id);
+    let Some(register) = signal.register() else {
+        return Err(format!("{} is computed: it has no register that could be wrong", signal.tag));
+    };
+    let (low, high) = signal.range;
+    let by = (high - low).abs().max(register.wire.scale.abs()).max(1.0) * 0.05 + register.wire.scale.abs();
+    for value in [high + by, low - by, high + register.wire.scale.abs(), low - register.wire.scale.abs()] {
+        let value = to_counts(signal, value);
+        if matches!(said(register, value), Some(Reading::Bad(_))) {
+            return Ok(format!("shows {} {value}", signal.tag));
+        }
+    }
+    Err(format!(
+        "every word that {} can have is a value of it: only the loss of its controller makes it bad, and that has an alarm of its own",
+        signal.tag
+    ))
+}
+
+/// What must be shown so that the alarm may speak: its own conditions, its batch, a mode of its station.
+#[must_use]
+pub fn conditions(line: &Line, alarm: &LineAlarm) -> Vec<String> {
+    let watched = alarm.settings.watches.signal();
+    let mut all: Vec<&Condition> = alarm.when.iter().chain(&alarm.batch).collect();
+    if !alarm.settings.modes.contains(Mode::Run)
+        && let Some(station) = alarm.settings.station
+    {
+        let rule = line.station(station).modes.iter().find(|rule| alarm.settings.modes.contains(rule.mode));
+        all.extend(rule.iter().flat_map(|rule| &rule.when));
+    }
+    let asked = all.into_iter().filter(|condition| Some(condition.signal) != watched);
+    let shown = asked.filter_map(|condition| {
+        let value = match &condition.test {
+            Test::Is(codes) => *codes.first()? as f64,
+            Test::Between { low, high } => (low + high) / 2.0,
+        };
+        shows(line, condition.signal, value).ok()
+    });
+    shown.collect()
+}

@@ -1,0 +1,168 @@
+//! The record of a kettle batch as it is kept and given to programs.
+
+use serde::{Deserialize, Serialize};
+
+/// The record of a batch.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BatchReport {
+    /// Version of this object.
+    pub schema_version: u32,
+    /// Its name.
+    pub id: String,
+    /// The line.
+    pub line: String,
+    /// The kettle.
+    pub kettle: String,
+    /// The plant's own number of it.
+    pub number: Option<u64>,
+    /// File name of the recipe, without its ending.
+    pub recipe: String,
+    /// The recipe's name.
+    pub recipe_name: String,
+    /// SHA-256 of the recipe's file.
+    pub recipe_sha256: Option<String>,
+    /// Fingerprint of the whole configuration.
+    pub configuration: String,
+    /// Beginning, RFC 3339.
+    pub from: String,
+    /// End of the last phase in the kettle, RFC 3339.
+    pub to: String,
+    /// How it ended.
+    pub ending: String,
+    /// What is odd about it.
+    pub oddities: Vec<String>,
+    /// How long its step was not known, s.
+    pub unseen_s: f64,
+    /// Its phases.
+    pub phases: Vec<PhaseRow>,
+    /// From the start of heating until hold time counts, s.
+    pub come_up_s: Option<f64>,
+    /// Water metered in, L.
+    pub water_l: Option<f64>,
+    /// Corn, as the line file says it: it is not weighed, kg.
+    pub corn_kg: f64,
+    /// Lime entered by a person, kg.
+    pub lime_kg: Option<f64>,
+    /// Water to corn, L/kg.
+    pub water_to_corn_l_per_kg: Option<f64>,
+    /// Lime to corn, %.
+    pub lime_to_corn_percent: Option<f64>,
+    /// Reference of the equivalent minutes, degC.
+    pub reference_degc: Option<f64>,
+    /// And what makes it tenfold, K.
+    pub z_k: Option<f64>,
+    /// Verdicts on the cook; none if the recipe asks for nothing.
+    pub cook: Vec<VerdictRow>,
+    /// The soak.
+    pub soak: SoakRow,
+    /// When it was fed to the line, and what that was packed as.
+    pub fed: Vec<FedRow>,
+    /// Nothing of it will change.
+    pub is_complete: bool,
+}
+
+/// A phase.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PhaseRow {
+    /// Which.
+    pub phase: String,
+    /// RFC 3339.
+    pub from: String,
+    /// RFC 3339.
+    pub to: String,
+    /// Its length, s.
+    pub length_s: f64,
+}
+
+/// A limit, what it accepts, what was found.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct VerdictRow {
+    /// What is judged, with its unit: "counted hold time, min".
+    pub limit: String,
+    /// Not less than this.
+    pub least: Option<f64>,
+    /// Not more than this.
+    pub most: Option<f64>,
+    /// It was not less than this; `None`: nothing is known.
+    pub found_least: Option<f64>,
+    /// It was not more than this.
+    pub found_most: Option<f64>,
+    /// "met", "not met: below", "not met: above" or "not known".
+    pub verdict: String,
+}
+
+/// The soak of a batch.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct SoakRow {
+    /// Tank; `None` if it is not known where it went.
+    pub tank: Option<u16>,
+    /// End of its transfer, RFC 3339.
+    pub from: Option<String>,
+    /// First time it was fed, RFC 3339.
+    pub fed_from: Option<String>,
+    /// From its transfer until it was first fed, h.
+    pub soaked_h: Option<f64>,
+    /// Age of the youngest corn of the tank when it was first fed, h.
+    pub youngest_h: Option<f64>,
+    /// Age of the oldest corn of the tank when it was last fed, h.
+    pub oldest_h: Option<f64>,
+    /// Verdicts.
+    pub limits: Vec<VerdictRow>,
+    /// Predicted moisture when it was first fed, % of the wet grain.
+    pub moisture_percent: Option<f64>,
+    /// How far that may be off, percentage points.
+    pub moisture_uncertainty_percent: Option<f64>,
+    /// Why no moisture is told.
+    pub no_moisture_because: Option<String>,
+}
+
+/// A time in which the batch's tank fed the line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FedRow {
+    /// The tank.
+    pub tank: u16,
+    /// RFC 3339.
+    pub from: String,
+    /// RFC 3339; up to when it is known, while it goes on.
+    pub to: String,
+    /// It goes on.
+    pub goes_on: bool,
+    /// Packed about from, RFC 3339.
+    pub packed_from: Option<String>,
+    /// Packed about until, RFC 3339.
+    pub packed_to: Option<String>,
+    /// Some of it may have been packed from then on, RFC 3339.
+    pub packed_not_before: Option<String>,
+    /// None of it was packed later, RFC 3339.
+    pub packed_not_after: Option<String>,
+}
+
+impl BatchReport {
+    /// The verdicts that say that a limit was not met.
+    pub fn missed(&self) -> impl Iterator<Item = &VerdictRow> {
+        self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict.starts_with("not met"))
+    }
+
+    /// The verdicts that say that too little was seen.
+    pub fn not_known(&self) -> impl Iterator<Item = &VerdictRow> {
+        self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict == NOT_KNOWN)
+    }
+
+    /// In a word: met, not met or not known. Not met if any limit is not.
+    #[must_use]
+    pub fn verdict(&self) -> &'static str {
+        let mut all = self.cook.iter().chain(&self.soak.limits);
+        if self.missed().next().is_some() {
+            "not met"
+        } else if self.cook.is_empty() && self.soak.limits.is_empty() {
+            "not judged"
+        } else if all.any(|row| row.verdict == NOT_KNOWN) {
+            NOT_KNOWN
+        } else {
+            "met"
+        }
+    }
+}
+
+/// Too little was seen to say.
+pub(super) const NOT_KNOWN: &str = "not known";

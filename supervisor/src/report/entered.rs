@@ -1,0 +1,160 @@
+//! What people entered by hand, as far as reports use it: checks that bound a hold, weighed lime, what is due. A report works
+//! with nothing entered, and says so.
+
+use crate::entries::{DueView, EntryView};
+use crate::history::{HistoryError, HistoryStore, StoredEntry};
+use serde::Serialize;
+use setward_config::line::{EntryDue, EntryKind, Kettle, Line, LineEntry, RecipeSetpoint};
+use setward_protocol::{Dimension, Unit, UtcMillis};
+use std::collections::BTreeSet;
+
+/// A check that was made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Check {
+    /// What was checked, for people.
+    pub name: String,
+    /// When it was made.
+    pub at: UtcMillis,
+    /// Whether it passed.
+    pub passed: bool,
+}
+
+/// A check that is due or late.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DueCheck {
+    /// What is to be checked, for people.
+    pub name: String,
+    /// Since when it is due, RFC 3339.
+    pub due: String,
+    /// It is late.
+    pub is_late: bool,
+}
+
+/// A value that was corrected; the old one stays in its own record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Correction {
+    /// What it is, for people.
+    pub name: String,
+    /// When it was corrected, RFC 3339.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+    /// The value before.
+    pub old: String,
+    /// The value since.
+    pub new: String,
+}
+
+/// All that is known of it over a stretch of time.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Entered {
+    /// The line has values that people enter.
+    pub is_kept: bool,
+    /// Checks, in order of time.
+    pub checks: Vec<Check>,
+    /// Corrections made within the time.
+    pub corrections: Vec<Correction>,
+}
+
+/// Entries that are looked at, the newest.
+const ENTRIES_MAX: usize = 200_000;
+
+/// What was entered between two moments. Checks are those at the line's last station, where product is packed: passed or failed,
+/// and numbers within the tolerance of any recipe. What was corrected since counts as it was corrected.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn entered(
+    line: &Line,
+    store: &dyn HistoryStore,
+    (from, to): (UtcMillis, UtcMillis),
+) -> Result<Entered, HistoryError> {
+    if line.entries.is_empty() {
+        return Ok(Entered::default());
+    }
+    let rows = store.entries(None, ENTRIES_MAX).await?;
+    let within = |at: UtcMillis| from <= at && at < to;
+    let mut checks: Vec<Check> =
+        holding(&rows).filter(|row| within(row.taken)).filter_map(|row| check(line, row)).collect();
+    checks.sort_by_key(|check| check.at);
+    let corrections = rows.iter().rev().filter(|row| within(row.entered)).filter_map(|row| {
+        let wrong = rows.iter().find(|other| Some(other.n) == row.corrects)?;
+        let signal = line.signal(line.signal_by_tag(&row.tag)?);
+        Some(Correction {
+            name: signal.name.clone(),
+            at: super::rfc3339(row.entered),
+            by: row.by.clone(),
+            old: format!("{} {}", wrong.value, signal.unit),
+            new: format!("{} {}", row.value, signal.unit),
+        })
+    });
+    Ok(Entered { is_kept: true, checks, corrections: corrections.collect() })
+}
+
+/// The entries that no other has replaced.
+fn holding(rows: &[StoredEntry]) -> impl Iterator<Item = &StoredEntry> {
+    let replaced: BTreeSet<u64> = rows.iter().filter_map(|row| row.corrects).collect();
+    rows.iter().filter(move |row| !replaced.contains(&row.n))
+}
+
+fn check(line: &Line, row: &StoredEntry) -> Option<Check> {
+    let id = line.signal_by_tag(&row.tag)?;
+    let (entry, signal) = (line.entries.iter().find(|entry| entry.signal == id)?, line.signal(id));
+    if signal.station.index() + 1 != line.stations.len() {
+        return None;
+    }
+    let passed = match entry.kind {
+        EntryKind::Check => row.value > 0.5,
+        EntryKind::Calibration => return None,
+        EntryKind::Number => {
+            let asked: Vec<_> = line.recipes.iter().filter_map(|recipe| recipe.setpoint(id)).collect();
+            let is_within = |asked: &&RecipeSetpoint| {
+                let off = row.value - asked.target.setpoint;
+                -asked.target.tolerance_below <= off && off <= asked.target.tolerance_above
+            };
+            // A number that no recipe holds is a reading, no check.
+            if asked.is_empty() {
+                return None;
+            }
+            asked.iter().any(is_within)
+        }
+    };
+    Some(Check { name: signal.name.clone(), at: row.taken, passed })
+}
+
+/// Lime that a person weighed into a batch, kg; `None`: nobody entered it. The entry is the one that the kettle's step asks for.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn lime_kg(
+    line: &Line,
+    store: &dyn HistoryStore,
+    kettle: &Kettle,
+    (from, to): (UtcMillis, UtcMillis),
+) -> Result<Option<f64>, HistoryError> {
+    let is_of_kettle = |entry: &&LineEntry| match &entry.due {
+        EntryDue::After { any, .. } => any.iter().any(|condition| condition.signal == kettle.step),
+        EntryDue::Never | EntryDue::Running(_) | EntryDue::Clock(_) | EntryDue::Daily(_) => false,
+    };
+    let mass = |entry: &&LineEntry| line.signal(entry.signal).unit.dimension() == Dimension::Mass;
+    let Some(entry) = line.entries.iter().filter(is_of_kettle).find(mass) else { return Ok(None) };
+    let signal = line.signal(entry.signal);
+    let rows = store.entries(Some(signal.tag.clone()), ENTRIES_MAX).await?;
+    let own = holding(&rows).filter(|row| from <= row.taken && row.taken <= to);
+    let last = own.max_by_key(|row| (row.taken, row.n));
+    Ok(last.and_then(|row| signal.unit.convert(row.value, Unit::Kilogram)))
+}
+
+/// What is due now, by what the running program says.
+#[must_use]
+pub fn due(line: &Line, views: &[EntryView]) -> Vec<DueCheck> {
+    let row = |(entry, view): (&LineEntry, &EntryView)| {
+        let (since, is_late) = match view.due {
+            DueView::Since(since) => (since, false),
+            DueView::Overdue(since) => (since, true),
+            DueView::NotAsked | DueView::At(_) => return None,
+        };
+        Some(DueCheck { name: line.signal(entry.signal).name.clone(), due: super::rfc3339(since), is_late })
+    };
+    line.entries.iter().zip(views).filter_map(row).collect()
+}

@@ -1,0 +1,389 @@
+//! Handover, statistics, stops, holds and review against hand figures and naive sums over the readings put in.
+
+use super::holds::{self, Held, NoHold, decide, put_on_hold};
+use super::made::made;
+use super::review::{NotSigned, review_report, sign_off};
+use super::shift::{AtTheEnd, shift_report};
+use super::shifts;
+use super::statistics::{By, statistics_report};
+use super::stops::{NoReason, give_reason, modes, reasons, stops};
+use crate::history::sqlite::InlineStore;
+use crate::history::{Batch, Event, HistoryStore, NewRun, NewSample, Span, bands_of};
+use crate::snapshot::RunId;
+use setward_config::line::Line;
+use setward_protocol::{Mode, NoData, Reading, Uptime, UtcMillis};
+
+/// 2026-11-23T12:00:00Z: 06:00 in Chicago, the beginning of shift A.
+const START: i64 = 1_795_435_200_000;
+const SECONDS: i64 = 4 * 3_600;
+
+fn demo() -> Line {
+    setward_config::load_demo().unwrap().line
+}
+
+fn at(second: i64) -> UtcMillis {
+    UtcMillis(START + second * 1000)
+}
+
+fn event(second: i64, what: &str, alarm: Option<&str>, note: Option<&str>) -> Event {
+    Event {
+        sequence: 0,
+        utc: at(second),
+        at: Uptime::from_millis(u64::try_from(second * 1000).unwrap()),
+        alarm: alarm.map(str::to_owned),
+        occurrence: u32::from(alarm.is_some()),
+        what: what.to_owned(),
+        states: String::new(),
+        onset: alarm.map(|_| at(second - 60)),
+        value: None,
+        exposure: None,
+        by: None,
+        note: note.map(str::to_owned),
+    }
+}
+
+/// The fryer stands from 3,600 to 5,400 s, the sheeter 100 s later too; oven and fryer again at the very end.
+fn told() -> Vec<Event> {
+    let mode = |second, note| event(second, "station mode", None, Some(note));
+    let mut events = vec![
+        event(0, "started", None, None),
+        mode(3_600, "fryer: run to stopped"),
+        mode(3_700, "sheeter: run to stopped"),
+        event(4_000, "raised", Some("fryer-inlet-cold"), None),
+        event(4_200, "cleared", Some("fryer-inlet-cold"), None),
+        mode(5_400, "fryer: stopped to run"),
+        mode(5_500, "sheeter: stopped to run"),
+        event(9_000, "raised", Some("fryer-outlet-cold"), None),
+        mode(14_000, "oven: run to stopped"),
+    ];
+    for (sequence, event) in (1..).zip(&mut events) {
+        event.sequence = sequence;
+    }
+    events
+}
+
+/// The inlet: a wave of 40 min about 181.5 degC with a fast one on it, its recipe 182 +/- 3; 250 degC while the fryer stands,
+/// which must not count; nothing good from 7,000 to 7,100 s. Product: 1,000 kg/h, none while the fryer stands.
+fn inlet(second: i64) -> Option<f64> {
+    let t = second as f64;
+    match second {
+        // A straight line leads up to it and down from it: those seconds do not count either.
+        3_602..5_398 => Some(250.0),
+        7_000..7_100 => None,
+        _ => Some(181.5 + 3.2 * (t / 382.0).sin() + 0.4 * (t * 1.7).sin()),
+    }
+}
+
+fn feed(second: i64) -> f64 {
+    if (3_600..5_400).contains(&second) { 0.0 } else { 1_000.0 }
+}
+
+async fn store(line: &Line) -> InlineStore {
+    let store = InlineStore::in_memory().unwrap();
+    let run = store.start_run(NewRun::of(line, at(0), "0")).await.unwrap();
+    let bands = bands_of(line, Uptime::START, at(0));
+    store.append(run, Batch { bands, events: told(), ..Batch::default() }).await.unwrap();
+    put(&store, run, line, "TT-310", |second| {
+        inlet(second).map_or(Reading::Bad(NoData::SensorFault), Reading::Good)
+    })
+    .await;
+    put(&store, run, line, "WT-441", |second| Reading::Good(feed(second))).await;
+    // Turned up by 1.5 K, within the latitude of 2 K, for 600 s; then by 3 K for 300 s.
+    put(&store, run, line, "TIC-310-SP", |second| match second {
+        1_000..1_600 => Reading::Good(183.5),
+        1_600..1_900 => Reading::Good(185.0),
+        _ => Reading::Good(182.0),
+    })
+    .await;
+    store
+}
+
+async fn put(store: &InlineStore, run: RunId, line: &Line, tag: &str, value: impl Fn(i64) -> Reading) {
+    let signal = line.signal_by_tag(tag).unwrap().0;
+    let sample = |second: i64| NewSample {
+        signal,
+        utc: at(second),
+        at: Uptime::from_millis(u64::try_from(second * 1000).unwrap()),
+        reading: value(second),
+    };
+    let samples = (0..=SECONDS).map(sample).collect();
+    store.append(run, Batch { samples, ..Batch::default() }).await.unwrap();
+}
+
+fn window(from: i64, to: i64) -> Span {
+    Span::new(at(from), at(to)).unwrap()
+}
+
+async fn told_by(store: &InlineStore) -> Vec<crate::history::StoredEvent> {
+    let mut events = store.events(None, 1_000).await.unwrap();
+    events.reverse();
+    events
+}
+
+fn near(found: Option<f64>, expected: f64, within: f64) {
+    assert!(found.is_some_and(|found| (found - expected).abs() <= within), "{found:?} is not {expected}");
+}
+
+fn counts(second: i64) -> bool {
+    !(3_600..5_400).contains(&second) && inlet(second).is_some()
+}
+
+/// Naively: each second's reading counts for a second.
+#[tokio::test]
+async fn statistics_agree_with_a_naive_sum_over_the_readings_while_the_station_ran() {
+    let line = demo();
+    let store = store(&line).await;
+    let span = window(0, SECONDS);
+    let modes = modes(&line, &told_by(&store).await, span, at(SECONDS));
+    let signal = line.signal_by_tag("TT-310").unwrap();
+    let report = statistics_report(&line, &store, (signal, By::Shift), (span, None), &modes).await.unwrap();
+    assert_eq!(report.rows.len(), 1, "four hours lie in one shift");
+    let row = &report.rows[0];
+    assert_eq!((row.group.as_str(), row.is_deviation), ("2026-11-23 A", true));
+    let values: Vec<f64> =
+        (0..SECONDS).filter(|second| counts(*second)).map(|second| inlet(second).unwrap() - 182.0).collect();
+    let count = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    let sd = (values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count).sqrt();
+    // Along the straight line between two readings, in ten parts.
+    let parts = (0..SECONDS).filter(|second| counts(*second) && counts(second + 1)).flat_map(|second| {
+        let (first, last) = (inlet(second).unwrap() - 182.0, inlet(second + 1).unwrap() - 182.0);
+        (0..10).map(move |part| first + (last - first) * (f64::from(part) + 0.5) / 10.0)
+    });
+    let (inside, all) = parts.fold((0.0, 0.0), |(inside, all), value| {
+        (inside + f64::from(u8::from(value.abs() <= 3.0)), all + 1.0)
+    });
+    let within = inside / all * 100.0;
+    let below: f64 = values.iter().map(|value| (-3.0 - value).max(0.0)).sum();
+    near(Some(row.known_s), count, 8.0);
+    near(row.mean, mean, 0.002);
+    near(row.standard_deviation, sd, 0.02);
+    near(row.in_tolerance_percent, within, 0.1);
+    near(row.area_below, below, 0.02 * below);
+    near(row.highest, values.iter().copied().fold(f64::MIN, f64::max), 0.05);
+    assert!(row.first_lag_autocorrelation.unwrap() > 0.9);
+    let worth = row.effective_count.unwrap();
+    assert!(worth < 60.0, "a wave of 40 min is worth few: {worth}");
+    assert!(row.cpk.is_none() && row.no_cpk_because.is_some(), "{row:?}");
+    assert_eq!(row.ppk.is_none(), row.no_ppk_because.is_some());
+}
+
+#[tokio::test]
+async fn where_the_station_stood_there_is_nothing_to_tell_and_too_little_is_refused() {
+    let line = demo();
+    let store = store(&line).await;
+    let modes = modes(&line, &told_by(&store).await, window(0, SECONDS), at(SECONDS));
+    let signal = line.signal_by_tag("TT-310").unwrap();
+    let ask = async |span, other| {
+        statistics_report(&line, &store, (signal, By::Window), (span, other), &modes).await.unwrap()
+    };
+    let stood = ask(window(3_700, 5_300), None).await;
+    assert!(stood.rows[0].refused.as_deref().unwrap().contains("did not run"), "{stood:?}");
+    let short = ask(window(100, 108), None).await;
+    assert!(short.rows[0].no_ppk_because.as_deref().unwrap().contains("independent"), "{short:?}");
+    let compared = ask(window(0, 3_600), Some(window(9_000, 9_008))).await.compared.unwrap();
+    assert!(compared.refused.as_deref().unwrap().contains("independent"), "{compared:?}");
+    let of_batches =
+        statistics_report(&line, &store, (signal, By::Batch), (window(0, 60), None), &modes).await;
+    assert!(of_batches.unwrap_err().text.contains("cook temperature"));
+}
+
+/// Fryer 1,800 s with the sheeter; the oven from 14,000 s on still.
+#[tokio::test]
+async fn stations_that_stop_together_are_one_stop_and_a_reason_is_kept_with_it() {
+    let line = demo();
+    let store = store(&line).await;
+    let span = window(0, SECONDS);
+    let modes = modes(&line, &told_by(&store).await, span, at(SECONDS));
+    let fryer = line.stations.iter().position(|station| station.key == "fryer").unwrap();
+    let spans: Vec<_> = modes[fryer].iter().map(|span| (span.mode, span.from, span.to)).collect();
+    let ran = Some(Mode::Run);
+    let expected =
+        [(ran, at(0), at(3_600)), (Some(Mode::Stopped), at(3_600), at(5_400)), (ran, at(5_400), at(SECONDS))];
+    assert_eq!(spans, expected);
+    let rows = stops(&line, &modes, span, &[]);
+    assert_eq!(rows.len(), 2, "{rows:?}");
+    assert_eq!((rows[0].station.as_str(), rows[0].with.as_slice()), ("fryer", &["sheeter".to_owned()][..]));
+    assert_eq!((rows[0].length_s, rows[0].to.as_deref()), (1_800.0, Some("2026-11-23T13:30:00Z")));
+    assert_eq!((rows[1].station.as_str(), rows[1].to.as_deref(), rows[1].length_s), ("oven", None, 400.0));
+    // A later window still knows when it began.
+    let later = stops(
+        &line,
+        &self::modes(&line, &told_by(&store).await, window(4_000, 5_000), at(SECONDS)),
+        window(4_000, 5_000),
+        &[],
+    );
+    assert_eq!((later[0].id.as_str(), later[0].length_s), ("fryer@2026-11-23T13:00:00Z", 1_000.0));
+
+    let give = async |stop: &str, reason: &str, note: Option<&str>| {
+        give_reason(&line, &store, stop, (reason, note), ("Inés", at(SECONDS))).await
+    };
+    assert_eq!(give(&rows[0].id, "fryer", Some("basket")).await, Ok(true));
+    assert_eq!(give(&rows[0].id, "fryer", Some("basket")).await, Ok(false), "sent twice");
+    assert_eq!(give(&rows[0].id, "gremlins", None).await, Err(NoReason::NotListed));
+    assert_eq!(give(&rows[0].id, "other", None).await, Err(NoReason::NoteNeeded));
+    assert_eq!(give("kitchen@2026-11-23T13:00:00Z", "fryer", None).await, Err(NoReason::NoSuchStop));
+    assert_eq!(give("fryer@2027-11-23T13:00:00Z", "fryer", None).await, Err(NoReason::NoSuchStop));
+    assert_eq!(give("fryer", "fryer", None).await, Err(NoReason::NoSuchStop));
+    let kept = reasons(&store).await.unwrap();
+    assert_eq!(kept.len(), 1);
+    let said = stops(&line, &modes, span, &kept).remove(0).reason.unwrap();
+    assert_eq!(
+        (said.reason.as_str(), said.note.as_deref(), said.by.as_str()),
+        ("fryer", Some("basket"), "Inés")
+    );
+}
+
+/// 14,400 s at 1,000 kg/h less 1,800 s without: 3,500 kg. Away from the recipe 900 s, of which 300 s beyond 2 K.
+#[tokio::test]
+async fn a_handover_says_what_stands_what_was_made_and_what_was_turned() {
+    let line = demo();
+    let store = store(&line).await;
+    let shift = shifts::at(&line, at(10)).unwrap();
+    let report = shift_report(&line, &store, &shift, AtTheEnd::default(), at(SECONDS)).await.unwrap();
+    assert_eq!((report.shift.as_str(), report.goes_on, report.watched_s), ("A", true, 14_400.0));
+    let standing: Vec<_> = report.standing.iter().map(|call| call.alarm.as_str()).collect();
+    assert_eq!(standing, ["fryer-outlet-cold"]);
+    assert_eq!(report.calls.len(), 2);
+    assert_eq!(report.calls[0].cleared.as_deref(), Some("2026-11-23T13:10:00Z"));
+    near(report.made.map(|made| made.kg), 3_500.0, 1.0);
+    let turned = report.latitude.iter().find(|row| row.signal == "TIC-310-SP").unwrap();
+    assert_eq!(turned.turns, 3);
+    near(Some(turned.within_s), 600.0, 1.0);
+    near(Some(turned.beyond_s), 300.0, 1.0);
+    near(Some(turned.farthest), 3.0, 1e-9);
+    let text = report.text(&|text| text.to_owned());
+    for phrase in [
+        "made 3500 kg",
+        "stands",
+        "no reason given",
+        "turned 3 times",
+        "the page of the running program knows",
+        "TT-310",
+    ] {
+        assert!(text.contains(phrase), "{phrase}: {text}");
+    }
+    // Nothing of what came later is told of an earlier shift.
+    let earlier = shifts::ShiftSpan { span: window(0, 4_100), ..shift };
+    let report = shift_report(&line, &store, &earlier, AtTheEnd::default(), at(SECONDS)).await.unwrap();
+    assert_eq!((report.calls.len(), report.calls[0].cleared.as_deref()), (1, None));
+    assert_eq!(report.standing.len(), 1);
+}
+
+#[tokio::test]
+async fn what_is_made_is_not_guessed_where_the_feed_is_not_known() {
+    let line = demo();
+    let store = store(&line).await;
+    let found = made(&line, &store, (at(0), at(SECONDS + 600))).await.unwrap().unwrap();
+    near(Some(found.kg), 3_500.0, 1.0);
+    near(Some(found.unknown_s), 600.0, 1.0);
+    let empty = InlineStore::in_memory().unwrap();
+    let found = made(&line, &empty, (at(0), at(60))).await.unwrap().unwrap();
+    assert_eq!((found.kg, found.unknown_s), (0.0, 60.0));
+}
+
+fn held(from: i64, to: i64) -> Held {
+    Held {
+        alarm: Some("fryer-inlet-cold".to_owned()),
+        run: 1,
+        occurrence: 1,
+        from_utc_ms: at(from).0,
+        to_utc_ms: at(to).0,
+        kg: Some(208.0),
+        why: "cold oil".to_owned(),
+    }
+}
+
+#[tokio::test]
+async fn a_hold_stands_until_it_is_decided_and_every_decision_stays() {
+    let line = demo();
+    let store = InlineStore::in_memory().unwrap();
+    let put = async |held: Held| put_on_hold(&line, &store, held, ("Inés", at(10))).await;
+    assert_eq!(put(held(0, 600)).await, Ok((1, false)));
+    assert_eq!(put(Held { why: "again".to_owned(), ..held(0, 600) }).await, Ok((1, true)), "sent twice");
+    assert_eq!(put(held(600, 0)).await, Err(NoHold::Window), "reversed");
+    assert_eq!(put(held(0, 32 * 86_400)).await, Err(NoHold::Window));
+    assert_eq!(put(Held { kg: Some(f64::NAN), ..held(0, 60) }).await, Err(NoHold::Mass));
+    assert_eq!(put(Held { kg: Some(-1.0), ..held(0, 60) }).await, Err(NoHold::Mass));
+    assert_eq!(put(Held { why: " ".to_owned(), ..held(0, 60) }).await, Err(NoHold::NoReason));
+    assert_eq!(
+        put(Held { alarm: Some("nothing".to_owned()), ..held(0, 60) }).await,
+        Err(NoHold::NoSuchAlarm)
+    );
+    let decide =
+        async |n, seen, what: &str, by: &str| decide(&store, (n, seen), (what, "tasted"), (by, at(20))).await;
+    assert_eq!(decide(9, 0, "released", "Ana").await, Err(NoHold::NoSuchHold));
+    assert_eq!(decide(1, 0, "eaten", "Ana").await, Err(NoHold::NotListed));
+    assert_eq!(decide(1, 0, "released", "Ana").await, Ok(false));
+    assert_eq!(decide(1, 0, "released", "Ana").await, Ok(true), "sent twice");
+    assert_eq!(decide(1, 0, "destroyed", "Luis").await, Err(NoHold::Stale(2)), "he has not seen hers");
+    assert_eq!(decide(1, 2, "destroyed", "Luis").await, Ok(false));
+    let rows = holds::holds(&store).await.unwrap();
+    assert_eq!(rows.len(), 1);
+    let told: Vec<_> = rows[0].dispositions.iter().map(|one| (one.what.as_str(), one.by.as_str())).collect();
+    assert_eq!(told, [("released", "Ana"), ("destroyed", "Luis")]);
+    assert_eq!(rows[0].alarm.as_deref(), Some("fryer-inlet-cold@1"));
+    assert_eq!(put(held(0, 600)).await, Ok((4, false)), "what was decided may be held anew");
+    assert_eq!(store.broken_audit().await.unwrap(), (4, Vec::new()));
+}
+
+#[tokio::test]
+async fn a_review_lists_what_is_to_be_looked_at_and_is_signed_for_what_was_seen() {
+    let line = demo();
+    let store = store(&line).await;
+    put_on_hold(&line, &store, held(0, 600), ("Inés", at(5_000))).await.unwrap();
+    let span = window(0, SECONDS + 3_600);
+    let review = async || review_report(&line, &store, span, at(SECONDS)).await.unwrap();
+    let report = review().await;
+    let alarms: Vec<_> = report.alarms.iter().map(|row| row.alarm.as_str()).collect();
+    assert_eq!(alarms, ["fryer-inlet-cold", "fryer-outlet-cold"]);
+    assert!(report.alarms.iter().all(|row| row.product.is_some()), "the fryer is on the way to the bag");
+    assert_eq!((report.holds.len(), report.gaps.len(), report.gaps[0].length_s), (1, 1, 3_600.0));
+    assert_eq!(report.exceptions(), 4);
+    assert_eq!((report.audit_entries, report.audit_broken.len(), report.signed.len()), (1, 0, 0));
+    let sign = async |seen, now| sign_off(&line, &store, (span, seen), ("Ana", now)).await;
+    assert_eq!(sign(4, at(SECONDS)).await, Err(NotSigned::NotOver));
+    let later = at(SECONDS + 3_600);
+    let found = review_report(&line, &store, span, later).await.unwrap().exceptions();
+    assert_eq!(sign(found + 1, later).await, Err(NotSigned::Changed(found)));
+    assert_eq!(sign(found, later).await, Ok(false));
+    assert_eq!(sign(found, later).await, Ok(true), "sent twice");
+    let report = review().await;
+    assert_eq!((report.signed.len(), report.signed[0].by.as_str()), (1, "Ana"));
+    let narrow = review_report(&line, &store, window(60, 120), at(SECONDS)).await.unwrap();
+    assert_eq!(narrow.signed.len(), 1, "who signed the whole has signed its parts");
+    let wider = review_report(&line, &store, window(-60, SECONDS), at(SECONDS)).await.unwrap();
+    assert_eq!(wider.signed.len(), 0);
+}
+
+/// The wall clock is put forward by 1.8 s between two events of a run; another run begins with an offset of its own.
+#[tokio::test]
+async fn a_step_of_the_clock_is_told_and_a_restart_is_none() {
+    let line = demo();
+    let store = InlineStore::in_memory().unwrap();
+    let mut events = told();
+    for event in events.iter_mut().filter(|event| event.utc >= at(5_000)) {
+        event.utc.0 += 1_800;
+    }
+    let run = store.start_run(NewRun::of(&line, at(0), "0")).await.unwrap();
+    store.append(run, Batch { events, ..Batch::default() }).await.unwrap();
+    let run = store.start_run(NewRun::of(&line, at(20_000), "0")).await.unwrap();
+    let mut again = event(20_000, "started", None, None);
+    (again.at, again.sequence) = (Uptime::START, 1);
+    store.append(run, Batch { events: vec![again], ..Batch::default() }).await.unwrap();
+    let report = review_report(&line, &store, window(0, 30_000), at(20_001)).await.unwrap();
+    assert_eq!(report.clock_steps.len(), 1, "{:?}", report.clock_steps);
+    near(Some(report.clock_steps[0].step_s), 1.8, 1e-9);
+}
+
+#[tokio::test]
+async fn an_empty_history_gives_reports_that_say_so() {
+    let line = demo();
+    let store = InlineStore::in_memory().unwrap();
+    let shift = shifts::at(&line, at(10)).unwrap();
+    let report = shift_report(&line, &store, &shift, AtTheEnd::default(), at(SECONDS)).await.unwrap();
+    assert_eq!((report.watched_s, report.calls.len(), report.stops.len()), (0.0, 0, 0));
+    assert!(report.statistics.iter().all(|row| row.figures.refused.is_some()));
+    let review = review_report(&line, &store, window(0, 60), at(SECONDS)).await.unwrap();
+    assert_eq!((review.gaps.len(), review.exceptions()), (1, 1), "nobody watched");
+}

@@ -1,0 +1,312 @@
+//! Exceptions for the quality lead's review: what was not met, what alarms touched product, what was corrected or held, when
+//! nobody could have seen it; and the signature under it.
+
+use super::entered::{Correction, entered};
+use super::hold_window::{ProductRow, product_row};
+use super::holds::{HoldRow, holds};
+use super::ledger::{BlindAlarm, Ledger};
+use super::shift::{BatchLine, batch_line};
+use super::{EVENTS_MAX, calls, rfc3339};
+use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
+use crate::line::past;
+use serde::{Deserialize, Serialize};
+use setward_alarm::metrics::Annunciation;
+use setward_config::line::{Line, Priority};
+use setward_protocol::{Uptime, UtcMillis};
+
+/// The kind of record that signs a review.
+pub const SIGN_OFF: &str = "sign-off";
+const RECORDS_MAX: usize = 100_000;
+const BATCHES_MOST: usize = 10_000;
+const DAY_MS: i64 = 86_400_000;
+/// What has not been packed by then never will be, as far as anybody can tell, ms.
+const PACKED_WITHIN_MS: i64 = 3 * 3_600_000;
+/// No review reaches over more.
+pub const LONGEST_MS: i64 = 93 * DAY_MS;
+/// A step of the wall clock that is worth a line, ms: less is the clock's own correction.
+const STEP_LEAST_MS: i64 = 500;
+
+/// Exceptions over a window.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ReviewReport {
+    /// Version of this object.
+    pub schema_version: u32,
+    /// The line.
+    pub line: String,
+    /// Beginning, RFC 3339.
+    pub from: String,
+    /// End, RFC 3339.
+    pub to: String,
+    /// Kettle batches that began in it.
+    pub batches: usize,
+    /// Those among them that did not meet a limit, or of which it is not known.
+    pub batch_exceptions: Vec<BatchLine>,
+    /// Calls of medium and high alarms, with the product they touched.
+    pub alarms: Vec<TouchedRow>,
+    /// Values that were corrected.
+    pub corrections: Vec<Correction>,
+    /// The line has values that people enter.
+    pub entries_are_kept: bool,
+    /// Holds that were placed or decided in it, and those that are open.
+    pub holds: Vec<HoldRow>,
+    /// When nobody watched.
+    pub gaps: Vec<GapRow>,
+    /// Steps of the wall clock.
+    pub clock_steps: Vec<ClockStep>,
+    /// Alarms that could not have fired for a while.
+    pub blind: Vec<BlindAlarm>,
+    /// Entries of the audit trail.
+    pub audit_entries: u64,
+    /// Every place where its chain is broken; none: it is whole.
+    pub audit_broken: Vec<String>,
+    /// Who signed this window, or one that holds it.
+    pub signed: Vec<SignOff>,
+}
+
+/// A call and the product it touched.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TouchedRow {
+    /// The alarm.
+    pub alarm: String,
+    /// Its name.
+    pub name: String,
+    /// When it raised, RFC 3339.
+    pub raised: String,
+    /// When it cleared, RFC 3339.
+    pub cleared: Option<String>,
+    /// The product; `None` if its station is not on the way to the bag, or nothing is known of it.
+    pub product: Option<ProductRow>,
+}
+
+/// A time in which nobody watched.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct GapRow {
+    /// RFC 3339.
+    pub from: String,
+    /// RFC 3339.
+    pub to: String,
+    /// Its length, s.
+    pub length_s: f64,
+}
+
+/// A step of the wall clock within a run.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClockStep {
+    /// Between this event and the one before, RFC 3339.
+    pub seen: String,
+    /// Forward is more than 0, s.
+    pub step_s: f64,
+}
+
+/// A signature.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SignOff {
+    /// Who.
+    pub by: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// Beginning of what was reviewed, RFC 3339.
+    pub from: String,
+    /// Its end, RFC 3339.
+    pub to: String,
+    /// Exceptions that were seen.
+    pub exceptions: usize,
+}
+
+#[derive(Serialize, Deserialize)]
+struct Signed {
+    from_utc_ms: i64,
+    to_utc_ms: i64,
+    exceptions: usize,
+}
+
+impl ReviewReport {
+    /// How many exceptions there are to look at.
+    #[must_use]
+    pub fn exceptions(&self) -> usize {
+        self.batch_exceptions.len()
+            + self.alarms.len()
+            + self.corrections.len()
+            + self.holds.len()
+            + self.gaps.len()
+            + self.clock_steps.len()
+            + self.audit_broken.len()
+    }
+}
+
+/// The exceptions of a window. `known_until`: the last that is known of a run that goes on.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn review_report(
+    line: &Line,
+    store: &dyn HistoryStore,
+    window: Span,
+    known_until: UtcMillis,
+) -> Result<ReviewReport, HistoryError> {
+    let mut events = store.events(None, EVENTS_MAX).await?;
+    events.reverse();
+    events.retain(|stored| stored.event.utc < window.to());
+    let rows = store.batches(window.from(), window.to(), BATCHES_MOST).await?;
+    let batches: Vec<BatchLine> = rows.iter().rev().filter_map(|row| batch_line(&row.record)).collect();
+    let entered = entered(line, store, (window.from(), window.to())).await?;
+    let gaps = calls::outages(&events, window, known_until);
+    let (audit_entries, audit_broken) = store.broken_audit().await?;
+    let is_exception = |batch: &&BatchLine| batch.verdict == "not met" || batch.verdict == "not known";
+    Ok(ReviewReport {
+        schema_version: 1,
+        line: line.name.clone(),
+        from: rfc3339(window.from()),
+        to: rfc3339(window.to()),
+        batches: batches.len(),
+        batch_exceptions: batches.iter().filter(is_exception).cloned().collect(),
+        alarms: touched(line, store, &events, (window, known_until)).await,
+        corrections: entered.corrections,
+        entries_are_kept: entered.is_kept,
+        holds: holds(store).await?.into_iter().filter(|row| concerns(row, window)).collect(),
+        gaps: gaps.iter().map(|gap| gap_row(gap.from, gap.to)).collect(),
+        clock_steps: clock_steps(&events, window),
+        blind: Ledger::of(&events, window).alarms(line).into_iter().filter(|row| row.blind_s > 0.0).collect(),
+        audit_entries,
+        audit_broken,
+        signed: signatures(store, window).await?,
+    })
+}
+
+fn gap_row(from: UtcMillis, to: UtcMillis) -> GapRow {
+    GapRow { from: rfc3339(from), to: rfc3339(to), length_s: (to.0 - from.0) as f64 / 1000.0 }
+}
+
+/// Placed or decided within the window, or open.
+fn concerns(row: &HoldRow, window: Span) -> bool {
+    let within = |text: &str| {
+        text.parse::<jiff::Timestamp>().is_ok_and(|at| window.contains(UtcMillis(at.as_millisecond())))
+    };
+    row.is_open() || within(&row.at) || row.dispositions.iter().any(|decided| within(&decided.at))
+}
+
+/// Calls of medium and high alarms, day by day: the follower knows two days and no more.
+async fn touched(
+    line: &Line,
+    store: &dyn HistoryStore,
+    events: &[StoredEvent],
+    (window, known_until): (Span, UtcMillis),
+) -> Vec<TouchedRow> {
+    let all = calls::calls(line, events);
+    let counts =
+        |call: &&Annunciation| window.contains(call.at) && line.alarm(call.alarm).priority != Priority::Low;
+    let wanted: Vec<&Annunciation> = all.iter().filter(counts).collect();
+    let mut rows = Vec::new();
+    for day in
+        wanted.chunk_by(|a, b| (a.at.0 - window.from().0) / DAY_MS == (b.at.0 - window.from().0) / DAY_MS)
+    {
+        let (Some(first), Some(last)) = (day.first(), day.last()) else { continue };
+        let until = last.cleared.unwrap_or(last.at).max(last.at).0.saturating_add(PACKED_WITHIN_MS);
+        let now = UtcMillis(until.min(known_until.0)).max(UtcMillis(last.at.0 + 1));
+        let onset = onset_of(line, events, first);
+        let book = past::followed(line, store, onset, now).await;
+        for call in day {
+            let span = (onset_of(line, events, call), call.cleared);
+            let product = book.product(line, call.alarm, span, (Uptime::START, now));
+            let alarm = line.alarm(call.alarm);
+            rows.push(TouchedRow {
+                alarm: alarm.id.clone(),
+                name: alarm.name.clone(),
+                raised: rfc3339(call.at),
+                cleared: call.cleared.map(rfc3339),
+                product: product.map(|product| product_row(line, &product)),
+            });
+        }
+    }
+    rows
+}
+
+/// When the trouble of a call began.
+fn onset_of(line: &Line, events: &[StoredEvent], call: &Annunciation) -> UtcMillis {
+    let id = &line.alarm(call.alarm).id;
+    let own =
+        events.iter().find(|stored| stored.event.utc == call.at && stored.event.alarm.as_ref() == Some(id));
+    own.and_then(|stored| stored.event.onset).unwrap_or(call.at)
+}
+
+/// Where the wall clock went another way than the run's own between two events.
+fn clock_steps(events: &[StoredEvent], window: Span) -> Vec<ClockStep> {
+    let offset = |stored: &StoredEvent| {
+        let at = i64::try_from(stored.event.at.as_nanos() / 1_000_000).unwrap_or(i64::MAX);
+        stored.event.utc.0.saturating_sub(at)
+    };
+    let mut steps = Vec::new();
+    let mut before: Option<(crate::snapshot::RunId, i64)> = None;
+    // In the order in which they were numbered: what lies in the past by its own clock is older.
+    for stored in events.iter().filter(|stored| stored.event.alarm.is_none()) {
+        let now = (stored.run, offset(stored));
+        let step = before.filter(|before| before.0 == now.0).map_or(0, |before| now.1 - before.1);
+        if step.abs() >= STEP_LEAST_MS && window.contains(stored.event.utc) {
+            steps.push(ClockStep { seen: rfc3339(stored.event.utc), step_s: step as f64 / 1000.0 });
+        }
+        before = Some(now);
+    }
+    steps
+}
+
+async fn signatures(store: &dyn HistoryStore, window: Span) -> Result<Vec<SignOff>, HistoryError> {
+    let kept = store.records(SIGN_OFF.to_owned(), RECORDS_MAX).await?;
+    Ok(kept.iter().filter_map(|kept| signature(kept, window)).collect())
+}
+
+fn signature(kept: &KeptRecord, window: Span) -> Option<SignOff> {
+    let signed: Signed = serde_json::from_str(&kept.record).ok()?;
+    let holds_it = signed.from_utc_ms <= window.from().0 && window.to().0 <= signed.to_utc_ms;
+    holds_it.then(|| SignOff {
+        by: kept.by.clone(),
+        at: rfc3339(kept.utc),
+        from: rfc3339(UtcMillis(signed.from_utc_ms)),
+        to: rfc3339(UtcMillis(signed.to_utc_ms)),
+        exceptions: signed.exceptions,
+    })
+}
+
+/// Why a signature was not taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum NotSigned {
+    /// The window does not lie in the past as a whole.
+    NotOver,
+    /// It shows other exceptions by now than the person saw.
+    Changed(usize),
+    /// History could not keep it.
+    NotKept(String),
+}
+
+/// Signs the review of a window of which the person saw so many exceptions. On return it is on disk; true if the same person had
+/// signed it before.
+///
+/// # Errors
+/// What is wrong with it, or that it could not be kept.
+pub async fn sign_off(
+    line: &Line,
+    store: &dyn HistoryStore,
+    (window, seen): (Span, usize),
+    (by, now): (&str, UtcMillis),
+) -> Result<bool, NotSigned> {
+    let not_kept = |error: HistoryError| NotSigned::NotKept(error.text);
+    if window.to() > now {
+        return Err(NotSigned::NotOver);
+    }
+    let report = review_report(line, store, window, now).await.map_err(not_kept)?;
+    let is_same = |signed: &SignOff| {
+        signed.by == by
+            && (&signed.from, &signed.to) == (&report.from, &report.to)
+            && signed.exceptions == seen
+    };
+    if report.signed.iter().any(is_same) {
+        return Ok(true);
+    }
+    if report.exceptions() != seen {
+        return Err(NotSigned::Changed(report.exceptions()));
+    }
+    let signed = Signed { from_utc_ms: window.from().0, to_utc_ms: window.to().0, exceptions: seen };
+    let record = serde_json::to_string(&signed).map_err(|error| NotSigned::NotKept(error.to_string()))?;
+    let about = format!("{} to {}", report.from, report.to);
+    let new = NewRecord { utc: now, kind: SIGN_OFF.to_owned(), about, by: by.to_owned(), record, why: None };
+    store.add_record(new).await.map(|_kept| false).map_err(not_kept)
+}

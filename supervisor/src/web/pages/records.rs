@@ -1,0 +1,74 @@
+//! Pages of records: kettle batches, holds, the handover of a shift, the review. Complete without scripts, and made to be printed.
+
+pub(in crate::web) mod batches;
+pub(in crate::web) mod figures;
+pub(in crate::web) mod handover;
+pub(in crate::web) mod holds;
+pub(in crate::web) mod review;
+
+use super::{Page, frame};
+use crate::web::facts::Scene;
+use crate::web::live::Scope;
+use crate::web::{Web, records};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
+use maud::{Markup, html};
+use setward_protocol::UtcMillis;
+
+/// A page with a form must not be taken away from under a person's fingers.
+const RELOAD_S: u32 = 300;
+
+/// What came of the last form, if the page was opened with that.
+fn said(key: Option<&str>) -> Markup {
+    html! { @if let Some(text) = key.and_then(records::said) { p.said role="status" { (text) } } }
+}
+
+/// A page of records in the frame of all pages.
+fn page(web: &Web, title: &str, body: Markup) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    frame(&scene, Page { title, scope: Scope::Line, reload_s: RELOAD_S, body }).into_response()
+}
+
+/// History could not be read: nothing that is shown may look like "none".
+fn unreadable(web: &Web, title: &str, why: &str) -> Response {
+    let body = html! { h1 { (title) } p.notice { b { "HISTORY" } " could not be read: " (why) } };
+    let mut response = page(web, title, body);
+    *response.status_mut() = StatusCode::SERVICE_UNAVAILABLE;
+    response
+}
+
+/// A time that a report keeps as RFC 3339, as the plant's clock shows it.
+fn clock(web: &Web, text: &str) -> String {
+    match text.parse::<Timestamp>() {
+        Ok(at) => web.zone.clock(UtcMillis(at.as_millisecond()), web.app.clock.utc()),
+        Err(_) => text.to_owned(),
+    }
+}
+
+/// Where a batch's record is.
+pub(in crate::web) fn batch_link(id: &str) -> Markup {
+    html! { a href=(format!("/batches/{id}")) { (id) } }
+}
+
+/// The ways to all records, at the foot of every page.
+pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
+    html! {
+        p.records {
+            "Records: "
+            @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
+            @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
+            a href="/holds" { "Holds" } " "
+            a href="/records" { "Review" }
+        }
+    }
+}
+
+/// A person's name, remembered from last time.
+fn name_field(id: &str, name: Option<&str>) -> Markup {
+    html! {
+        label for=(id) { "Your name" }
+        input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+    }
+}

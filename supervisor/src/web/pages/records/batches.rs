@@ -1,0 +1,204 @@
+//! Kettle batches: the list, and the record of one, with the way forward to the product it became.
+
+use super::{clock, page, unreadable};
+use crate::history::BatchRow;
+use crate::report::batch::{BatchReport, VerdictRow};
+use crate::report::batch_text::{accepted, found};
+use crate::web::problem::Problem;
+use crate::web::{Web, words};
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use setward_protocol::UtcMillis;
+
+/// Batches that are listed, the newest.
+const LISTED: usize = 120;
+
+fn read(row: &BatchRow) -> Option<BatchReport> {
+    serde_json::from_str(&row.record).ok()
+}
+
+async fn newest(web: &Web) -> Result<Vec<BatchReport>, String> {
+    let rows = web.app.history.batches(UtcMillis(i64::MIN), UtcMillis(i64::MAX), LISTED).await;
+    Ok(rows.map_err(|error| error.text)?.iter().filter_map(read).collect())
+}
+
+/// Serves the list.
+pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
+    let batches = match newest(&web).await {
+        Ok(batches) => batches,
+        Err(why) => return unreadable(&web, "Batches", &why),
+    };
+    let body = html! {
+        h1 { "Kettle batches" }
+        @if batches.is_empty() {
+            p { "No batch has a record yet: each gets one when it has left its kettle." }
+        } @else {
+            div.wide tabindex="0" role="region" aria-label="Batches" {
+                table.tanks {
+                    thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } th { "Recipe" } } }
+                    tbody { @for report in &batches { (row(&web, report)) } }
+                }
+            }
+            p.soft { "Limits are those of the recipe that was in force. Not known: too little was seen to say." }
+        }
+    };
+    page(&web, "Batches", body)
+}
+
+fn row(web: &Web, report: &BatchReport) -> Markup {
+    html! {
+        tr.bad[report.missed().next().is_some()] {
+            th scope="row" { a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } } }
+            td { (clock(web, &report.from)) }
+            td { (verdict(report.verdict())) }
+            td { @match report.soak.tank { Some(tank) => (tank), None => "\u{2013}" } }
+            td { (report.recipe_name) }
+        }
+    }
+}
+
+/// A verdict, with a shape where it is not met.
+fn verdict(word: &str) -> Markup {
+    html! { @if word.starts_with("not met") { b { "\u{25b2} " (word) } } @else { (word) } }
+}
+
+/// Serves one.
+pub(in crate::web) async fn one(State(web): State<Web>, Path(id): Path<String>) -> Response {
+    let found = match web.app.history.batch(id.clone()).await {
+        Ok(found) => found,
+        Err(error) => return unreadable(&web, "Batch", &error.text),
+    };
+    let Some(report) = found.as_ref().and_then(read) else {
+        let shown: String = id.chars().take(60).collect();
+        let body = html! {
+            h1 { "No such batch" }
+            p { "No record is kept of a batch called \u{201c}" (shown) "\u{201d}." }
+            p { a.button href="/batches" { "All batches" } }
+        };
+        let mut response = page(&web, "No such batch", body);
+        *response.status_mut() = StatusCode::NOT_FOUND;
+        return response;
+    };
+    page(&web, "Batch", record(&web, &report))
+}
+
+fn record(web: &Web, report: &BatchReport) -> Markup {
+    let known = |value: Option<f64>, digits: u8, unit: &str| {
+        value.map_or_else(
+            || "not known".to_owned(),
+            |value| format!("{} {unit}", words::number(value, digits)),
+        )
+    };
+    html! {
+        h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": " (verdict(report.verdict())) }
+        p.soft { (report.id) " \u{b7} " (report.recipe_name) }
+        dl.facts {
+            dt { "In the kettle" } dd { (clock(web, &report.from)) " to " (clock(web, &report.to)) ", " (report.ending) }
+            dt { "Come-up" } dd { (known(report.come_up_s.map(|s| s / 60.0), 1, "min")) " until hold time counts" }
+            dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn by the line file" }
+            dt { "Lime" } dd { (known(report.lime_kg, 2, "kg")) ", " (known(report.lime_to_corn_percent, 2, "%")) " of the corn" }
+            @if report.unseen_s > 0.0 { dt { "Not seen" } dd { "its step for " (words::span(report.unseen_s)) } }
+            @for oddity in &report.oddities { dt { "Odd" } dd { (oddity) } }
+        }
+        section { h2 { "Cook" } (verdicts(&report.cook, "Limits of the cook")) }
+        section {
+            h2 { "Phases" }
+            table.tanks {
+                thead { tr { th { "Phase" } th { "From" } th { "min" } } }
+                tbody { @for phase in &report.phases {
+                    tr { th scope="row" { (phase.phase) } td { (clock(web, &phase.from)) } td { (words::number(phase.length_s / 60.0, 1)) } }
+                } }
+            }
+        }
+        (soak(web, report))
+        section {
+            h2 { "What it became" }
+            @if report.fed.is_empty() { p { "It has not been fed to the line yet." } }
+            ul { @for fed in &report.fed { li { (crate::report::batch_text::fed_words(fed, &|text| clock(web, text))) } } }
+        }
+        p.soft {
+            "Recipe file " code { (report.recipe_sha256.as_deref().map_or("", short)) } ", configuration " code { (short(&report.configuration)) }
+            @if !report.is_complete { ". The record goes on until its corn has left the tank." }
+        }
+        p { a.button href="/batches" { "All batches" } }
+    }
+}
+
+fn short(fingerprint: &str) -> &str {
+    fingerprint.get(..12).unwrap_or(fingerprint)
+}
+
+fn verdicts(rows: &[VerdictRow], label: &str) -> Markup {
+    html! {
+        @if rows.is_empty() { p { "The recipe asks for nothing here." } } @else {
+            div.wide tabindex="0" role="region" aria-label=(label) {
+                table.tanks {
+                    thead { tr { th { "Limit" } th { "Accepted" } th { "Was" } th { "" span.unseen { "Verdict" } } } }
+                    tbody { @for row in rows {
+                        tr.bad[row.verdict.starts_with("not met")] {
+                            th scope="row" { (row.limit) } td { (accepted(row)) } td { (found(row)) } td { (verdict(&row.verdict)) }
+                        }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn soak(web: &Web, report: &BatchReport) -> Markup {
+    let soak = &report.soak;
+    html! {
+        section {
+            h2 { "Soak" }
+            @match soak.tank {
+                None => p { "It is not known which tank it was pumped to." },
+                Some(tank) => {
+                    dl.facts {
+                        dt { "Tank" } dd { (tank) @if let Some(from) = &soak.from { ", from " (clock(web, from)) } }
+                        @if let Some(hours) = soak.soaked_h { dt { "Soaked" } dd { (words::span(hours * 3600.0)) " until it was first fed" } }
+                        dt { "Moisture" } dd {
+                            @match (soak.moisture_percent, soak.moisture_uncertainty_percent, &soak.no_moisture_because) {
+                                (Some(moisture), Some(off), _) => { (words::number(moisture, 1)) " % predicted, give or take " (words::number(off, 1)) },
+                                (_, _, Some(why)) => { "not predicted: " (why) },
+                                (_, _, None) => "not predicted"
+                            }
+                        }
+                    }
+                    (verdicts(&soak.limits, "Limits of the soak"))
+                }
+            }
+        }
+    }
+}
+
+/// The list, for programs.
+pub(in crate::web) async fn list_for_programs(State(web): State<Web>) -> Response {
+    match newest(&web).await {
+        Ok(batches) => Json(serde_json::json!({ "schema_version": 1, "batches": batches })).into_response(),
+        Err(why) => {
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {why}"))
+                .into_response()
+        }
+    }
+}
+
+/// One, for programs.
+pub(in crate::web) async fn one_for_programs(State(web): State<Web>, Path(id): Path<String>) -> Response {
+    match web.app.history.batch(id).await {
+        Ok(found) => match found.as_ref().and_then(read) {
+            Some(report) => Json(report).into_response(),
+            None => Problem::new(
+                StatusCode::NOT_FOUND,
+                "no record is kept of this batch; /api/v1/batches lists them",
+            )
+            .into_response(),
+        },
+        Err(error) => {
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
+                .into_response()
+        }
+    }
+}

@@ -1,0 +1,186 @@
+//! The review: exceptions over a time, and the signature under them.
+
+use super::{batch_link, clock, name_field, page, said, unreadable};
+use crate::history::Span;
+use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
+use crate::report::review::{LONGEST_MS, ReviewReport, review_report};
+use crate::report::tables::{hold_words, product_words};
+use crate::web::acknowledge::remembered_name;
+use crate::web::problem::Problem;
+use crate::web::{Web, names, reports, words};
+use axum::Json;
+use axum::extract::{Query, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use serde::Deserialize;
+use setward_protocol::UtcMillis;
+
+const DAY_MS: i64 = 24 * 3_600_000;
+const HOUR_MS: i64 = 3_600_000;
+
+/// The window; the last 24 h up to the full hour without it.
+#[derive(Deserialize)]
+pub(in crate::web) struct Asked {
+    from: Option<String>,
+    to: Option<String>,
+    said: Option<String>,
+}
+
+fn window(web: &Web, asked: &Asked) -> Result<Span, String> {
+    // To the hour, so that a page that is read again shows the same time, and can be signed.
+    let now = web.app.clock.utc();
+    let hour = UtcMillis(now.0 - now.0.rem_euclid(HOUR_MS));
+    let window = reports::span((asked.from.as_deref(), asked.to.as_deref()), DAY_MS, hour)?;
+    if window.length_ms() > LONGEST_MS {
+        return Err("a review reaches over 93 days at most; ask for a shorter time".to_owned());
+    }
+    Ok(window)
+}
+
+/// The review, for programs.
+pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Query<Asked>) -> Response {
+    let window = match window(&web, &asked) {
+        Ok(window) => window,
+        Err(text) => return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response(),
+    };
+    match review_report(&web.app.line, &*web.app.history, window, web.app.clock.utc()).await {
+        Ok(report) => Json(report).into_response(),
+        Err(error) => {
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
+                .into_response()
+        }
+    }
+}
+
+/// Serves the page.
+pub(in crate::web) async fn show(
+    State(web): State<Web>,
+    Query(asked): Query<Asked>,
+    headers: HeaderMap,
+) -> Response {
+    let window = match window(&web, &asked) {
+        Ok(window) => window,
+        Err(text) => {
+            let body = html! { h1 { "Review" } p { (text) "." } p { a.button href="/records" { "The last 24 hours" } } };
+            let mut response = page(&web, "Review", body);
+            *response.status_mut() = StatusCode::UNPROCESSABLE_ENTITY;
+            return response;
+        }
+    };
+    match review_report(&web.app.line, &*web.app.history, window, web.app.clock.utc()).await {
+        Ok(report) => {
+            let name = remembered_name(&headers);
+            page(&web, "Review", show_report(&web, window, &report, (asked.said.as_deref(), name.as_deref())))
+        }
+        Err(error) => unreadable(&web, "Review", &error.text),
+    }
+}
+
+fn part(title: &str, lines: &[Markup]) -> Markup {
+    html! {
+        section { h2 { (title) } @if lines.is_empty() { p { "None." } } ul { @for line in lines { li { (line) } } } }
+    }
+}
+
+fn show_report(
+    web: &Web,
+    window: Span,
+    report: &ReviewReport,
+    (outcome, name): (Option<&str>, Option<&str>),
+) -> Markup {
+    let local = |text: &str| clock(web, text);
+    let batches: Vec<Markup> = report.batch_exceptions.iter().map(|batch| html! {
+        (batch_link(&batch.id)) " " (batch.recipe) ": " @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
+    }).collect();
+    let alarms: Vec<Markup> = report.alarms.iter().map(|row| html! {
+        a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
+        @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
+        @match &row.product { Some(product) => { @for line in product_words(product, &local) { br; (line) } }, None => { br; "no product is traced" } }
+    }).collect();
+    let corrections: Vec<Markup> = report
+        .corrections
+        .iter()
+        .map(|row| html! { (local(&row.at)) " " (row.name) ": " (row.old) " to " (row.new) " by " (row.by) })
+        .collect();
+    let holds: Vec<Markup> =
+        report.holds.iter().map(|row| html! { a href="/holds" { (hold_words(row, &local)) } }).collect();
+    let gaps: Vec<Markup> = report
+        .gaps
+        .iter()
+        .map(|gap| html! { (local(&gap.from)) " to " (local(&gap.to)) ", " (words::span(gap.length_s)) })
+        .collect();
+    let steps: Vec<Markup> = report
+        .clock_steps
+        .iter()
+        .map(|step| html! { (words::signed(step.step_s, 1)) " s, seen " (local(&step.seen)) })
+        .collect();
+    let blind: Vec<Markup> = report.blind.iter().map(|row| html! { a href=(format!("/alarms/{}", row.alarm)) { (row.alarm) } " for " (words::span(row.blind_s)) }).collect();
+    html! {
+        h1 { "Review: " (report.exceptions()) " exceptions" }
+        (said(outcome))
+        p.point { (local(&report.from)) " to " (local(&report.to)) }
+        (part(&format!("Kettle batches, {} in all: limits not met or not known", report.batches), &batches))
+        (part("Medium and high alarms, with the product they touched", &alarms))
+        (part(if report.entries_are_kept { "Corrections" } else { "Corrections: nothing is entered on this line" }, &corrections))
+        (part("Holds placed, decided or open", &holds))
+        (part("Nobody watched", &gaps))
+        (part("Steps of the clock", &steps))
+        section {
+            h2 { "Audit trail" }
+            @if report.audit_broken.is_empty() { p { "Whole, " (report.audit_entries) " entries." } }
+            ul { @for broken in &report.audit_broken { li { b { "\u{25b2} " (broken) } } } }
+        }
+        @if !blind.is_empty() { details { summary { (blind.len()) " alarms could not have fired for a while" } ul { @for line in &blind { li { (line) } } } } }
+        (signing(web, window, report, name))
+    }
+}
+
+fn signing(web: &Web, window: Span, report: &ReviewReport, name: Option<&str>) -> Markup {
+    html! {
+        section #sign {
+            h2 { "Signed" }
+            @if report.signed.is_empty() { p { "Nobody has signed this time." } }
+            ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (signed.exceptions) " exceptions seen" } } }
+            @if window.to() <= web.app.clock.utc() {
+                form.acknowledge method="post" action="/sign-offs" {
+                    input type="hidden" name="from_utc_ms" value=(window.from().0);
+                    input type="hidden" name="to_utc_ms" value=(window.to().0);
+                    input type="hidden" name="seen" value=(report.exceptions());
+                    (name_field("by", name))
+                    button type="submit" { "Sign" small { "I have reviewed these records" } }
+                }
+            }
+        }
+    }
+}
+
+/// What a program asks to hold.
+#[derive(Deserialize)]
+pub(in crate::web) struct HoldAsked {
+    alarm: String,
+    occurrence: Option<u32>,
+}
+
+/// What to hold for an occurrence of an alarm, for programs.
+pub(in crate::web) async fn hold_for_programs(
+    State(web): State<Web>,
+    Query(asked): Query<HoldAsked>,
+) -> Response {
+    let alarm = match names::alarm(&web.app.line, &asked.alarm) {
+        Ok(alarm) => alarm,
+        Err(nearest) => return crate::web::api::missing("alarm", nearest),
+    };
+    let found: Result<HoldReport, NoWindow> =
+        hold_report(&web.app.line, &*web.app.history, (alarm, asked.occurrence), web.app.clock.utc()).await;
+    match found {
+        Ok(report) => Json(report).into_response(),
+        Err(NoWindow::NoSuchOccurrence) => {
+            Problem::new(StatusCode::NOT_FOUND, "history has no such occurrence").into_response()
+        }
+        Err(NoWindow::History(error)) => {
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
+                .into_response()
+        }
+    }
+}
