@@ -246,7 +246,9 @@ async fn a_crew_on_its_rounds_keeps_the_line_quiet() {
     let count = |tag: &str| kept.iter().filter(|entry| entry.tag == tag && entry.corrects.is_none()).count();
     assert!((4..=6).contains(&count("AI-451")), "each half hour: {}", count("AI-451"));
     assert!((2..=3).contains(&count("XI-455")) && count("WI-101") >= 1, "{kept:?}");
-    assert!(kept.iter().all(|entry| entry.late_s < 3_000.0));
+    // The oil of yesterday afternoon was due before anybody watched.
+    let in_time = |entry: &setward::history::StoredEntry| entry.tag == "AI-310" || entry.late_s < 3_000.0;
+    assert!(kept.iter().all(in_time), "{kept:?}");
     for alarm in
         ["detector-check-overdue", "finished-moisture-out", "lime-dose-out.WI-101", "piece-weight-out"]
     {

@@ -118,14 +118,15 @@ async fn what_is_wrong_is_refused_in_words() {
 async fn a_phone_without_scripts_enters_by_form() {
     let state = desk();
     let page = get(&state, "/entries/AI-451").await.text;
-    check_says(
-        &page,
-        &["Finished moisture", "inputmode=\"decimal\"", "data-key=\"7\"", "name=\"seen\" value=\"0\""],
-        &["http-equiv=\"refresh\""],
-    );
+    check_says(&page, &["Finished moisture", "Value in %", "Your name"], &[]);
+    for raw in ["inputmode=\"decimal\"", "data-key=\"7\"", "name=\"seen\" value=\"0\""] {
+        assert!(page.contains(raw), "{raw}");
+    }
+    assert!(!page.contains("http-equiv=\"refresh\""), "nothing is fetched anew under a hand that writes");
     let asked = post_form(&state, "/entries/AI-451", "value=13&by=In%C3%A9s&seen=0").await;
     assert_eq!(asked.status, StatusCode::CONFLICT);
-    check_says(&asked.text, &["did you mean 1.3?", "I meant 1.3", "It is right", "value=\"13\""], &[]);
+    check_says(&asked.text, &["did you mean 1.3?", "I meant 1.3", "It is right"], &[]);
+    assert!(asked.text.contains("value=\"13\""));
     let kept = post_form(&state, "/entries/AI-451", "value=13&meant=1.3&by=In%C3%A9s&seen=0&taken=").await;
     assert_eq!(kept.status, StatusCode::SEE_OTHER);
     assert_eq!(kept.headers[header::LOCATION], "/entries?said=kept&n=1");
@@ -136,10 +137,12 @@ async fn a_phone_without_scripts_enters_by_form() {
     check_says(&stale.text, &["Inés has entered 1.3 meanwhile"], &[]);
     let nobody = post_form(&state, "/entries/AI-451", "value=1.2&by=&seen=1").await;
     assert_eq!(nobody.status, StatusCode::UNPROCESSABLE_ENTITY);
-    check_says(&nobody.text, &["Not entered: give your name", "value=\"1.2\""], &[]);
+    check_says(&nobody.text, &["Not entered: give your name"], &[]);
+    assert!(nobody.text.contains("value=\"1.2\""));
     let correcting = get(&state, "/entries/AI-451?correct=1").await.text;
-    check_says(&correcting, &["In place of no. 1: 1.3 %", "name=\"corrects\" value=\"1\""], &[]);
+    check_says(&correcting, &["In place of no. 1: 1.3 %"], &[]);
+    assert!(correcting.contains("name=\"corrects\" value=\"1\""));
     let missing = get(&state, "/entries/AI-45").await;
     assert_eq!(missing.status, StatusCode::NOT_FOUND);
-    check_says(&missing.text, &["Did you mean", "/entries/AI-451"], &[]);
+    check_says(&missing.text, &["Did you mean", "AI-451"], &[]);
 }
