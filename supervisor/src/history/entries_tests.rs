@@ -83,7 +83,7 @@ async fn a_file_of_version_2_gets_the_table_and_keeps_all_it_has() {
     let begun = store.start_run(run(START_MS)).await.unwrap();
     drop(store);
     let file = Connection::open(folder.path().join("history.sqlite")).unwrap();
-    file.execute_batch("DROP TABLE entries; PRAGMA user_version = 2").unwrap();
+    file.execute_batch("DROP TABLE entries; DROP TABLE records; PRAGMA user_version = 2").unwrap();
     drop(file);
     let store = ThreadedStore::open(folder.path()).unwrap();
     let next = store.start_run(run(START_MS)).await.unwrap();

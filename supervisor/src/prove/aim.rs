@@ -124,6 +124,6 @@ fn least(signal: &LineSignal) -> f64 {
     let (low, high) = signal.range;
     let span = (high - low).abs();
     let counts = signal.register().map_or(0.0, |register| 2.0 * register.wire.scale.abs());
-    let of_range = if signal.register().is_some() { WELL_BEYOND * span } else { 0.0 };
+    let of_range = if signal.register().is_some() { WELL_BEYOND * span } else { 1e-3 * span };
     of_range.min(span).max(NOISE_WITHIN * signal.simulate.noise).max(counts)
 }

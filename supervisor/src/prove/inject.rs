@@ -3,7 +3,7 @@
 use super::aim::{Aim, aims};
 use super::plan::Step;
 use setward_alarm::{AlarmId, EquivalentTimeSettings, Kind, RateSettings, Side, Watched};
-use setward_config::line::{Line, LineAlarm, LineSignal, Origin, Register};
+use setward_config::line::{EntryKind, Followed, Line, LineAlarm, LineSignal, Origin, Register};
 use setward_process::condition::{Condition, Test};
 use setward_process::derived::Derivation;
 use setward_protocol::{Mode, Reading, SignalId};
@@ -30,6 +30,11 @@ pub fn of(line: &Line, alarm: AlarmId) -> Injected {
         Err(note) => injected.notes.push(note),
     };
     let Watched::Signal(id) = own.settings.watches else { return injected };
+    match &line.signal(id).origin {
+        Origin::Register(_) | Origin::Derived(_) => {}
+        Origin::Entered => return entered(line, alarm, id),
+        Origin::Followed(followed) => return of_corn(line, id, *followed),
+    }
     match &own.settings.kind {
         Kind::Status(settings) => {
             for code in settings.is.as_slice() {
@@ -62,6 +67,78 @@ pub fn of(line: &Line, alarm: AlarmId) -> Injected {
         }
     }
     injected
+}
+
+/// A value a little out lies this share of the way to one well out.
+const NEAR: f64 = 0.2;
+/// So many entries in a row are out: no alarm asks for more.
+const ENTRIES_IN_A_ROW: usize = 5;
+
+/// Somebody enters what is out, again and again.
+fn entered(line: &Line, alarm: AlarmId, id: SignalId) -> Injected {
+    let mut injected = Injected::default();
+    let Some(entry) = line.entries.iter().find(|entry| entry.signal == id) else { return injected };
+    let tag = &line.signal(id).tag;
+    let again = |typed: String| vec![Step::Enter(tag.clone(), typed); ENTRIES_IN_A_ROW];
+    match entry.kind {
+        EntryKind::Check => injected.faults.push(again("failed".to_owned())),
+        EntryKind::Number => {
+            let (low, high) = entry.possible;
+            // A little out first: what is far out may have an alarm of its own.
+            let near = |aim: Aim| Aim { beyond: NEAR * aim.beyond, ..aim };
+            for aim in aims(line, alarm).into_iter().flat_map(|aim| [near(aim), aim]) {
+                let value = aim.value().clamp(low, high);
+                let is_out = match aim.side {
+                    Side::Above => value > aim.edge,
+                    Side::Below => value < aim.edge,
+                };
+                if is_out {
+                    injected.faults.push(again(format!("{value:.4}")));
+                }
+            }
+            if injected.faults.is_empty() {
+                injected.notes.push(format!("nothing that {tag} may be lies beyond what the alarm is about"));
+            }
+        }
+        EntryKind::Calibration => injected.notes.push(format!("{tag} is a calibration: not tried here")),
+    }
+    injected
+}
+
+/// What is worked out from entries and corn: a check that is not repeated, another tank in front of the line.
+fn of_corn(line: &Line, id: SignalId, followed: Followed) -> Injected {
+    let mut injected = Injected::default();
+    match followed {
+        Followed::SinceGood(entry) => {
+            let is_check = line.entries.iter().any(|one| one.signal == entry && one.kind == EntryKind::Check);
+            let typed = if is_check { "passed".to_owned() } else { right(line, entry) };
+            injected.faults.push(vec![Step::Enter(line.signal(entry).tag.clone(), typed)]);
+        }
+        Followed::YoungestFeeding => {
+            let feeding = line.feed.as_ref().and_then(|feed| feed.tank);
+            for tank in &line.tanks {
+                let shown = feeding.map(|feeding| shows(line, feeding, f64::from(tank.number)));
+                injected.faults.extend(shown.and_then(Result::ok).map(|fault| vec![Step::Begin(fault)]));
+            }
+        }
+        Followed::OldestCorn | Followed::OldestIn(_) | Followed::DueTank => {}
+    }
+    if injected.faults.is_empty() {
+        let tag = &line.signal(id).tag;
+        injected
+            .notes
+            .push(format!("{tag} follows from hours of batches and feedings: nothing here brings it about"));
+    }
+    injected
+}
+
+/// What is right of an entry: the recipe's setpoint, else the middle of what is usual.
+#[must_use]
+pub fn right(line: &Line, signal: SignalId) -> String {
+    let asked = line.recipe().setpoint(signal).map(|asked| asked.target.setpoint);
+    let entry = line.entries.iter().find(|entry| entry.signal == signal);
+    let middle = entry.map(|entry| (entry.usual.0 + entry.usual.1) / 2.0);
+    format!("{:.4}", asked.or(middle).unwrap_or_default())
 }
 
 /// The value that an aim asks for, in the signal's register or in that of the signal it is computed from.

@@ -38,7 +38,7 @@ impl Report {
                         (section("Alarms of the files", self.configured, of(false)))
                         (section("Automatic alarms, one a signal and controller", self.automatic, of(true)))
                         p {
-                            "Times count from the last thing that was done. Expected: from the settings and the values seen, by a "
+                            "Times count from the last thing that was done, or the first entry. Expected: from the settings and the values seen, by a "
                             "reckoning apart from the program's own. By physics: by a fault of the simulated process, of an "
                             "instrument or of a controller. By injection: a register was made to show what is not so."
                         }

@@ -2,7 +2,7 @@
 
 use super::{inject, physics};
 use setward_alarm::{AlarmId, Kind};
-use setward_config::line::{Line, LineAlarm, Meaning};
+use setward_config::line::{Line, LineAlarm, Meaning, Origin};
 use setward_process::condition::Test;
 use setward_protocol::{Mode, SignalId};
 
@@ -12,6 +12,9 @@ pub const WARM_UP_S: u64 = 120;
 const BOUND_S: u64 = 7_200;
 /// The same where a whole round of the cook house, or an oil level, has to be waited for, s.
 const LONG_BOUND_S: u64 = 14_400;
+
+/// The same where every soak tank has to be filled anew, and to soak, s.
+const SOAK_BOUND_S: u64 = 72_000;
 
 /// How an alarm is made to raise.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -29,6 +32,8 @@ pub enum Step {
     Begin(String),
     /// Operators do something.
     Operate(&'static str),
+    /// Somebody enters something: the tag, and a number, `passed` or `failed`.
+    Enter(String, String),
 }
 
 /// Something that may raise an alarm.
@@ -60,9 +65,11 @@ impl Candidate {
         let step = |(_, step): &(u64, Step)| match step {
             Step::Begin(fault) => fault.clone(),
             Step::Operate(operation) => format!("operators: {operation}"),
+            Step::Enter(tag, typed) => format!("entered {tag} {typed}"),
         };
         let settings = self.setting.iter().map(|setting| format!("with {setting}"));
         let mut words: Vec<String> = self.steps.iter().map(step).collect();
+        words.dedup();
         if words.is_empty() {
             words.push("nothing else".to_owned());
         }
@@ -88,19 +95,23 @@ pub fn candidates(line: &Line, alarm: AlarmId) -> Plan {
         // What goes wrong after a stop is there already when the line comes back.
         let at = if way == Way::Physics { 0 } else { last };
         let mut timed = approach.clone();
-        timed.extend(steps.into_iter().map(|step| (at, step)));
+        // Each entry stands alone, some seconds apart from the one before.
+        let apart =
+            |index: usize, step: &Step| if matches!(step, Step::Enter(..)) { 5 * index as u64 } else { 0 };
+        timed.extend(steps.into_iter().enumerate().map(|(index, step)| (at + apart(index, &step), step)));
         timed.sort_by_key(|(at, _)| *at);
         let candidate = Candidate { way, setting: setting.to_vec(), steps: timed, bound_s };
         if !plan.candidates.contains(&candidate) {
             plan.candidates.push(candidate);
         }
     };
+    let is_slow = follows_corn(line, own);
     for steps in physics::of(line, alarm) {
-        add(Way::Physics, steps, &setting, bound_of(own));
+        add(Way::Physics, steps, &setting, if is_slow { SOAK_BOUND_S } else { bound_of(own) });
     }
     let injected = inject::of(line, alarm);
     for steps in &injected.faults {
-        add(Way::Injection, steps.clone(), &setting, BOUND_S);
+        add(Way::Injection, steps.clone(), &setting, if is_slow { SOAK_BOUND_S } else { BOUND_S });
     }
     let conditions = inject::conditions(line, own);
     for steps in injected.faults.iter().filter(|_| !conditions.is_empty()) {
@@ -109,6 +120,12 @@ pub fn candidates(line: &Line, alarm: AlarmId) -> Plan {
     }
     plan.notes = injected.notes;
     plan
+}
+
+/// Whether it waits for what is known of corn: a tank has to be filled in the run, and to soak.
+fn follows_corn(line: &Line, alarm: &LineAlarm) -> bool {
+    let followed = |signal: SignalId| matches!(line.signal(signal).origin, Origin::Followed(_));
+    alarm.band.is_some() || alarm.when.iter().any(|condition| followed(condition.signal))
 }
 
 const fn bound_of(alarm: &LineAlarm) -> u64 {

@@ -161,7 +161,7 @@ impl Verdict {
         }
         let Some(cleared_s) = seen.cleared_s else {
             return failed(
-                "it raised, and did not clear within four hours of the faults' end".to_owned(),
+                "it raised, and did not clear within twenty hours of the faults' end".to_owned(),
                 true,
             );
         };

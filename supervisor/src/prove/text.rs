@@ -35,7 +35,7 @@ impl Report {
         of(true).try_for_each(|proof| write_proof(out, proof))?;
         writeln!(
             out,
-            "\nTimes count from the last thing that was done. Expected: from the settings and the values seen, by a"
+            "\nTimes count from the last thing that was done, or the first entry. Expected: from the settings and the values seen, by a"
         )?;
         writeln!(
             out,

@@ -2,9 +2,11 @@
 //! acknowledged twice, and waited for again until it has cleared.
 
 use super::Plant;
+use super::inject::right;
 use super::plan::{Candidate, Step, WARM_UP_S};
 use super::watch::Watcher;
 use crate::clock::Clock;
+use crate::entries::{EntryWish, Typed};
 use crate::handle::{LineHandle, Wish, WishRequest};
 use crate::history::HistoryStore;
 use crate::history::sqlite::InlineStore;
@@ -20,8 +22,8 @@ use std::time::Duration;
 const START: UtcMillis = UtcMillis(1_767_571_200_000);
 /// Who acknowledges, in the events of the run.
 const BY: &str = "proof";
-/// An alarm that still stands so long after the last fault ended has not cleared, s.
-const CLEARS_WITHIN_S: u64 = 14_400;
+/// An alarm that still stands so long after the last fault ended has not cleared, s: a tank has to be fed and filled again.
+const CLEARS_WITHIN_S: u64 = 72_000;
 /// So long after it must have raised, waiting on makes no sense, s.
 const OVERDUE_S: i64 = 120;
 
@@ -139,15 +141,22 @@ impl<'a, P: Plant> Attempt<'a, P> {
             match step {
                 Step::Begin(fault) => self.plant.begin(fault)?,
                 Step::Operate(operation) => self.plant.operate(operation)?,
+                Step::Enter(tag, typed) => self.enter(tag, typed).await?,
             }
         }
+        // What is entered again and again is counted from the first time.
+        let begun_s = if candidate.steps.iter().any(|(_, step)| matches!(step, Step::Enter(..))) {
+            WARM_UP_S + candidate.steps.first().map_or(0, |(at, _)| *at)
+        } else {
+            self.second
+        };
         let begun = self.second;
-        self.trackers.iter_mut().for_each(|tracker| tracker.seen.begun_s = begun as f64);
+        self.trackers.iter_mut().for_each(|tracker| tracker.seen.begun_s = begun_s as f64);
         while self.second < begun + candidate.bound_s && self.trackers.iter().any(Tracker::is_waited_for) {
             self.pass_second().await;
             self.acknowledge().await;
         }
-        self.end_faults()?;
+        self.end_faults().await?;
         let ended = self.second;
         self.trackers.iter_mut().for_each(|tracker| tracker.seen.ended_s = ended as f64);
         while self.second < ended + CLEARS_WITHIN_S && self.trackers.iter().any(Tracker::has_to_clear) {
@@ -202,12 +211,51 @@ impl<'a, P: Plant> Attempt<'a, P> {
         }
     }
 
-    fn end_faults(&self) -> Result<(), String> {
+    /// Somebody enters a number, or that a check passed or failed; what is unusual is meant.
+    async fn enter(&self, tag: &str, typed: &str) -> Result<(), String> {
+        let line = &self.trial.line;
+        let signal = line.signal_by_tag(tag);
+        let entry = line.entries.iter().position(|entry| Some(entry.signal) == signal);
+        let entry = entry.ok_or_else(|| format!("{tag} is no entry"))?;
+        let typed = match typed {
+            "passed" => Typed::Check(true),
+            "failed" => Typed::Check(false),
+            number => Typed::Number(number.parse().map_err(|_| format!("{number} is no number"))?),
+        };
+        let wish = EntryWish {
+            entry,
+            typed,
+            taken: None,
+            by: BY.to_owned(),
+            about: None,
+            note: None,
+            corrects: None,
+            seen: None,
+            confirmed: true,
+        };
+        self.handle
+            .enter(wish)
+            .await
+            .map(|_taken| ())
+            .map_err(|refusal| format!("{tag} was not taken: {refusal:?}"))
+    }
+
+    async fn end_faults(&mut self) -> Result<(), String> {
         let mut operated = false;
-        for (_, step) in &self.trial.candidate.steps {
+        let trial = self.trial;
+        for (_, step) in &trial.candidate.steps {
             match step {
                 Step::Begin(fault) => self.plant.end(fault),
                 Step::Operate(_) => operated = true,
+                Step::Enter(tag, typed) => {
+                    let signal = trial.line.signal_by_tag(tag);
+                    let is_check = ["passed", "failed"].contains(&typed.as_str());
+                    let right = signal.map(|signal| right(&trial.line, signal)).unwrap_or_default();
+                    self.enter(tag, if is_check { "passed" } else { &right }).await?;
+                    for _ in 0..5 {
+                        self.pass_second().await;
+                    }
+                }
             }
         }
         if operated { self.plant.operate("run") } else { Ok(()) }

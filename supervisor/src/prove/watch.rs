@@ -9,7 +9,7 @@ use setward_alarm::{
     AlarmId, Allowance, AverageReference, Flags, Kind, Leak, MovingAverageSettings, Reference, Side,
     StatusSettings, Target, TimeWeightedSettings, Watched, Width,
 };
-use setward_config::line::{Line, LineAlarm};
+use setward_config::line::{Line, LineAlarm, Origin};
 use setward_process::condition::all_hold;
 use setward_protocol::{SignalId, UtcMillis};
 use std::time::Duration;
@@ -89,6 +89,7 @@ impl Watcher {
             self.sum = if self.batch.is_some() { self.sum } else { 0.0 };
         }
         let due = self.judge(line, snapshot);
+        let due = if is_reckoned(line, self.alarm) { due } else { Due { may: true, must: false } };
         if is_silent {
             (self.earliest, self.latest) = (None, None);
             return;
@@ -334,6 +335,15 @@ impl Watcher {
         });
         (below > 0.0).then(|| above / below)
     }
+}
+
+/// What people enter comes when they enter it, and what follows from corn is worked out over hours: neither is reckoned here.
+fn is_reckoned(line: &Line, alarm: AlarmId) -> bool {
+    let own = line.alarm(alarm);
+    let origin = own.settings.watches.signal().map(|signal| &line.signal(signal).origin);
+    let other = own.settings.kind.other_signal().map(|signal| &line.signal(signal).origin);
+    let is_plain = |origin: &Origin| matches!(origin, Origin::Register(_) | Origin::Derived(_));
+    own.band.is_none() && origin.into_iter().chain(other).all(is_plain)
 }
 
 /// How long passes between two looks.

@@ -356,8 +356,8 @@ async fn the_api_acknowledges_and_names_the_present_occurrence_when_stale() {
 }
 
 /// The line is published with every scan for whoever watches all the time: holding the way to it is not watching.
-#[test]
-fn only_a_receiver_of_its_own_watches_the_line() {
+#[tokio::test]
+async fn only_a_receiver_of_its_own_watches_the_line() {
     let night = night();
     let clones = [night.state.handle.clone(), night.state.handle.clone()];
     let own = night.publish.receiver_count();
