@@ -90,7 +90,7 @@ pub enum Followed {
     SinceGood(SignalId),
     /// Age of the youngest corn in the tank that feeds the line.
     YoungestFeeding,
-    /// Age of the oldest corn in any tank; nothing where no tank holds any.
+    /// Age of the oldest corn in any tank that does not feed yet; nothing where no tank holds any.
     OldestCorn,
     /// Age of the oldest corn in this tank, an index into the line's.
     OldestIn(usize),

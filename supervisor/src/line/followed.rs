@@ -63,11 +63,14 @@ impl LineTask<'_> {
         fed.row.youngest_s
     }
 
-    /// Nothing where every tank says that it is empty.
+    /// Of the tanks that do not feed yet: what feeds is on its way. Nothing where every tank says that it is empty.
     fn oldest_corn(&self, tanks: &[TankView]) -> Option<f64> {
-        let known = tanks.iter().filter_map(|view| view.row.oldest_s).fold(None, longer);
+        let word = self.line.feed.as_ref().and_then(|feed| feed.tank);
+        let feeding = word.and_then(|word| self.core.good(word));
+        let waits = |view: &&TankView| Some(f64::from(view.row.number)) != feeding;
+        let known = tanks.iter().filter(waits).filter_map(|view| view.row.oldest_s).fold(None, longer);
         let is_all_empty = self.line.tanks.len() == tanks.len()
-            && tanks.iter().all(|view| self.holds(view) == Some(TankCode::Empty));
+            && tanks.iter().filter(waits).all(|view| self.holds(view) == Some(TankCode::Empty));
         known.or_else(|| is_all_empty.then_some(0.0))
     }
 
