@@ -20,7 +20,9 @@ const COOK_WORD: &str = "XI-123";
 const SEASONING_SHARE: &str = "WFY-442";
 const HOLDS: [(&str, f64); 2] = [("blue-corn-rounds", 20.0), ("white-corn-strips", 28.0)];
 /// What came before: the tanks are fed empty, the line stops, the fryer is boiled out and all cools down.
-const BEFORE: [(Operation, u64); 5] = [
+const BEFORE: [(Operation, u64); 6] = [
+    // Two batches make a tank: so long, and none is left with one.
+    (Operation::Run, 41 * MINUTE_S),
     (Operation::CookStop, 24 * HOUR_S),
     (Operation::Stop, HOUR_S),
     (Operation::BoilOut, 4 * HOUR_S),
@@ -48,9 +50,17 @@ impl DemoWeek {
     /// # Errors
     /// The first line of the script that `line` can't do, in words.
     pub fn of(line: &Line) -> Result<Self, String> {
+        Self::read(line, SCRIPT)
+    }
+
+    /// The week that a script tells.
+    ///
+    /// # Errors
+    /// As [`Self::of`].
+    pub fn read(line: &Line, script: &str) -> Result<Self, String> {
         let mut week = Self { cues: VecDeque::new(), length: Duration::ZERO };
         let mut start = None;
-        for (number, text) in (1..).zip(SCRIPT.lines()) {
+        for (number, text) in (1..).zip(script.lines()) {
             let words: Vec<_> = text.split('#').next().unwrap_or_default().split_whitespace().collect();
             let [day, time, what @ ..] = words.as_slice() else { continue };
             let wrong = |why: String| format!("the demo's week, line {number}: {why}");
