@@ -1,4 +1,6 @@
 //! The demo's week, lived through in virtual time: who was called when, against what the plant's diary says.
+//!
+//! `SETWARD_WRITE=1 cargo test --release --test line demo_week` writes the table in DEVELOPERS.md anew.
 
 use crate::support::{MemoryDial, demo_line};
 use setward::cli::demo::WEEK_BEGINS_HOUR;
@@ -9,10 +11,25 @@ use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, StoredEvent};
 use setward::protocol::UtcMillis;
 use setward::{Edges, start};
+use std::fmt::Write as _;
+use std::path::Path;
 use std::sync::Arc;
 
 /// 2026-01-04 15:20 at the plant: a Sunday.
 const START: UtcMillis = UtcMillis(1_767_561_600_000);
+const FILE: &str = "DEVELOPERS.md";
+const MARKS: [&str; 2] = ["<!-- the demo's week: made by a test -->", "<!-- end of the demo's week -->"];
+
+/// A call that the diary tells of, or that follows from what it tells.
+struct Call {
+    incident: &'static str,
+    /// Beginning of the alarm's id.
+    alarm: &'static str,
+    /// When it is expected: by the diary, or, of what the diary does not tell, as it was found; and how far off it may be, s.
+    expected: (&'static str, &'static str),
+    within_s: f64,
+    note: &'static str,
+}
 
 async fn week(seed: u64) -> Vec<StoredEvent> {
     let line = Arc::new(demo_line());
@@ -31,28 +48,278 @@ async fn week(seed: u64) -> Vec<StoredEvent> {
 
 /// "Mon 10:43:10" of the plant's clock.
 fn shown(at_s: f64) -> String {
-    let of_week = at_s as u64 + 6 * 86_400 + 15 * 3_600 + 20 * 60;
+    let of_week = at_s.round() as u64 + 6 * 86_400 + 15 * 3_600 + 20 * 60;
     let days = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
     let (hour, minute, second) = (of_week / 3_600 % 24, of_week / 60 % 60, of_week % 60);
     format!("{} {hour:02}:{minute:02}:{second:02}", days[(of_week / 86_400 % 7) as usize])
 }
 
-#[tokio::test(start_paused = true)]
-async fn the_week_tells_its_incidents_and_is_silent_else() {
-    let events = week(1).await;
-    for stored in &events {
-        let event = &stored.event;
-        if event.alarm.is_none() && event.what != "station mode" && event.what != "recipe" {
-            continue;
-        }
-        println!(
-            "{} {:<14} {:<32} {} {} {}",
-            shown(event.at.as_secs_f64()),
-            event.what,
-            event.alarm.as_deref().unwrap_or("-"),
-            event.states,
-            event.value.map(|value| format!("{value:.2}")).unwrap_or_default(),
-            event.note.as_deref().unwrap_or_default(),
+/// Calls of people in the week: alarm and when, s.
+fn calls(events: &[StoredEvent]) -> Vec<(String, f64)> {
+    let raised = events.iter().map(|stored| &stored.event).filter(|event| event.what == "raised");
+    let called = raised.filter(|event| event.note.as_deref() != Some("silent"));
+    called.filter_map(|event| Some((event.alarm.clone()?, event.at.as_secs_f64()))).collect()
+}
+
+/// Everybody who is called in the week, in order: by the diary, or by what follows from it here.
+const CALLS: &[Call] = &[
+    Call {
+        incident: "-",
+        alarm: "detector-check-overdue",
+        expected: ("Mon", "06:15:00"),
+        within_s: 120.0,
+        note: "besides: nobody enters a check at the start",
+    },
+    Call {
+        incident: "1",
+        alarm: "setpoint-not-recipe.TIC-310-SP",
+        expected: ("Mon", "10:43:10"),
+        within_s: 5.0,
+        note: "",
+    },
+    Call {
+        incident: "1",
+        alarm: "fryer-inlet-hot",
+        expected: ("Mon", "10:47:30"),
+        within_s: 60.0,
+        note: "the diary says about",
+    },
+    Call {
+        incident: "2",
+        alarm: "feed-gap-long",
+        expected: ("Mon", "15:28:20"),
+        within_s: 60.0,
+        note: "the diary says about",
+    },
+    Call {
+        incident: "-",
+        alarm: "detector-check-overdue",
+        expected: ("Tue", "14:19:00"),
+        within_s: 120.0,
+        note: "besides: one check in sixteen comes late",
+    },
+    Call {
+        incident: "3",
+        alarm: "kettle-heat-slow.TT-111",
+        expected: ("Tue", "20:58:00"),
+        within_s: 3600.0,
+        note: "when a batch heats is the cook house's affair",
+    },
+    Call {
+        incident: "3",
+        alarm: "cook-dose-out-white.TT-111",
+        expected: ("Tue", "22:47:12"),
+        within_s: 120.0,
+        note: "besides: the diary says dose at the upper edge; here it is beyond",
+    },
+    Call {
+        incident: "4",
+        alarm: "quench-end-hot-white",
+        expected: ("Tue", "23:58:20"),
+        within_s: 3600.0,
+        note: "the quench of kettle 2, not 1",
+    },
+    Call {
+        incident: "-",
+        alarm: "soak-too-old",
+        expected: ("Wed", "03:54:34"),
+        within_s: 120.0,
+        note: "besides: the wash; the diary has the planner hold batches back",
+    },
+    Call {
+        incident: "-",
+        alarm: "soak-too-old",
+        expected: ("Wed", "05:18:32"),
+        within_s: 120.0,
+        note: "besides: the same",
+    },
+    Call {
+        incident: "-",
+        alarm: "lime-dose-out",
+        expected: ("Wed", "07:51:00"),
+        within_s: 300.0,
+        note: "besides: lime as entered",
+    },
+    Call {
+        incident: "5",
+        alarm: "oven-flame-lost.BS-202",
+        expected: ("Wed", "15:05:25"),
+        within_s: 5.0,
+        note: "hides oven-zone-cold.TT-202",
+    },
+    Call {
+        incident: "5",
+        alarm: "feed-gap-long",
+        expected: ("Wed", "15:12:01"),
+        within_s: 60.0,
+        note: "besides: the feed was stopped for the flame",
+    },
+    Call {
+        incident: "-",
+        alarm: "soak-too-old",
+        expected: ("Thu", "06:09:10"),
+        within_s: 120.0,
+        note: "besides: the changeover",
+    },
+    Call {
+        incident: "-",
+        alarm: "detector-check-overdue",
+        expected: ("Thu", "06:52:22"),
+        within_s: 120.0,
+        note: "besides: nobody enters a check at the start",
+    },
+    Call {
+        incident: "6",
+        alarm: "fryer-probes-apart",
+        expected: ("Thu", "10:24:00"),
+        within_s: 10800.0,
+        note: "three minutes without a break: noise asks for half a kelvin more",
+    },
+    Call {
+        incident: "7",
+        alarm: "communication.oven",
+        expected: ("Thu", "17:12:13"),
+        within_s: 10.0,
+        note: "",
+    },
+    Call {
+        incident: "9",
+        alarm: "soak-too-old",
+        expected: ("Thu", "23:35:08"),
+        within_s: 120.0,
+        note: "besides: the next tank of the diary's, half an hour sooner",
+    },
+    Call {
+        incident: "-",
+        alarm: "detector-check-overdue",
+        expected: ("Fri", "00:42:23"),
+        within_s: 120.0,
+        note: "besides: nobody enters a check at the start",
+    },
+    Call {
+        incident: "9",
+        alarm: "soak-too-old",
+        expected: ("Fri", "00:20:00"),
+        within_s: 3600.0,
+        note: "its number is not 9",
+    },
+    Call {
+        incident: "8",
+        alarm: "oil-filter-blocking",
+        expected: ("Fri", "02:51:00"),
+        within_s: 60.0,
+        note: "",
+    },
+    Call {
+        incident: "8",
+        alarm: "oil-filter-blocked",
+        expected: ("Fri", "03:07:42"),
+        within_s: 120.0,
+        note: "besides: the second limit",
+    },
+    Call {
+        incident: "8",
+        alarm: "fryer-outlet-cold",
+        expected: ("Fri", "03:10:08"),
+        within_s: 120.0,
+        note: "with wetter feed: the falling flow alone takes 3.3 K",
+    },
+    Call {
+        incident: "8",
+        alarm: "oil-flow-low",
+        expected: ("Fri", "03:18:40"),
+        within_s: 480.0,
+        note: "hides fryer-outlet-cold",
+    },
+    Call {
+        incident: "8",
+        alarm: "oil-filter-blocking",
+        expected: ("Fri", "03:27:01"),
+        within_s: 60.0,
+        note: "besides: uncovered as its cause goes",
+    },
+    Call {
+        incident: "8",
+        alarm: "fryer-outlet-cold",
+        expected: ("Fri", "03:27:07"),
+        within_s: 60.0,
+        note: "besides: the same",
+    },
+    Call {
+        incident: "10",
+        alarm: "detector-check-overdue",
+        expected: ("Fri", "09:10:00"),
+        within_s: 1800.0,
+        note: "seventy minutes after the check before",
+    },
+    Call {
+        incident: "11",
+        alarm: "measurement.AT-243",
+        expected: ("Fri", "11:30:00"),
+        within_s: 30.0,
+        note: "",
+    },
+    Call {
+        incident: "13",
+        alarm: "communication.fryer",
+        expected: ("Sat", "22:10:09"),
+        within_s: 30.0,
+        note: "the diary expects none: 40 s without a word that can be believed are told",
+    },
+    Call {
+        incident: "-",
+        alarm: "detector-check-overdue",
+        expected: ("next Mon", "06:15:00"),
+        within_s: 120.0,
+        note: "besides: nobody enters a check at the start",
+    },
+];
+
+/// The table of calls, expected and found.
+fn table(found: &[(String, f64)]) -> String {
+    let mut text =
+        String::from("| incident | alarm | expected | found | apart | |\n|---|---|---|---|---|---|\n");
+    for (call, (alarm, at)) in CALLS.iter().zip(found) {
+        let (day, time) = call.expected;
+        let apart = at - expected_s(call);
+        let _infallible = writeln!(
+            text,
+            "| {} | `{alarm}` | {day} {time} | {} | {apart:+.0} s | {} |",
+            call.incident,
+            shown(*at),
+            call.note
         );
     }
+    text
+}
+
+/// Of the two Mondays the diary means the first, but where it says so.
+fn expected_s(call: &Call) -> f64 {
+    let (day, time) = call.expected;
+    match day.strip_prefix("next ") {
+        Some(day) => DemoWeek::moment(day, time).unwrap().as_secs_f64() + 7.0 * 86_400.0,
+        None => DemoWeek::moment(day, time).unwrap().as_secs_f64(),
+    }
+}
+
+/// Who was called is who is written above, each at its moment: a call more is as wrong as a call less.
+#[tokio::test(start_paused = true)]
+async fn the_week_calls_for_its_incidents_and_for_nothing_else() {
+    let found = calls(&week(1).await);
+    let listed: Vec<String> = found.iter().map(|(alarm, at)| format!("{} {alarm}", shown(*at))).collect();
+    for (call, (alarm, at)) in CALLS.iter().zip(&found) {
+        let apart = at - expected_s(call);
+        let is_it = alarm.starts_with(call.alarm) && apart.abs() <= call.within_s;
+        assert!(is_it, "{} {:?} is not {alarm} at {}\n{listed:#?}", call.alarm, call.expected, shown(*at));
+    }
+    assert_eq!(found.len(), CALLS.len(), "{listed:#?}");
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(FILE);
+    let text = std::fs::read_to_string(&path).unwrap();
+    let (before, rest) = text.split_once(MARKS[0]).unwrap();
+    let (_, after) = rest.split_once(MARKS[1]).unwrap();
+    let made = format!("{before}{}\n{}{}{after}", MARKS[0], table(&found), MARKS[1]);
+    if std::env::var_os("SETWARD_WRITE").is_some() {
+        std::fs::write(&path, &made).unwrap();
+    }
+    assert_eq!(text, made, "{FILE} does not tell what the week does: SETWARD_WRITE=1 writes it anew");
 }

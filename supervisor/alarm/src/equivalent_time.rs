@@ -91,6 +91,11 @@ impl Judge for EquivalentTimeDetector {
         }
     }
 
+    /// A batch that was cooked while the alarm did not count is none of its own, nor is the verdict on it.
+    fn start_over(&mut self) {
+        (self.dose_s, self.began, self.active, self.since) = (0.0, None, false, None);
+    }
+
     fn is_active(&self) -> bool {
         self.active
     }

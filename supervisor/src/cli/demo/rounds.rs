@@ -20,7 +20,7 @@ const SEEN_TO_AFTER_MS: i64 = 4 * 60_000;
 /// Spread of lab values, as a share of the tolerance; invented, after the spread of such methods.
 const SPREAD: f64 = 0.36;
 /// On Friday morning the detector's check is forgotten between these, minutes of the day.
-const FORGOTTEN: (i32, i32) = (8 * 60 + 40, 9 * 60 + 24);
+const FORGOTTEN: (i32, i32) = (8 * 60 + 10, 9 * 60 + 24);
 
 /// The crew's rounds.
 #[derive(Debug)]
