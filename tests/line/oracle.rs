@@ -12,7 +12,7 @@ use crate::oracle_truth::Truth;
 use setward::alarm::AlarmId;
 use setward::history::{Batch, Event, NewSample};
 use setward::protocol::{NoData, Reading, SignalId, Uptime};
-use setward_config::line::{Line, LineAlarm, Meaning};
+use setward_config::line::{Line, LineAlarm, Meaning, Origin};
 use sim_plc::Look;
 use std::collections::{BTreeMap, VecDeque};
 use std::fmt::Write as _;
@@ -111,6 +111,16 @@ pub(crate) struct Oracle {
 impl Watch {
     fn new(line: &Line, alarm: AlarmId, found: &LineAlarm) -> Option<Self> {
         let signal = found.settings.watches.signal()?;
+        // What people enter, and what follows from hours of batches and feedings, is tested elsewhere: the plant's truth
+        // does not hold it.
+        let is_measured = |id: SignalId| match line.signal(id).origin {
+            Origin::Register(_) | Origin::Derived(_) => true,
+            Origin::Entered | Origin::Followed(_) => false,
+        };
+        let others = [found.settings.kind.other_signal(), found.band.as_ref().map(|band| band.age)];
+        if !is_measured(signal) || !others.into_iter().flatten().all(is_measured) {
+            return None;
+        }
         let target = line.recipe_setpoint(signal).map(|asked| asked.target);
         let model = Model::of(&found.settings.kind, target, EXACT)?;
         let gap_s = found.settings.gap_limit.as_secs_f64();

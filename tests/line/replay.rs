@@ -148,7 +148,7 @@ async fn a_day_replayed_with_its_own_settings_tells_exactly_what_was_told() {
     second.running.stop().await.unwrap();
 
     let live = live_events(&history).await;
-    let (again, samples) = replayed(demo_line(), &history, 30_000).await;
+    let (again, samples) = replayed(demo_line(), &history, 90_000).await;
     assert!(live.len() > 200, "{} events are too few to say anything", live.len());
     assert!(samples > 5_000_000, "{samples}");
     same(&again, &live);
