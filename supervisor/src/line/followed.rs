@@ -80,10 +80,12 @@ impl LineTask<'_> {
         view.row.oldest_s.or_else(|| is_empty.then_some(0.0))
     }
 
-    /// Unknown while a full tank holds corn of which no age is known: it may be the oldest.
+    /// Unknown while a full tank holds corn of which no age is known, or a tank says nothing: it may be the oldest.
     fn due_tank(&self, tanks: &[TankView], now: Uptime) -> Option<f64> {
-        let is_unknown =
-            |view: &TankView| view.row.oldest_s.is_none() && self.holds(view) == Some(TankCode::Full);
+        let is_unknown = |view: &TankView| {
+            let holds = self.holds(view);
+            holds.is_none() || view.row.oldest_s.is_none() && holds == Some(TankCode::Full)
+        };
         if tanks.len() < self.line.tanks.len() || tanks.iter().any(is_unknown) {
             return None;
         }
