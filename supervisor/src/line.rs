@@ -488,6 +488,7 @@ fn log_event(alarm: &LineAlarm, event: &Event) {
         what if event.note.as_deref() == Some(SILENT) => {
             tracing::debug!(code = "alarm-silent", alarm = %id, occurrence, "alarm {what}, nobody is called: {name}");
         }
+        "cleared" if event.states.starts_with('D') => {} // it ended in silence: nobody had been called
         "raised" => tracing::warn!(code = "alarm-raised", alarm = %id, occurrence, "alarm raised: {name}"),
         "cleared" => tracing::info!(code = "alarm-cleared", alarm = %id, occurrence, "alarm cleared: {name}"),
         what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),

@@ -196,8 +196,17 @@ Examples:
 #[must_use]
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    // A proof brings every alarm about: what the line would say of each is in the report.
-    tell_log(if matches!(arguments.command, Command::Prove(_)) { "off" } else { "setward=info,warn" });
+    // A proof brings every alarm about: what the line would say of each is in the report. A demo's week takes a minute: only
+    // who is called is told.
+    let proves = matches!(arguments.command, Command::Prove(_));
+    let has_week = matches!(&arguments.command, Command::Demo(demo) if !demo.live);
+    tell_log(if proves {
+        "off"
+    } else if has_week {
+        "warn"
+    } else {
+        "setward=info,warn"
+    });
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => block_on(alarms::alarms(
