@@ -231,19 +231,21 @@ fn watched_s(events: &[StoredEvent], window: Span, known_until: UtcMillis) -> f6
 
 /// What was not back at the end, the longest first.
 fn standing(line: &Line, all: &[Annunciation], window: Span) -> Vec<CallRow> {
-    let mut last: std::collections::BTreeMap<setward_alarm::AlarmId, &Annunciation> =
+    // By alarm: the first call since it was last over, and when the last of them cleared.
+    let mut last: std::collections::BTreeMap<setward_alarm::AlarmId, (&Annunciation, Option<UtcMillis>)> =
         std::collections::BTreeMap::new();
     for call in all {
-        // Of re-alarms the first says since when.
-        match last.get(&call.alarm) {
-            Some(before) if before.cleared.is_none() => {}
+        match last.get_mut(&call.alarm) {
+            // Told anew: the first says since when, the newest whether it is over.
+            Some((_, cleared)) if cleared.is_none() => *cleared = call.cleared,
             Some(_) | None => {
-                last.insert(call.alarm, call);
+                last.insert(call.alarm, (call, call.cleared));
             }
         }
     }
-    let mut standing: Vec<&Annunciation> =
-        last.into_values().filter(|call| call.cleared.is_none_or(|cleared| cleared >= window.to())).collect();
+    let stands = |cleared: Option<UtcMillis>| cleared.is_none_or(|cleared| cleared >= window.to());
+    let standing = last.into_values().filter(|(_, cleared)| stands(*cleared));
+    let mut standing: Vec<&Annunciation> = standing.map(|(call, _)| call).collect();
     standing.sort_by_key(|call| call.at);
     standing.into_iter().map(|call| call_row(line, call, window)).collect()
 }
@@ -343,4 +345,27 @@ async fn statistics(
         });
     }
     Ok(rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An alarm that was uncovered is told anew without having cleared: it stands since the first call, until the last is over.
+    #[test]
+    fn an_alarm_told_anew_stands_since_its_first_call_and_no_longer_than_its_last() {
+        let line = setward_config::load_demo().unwrap().line;
+        let alarm = line.alarm_by_id("oil-filter-blocking").unwrap();
+        let call = |at: i64, cleared: Option<i64>| Annunciation {
+            alarm,
+            at: UtcMillis(at),
+            cleared: cleared.map(UtcMillis),
+            acknowledged: None,
+        };
+        let window = Span::new(UtcMillis(0), UtcMillis(100_000)).unwrap();
+        let stands = |second| standing(&line, &[call(1_000, None), second], window);
+        assert_eq!(stands(call(5_000, Some(9_000))), []);
+        let rows = stands(call(5_000, None));
+        assert_eq!((rows.len(), rows[0].raised.as_str()), (1, rfc3339(UtcMillis(1_000)).as_str()));
+    }
 }
