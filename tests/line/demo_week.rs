@@ -3,7 +3,6 @@
 //! `SETWARD_WRITE=1 cargo test --release --test line demo_week` writes the table in DEVELOPERS.md anew.
 
 use crate::support::{MemoryDial, demo_line};
-use setward::cli::demo::WEEK_BEGINS_HOUR;
 use setward::cli::demo::play::live_through;
 use setward::cli::demo::week::DemoWeek;
 use setward::clock::Clock;
@@ -39,7 +38,7 @@ async fn week(seed: u64) -> Vec<StoredEvent> {
     let history = Arc::new(InlineStore::in_memory().unwrap());
     let edges = Edges { dial: Arc::new(MemoryDial(plant.clone())), history: history.clone(), clock };
     let running = start(Arc::clone(&line), edges).await.unwrap();
-    live_through(week, (&line, &plant), (clock, WEEK_BEGINS_HOUR), &running.handle(), |_| ()).await.unwrap();
+    live_through(week, (&line, &plant), clock, &running.handle(), |_| ()).await.unwrap();
     running.stop().await.unwrap();
     let mut events = history.events(None, 1_000_000).await.unwrap();
     events.reverse();

@@ -70,6 +70,26 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// The kind's name, as in the line files.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Limit(_) => "limit",
+            Self::Deviation(_) => "deviation",
+            Self::TimeWeighted(_) => "time-weighted",
+            Self::MovingAverage(_) => "moving-average",
+            Self::Discrepancy(_) => "discrepancy",
+            Self::Rate(_) => "rate",
+            Self::Status(_) => "status",
+            Self::EquivalentTime(_) => "equivalent-time",
+            Self::Drift(_) => "drift",
+            Self::Measurement(_) => "measurement",
+            Self::Communication(_) => "communication",
+        }
+    }
+}
+
+impl Kind {
     /// The second signal the kind looks at, if it looks at one.
     #[must_use]
     pub const fn other_signal(&self) -> Option<SignalId> {

@@ -32,8 +32,6 @@ const DATA_DIR: &str = ".setward";
 
 /// Hour and minute of the Monday at which the demo's week has come to its present.
 const PRESENT: (i8, i8) = (7, 30);
-/// The plant's hour of the day when the week begins.
-pub const WEEK_BEGINS_HOUR: u64 = 15;
 
 /// Runs the demo; its files go to `keep`, or to a folder that is removed at the end. Live, there is no week behind it.
 pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &Stopping) -> Exit {
@@ -100,7 +98,6 @@ async fn with_week(
         plant: plant.clone(),
         history: history.clone(),
         from,
-        from_hour: WEEK_BEGINS_HOUR,
         shown: shown.clone(),
         tcp: TcpDial { user_timeout: slowest + USER_TIMEOUT_MARGIN },
     };

@@ -1,6 +1,6 @@
 //! `setward replay`: kept history through the engine again, with the folder's settings or others. It never writes.
 
-use super::window::{span_between, zone_named};
+use super::window::{StretchArguments, zone_named};
 use super::{Exit, check, fail, misused, no_color};
 use crate::clock::Clock;
 use crate::history::{HistoryError, HistoryReader, Span};
@@ -15,8 +15,6 @@ use std::io::IsTerminal as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// How far back a replay looks when it is not told.
-const USUAL_LENGTH_MS: i64 = 24 * 3_600_000;
 /// Exposure, delays and modes are settled after this much history before the window.
 const WARM_UP_MS: i64 = 3_600_000;
 
@@ -27,15 +25,8 @@ pub(crate) struct ReplayArguments {
     /// The line folder; its site.toml says where the history is
     #[arg(value_name = "FOLDER")]
     folder: PathBuf,
-    /// Beginning: "2026-11-23 06:00", 2026-11-23T06:00:00+01:00, or how long before the end, "24 h", which is the default
-    #[arg(long, value_name = "TIME")]
-    from: Option<String>,
-    /// End, no longer in it: as --from, or how long before now, "2 h". Default now
-    #[arg(long, value_name = "TIME")]
-    to: Option<String>,
-    /// Time zone of --from and --to, such as Europe/Madrid; the plant's if it is not given
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
+    #[command(flatten)]
+    stretch: StretchArguments,
     /// Another alarms.toml, in place of the folder's
     #[arg(long, value_name = "FILE")]
     alarms: Option<PathBuf>,
@@ -69,10 +60,9 @@ pub(crate) async fn replay(arguments: &ReplayArguments) -> Exit {
 async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
     let failed = |error: HistoryError| fail(&error.text);
     let line = check::load(&arguments.folder)?;
-    let zone = zone_named(arguments.zone.as_deref(), &line).map_err(|text| misused(&text))?;
+    let zone = zone_named(arguments.stretch.zone.as_deref(), &line).map_err(|text| misused(&text))?;
     let clock = Clock::system();
-    let ends = (arguments.from.as_deref(), arguments.to.as_deref());
-    let span = span_between(ends, USUAL_LENGTH_MS, &zone, clock.utc()).map_err(|text| misused(&text))?;
+    let span = arguments.stretch.span(&zone, clock.utc()).map_err(|text| misused(&text))?;
     let reader = HistoryReader::open(&line.data_dir).map_err(failed)?;
     let variants = variants(arguments, &line)?;
     check_only(arguments, &line, &variants)?;

@@ -132,13 +132,9 @@ fn print_json(report: &impl Serialize) -> Result<(), Exit> {
 }
 
 async fn alarms(asked: &AlarmsOver) -> Result<(), Exit> {
-    let failed = |error: crate::history::HistoryError| fail(&error.text);
-    let line = check::load(&asked.folder)?;
-    let zone = zone_named(asked.zone.as_deref(), &line).map_err(|text| misused(&text))?;
-    let now = Clock::system().utc();
+    let Opened { line, reader, zone, now } = Opened::open(&asked.folder, asked.zone.as_deref())?;
     let ends = (asked.from.as_deref(), asked.to.as_deref());
     let span = span_between(ends, USUAL_LENGTH_MS, &zone, now).map_err(|text| misused(&text))?;
-    let reader = HistoryReader::open(&line.data_dir).map_err(failed)?;
     let last = reader.extent().map_err(failed)?.map_or(UtcMillis(i64::MIN), |(_, last)| last);
     let report = alarm_report(&line, &reader, span, last).await.map_err(failed)?;
     if asked.json {

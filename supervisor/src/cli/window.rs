@@ -16,12 +16,9 @@ const USUAL_LENGTH_MS: i64 = 24 * 3_600_000;
 const ALIKE: f64 = 0.6;
 const EXAMPLES: &str = "write \"2026-11-23 06:00\", \"2026-11-23T06:00:00+01:00\", \"24 h\" or \"now\"";
 
-/// What is asked for.
-#[derive(Debug, clap::Args)]
-pub(crate) struct WindowArguments {
-    /// Signals, by their tags, with commas between
-    #[arg(long, value_name = "TAGS", value_delimiter = ',', required = true)]
-    pub(crate) signals: Vec<String>,
+/// A stretch of history, the last day unless another is given.
+#[derive(Debug, Default, clap::Args)]
+pub(crate) struct StretchArguments {
     /// Beginning: "2026-11-23 06:00", 2026-11-23T06:00:00+01:00, or how long before the end, "24 h", which is the default
     #[arg(long, value_name = "TIME")]
     pub(crate) from: Option<String>,
@@ -31,6 +28,26 @@ pub(crate) struct WindowArguments {
     /// Time zone of what is written and shown, such as Europe/Madrid; the plant's if it is not given
     #[arg(long, value_name = "ZONE")]
     pub(crate) zone: Option<String>,
+}
+
+impl StretchArguments {
+    /// The stretch, with times without a zone in `zone`.
+    ///
+    /// # Errors
+    /// In words, when an end is no time or the beginning is not before the end.
+    pub(crate) fn span(&self, zone: &TimeZone, now: UtcMillis) -> Result<Span, String> {
+        span_between((self.from.as_deref(), self.to.as_deref()), USUAL_LENGTH_MS, zone, now)
+    }
+}
+
+/// What is asked for.
+#[derive(Debug, clap::Args)]
+pub(crate) struct WindowArguments {
+    /// Signals, by their tags, with commas between
+    #[arg(long, value_name = "TAGS", value_delimiter = ',', required = true)]
+    pub(crate) signals: Vec<String>,
+    #[command(flatten)]
+    pub(crate) stretch: StretchArguments,
 }
 
 /// History opened, and what of it is asked for.
@@ -46,9 +63,9 @@ impl Asked {
     /// Opens the history of the line in `folder`; what can't be is told.
     pub(crate) fn open(folder: &Path, window: &WindowArguments) -> Result<Self, Exit> {
         let line = check::load(folder)?;
-        let zone = zone_of(window, &line).map_err(|text| misused(&text))?;
+        let zone = zone_named(window.stretch.zone.as_deref(), &line).map_err(|text| misused(&text))?;
         let now = Clock::system().utc();
-        let span = span_of(window, &zone, now).map_err(|text| misused(&text))?;
+        let span = window.stretch.span(&zone, now).map_err(|text| misused(&text))?;
         let reader = HistoryReader::open(&line.data_dir).map_err(|error| fail(&error.text))?;
         let tags = known_tags(&reader, &window.signals)?;
         let asked = Self { line, reader, zone, tags, span };
@@ -92,10 +109,6 @@ impl Asked {
     }
 }
 
-fn zone_of(window: &WindowArguments, line: &Line) -> Result<TimeZone, String> {
-    zone_named(window.zone.as_deref(), line)
-}
-
 /// The zone of this name; the plant's without one.
 pub(crate) fn zone_named(name: Option<&str>, line: &Line) -> Result<TimeZone, String> {
     let Some(name) = name else {
@@ -104,10 +117,6 @@ pub(crate) fn zone_named(name: Option<&str>, line: &Line) -> Result<TimeZone, St
     TimeZone::get(name).map_err(|_| {
         format!("--zone: {name:?} is no time zone; write one such as \"Europe/Madrid\" or \"UTC\"")
     })
-}
-
-fn span_of(window: &WindowArguments, zone: &TimeZone, now: UtcMillis) -> Result<Span, String> {
-    span_between((window.from.as_deref(), window.to.as_deref()), USUAL_LENGTH_MS, zone, now)
 }
 
 /// The stretch between `--from` and `--to`; `usual_ms` long if no beginning is given.
@@ -231,13 +240,9 @@ mod tests {
     }
 
     fn window(from: Option<&str>, to: Option<&str>) -> Result<Span, String> {
-        let window = WindowArguments {
-            signals: Vec::new(),
-            from: from.map(str::to_owned),
-            to: to.map(str::to_owned),
-            zone: None,
-        };
-        span_of(&window, &plant(), NOW)
+        let stretch =
+            StretchArguments { from: from.map(str::to_owned), to: to.map(str::to_owned), zone: None };
+        stretch.span(&plant(), NOW)
     }
 
     fn at(text: &str) -> Result<i64, String> {

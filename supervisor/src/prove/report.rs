@@ -236,7 +236,7 @@ impl Proof {
             Watched::Signal(signal) => line.signal(signal).tag.clone(),
             Watched::Controller(controller) => line.controller(controller).name.clone(),
         };
-        let kind = kind_name(&own.settings.kind);
+        let kind = own.settings.kind.name();
         let automatic = matches!(own.settings.kind, Kind::Measurement(_) | Kind::Communication(_));
         Self { alarm: own.id.clone(), name: own.name.clone(), kind, watches, automatic, verdict }
     }
@@ -282,23 +282,6 @@ impl Report {
     #[must_use]
     pub const fn has_failed(&self) -> bool {
         self.configured.failed + self.automatic.failed > 0
-    }
-}
-
-/// The kind's name in the files.
-const fn kind_name(kind: &Kind) -> &'static str {
-    match kind {
-        Kind::Limit(_) => "limit",
-        Kind::Deviation(_) => "deviation",
-        Kind::TimeWeighted(_) => "time-weighted",
-        Kind::MovingAverage(_) => "moving-average",
-        Kind::Discrepancy(_) => "discrepancy",
-        Kind::Rate(_) => "rate",
-        Kind::Status(_) => "status",
-        Kind::EquivalentTime(_) => "equivalent-time",
-        Kind::Drift(_) => "drift",
-        Kind::Measurement(_) => "measurement",
-        Kind::Communication(_) => "communication",
     }
 }
 

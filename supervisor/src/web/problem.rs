@@ -3,6 +3,7 @@
 use axum::http::{Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
+use std::fmt;
 
 /// A problem, as a program reads it.
 #[derive(Debug, Serialize)]
@@ -39,6 +40,11 @@ impl Problem {
             asked: None,
             meant: None,
         }
+    }
+
+    /// History did not answer.
+    pub(super) fn unread(why: impl fmt::Display) -> Self {
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {why}"))
     }
 
     /// Adds the present run and occurrence, for an acknowledgement of another one.

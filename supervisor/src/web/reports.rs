@@ -30,10 +30,7 @@ pub(super) async fn alarms(State(web): State<Web>, Query(over): Query<Over>) -> 
     };
     match alarm_report(&web.app.line, &*web.app.history, span, now).await {
         Ok(report) => Json(report).into_response(),
-        Err(error) => {
-            let text = format!("history could not be read: {error}");
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, text).into_response()
-        }
+        Err(error) => Problem::unread(error).into_response(),
     }
 }
 

@@ -323,6 +323,27 @@ fn a_batch_that_cooks_for_too_long_raises_at_the_second_its_dose_is_full() {
     assert_eq!(status_of(&monitor, 1000.0).exposure, Some(0.0));
 }
 
+/// Two recipes watch one kettle, each while its own runs: the verdict on a batch of the other is not told when it speaks again.
+#[test]
+fn a_batch_that_was_cooked_while_the_alarm_was_silent_is_none_of_its_own() {
+    let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), None))]);
+    let mut monitor = bench.monitor();
+    monitor.handle_condition(at(0.0), ALARM, false);
+    monitor.handle_batch(at(0.0), ALARM, BatchEdge::Begins);
+    let mut events = run(&mut monitor, 1, 500, |_| 95.0);
+    monitor.handle_batch(at(500.0), ALARM, BatchEdge::Ends);
+    events.extend(drain(&mut monitor));
+    assert!(!events.is_empty() && events.iter().all(|event| event.silent), "{events:?}");
+    monitor.handle_condition(at(600.0), ALARM, true);
+    assert_eq!(raised_at(&drain(&mut monitor)), []);
+    // Its own batch counts from its own beginning.
+    monitor.handle_batch(at(700.0), ALARM, BatchEdge::Begins);
+    drain(&mut monitor);
+    run(&mut monitor, 701, 1200, |_| 95.0);
+    monitor.handle_batch(at(1200.0), ALARM, BatchEdge::Ends);
+    assert_eq!(raised_at(&drain(&mut monitor)), [1200.0]);
+}
+
 #[test]
 fn a_batch_that_got_too_little_raises_when_it_ends() {
     let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), None))]);

@@ -9,6 +9,7 @@ use crate::clock::{Clock, ShownTime};
 use crate::handle::{LineHandle, Refusal, Wish, WishRequest};
 use crate::history::sqlite::InlineStore;
 use crate::poll::dial::{Dial, Stream, TcpDial};
+use crate::report::shifts;
 use crate::{Edges, RunSummary, start};
 use async_trait::async_trait;
 use setward_config::line::Line;
@@ -29,8 +30,8 @@ const SHOWN_EVERY: Duration = Duration::from_millis(100);
 const LOOKS_EVERY_S: u64 = 60;
 /// .. and has seen to it after so long, ms.
 const SEEN_AFTER_MS: i64 = 150_000;
-/// The crews from midnight on, eight hours each from 06:00; the night's comes first.
-const SHIFTS: [(u64, &str); 4] = [(6, "Carla"), (14, "Ana"), (22, "Bruno"), (24, "Carla")];
+/// Who is there, by the line's shifts.
+const CREW: [(&str, &str); 3] = [("A", "Ana"), ("B", "Bruno"), ("C", "Carla")];
 
 /// Seed of what the crew enters: apart from the plant's, so that neither changes the other.
 const ROUNDS_SEED: u64 = 29;
@@ -43,8 +44,6 @@ pub(super) struct Play {
     pub(super) history: Arc<InlineStore>,
     /// The first moment of the week.
     pub(super) from: UtcMillis,
-    /// The plant's hour of the day at that moment, h.
-    pub(super) from_hour: u64,
     pub(super) shown: ShownTime,
     pub(super) tcp: TcpDial,
 }
@@ -117,9 +116,7 @@ async fn go(play: Play, signals: Signals) -> Result<RunSummary, String> {
     let mut stop = signals.stop;
     let shown = play.shown.clone();
     let lives =
-        live_through(play.week, (&play.line, &play.plant), (clock, play.from_hour), &handle, move |now| {
-            shown.show(now)
-        });
+        live_through(play.week, (&play.line, &play.plant), clock, &handle, move |now| shown.show(now));
     let is_over = tokio::select! {
         biased;
         _ = &mut stop => false,
@@ -160,7 +157,7 @@ async fn show_time(shown: &ShownTime, clock: Clock) {
 pub async fn live_through(
     mut week: DemoWeek,
     (line, plant): (&Line, &Simulator),
-    (clock, from_hour): (Clock, u64),
+    clock: Clock,
     handle: &LineHandle,
     mut shows: impl FnMut(UtcMillis),
 ) -> Result<(), String> {
@@ -172,7 +169,7 @@ pub async fn live_through(
         week.happen(Duration::from_secs(second), plant)?;
         plant.step(SECOND);
         if second % LOOKS_EVERY_S == LOOKS_EVERY_S - 1 {
-            let by = on_shift(from_hour, second);
+            let by = on_shift(line, clock.utc());
             acknowledge(line, handle, clock.utc(), by).await;
             rounds.make(line, handle, clock.utc(), by).await;
         }
@@ -180,10 +177,10 @@ pub async fn live_through(
     Ok(())
 }
 
-/// Who is there, so many seconds into a week that began at an hour of the day.
-fn on_shift(from_hour: u64, second: u64) -> &'static str {
-    let hour = (from_hour + second / 3_600) % 24;
-    SHIFTS.iter().find(|(until, _)| hour < *until).map_or("Carla", |(_, name)| name)
+/// Who is there.
+fn on_shift(line: &Line, now: UtcMillis) -> &'static str {
+    let shift = shifts::at(line, now).map(|shift| shift.name);
+    CREW.iter().find(|(name, _)| shift.as_deref() == Some(name)).map_or("somebody", |(_, person)| person)
 }
 
 /// Acknowledges what has waited for a person for a while.

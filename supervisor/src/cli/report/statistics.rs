@@ -1,7 +1,7 @@
 //! `setward report statistics`: one signal by shift, day, recipe or batch.
 
 use super::{Opened, failed, print_json};
-use crate::cli::window::span_between;
+use crate::cli::window::StretchArguments;
 use crate::cli::{Exit, misused};
 use crate::history::{HistoryStore as _, Span};
 use crate::report::EVENTS_MAX;
@@ -9,8 +9,6 @@ use crate::report::statistics::{By, statistics_report};
 use crate::report::stops::modes;
 use setward_protocol::SignalId;
 use std::path::PathBuf;
-
-const USUAL_LENGTH_MS: i64 = 24 * 3_600_000;
 
 /// What the command is given.
 #[derive(Debug, clap::Args)]
@@ -25,21 +23,14 @@ pub(super) struct StatisticsArguments {
     /// How the time is cut
     #[arg(long, value_enum, default_value_t = Cut::Shift)]
     by: Cut,
-    /// Beginning: "2026-11-23 06:00", 2026-11-23T06:00:00+01:00, or how long before the end, "24 h", which is the default
-    #[arg(long, value_name = "TIME")]
-    from: Option<String>,
-    /// End, no longer in it: as --from, or how long before now, "2 h". Default now
-    #[arg(long, value_name = "TIME")]
-    to: Option<String>,
+    #[command(flatten)]
+    stretch: StretchArguments,
     /// Beginning of another window to hold this one against
     #[arg(long, value_name = "TIME", requires = "against_to")]
     against_from: Option<String>,
     /// End of that window
     #[arg(long, value_name = "TIME", requires = "against_from")]
     against_to: Option<String>,
-    /// Time zone of what is written and shown, such as Europe/Madrid; the plant's if it is not given
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
     /// Print as JSON
     #[arg(long)]
     json: bool,
@@ -81,14 +72,15 @@ Examples:
   setward report statistics plant/line-2 --signal TT-310 --by window --from \"8 h\" --against-from \"32 h\" --against-to \"24 h\"";
 
 pub(super) async fn statistics(asked: &StatisticsArguments) -> Result<(), Exit> {
-    let opened = Opened::open(&asked.folder, asked.zone.as_deref())?;
+    let opened = Opened::open(&asked.folder, asked.stretch.zone.as_deref())?;
     let signal = known(&opened, &asked.signal)?;
-    let between = |from: Option<&str>, to: Option<&str>| {
-        span_between((from, to), USUAL_LENGTH_MS, &opened.zone, opened.now).map_err(|text| misused(&text))
-    };
-    let window = between(asked.from.as_deref(), asked.to.as_deref())?;
+    let between =
+        |stretch: &StretchArguments| stretch.span(&opened.zone, opened.now).map_err(|text| misused(&text));
+    let window = between(&asked.stretch)?;
     let other = match (&asked.against_from, &asked.against_to) {
-        (Some(from), Some(to)) => Some(between(Some(from), Some(to))?),
+        (Some(from), Some(to)) => {
+            Some(between(&StretchArguments { from: Some(from.clone()), to: Some(to.clone()), zone: None })?)
+        }
         (_, _) => None,
     };
     let known_until = opened.known_until()?;

@@ -131,7 +131,7 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
         signal: on.map(|on| on.signal.tag.clone()),
         controller,
         station: facts.station.map(|id| scene.line.station(id).key.clone()),
-        kind: facts.kind_key(),
+        kind: facts.alarm.settings.kind.name(),
         automatic: !facts.judges_a_value(),
         priority: alarm.priority.name(),
         side: facts.side().map(words::side),

@@ -2,7 +2,7 @@
 
 use super::{ControllerFacts, SignalFacts, Silence, kind};
 use crate::snapshot::AlarmView;
-use setward_alarm::{AlarmId, Side};
+use setward_alarm::{AlarmId, Forecast, Kind, Side};
 use setward_config::line::LineAlarm;
 use setward_protocol::{NoData, StationId, UtcMillis};
 
@@ -71,8 +71,17 @@ impl<'a> AlarmFacts<'a> {
 
     /// Not standing, but on its way or still carrying exposure.
     pub(in crate::web) fn is_building(&self) -> bool {
-        let carries = self.view.exposure.is_some_and(|share| share >= SHOWN_EXPOSURE);
-        !self.is_open() && self.silence.is_none() && (carries || self.view.beyond_since.is_some())
+        !self.is_open() && self.silence.is_none() && (self.carries() || self.view.beyond_since.is_some())
+    }
+
+    /// Whether it has collected so much that it is worth a look. Every good batch collects most of its dose: that is, once less
+    /// time is left than a person needs.
+    fn carries(&self) -> bool {
+        if !matches!(self.alarm.settings.kind, Kind::EquivalentTime(_)) {
+            return self.view.exposure.is_some_and(|share| share >= SHOWN_EXPOSURE);
+        }
+        let needed_s = self.alarm.time_to_respond.as_secs_f64();
+        matches!(self.view.forecast, Forecast::Raises { seconds } if seconds <= needed_s)
     }
 
     /// The standards' letter as shown: the flag's over the base state's.

@@ -60,23 +60,6 @@ impl AlarmFacts<'_> {
         }
     }
 
-    /// Its kind's word in the line files.
-    pub(in crate::web) const fn kind_key(&self) -> &'static str {
-        match self.alarm.settings.kind {
-            Kind::Limit(_) => "limit",
-            Kind::Deviation(_) => "deviation",
-            Kind::TimeWeighted(_) => "time-weighted",
-            Kind::MovingAverage(_) => "moving-average",
-            Kind::Discrepancy(_) => "discrepancy",
-            Kind::Rate(_) => "rate",
-            Kind::Status(_) => "status",
-            Kind::EquivalentTime(_) => "equivalent-time",
-            Kind::Drift(_) => "drift",
-            Kind::Measurement(_) => "measurement",
-            Kind::Communication(_) => "communication",
-        }
-    }
-
     /// What the deviation is counted from: the limit, the recipe's setpoint, or another signal's value.
     pub(in crate::web) fn reference(&self) -> Option<f64> {
         match self.alarm.settings.kind {

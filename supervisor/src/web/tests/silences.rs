@@ -297,3 +297,21 @@ async fn kinds_without_one_number_say_what_they_ask() {
         check_says(&page, &[words], &["asks nothing of it"]);
     }
 }
+
+/// Every good batch gets most of its dose: a list of what builds up would never be without it. Less time than a person needs
+/// is worth a look.
+#[tokio::test]
+async fn a_dose_builds_up_only_once_less_time_is_left_than_a_person_needs() {
+    let minutes = |minutes: u64| Duration::from_secs(60 * minutes);
+    let dose = EquivalentTimeSettings { reference: 95.0, z: 33.0, least: None, most: Some(minutes(37)) };
+    let listed = async |seconds: f64| {
+        let (mut line, mut snapshot) = (line(), snapshot());
+        let of_batch =
+            alarm("dose", "Cooked too much", id("TT-310"), Kind::EquivalentTime(dose), Priority::Low);
+        line.alarms.push(LineAlarm { time_to_respond: minutes(5), ..of_batch });
+        snapshot.alarms.push(quiet(Some(0.84), Forecast::Raises { seconds }));
+        get(&stage(line, snapshot).state, "/").await.text.contains("Cooked too much")
+    };
+    assert!(!listed(301.0).await);
+    assert!(listed(300.0).await);
+}

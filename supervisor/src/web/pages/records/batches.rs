@@ -178,10 +178,7 @@ fn soak(web: &Web, report: &BatchReport) -> Markup {
 pub(in crate::web) async fn list_for_programs(State(web): State<Web>) -> Response {
     match newest(&web).await {
         Ok(batches) => Json(serde_json::json!({ "schema_version": 1, "batches": batches })).into_response(),
-        Err(why) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {why}"))
-                .into_response()
-        }
+        Err(why) => Problem::unread(why).into_response(),
     }
 }
 
@@ -196,9 +193,6 @@ pub(in crate::web) async fn one_for_programs(State(web): State<Web>, Path(id): P
             )
             .into_response(),
         },
-        Err(error) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
-                .into_response()
-        }
+        Err(error) => Problem::unread(error).into_response(),
     }
 }

@@ -64,10 +64,7 @@ pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Q
     };
     match report(&web, &shift).await {
         Ok(report) => Json(report).into_response(),
-        Err(why) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {why}"))
-                .into_response()
-        }
+        Err(why) => Problem::unread(why).into_response(),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::web::problem::Problem;
 use crate::web::{Web, words};
 use axum::Json;
 use axum::extract::{Query, State};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -144,9 +144,6 @@ fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
 pub(in crate::web) async fn for_programs(State(web): State<Web>) -> Response {
     match holds(&*web.app.history).await {
         Ok(holds) => Json(serde_json::json!({ "schema_version": 1, "holds": holds })).into_response(),
-        Err(error) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
-                .into_response()
-        }
+        Err(error) => Problem::unread(error).into_response(),
     }
 }

@@ -46,10 +46,7 @@ pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Q
     };
     match review_report(&web.app.line, &*web.app.history, window, web.app.clock.utc()).await {
         Ok(report) => Json(report).into_response(),
-        Err(error) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
-                .into_response()
-        }
+        Err(error) => Problem::unread(error).into_response(),
     }
 }
 
@@ -178,9 +175,6 @@ pub(in crate::web) async fn hold_for_programs(
         Err(NoWindow::NoSuchOccurrence) => {
             Problem::new(StatusCode::NOT_FOUND, "history has no such occurrence").into_response()
         }
-        Err(NoWindow::History(error)) => {
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, format!("history could not be read: {error}"))
-                .into_response()
-        }
+        Err(NoWindow::History(error)) => Problem::unread(error).into_response(),
     }
 }
