@@ -147,6 +147,7 @@ mod tests {
             "discharge-open TT-101",
             "quench-low 41",
             "hold-set 12",
+            "water-set 1100",
             "seasoning-set 0.8",
             "burner-out",
             "burner-out TT-202",

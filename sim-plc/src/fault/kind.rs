@@ -132,6 +132,7 @@ fault_kinds! {
     DischargeOpen "discharge-open" "TAG" KETTLE, NONE, "somebody opened the discharge of the kettle with this cook temperature";
     QuenchLow "quench-low" "[L_PER_MIN]" KETTLES, number_or(0.0, 90.0, 41.0), "the water main gives no more than this for the quench (41 L/min instead of 90)";
     HoldSet "hold-set" "[MINUTES]" KETTLES, number_or(1.0, 120.0, 12.0), "somebody set the kettles' hold to so many counted minutes (12 instead of 20)";
+    WaterSet "water-set" "[LITRES]" KETTLES, number_or(500.0, 2000.0, 1100.0), "somebody set the water of a batch to so many litres (1100 instead of 1200)";
     BurnerOut "burner-out" "[TAG]" ZONE, NONE, "the burner of the oven zone with this temperature tag (of every zone) has lost its flame";
     ExhaustLost "exhaust-lost" "" OVEN, NONE, "the oven's exhaust fan has failed: its burners lock out";
     WetFeed "wet-feed" "[PERCENT]" FRYER, number_or(10.0, 60.0, 41.0), "what enters the fryer has this moisture (41 %): the outlet gets cold while the inlet holds";

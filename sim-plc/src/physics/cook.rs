@@ -69,6 +69,8 @@ pub struct CookInputs {
     pub setpoint_degc: f64,
     /// Hold time to be counted, s.
     pub hold_s: f64,
+    /// Water of a batch where it is not the charge's, kg.
+    pub water_kg: Option<f64>,
     /// What the kettle holds, kg.
     pub contents_kg: f64,
     /// Whether the next batch may begin.
@@ -227,7 +229,7 @@ impl CookProgram {
         let at_most = |degc: f64| inputs.measured_degc.is_some_and(|measured| measured <= degc);
         let (next, done) = match self.step {
             CookStep::Idle => (CookStep::Fill, inputs.may_begin),
-            CookStep::Fill => (CookStep::Dose, self.filled()),
+            CookStep::Fill => (CookStep::Dose, self.filled(inputs)),
             CookStep::Dose => (CookStep::Heat, self.in_step_s >= DOSE_S),
             CookStep::Heat => (CookStep::Hold, at_least(inputs.setpoint_degc - HEATED_WITHIN_K)),
             CookStep::Hold => (CookStep::Quench, self.counted_s >= inputs.hold_s && !self.endless),
@@ -241,8 +243,12 @@ impl CookProgram {
         if done { next } else { self.step }
     }
 
-    fn filled(&self) -> bool {
-        self.water_kg >= self.charge.water_kg - 1e-6 && self.corn_kg >= self.charge.corn_kg - 1e-6
+    fn asked_water_kg(&self, inputs: &CookInputs) -> f64 {
+        inputs.water_kg.unwrap_or(self.charge.water_kg)
+    }
+
+    fn filled(&self, inputs: &CookInputs) -> bool {
+        self.water_kg >= self.asked_water_kg(inputs) - 1e-6 && self.corn_kg >= self.charge.corn_kg - 1e-6
     }
 
     fn command(&mut self, step: StepTime, inputs: &CookInputs) -> CookCommands {
@@ -250,7 +256,7 @@ impl CookProgram {
         let stirred = CookCommands { stirred: true, ..none };
         let mut commands = match self.step {
             CookStep::Idle => none,
-            CookStep::Fill => self.fill(step),
+            CookStep::Fill => self.fill(step, inputs),
             CookStep::Dose => CookCommands { lime_kg_per_s: self.charge.lime_kg / DOSE_S, ..stirred },
             CookStep::Heat => CookCommands { valve_percent: 100.0, ..stirred },
             CookStep::Hold => {
@@ -268,10 +274,10 @@ impl CookProgram {
         commands
     }
 
-    fn fill(&self, step: StepTime) -> CookCommands {
+    fn fill(&self, step: StepTime, inputs: &CookInputs) -> CookCommands {
         // The last step lets in what is missing, no more.
         let missing = |wanted_kg: f64, has_kg: f64| ((wanted_kg - has_kg) / step.seconds()).max(0.0);
-        let water_kg_per_s = missing(self.charge.water_kg, self.water_kg).min(WATER_KG_PER_S);
+        let water_kg_per_s = missing(self.asked_water_kg(inputs), self.water_kg).min(WATER_KG_PER_S);
         let corn_kg_per_s = missing(self.charge.corn_kg, self.corn_kg).min(CORN_KG_PER_S);
         if water_kg_per_s > 0.0 {
             CookCommands { water_kg_per_s, ..CookCommands::default() }

@@ -63,6 +63,8 @@ pub struct HouseOrders {
     pub cooks: bool,
     /// Hold time to be counted, s.
     pub hold_s: f64,
+    /// Water of a batch where it is not the charge's, kg.
+    pub water_kg: Option<f64>,
 }
 
 /// A kettle with its program.
@@ -172,6 +174,7 @@ impl CookUnit {
                 measured_degc: orders.measured_degc,
                 setpoint_degc: orders.setpoint_degc,
                 hold_s: turn.hold_s,
+                water_kg: turn.water_kg,
                 contents_kg: self.kettle.contents_kg(),
                 may_begin: turn.may_begin && self.program.since_begin_s() >= TURN_S,
                 may_pump_out: turn.may_pump_out,
@@ -221,6 +224,7 @@ struct Turn {
     may_begin: bool,
     may_pump_out: bool,
     hold_s: f64,
+    water_kg: Option<f64>,
     header_pa: f64,
     quench_share: f64,
     water_degc: f64,
@@ -291,6 +295,7 @@ impl CookHouse {
             may_begin: true,
             may_pump_out: true,
             hold_s: HOLD_S,
+            water_kg: None,
             header_pa: self.header_pa,
             quench_share: 1.0,
             water_degc: 17.0,
@@ -368,6 +373,7 @@ impl CookHouse {
                 may_begin: house.cooks && self.begun_ago_s > BEGINS_APART * part_s && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
                 hold_s: house.hold_s,
+                water_kg: house.water_kg,
                 header_pa: self.header_pa,
                 quench_share: house.quench_share,
                 water_degc: house.water_degc,

@@ -98,6 +98,8 @@ impl Cook {
             feed_share,
             feeding: lined_up,
             cooks,
+            // A litre of it weighs a kilogram.
+            water_kg: panel.of_line(FaultKind::WaterSet),
             hold_s: panel.of_line(FaultKind::HoldSet).map_or(HOLD_S, |minutes| 60.0 * minutes),
         };
         self.lined_up = lined_up;

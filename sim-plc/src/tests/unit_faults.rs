@@ -81,6 +81,17 @@ fn a_hold_that_was_set_shorter_ends_when_its_minutes_are_counted() {
     assert!((715.0..760.0).contains(&counted_s), "{counted_s}");
 }
 
+/// Somebody set another recipe's water: the counter of the next batch ends there.
+#[test]
+fn a_batch_gets_the_water_that_was_set() {
+    let simulator = demo();
+    inject(&simulator, "water-set 1320");
+    pass_until(&simulator, 6_000, || shown(&simulator, "XI-101") == 1.0);
+    pass_until(&simulator, 1_500, || shown(&simulator, "XI-101") == 2.0);
+    let water_l = shown(&simulator, "FQ-101");
+    assert!((water_l - 1320.0).abs() < 5.0, "{water_l}");
+}
+
 /// The screw gives two thirds of what the recipe asks; noise is a few percent of it.
 #[test]
 fn seasoning_that_was_set_lower_shows_in_its_share_of_the_product() {

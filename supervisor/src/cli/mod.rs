@@ -196,8 +196,8 @@ Examples:
 #[must_use]
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    // A proof brings every alarm about: what the line would say of each is in the report. A demo's week takes a minute: only
-    // who is called is told.
+    // A proof brings every alarm about: what the line would say of each is in the report. A demo's week takes a minute, and a
+    // log's times would not be the week's: the page tells it.
     let proves = matches!(arguments.command, Command::Prove(_));
     let has_week = matches!(&arguments.command, Command::Demo(demo) if !demo.live);
     tell_log(if proves {

@@ -1,6 +1,6 @@
 //! A copy of the history while it is being written, verified before it is called one; and the way back.
 
-use super::sqlite::lock_folder;
+use super::lock::FolderLock;
 use super::store::Store;
 use super::tables::{OLDEST_COMPLETED, SCHEMA_VERSION, open_to_read, store_number};
 use super::verify::{Verification, verify};
@@ -81,7 +81,7 @@ pub fn restore(copy: &Path, folder: &Path) -> Result<Verification, HistoryError>
         return Err(refused(format!("the copy is not sound:\n{found}")));
     }
     fs::create_dir_all(folder).map_err(|error| refused(error.to_string()))?;
-    let _lock = lock_folder(folder)?;
+    let _lock = FolderLock::take(folder)?;
     let journal = folder.join("history.journal");
     if ring::owner(&journal)?.is_some_and(|owner| owner != number) {
         let name = journal.display();

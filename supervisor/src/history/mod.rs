@@ -23,6 +23,7 @@ mod kept;
 #[cfg(test)]
 mod kill_tests;
 mod layout;
+mod lock;
 mod migrate;
 mod of_line;
 mod open;

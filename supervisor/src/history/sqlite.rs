@@ -3,6 +3,7 @@
 //! One thread owns the file and a lock beside it, so that two daemons never write one history; a second one only reads, so
 //! that a long question never keeps a reading waiting.
 
+use super::lock::FolderLock;
 use super::query::check_tags;
 use super::read::{OpenPart, Reading};
 use super::store::Store;
@@ -16,10 +17,10 @@ use crate::snapshot::RunId;
 use async_trait::async_trait;
 use rusqlite::Connection;
 use setward_protocol::UtcMillis;
-use std::fs::{self, File, TryLockError};
-use std::io::{Read as _, Seek as _, Write as _};
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
+use std::thread::JoinHandle;
 use tokio::sync::{mpsc, oneshot};
 
 /// Jobs that may wait for the disk. A full queue makes callers wait; the line task never does (see `line.rs`).
@@ -29,11 +30,19 @@ const QUESTIONS_MAX: usize = 64;
 
 type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
 
-/// The store on threads of its own.
+/// The store on threads of its own. Once it is dropped the file is closed and the folder free: it waits for what was asked.
 #[derive(Debug)]
 pub struct ThreadedStore {
-    jobs: mpsc::Sender<Job<Store>>,
-    questions: mpsc::Sender<Job<FileReader>>,
+    jobs: Asked<Store>,
+    questions: Asked<FileReader>,
+}
+
+/// A thread that does what it is asked, in turn, and ends with its last asker.
+#[derive(Debug)]
+struct Asked<T> {
+    /// Taken when it ends, so that the thread has nothing more to wait for.
+    queue: Option<mpsc::Sender<Job<T>>>,
+    thread: Option<JoinHandle<()>>,
 }
 
 /// The reader's connection; opened anew when the writer has replaced the file.
@@ -74,7 +83,7 @@ impl ThreadedStore {
             text: format!("{doing} {}: {error}", folder.display()),
         };
         fs::create_dir_all(folder).map_err(|error| failed("making the data folder", error))?;
-        let lock = lock_folder(folder)?;
+        let lock = FolderLock::take(folder)?;
         let mut store = Store::open(folder, settings)?;
         let reader = FileReader {
             file: folder.join("history.sqlite"),
@@ -90,9 +99,10 @@ impl ThreadedStore {
             drop(lock);
         });
         let questions = spawn("history-read", QUESTIONS_MAX, move |queue| serve(queue, reader));
+        let started = "starting the history thread for";
         Ok(Self {
-            jobs: jobs.map_err(|error| failed("starting the history thread for", error))?,
-            questions: questions.map_err(|error| failed("starting the history thread for", error))?,
+            jobs: jobs.map_err(|error| failed(started, error))?,
+            questions: questions.map_err(|error| failed(started, error))?,
         })
     }
 
@@ -100,7 +110,7 @@ impl ThreadedStore {
         &self,
         work: impl FnOnce(&mut Store) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {
-        ask(&self.jobs, work).await
+        self.jobs.ask(work).await
     }
 
     /// Puts a question to the reader's thread, with what of these signals is still open.
@@ -110,12 +120,14 @@ impl ThreadedStore {
         work: impl FnOnce(&mut Reading<'_>) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {
         let open = self.ask(move |store| Ok(store.open_part(&tags))).await?;
-        let (answer, is_damaged) = ask(&self.questions, move |reader: &mut FileReader| {
-            let mut reading = Reading::new(reader.connection(open.generation)?, &open);
-            let answer = work(&mut reading)?;
-            Ok((answer, reading.is_file_damaged))
-        })
-        .await?;
+        let (answer, is_damaged) = self
+            .questions
+            .ask(move |reader: &mut FileReader| {
+                let mut reading = Reading::new(reader.connection(open.generation)?, &open);
+                let answer = work(&mut reading)?;
+                Ok((answer, reading.is_file_damaged))
+            })
+            .await?;
         if is_damaged {
             self.ask(Store::look_for_damage).await?;
         }
@@ -141,50 +153,43 @@ fn spawn<T: Send + 'static>(
     name: &str,
     queue: usize,
     work: impl FnOnce(mpsc::Receiver<Job<T>>) + Send + 'static,
-) -> std::io::Result<mpsc::Sender<Job<T>>> {
+) -> std::io::Result<Asked<T>> {
     let (jobs, waiting) = mpsc::channel(queue);
-    std::thread::Builder::new().name(name.to_owned()).spawn(move || work(waiting))?;
-    Ok(jobs)
+    let thread = std::thread::Builder::new().name(name.to_owned()).spawn(move || work(waiting))?;
+    Ok(Asked { queue: Some(jobs), thread: Some(thread) })
 }
 
-async fn ask<S: 'static, T: Send + 'static>(
-    jobs: &mpsc::Sender<Job<S>>,
-    work: impl FnOnce(&mut S) -> Result<T, HistoryError> + Send + 'static,
-) -> Result<T, HistoryError> {
-    let gone = || HistoryError { text: "the history thread has ended; restart setward".to_owned() };
-    let (answer, answered) = oneshot::channel();
-    let job: Job<S> = Box::new(move |store| {
-        // A caller that has gone away no longer wants the answer; the work is done all the same.
-        let _unwanted = answer.send(work(store));
-    });
-    jobs.send(job).await.map_err(|_closed| gone())?;
-    answered.await.map_err(|_dropped| gone())?
-}
-
-/// Takes the folder for this process; the lock goes when the file is closed, however the process ends.
-pub(super) fn lock_folder(folder: &Path) -> Result<File, HistoryError> {
-    let path = folder.join("lock");
-    let failed =
-        |error: std::io::Error| HistoryError { text: format!("locking {}: {error}", path.display()) };
-    let mut file =
-        File::options().read(true).write(true).create(true).truncate(false).open(&path).map_err(failed)?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut holder = String::new();
-            let _unreadable = file.read_to_string(&mut holder);
-            let text = format!(
-                "another setward (process {}) keeps its history in {}; stop it first, or set another data_dir in site.toml",
-                holder.trim(),
-                folder.display()
-            );
-            return Err(HistoryError { text });
-        }
-        Err(TryLockError::Error(error)) => return Err(failed(error)),
+impl<S: 'static> Asked<S> {
+    async fn ask<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut S) -> Result<T, HistoryError> + Send + 'static,
+    ) -> Result<T, HistoryError> {
+        let gone = || HistoryError { text: "the history thread has ended; restart setward".to_owned() };
+        let (answer, answered) = oneshot::channel();
+        let job: Job<S> = Box::new(move |store| {
+            // A caller that has gone away no longer wants the answer; the work is done all the same.
+            let _unwanted = answer.send(work(store));
+        });
+        let queue = self.queue.as_ref().ok_or_else(gone)?;
+        queue.send(job).await.map_err(|_closed| gone())?;
+        answered.await.map_err(|_dropped| gone())?
     }
-    file.set_len(0).and_then(|()| file.rewind()).map_err(failed)?;
-    writeln!(file, "{}", std::process::id()).map_err(failed)?;
-    Ok(file)
+}
+
+impl<T> Asked<T> {
+    fn end(&mut self) {
+        drop(self.queue.take());
+        // A thread that panicked has told so already.
+        let _ended = self.thread.take().map(JoinHandle::join);
+    }
+}
+
+impl Drop for ThreadedStore {
+    fn drop(&mut self) {
+        // The reader first: who closes the file last puts what is in the log into it.
+        self.questions.end();
+        self.jobs.end();
+    }
 }
 
 #[async_trait]
@@ -310,7 +315,7 @@ impl HistoryStore for ThreadedStore {
 pub struct InlineStore {
     store: Mutex<Store>,
     /// The folder is this process's as long as it stands.
-    _lock: Option<File>,
+    _lock: Option<FolderLock>,
 }
 
 impl InlineStore {
@@ -332,7 +337,7 @@ impl InlineStore {
             text: format!("making the data folder {}: {error}", folder.display()),
         };
         fs::create_dir_all(folder).map_err(failed)?;
-        let lock = lock_folder(folder)?;
+        let lock = FolderLock::take(folder)?;
         let mut store = Store::open(folder, settings)?;
         store.set_syncs(false)?;
         Ok(Self { store: Mutex::new(store), _lock: Some(lock) })

@@ -141,7 +141,8 @@ pub fn stop_words(stop: &StopRow, local: Local<'_>) -> String {
         }
         None => "no reason given".to_owned(),
     };
-    format!("{}{with}: {} {until}, {}: {reason}", stop.station, local(&stop.from), span(stop.length_s))
+    let length = span(stop.length_s);
+    format!("{}{with}: {} {until}, {length} in this time: {reason}", stop.station, local(&stop.from))
 }
 
 /// The words of a key of a closed list.

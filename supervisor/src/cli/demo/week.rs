@@ -18,7 +18,6 @@ const LINE_WORD: &str = "XI-393";
 const COOK_WORD: &str = "XI-123";
 /// Nobody reads a setpoint of the seasoning, nor of the hold: they are set at the machine.
 const SEASONING_SHARE: &str = "WFY-442";
-const HOLDS: [(&str, f64); 2] = [("blue-corn-rounds", 20.0), ("white-corn-strips", 28.0)];
 /// What came before: the tanks are fed empty, the line stops, the fryer is boiled out and all cools down.
 const BEFORE: [(Operation, u64); 6] = [
     // Two batches make a tank: so long, and none is left with one.
@@ -166,8 +165,10 @@ fn turns_to(key: &str, word: &str, line: &Line) -> Result<Vec<Happens>, String> 
             texts.push(format!("seasoning-set {}", asked.target.setpoint));
         }
     }
-    let hold = HOLDS.iter().find(|(recipe, _)| *recipe == key).filter(|_| word == COOK_WORD);
-    texts.extend(hold.map(|(_, minutes)| format!("hold-set {minutes}")));
+    if let Some(cook) = recipe.cook.as_ref().filter(|_| word == COOK_WORD) {
+        // Not the water: with white corn's the cook house falls behind the line, which the diary does not tell.
+        texts.push(format!("hold-set {}", cook.hold_s.0 / 60.0));
+    }
     let faults = texts.into_iter().map(|text| text.parse().map(Happens::Begins));
     faults.collect::<Result<_, sim_plc::FaultError>>().map_err(|error| error.to_string())
 }

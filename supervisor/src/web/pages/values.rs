@@ -4,7 +4,7 @@ use super::missing_value;
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts, StationFacts};
 use crate::web::{live, svg, words};
 use maud::{Markup, html};
-use setward_config::line::{Belt, ControlLoop, Origin};
+use setward_config::line::{Belt, ControlLoop, Origin, Role};
 use setward_process::derived::Derivation;
 use setward_protocol::{NoData, SignalId};
 use std::collections::BTreeSet;
@@ -23,14 +23,17 @@ pub(super) struct Values<'a> {
 }
 
 impl<'a> Values<'a> {
-    /// What a station has: held against the recipe or by a loop; watched by an alarm or in trouble; the rest.
+    /// What a station has: held against the recipe or by a loop; watched by an alarm or in trouble; the rest. What people enter
+    /// has a page of its own, where what is due and what is old says so: here it is of the rest, unless it is in trouble.
     pub(super) fn of(scene: &Scene<'a>, station: &StationFacts<'a>) -> Self {
         let (told, watched, alarmed) = (told_by_loops(scene), watched(scene), alarmed(scene));
         let troubled = |facts: &SignalFacts<'_>| alarmed.contains(&facts.id) || is_lost(scene, facts);
         let mut values =
             Self { judged: Vec::new(), belts: belts(scene, station), plain: Vec::new(), folded: Vec::new() };
         for facts in scene.signals_at(station.id).filter(|facts| !told.contains(&facts.id)) {
-            if facts.asked.is_some() || scene.loop_of(facts.id).is_some() {
+            if facts.signal.role == Role::Entered && !alarmed.contains(&facts.id) {
+                values.folded.push(facts);
+            } else if facts.asked.is_some() || scene.loop_of(facts.id).is_some() {
                 values.judged.push(facts);
             } else if watched.contains(&facts.id) || troubled(&facts) {
                 values.plain.push(facts);

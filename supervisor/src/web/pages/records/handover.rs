@@ -189,7 +189,7 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
         p {
             b { (stop.station) } @if !stop.with.is_empty() { " with " (stop.with.join(", ")) }
             ": " (clock(web, &stop.from)) @match &stop.to { Some(to) => { " to " (clock(web, to)) }, None => ", stands still" }
-            ", " (words::span(stop.length_s))
+            ", " (words::span(stop.length_s)) " in this shift"
         }
         @match &stop.reason {
             Some(said) => p { b { (words_of(&REASONS, &said.reason)) } @if let Some(note) = &said.note { ", " (note) } ", by " (said.by) },
