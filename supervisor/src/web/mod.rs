@@ -13,6 +13,7 @@ mod facts;
 mod health;
 mod listen;
 mod live;
+mod metrics;
 mod names;
 mod pages;
 mod problem;
@@ -127,6 +128,7 @@ fn routes(web: Web) -> Router {
         .route("/sign-offs", post(records::sign_from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
+        .route("/metrics", get(metrics::show))
         .route("/static/{name}", get(assets::serve))
         .nest("/api/v1", api::routes())
         .fallback(pages::messages::not_found)

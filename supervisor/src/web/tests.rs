@@ -2,6 +2,7 @@
 
 mod command;
 mod entries;
+mod metrics;
 mod product;
 mod records;
 mod requests;

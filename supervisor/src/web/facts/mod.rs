@@ -20,6 +20,7 @@ use setward_config::line::{
 };
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
 /// A signal whose view is missing has not been polled.
 static NOT_POLLED: SignalView = SignalView::NOT_POLLED;
@@ -32,6 +33,8 @@ static NOT_ASKED: ControllerView = ControllerView {
     last_good: None,
     problem: None,
     scan_ms: None,
+    scans_took_s: 0.0,
+    failures: BTreeMap::new(),
 };
 
 /// An alarm whose view is missing has never raised.
