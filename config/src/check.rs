@@ -175,6 +175,14 @@ fn syntax_hint(message: &str) -> &'static str {
     }
 }
 
+fn not_too_many(recipes: usize, sink: &mut Sink) {
+    if recipes > MAX_RECIPES {
+        let message = format!("the folder holds {recipes} recipes; this version holds {MAX_RECIPES}");
+        let hint = "move old recipes elsewhere".to_owned();
+        sink.problems.push(Problems::of_path(Code::Capacity, "recipes", message, hint));
+    }
+}
+
 /// Everything checked against everything else.
 fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let (raw_line, raw_alarms, raw_site) = (raw.line.as_ref()?, raw.alarms.as_ref()?, raw.site.as_ref()?);
@@ -196,13 +204,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let ends = (times.as_slice(), site.endpoints.as_slice());
     let controllers = controllers::controllers(raw_line, &names, &signals, ends, sink);
     let loops = loops::loops(raw_line, &names, &signals, sink);
-    if raw.recipes.len() > MAX_RECIPES {
-        let message =
-            format!("the folder holds {} recipes; this version holds {MAX_RECIPES}", raw.recipes.len());
-        let problem =
-            Problems::of_path(Code::Capacity, "recipes", message, "move old recipes elsewhere".to_owned());
-        sink.problems.push(problem);
-    }
+    not_too_many(raw.recipes.len(), sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
@@ -213,6 +215,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let context = alarms::Context {
         entries: &entries,
         tanks: &product.tanks,
+        servers: &site.history.servers,
         names: &names,
         signals: &signals,
         controllers: &controllers,

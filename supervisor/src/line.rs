@@ -20,6 +20,7 @@ pub mod signals;
 pub mod slope;
 pub mod stations;
 pub mod storage;
+mod told;
 mod wiring;
 pub mod wishes;
 pub mod writer;
@@ -228,7 +229,7 @@ impl<'a> LineTask<'a> {
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
                 Some(request) = channels.entries.recv() => self.handle_entry(request),
-                Some(told) = channels.told.recv() => self.daemon_event(told.what, Some(told.note)),
+                Some(told) = channels.told.recv() => self.handle_told(told),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
                 _ = tick.tick() => {

@@ -20,6 +20,7 @@ use crate::handle::Teller;
 use crate::history::HistoryStore;
 use async_trait::async_trait;
 use influx::InfluxWriter;
+use setward_alarm::ServerId;
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -141,14 +142,14 @@ impl Forwarding {
     #[must_use]
     pub fn start(line: &Line, store: &Arc<dyn HistoryStore>, clock: Clock, teller: &Teller) -> Self {
         let mut forwarding = Self::default();
-        for server in &line.history.servers {
+        for (id, server) in (0..=u8::MAX).map(ServerId).zip(&line.history.servers) {
             let writer = Box::new(InfluxWriter::new(server.clone()));
             let status = SharedServerStatus::default();
             let forwarder = Forwarder::new(
                 (line.name.clone(), server.clone()),
                 (Arc::clone(store), writer),
                 clock,
-                teller.clone(),
+                (id, teller.clone()),
                 status.clone(),
             );
             let (stop, stopped) = oneshot::channel();

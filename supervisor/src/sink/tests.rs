@@ -5,6 +5,7 @@ use crate::handle::{Teller, Told};
 use crate::history::sqlite::InlineStore;
 use crate::history::{Batch, NewRun, NewSample, RunSignal};
 use crate::snapshot::RunId;
+use setward_alarm::{Delivery, ServerId};
 use setward_config::line::Server;
 use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::collections::BTreeMap;
@@ -57,6 +58,7 @@ fn server() -> Server {
         token_file: None,
         ca: None,
         send: None,
+        behind_most: Duration::from_secs(900),
     }
 }
 
@@ -99,13 +101,13 @@ impl Bench {
         server: Server,
     ) -> Self {
         let clock = Clock::starting_at(UtcMillis(START_MS));
-        let (teller, events) = Teller::new(64);
+        let (teller, events) = Teller::new(4096);
         let status = SharedServerStatus::default();
         let forwarder = Forwarder::new(
             ("Line 2".to_owned(), server),
             (store.clone(), Box::new(writer)),
             clock,
-            teller,
+            (ServerId(0), teller),
             status.clone(),
         );
         let (stop, stopped) = oneshot::channel();
@@ -128,8 +130,20 @@ impl Bench {
     }
 
     fn told(&mut self) -> Vec<(&'static str, String)> {
-        let told = std::iter::from_fn(|| self.events.try_recv().ok());
-        told.map(|told| (told.what, told.note)).collect()
+        self.told_all().0
+    }
+
+    /// Events, and what was told for the server's alarm, each once where it came several times in a row.
+    fn told_all(&mut self) -> (Vec<(&'static str, String)>, Vec<Delivery>) {
+        let (mut events, mut deliveries) = (Vec::new(), Vec::new());
+        for told in std::iter::from_fn(|| self.events.try_recv().ok()) {
+            match told {
+                Told::Event { what, note } => events.push((what, note)),
+                Told::Server { what, .. } => deliveries.push(what),
+            }
+        }
+        deliveries.dedup();
+        (events, deliveries)
     }
 
     async fn end(self) -> (Arc<InlineStore>, RunId, i64) {
@@ -376,4 +390,27 @@ async fn two_days_away_cost_nothing_but_time() {
     let took = bench.clock.uptime().since(before);
     assert!(took < Duration::from_secs(120), "{took:?} of rests between pages");
     assert_eq!(bench.status.now().lost_rows, 0);
+}
+
+/// What its alarm goes by: behind from the first failure, and caught up only once everything is there.
+#[tokio::test(start_paused = true)]
+async fn a_server_is_behind_from_its_first_failure_until_it_has_everything() {
+    let model = Shared::default();
+    let away = Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let is_away = Arc::clone(&away);
+    let writer = answering(&model, move |_, _| match is_away.load(std::sync::atomic::Ordering::Relaxed) {
+        true => Err(WriteError::Unreachable("no route".to_owned())),
+        false => Ok(()),
+    });
+    let mut bench = Bench::new(writer, server()).await;
+    bench.watch(20).await;
+    assert_eq!(bench.told_all().1, [Delivery::Begins, Delivery::CaughtUp]);
+    away.store(true, std::sync::atomic::Ordering::Relaxed);
+    bench.watch(600).await;
+    assert_eq!(bench.told_all().1, [Delivery::Behind]);
+    away.store(false, std::sync::atomic::Ordering::Relaxed);
+    bench.watch(100).await;
+    assert_eq!(bench.told_all().1, [Delivery::CaughtUp]);
+    let (_, _, seconds) = bench.end().await;
+    assert!(seconds > 700);
 }

@@ -202,6 +202,7 @@ impl<'a> Scene<'a> {
         let on = match alarm.settings.watches {
             Watched::Signal(signal) => Subject::Signal(self.signal(signal)),
             Watched::Controller(controller) => Subject::Controller(self.controller(controller)),
+            Watched::Server(server) => Subject::Server(self.line.server(server)),
         };
         let view = self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED);
         let of_signal = alarm.settings.watches.signal().map(|signal| self.line.signal(signal).station);

@@ -4,7 +4,7 @@
 use super::said::Said;
 use super::{
     Outcome, Page, aside, controller, events, frame, messages, missing_value, product, registers, rows,
-    trend, trust,
+    server, trend, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -52,7 +52,8 @@ pub(in crate::web) async fn render(
         @if let Some(said) = said { (said.show()) }
         @match &facts.on {
             Subject::Signal(on) => (signal_block(&scene, &facts, on)),
-            Subject::Controller(on) => (controller::first_block(&scene, &facts, on))
+            Subject::Controller(on) => (controller::first_block(&scene, &facts, on)),
+            Subject::Server(on) => (server::first_block(&scene, &facts, on))
         }
         @if let (Some(on), Some(kept)) = (facts.signal(), &kept) {
             section { (trend::draw(&scene, on, &[facts], kept)) }
@@ -67,7 +68,8 @@ pub(in crate::web) async fn render(
         section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
         @match &facts.on {
             Subject::Signal(on) => (registers::show(&scene, on)),
-            Subject::Controller(on) => (controller::served(&scene, on))
+            Subject::Controller(on) => (controller::served(&scene, on)),
+            Subject::Server(on) => (server::sent(&scene, on))
         }
     };
     frame(
