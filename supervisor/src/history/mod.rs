@@ -46,9 +46,11 @@ mod tables;
 mod testing;
 mod usage;
 mod verify;
+mod verify_rows;
 
 pub mod backup;
 pub mod belongs;
+mod belongs_records;
 pub mod export;
 #[cfg(feature = "parquet")]
 pub mod parquet;
