@@ -19,11 +19,14 @@ pub mod history;
 pub mod line;
 pub mod poll;
 pub mod prove;
+pub mod reload;
 pub mod replay;
 pub mod report;
 pub mod run;
 pub mod sink;
 pub mod snapshot;
+pub mod supervision;
+pub mod watchdog;
 pub mod web;
 
 pub use setward_alarm as alarm;

@@ -11,12 +11,14 @@ mod export;
 mod picture;
 mod plot;
 mod prove;
+mod reload;
 mod replay;
 mod report;
 mod restore;
 mod run;
 mod trend;
 mod verify;
+mod watching;
 mod window;
 pub(crate) mod wish;
 
@@ -74,6 +76,7 @@ Examples:
   setward report alarms plant/line-2 --from \"30 d\"
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
+  setward reload plant/line-2 --by Ana
 
 Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
 
@@ -99,6 +102,8 @@ enum Command {
     Prove(prove::ProveArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
+    /// Have the running daemon read its line folder anew, once that is checked
+    Reload(reload::ReloadArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
     Replay(replay::ReplayArguments),
     /// Say what history tells of the alarms: calls, nuisances, and how long each could not have fired
@@ -224,6 +229,7 @@ pub fn main() -> ExitCode {
         )),
         Command::Enter(arguments) => block_on(enter::enter(&arguments)),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
+        Command::Reload(arguments) => block_on(reload::reload(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),

@@ -106,7 +106,7 @@ impl ThreadedStore {
         })
     }
 
-    async fn ask<T: Send + 'static>(
+    pub(super) async fn ask<T: Send + 'static>(
         &self,
         work: impl FnOnce(&mut Store) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {

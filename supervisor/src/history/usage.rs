@@ -1,7 +1,8 @@
-//! How much room history takes, for those who watch the daemon.
+//! How much room history takes, for those who watch the daemon, and how much it may take from now on.
 
-use super::HistoryError;
+use super::sqlite::ThreadedStore;
 use super::store::Store;
+use super::{HistoryError, Settings};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -16,6 +17,20 @@ pub struct Usage {
     pub open_bytes: u64,
     /// What is free on the disk, bytes; `None` if it can't be told.
     pub free_bytes: Option<u64>,
+}
+
+impl ThreadedStore {
+    /// From now on history is kept as `settings` say; the journal stays as large as it is.
+    ///
+    /// # Errors
+    /// When the store has ended.
+    pub async fn keep_as(&self, settings: Settings) -> Result<(), HistoryError> {
+        self.ask(move |store| {
+            store.settings = Settings { journal_bytes: store.settings.journal_bytes, ..settings };
+            Ok(())
+        })
+        .await
+    }
 }
 
 /// How much room a store takes now.

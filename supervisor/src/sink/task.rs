@@ -16,7 +16,6 @@ use setward_protocol::Uptime;
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::oneshot;
 
 /// Readings of one request.
 const LINES_A_BATCH: usize = 5_000;
@@ -106,7 +105,7 @@ impl Forwarder {
     }
 
     /// Sends until told to stop; keeps its place then.
-    pub(super) async fn run(mut self, mut stop: oneshot::Receiver<()>) {
+    pub(super) async fn run<S: Future + Unpin>(mut self, mut stop: S) {
         let mut is_placed = false;
         self.deliver_told(Delivery::Begins).await;
         loop {

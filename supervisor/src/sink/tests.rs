@@ -11,7 +11,7 @@ use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use task::DURABLE_AFTER;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 
 const START_MS: i64 = 1_795_572_000_000;
 const TAGS: [&str; 2] = ["TT-310", "TT-313"];

@@ -127,7 +127,12 @@ impl Told {
         )?)?;
         let started_s = self.started.0 as f64 / 1000.0;
         let seconds = || Some(Unit::Seconds);
-        page.gauge("start_time", "When the program was started, since 1970 in UTC", seconds(), started_s)?;
+        page.gauge(
+            "start_time",
+            "When the run was begun, by a start or a reload, since 1970 in UTC",
+            seconds(),
+            started_s,
+        )?;
         page.gauge(
             "snapshot_age",
             "Age of the last snapshot of the line; above 10 the line task stands still",

@@ -18,10 +18,12 @@ mod names;
 mod pages;
 mod problem;
 mod records;
+mod reload;
 mod reports;
 mod security;
 mod stream;
 mod svg;
+mod switch;
 mod times;
 mod wishes;
 mod words;
@@ -32,6 +34,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::reload::Reloader;
 use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
@@ -42,6 +45,7 @@ use setward_config::line::Line;
 use std::future::Future;
 use std::io;
 use std::sync::Arc;
+pub use switch::Pages;
 use times::Zone;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
@@ -62,6 +66,8 @@ pub struct AppState {
     pub clock: WallTime,
     /// How each server is doing that history is sent to.
     pub servers: Vec<SharedServerStatus>,
+    /// The way to have the line folder read anew, if this daemon has one.
+    pub reloader: Option<Reloader>,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -128,6 +134,7 @@ fn routes(web: Web) -> Router {
         .route("/sign-offs", post(records::sign_from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
+        .route("/readyz", get(health::show_ready))
         .route("/metrics", get(metrics::show))
         .route("/static/{name}", get(assets::serve))
         .nest("/api/v1", api::routes())
@@ -147,7 +154,5 @@ pub async fn serve(
     state: AppState,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> io::Result<()> {
-    let web = Web::new(state);
-    let stopping = Arc::clone(&web.stopping);
-    listen::serve(listener, routes(web), shutdown, &stopping).await
+    Pages::new(state).serve(listener, shutdown).await
 }
