@@ -26,9 +26,9 @@ use tokio::sync::oneshot;
 /// What is added to the longest reply time before the kernel gives up on sent bytes.
 pub(crate) const USER_TIMEOUT_MARGIN: Duration = Duration::from_secs(2);
 /// How long the page may take to end: most of it goes on beside the end of the run.
-const PAGE_ENDS_WITHIN: Duration = Duration::from_secs(1);
+const PAGE_ENDS_WITHIN: Duration = Duration::from_millis(300);
 /// How long the history's file may take to close. What was confirmed is in it or in its journal by then.
-const CLOSE_WITHIN: Duration = Duration::from_secs(1);
+const CLOSE_WITHIN: Duration = Duration::from_millis(600);
 /// Who asks for a reload by signal.
 const BY_SIGNAL: &str = "the signal SIGHUP";
 

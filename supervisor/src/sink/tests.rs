@@ -414,3 +414,40 @@ async fn a_server_is_behind_from_its_first_failure_until_it_has_everything() {
     let (_, _, seconds) = bench.end().await;
     assert!(seconds > 700);
 }
+
+/// A task that panics begins anew at its server's kept place; what it had in hand is sent again, and nothing is missing.
+#[tokio::test(start_paused = true)]
+async fn a_server_whose_task_panics_gets_everything_all_the_same() {
+    let model = Shared::default();
+    let (store, run) = history().await;
+    keep(&store, run, 0..100).await;
+    let (teller, mut told) = Teller::new(4096);
+    let clock = Clock::starting_at(UtcMillis(START_MS));
+    let (supervision, mut gave_up) = crate::supervision::Supervision::new(teller, clock);
+    let mut line = setward_config::load_demo().unwrap().line;
+    "Line 2".clone_into(&mut line.name);
+    line.history.servers.push(server());
+    let panics = Arc::new(Mutex::new(3_u32));
+    let shared = Arc::clone(&model);
+    let writer = move |_: &Server| {
+        let panics = Arc::clone(&panics);
+        let answer = move |_, _: &str| {
+            let left = panics.lock().unwrap().checked_sub(1);
+            if let Some(left) = left {
+                *panics.lock().unwrap() = left;
+            }
+            assert!(left.is_none(), "a fault on purpose");
+            Ok(())
+        };
+        Box::new(answering(&shared, answer)) as Box<dyn PointWriter>
+    };
+    let store: Arc<dyn HistoryStore> = store;
+    let forwarding = Forwarding::over(&line, &store, clock, &supervision, writer);
+    tokio::time::sleep(Duration::from_secs(60)).await;
+    check_whole(&model, 100);
+    let failures = std::iter::from_fn(|| told.try_recv().ok())
+        .filter(|told| matches!(told, Told::Event { what: "sending failed", .. }))
+        .count();
+    assert_eq!((failures, gave_up.try_recv().is_err()), (3, true));
+    forwarding.stop().await;
+}
