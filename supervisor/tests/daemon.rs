@@ -1,6 +1,6 @@
 //! The daemon over months: reload without a restart, signs of life for a service manager, the end in order, and tasks that fail.
 
-#![expect(clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
+#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
 
 use async_trait::async_trait;
 use serde_json::Value;
