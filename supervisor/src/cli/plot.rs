@@ -196,7 +196,7 @@ pub(crate) fn decimals(range: f64) -> usize {
 }
 
 /// A share as percent that never calls nearly all all, or something nothing.
-fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     let percent = (share * 100.0).clamp(0.0, 100.0);
     let shown = (percent * 10.0).round() / 10.0;
     if shown >= 100.0 && percent < 100.0 {

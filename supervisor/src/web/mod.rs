@@ -22,6 +22,7 @@ mod security;
 mod stream;
 mod svg;
 mod times;
+mod trends;
 mod wishes;
 mod words;
 
@@ -125,6 +126,11 @@ fn routes(web: Web) -> Router {
         .route("/stops/{id}/reason", post(records::reason_from_form))
         .route("/records", get(pages::records::review::show))
         .route("/sign-offs", post(records::sign_from_form))
+        .route("/trend", get(pages::trend_page::show))
+        .route("/trend.csv", get(trends::downloads::columns))
+        .route("/trend.png", get(trends::downloads::picture))
+        .route("/trend-readings.csv", get(trends::downloads::readings))
+        .route("/trend/notes", post(trends::notes::from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

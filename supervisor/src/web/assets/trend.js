@@ -1,0 +1,1 @@
+// placeholder while the page is drawn by the server
