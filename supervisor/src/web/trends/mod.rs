@@ -16,7 +16,7 @@ use jiff::ToSpan as _;
 use jiff::civil::DateTime;
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use setward_config::line::{Line, Role};
-use setward_protocol::{SignalId, UtcMillis};
+use setward_protocol::{Dimension, SignalId, UtcMillis};
 
 /// Most signals of one page or answer.
 pub(super) const SIGNALS_MAX: usize = 12;
@@ -325,18 +325,21 @@ fn signals(line: &Line, tags: &[&str]) -> Result<Vec<SignalId>, Wrong> {
     Ok(signals)
 }
 
-/// The last station's measured signals that the recipe asks for, with its belt's speed: on a line that fries, the fryer.
+/// The measured temperatures that the recipe asks for at the last station that has any, with its belt's speed: on a line that
+/// fries, the fryer. Without such, the first signal that the recipe asks for.
 fn usual(line: &Line) -> Vec<SignalId> {
-    let asked = line.recipe().setpoints.iter().map(|asked| asked.signal);
-    let asked: Vec<SignalId> = asked.filter(|id| line.signal(*id).role == Role::Measured).collect();
-    let speed = |id: &SignalId| line.belts.iter().any(|belt| belt.speed == *id);
-    let last = asked.iter().filter(|id| !speed(id)).map(|id| line.signal(*id).station).max();
+    let asked: Vec<SignalId> = line.recipe().setpoints.iter().map(|asked| asked.signal).collect();
+    let is_hot = |id: &&SignalId| {
+        let signal = line.signal(**id);
+        signal.role == Role::Measured && signal.unit.dimension() == Dimension::Temperature
+    };
+    let last = asked.iter().filter(is_hot).map(|id| line.signal(*id).station).max();
     let here = |id: &&SignalId| Some(line.signal(**id).station) == last;
     let mut usual: Vec<SignalId> =
-        asked.iter().filter(here).filter(|id| !speed(id)).take(USUAL_SIGNALS).copied().collect();
+        asked.iter().filter(is_hot).filter(here).take(USUAL_SIGNALS).copied().collect();
     usual.extend(line.belts.iter().filter(|belt| Some(belt.station) == last).map(|belt| belt.speed).take(1));
     if usual.is_empty() {
-        usual.extend(line.signals_with_ids().map(|(id, _)| id).take(1));
+        usual.extend(asked.into_iter().chain(line.signals_with_ids().map(|(id, _)| id)).take(1));
     }
     usual
 }

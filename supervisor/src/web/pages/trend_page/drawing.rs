@@ -263,7 +263,7 @@ fn labels(curve: &Curve, axis: &Axis) -> Vec<(f64, f64)> {
         let (low, high) = band.tolerance.unzip();
         [band.setpoint, low, high]
     });
-    let ends = [axis.low, axis.high, (axis.low + axis.high) / 2.0].map(Some);
+    let ends = [axis.low, axis.high].map(Some);
     let mut placed: Vec<(f64, f64)> = Vec::new();
     for value in asked.chain(ends).flatten().filter(|value| (axis.low..=axis.high).contains(value)) {
         let y = (axis.y(value) / 10.0).clamp(3.0, 97.0);

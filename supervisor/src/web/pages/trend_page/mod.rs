@@ -89,8 +89,8 @@ fn trends(web: &Web, scene: &Scene<'_>, asked: &Asked, shown: &Shown) -> Markup 
         section #trends.trends data-from=(asked.span.from().0) data-to=(asked.span.to().0)
             data-zone=(web.zone.name()) data-now=(scene.now.0) {
             h2.unseen { "Drawings" }
-            div #hand hidden {}
-            p #cursor.cursor role="status" hidden {}
+            div #hand.hand hidden {}
+            p #cursor.cursor hidden {}
             (axis::show(&web.zone, asked.span))
             @for pane in &shown.panes { (drawing::pane(web, asked, pane)) }
             (axis::show(&web.zone, asked.span))
