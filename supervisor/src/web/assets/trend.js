@@ -32,7 +32,8 @@ const clock = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ho
 const timeOfDay = clock({ hour: "2-digit", minute: "2-digit" });
 const withSeconds = clock({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const day = clock({ weekday: "short", day: "2-digit" });
-const date = clock({ weekday: "short", year: "numeric", month: "2-digit", day: "2-digit" });
+const date = new Intl.DateTimeFormat("sv-SE", { timeZone: zone });
+const weekday = clock({ weekday: "short" });
 
 function readColours() {
   const style = getComputedStyle(document.documentElement);
@@ -150,7 +151,7 @@ function limits(signal) {
   if (known.length === 0) return [0, 1];
   const [low, high] = [known.reduce((a, b) => Math.min(a, b)), known.reduce((a, b) => Math.max(a, b))];
   const spare = Math.max((high - low) * 0.05, Math.max(Math.abs(high), 1) * 1e-3);
-  return [low - spare, high + spare];
+  return [low >= 0 ? Math.max(low - spare, 0) : low - spare, high + spare];
 }
 
 function onPlot(chart, draw) {
@@ -252,6 +253,8 @@ function drawAbove(chart, pane) {
 function timeLabels(_chart, splits, _axis, _space, increment) {
   return splits.map((second) => {
     const at = new Date(second * 1000);
+    // A label at the very edge would be cut.
+    if (Math.min(at - view.from, view.to - at) < width() * (24 / section.clientWidth)) return "";
     if (increment >= 86_400 || timeOfDay.format(at) === "00:00") return day.format(at);
     return increment < 60 ? withSeconds.format(at) : timeOfDay.format(at);
   });
@@ -315,7 +318,7 @@ function pointed(chart) {
 function tell(at) {
   if (!answer) return;
   const index = Math.floor((at - answer.from) / answer.column);
-  const words = [[date.format(at).replaceAll("/", "-").replace(",", ""), withSeconds.format(at)].join(" ")];
+  const words = [`${weekday.format(at)} ${date.format(at)} ${withSeconds.format(at)}`];
   for (const signal of answer.signals) {
     const shown = (value) => value.toFixed(signal.decimals);
     const mean = signal.mean[index] ?? null;
@@ -453,7 +456,7 @@ function fingers(over) {
 }
 
 function buttons() {
-  const all = [["\u2190", "Move to earlier", () => pan(-0.5)], ["\u2192", "Move to later", () => pan(0.5)], ["+", "Zoom in", () => zoom(0.5)], ["\u2212", "Zoom out", () => zoom(2)], ["0", "Back to the stretch that was opened", back]];
+  const all = [["\u2190", "Move to earlier", () => pan(-0.5)], ["\u2192", "Move to later", () => pan(0.5)], ["+", "Zoom in", () => zoom(0.5)], ["\u2212", "Zoom out", () => zoom(2)], ["Back", "Back to the stretch that was opened", back]];
   for (const [text, label, does] of all) {
     const button = Object.assign(document.createElement("button"), { type: "button", textContent: text, title: label });
     button.setAttribute("aria-label", label);

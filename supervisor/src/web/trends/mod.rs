@@ -283,7 +283,7 @@ fn stretch(
             let last = last.unwrap_or(USUAL_LAST);
             let length = setward_config::parse_time(last).map_err(|_| {
                 let found = short(last);
-                Wrong::Other(format!("\"last\" is \"{found}\", no length of time; write 7d, 8h or 30min"))
+                Wrong::Other(format!("\"last\" is \"{found}\", no length of time up to 366 days; write 7d, 8h or 30min"))
             })?;
             let length_ms = i64::try_from(length.as_millis()).unwrap_or(i64::MAX);
             (UtcMillis(now.0.saturating_sub(length_ms)), now, Some(last.to_owned()))

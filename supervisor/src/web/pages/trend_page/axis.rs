@@ -126,7 +126,7 @@ mod tests {
     #[test]
     fn ticks_stay_round_when_the_clocks_are_put_back_and_forward() {
         let back = texts("2026-10-24T22:00:00Z", "2026-10-25T23:00:00Z");
-        assert_eq!(back, ["Sun 25", "04:00", "08:00", "12:00", "16:00", "20:00"]);
+        assert_eq!(back, ["Sun 25", "03:00", "06:00", "09:00", "12:00", "15:00", "18:00", "21:00"]);
         let forward = texts("2026-03-28T23:00:00Z", "2026-03-29T07:00:00Z");
         assert_eq!(forward, ["Sun 29", "01:00", "03:00", "04:00", "05:00", "06:00", "07:00", "08:00"]);
     }

@@ -44,6 +44,8 @@ impl Axis {
         let wanted = wanted.reduce(|all, one| (all.0.min(one.0), all.1.max(one.1)));
         let data = curve.whole();
         match wanted.filter(|_| !shows_all_values) {
+            // What is never negative needs no room below nothing.
+            None if data.min >= 0.0 => Self { low: low.max(0.0), high, is_cut: false },
             None => Self { low, high, is_cut: false },
             Some((low, high)) => {
                 let is_cut = data.samples > 0 && (data.min < low || data.max > high);
@@ -190,7 +192,7 @@ pub(super) fn pane(web: &Web, request: &Asked, pane: &Pane) -> Markup {
     let sentence = sentence(signal, pane);
     html! {
         figure.pane data-tag=(signal.tag) data-low=(axis.low) data-high=(axis.high) {
-            h3 { a href=(format!("/signals/{}", signal.tag)) { b { (signal.tag) } " " (signal.name) } }
+            h3 { a href=(format!("/signals/{}", signal.tag)) { b { (signal.tag) } " " (signal.name) } @if !curve.unit.is_empty() { ", " (curve.unit) } }
             div.drawn {
                 svg.values width="100%" height="100%" aria-hidden="true" focusable="false" {
                     @for (value, y) in labels(curve, &axis) {
@@ -200,7 +202,6 @@ pub(super) fn pane(web: &Web, request: &Asked, pane: &Pane) -> Markup {
                 svg.plot width="100%" height="100%" role="img" aria-label=(format!("{} {}: {sentence}", signal.tag, signal.name)) {
                     (lines(web, request, pane, &axis))
                     @for stop in &pane.stops { (stop_word(request, stop)) }
-                    text.unit x="4" y="14" { (curve.unit) }
                     @if curve.whole().samples == 0 { text x="50%" y="50%" text-anchor="middle" { "nothing kept in this time" } }
                 }
             }
@@ -274,7 +275,7 @@ fn labels(curve: &Curve, axis: &Axis) -> Vec<(f64, f64)> {
     placed
 }
 
-/// Lowest, mean and highest value, and how much was known and within tolerance.
+/// Lowest, mean and highest value, and how much was known. How much was within tolerance is told of running time only, below.
 fn sentence(signal: &LineSignal, pane: &Pane) -> String {
     let curve = &pane.curve;
     let whole = curve.whole();
@@ -285,15 +286,12 @@ fn sentence(signal: &LineSignal, pane: &Pane) -> String {
     let unit = |text: String| words::with_unit(&text, signal.unit);
     let known = whole.good_s * 1000.0 / (curve.to.0 - curve.from.0) as f64;
     let mut text = format!(
-        "lowest {}, mean {}, highest {}; good values {} of the time",
+        "lowest {}, mean {}, highest {}, stops included; good values {} of the time",
         shown(whole.min),
         shown(mean),
         unit(shown(whole.max)),
         percent_words(known)
     );
-    if let Some(share) = curve.share_in_band() {
-        let _ = write!(text, ", of that {} within tolerance", percent_words(share));
-    }
     if pane.unreadable > 0 {
         let _ = write!(text, "; {} damaged blocks of history are left out", pane.unreadable);
     }

@@ -6,15 +6,16 @@ use crate::web::trends::read::{AlarmLane, Bar, Lane, Shown};
 use crate::web::{Web, svg, words};
 use maud::{Markup, html};
 
-/// A word has room in a bar of this width, per cent.
-const ROOM_PERCENT: f64 = 5.0;
+/// A word has room in a bar of this width on a wide screen, and of this one on any; per cent.
+const ROOM_WIDE_PERCENT: f64 = 8.0;
+const ROOM_PERCENT: f64 = 40.0;
 /// Rows of the list: more are in the report of alarms.
 const LISTED_MAX: usize = 200;
 
 /// The lanes below the panes.
 pub(super) fn show(web: &Web, asked: &Asked, shown: &Shown) -> Markup {
     html! {
-        h2 { "Alarms" }
+        h2 { "Alarms of these stations" }
         @if let Some(from) = shown.known_from { p.notice { b { "NOT ALL" } " events before " (web.zone.stamp(from)) " are looked at: there were too many since." } }
         @if shown.alarms.is_empty() { p { "No alarm of these stations stood in this time." } }
         @for lane in &shown.alarms { (alarm_lane(web, asked, lane)) }
@@ -75,7 +76,9 @@ fn lane_of(asked: &Asked, lane: &Lane, class: &str) -> Markup {
                     // A drawing of its own cuts the word at the bar's end.
                     svg x=(format!("{left}%")) width=(format!("{:.3}%", (right - left).max(0.15))) height="20" {
                         rect class=(class) width="100%" height="18" y="1" {}
-                        @if right - left >= ROOM_PERCENT { text x="4" y="14" { (bar.text) } }
+                        @if right - left >= ROOM_WIDE_PERCENT {
+                            text.roomy[right - left < ROOM_PERCENT] x="4" y="14" { (bar.text) }
+                        }
                     }
                 }
             }
