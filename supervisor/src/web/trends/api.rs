@@ -54,9 +54,10 @@ fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
     let line = &*web.app.line;
     let alarms = shown.alarms.iter().map(|lane| {
         let alarm = line.alarm(lane.alarm);
-        let calls = lane.bars.iter().map(|bar| {
-            json!({ "from": rfc3339(bar.from), "to": (!bar.goes_on).then(|| rfc3339(bar.to)) })
-        });
+        let calls = lane
+            .bars
+            .iter()
+            .map(|bar| json!({ "from": rfc3339(bar.from), "to": (!bar.goes_on).then(|| rfc3339(bar.to)) }));
         json!({
             "alarm": alarm.id,
             "name": alarm.name,

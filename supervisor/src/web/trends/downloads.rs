@@ -36,7 +36,8 @@ pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Res
         Err(refusal) => return *refusal,
     };
     if curves.len() > PICTURED_MAX {
-        let text = format!("{} signals are too many for a picture; choose {PICTURED_MAX} at most", curves.len());
+        let text =
+            format!("{} signals are too many for a picture; choose {PICTURED_MAX} at most", curves.len());
         return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
     }
     let line = &*web.app.line;
@@ -71,9 +72,11 @@ pub(in crate::web) async fn readings(State(web): State<Web>, pairs: Pairs) -> Re
     let tags = asked.tags(line);
     let written = in_time(csv.write(&*web.app.history, &tags, span, &mut bytes, &mut |_share| {})).await;
     match written {
-        Ok(_counts) => {
-            file("text/csv; charset=utf-8; header=present", &file_name(line, &asked, "readings", "csv"), bytes)
-        }
+        Ok(_counts) => file(
+            "text/csv; charset=utf-8; header=present",
+            &file_name(line, &asked, "readings", "csv"),
+            bytes,
+        ),
         Err(why) => Problem::unread(why).into_response(),
     }
 }

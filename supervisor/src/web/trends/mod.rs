@@ -207,7 +207,10 @@ impl Asked {
 
     /// The same exactly as it is now: what is written about it stays true of it.
     pub(super) fn fixed(&self) -> Self {
-        Self { against: self.against, ..self.over(self.span.from(), self.span.to()).unwrap_or_else(|| self.clone()) }
+        Self {
+            against: self.against,
+            ..self.over(self.span.from(), self.span.to()).unwrap_or_else(|| self.clone())
+        }
     }
 
     /// The address of it below `path`.
@@ -283,7 +286,9 @@ fn stretch(
             let last = last.unwrap_or(USUAL_LAST);
             let length = setward_config::parse_time(last).map_err(|_| {
                 let found = short(last);
-                Wrong::Other(format!("\"last\" is \"{found}\", no length of time up to 366 days; write 7d, 8h or 30min"))
+                Wrong::Other(format!(
+                    "\"last\" is \"{found}\", no length of time up to 366 days; write 7d, 8h or 30min"
+                ))
             })?;
             let length_ms = i64::try_from(length.as_millis()).unwrap_or(i64::MAX);
             (UtcMillis(now.0.saturating_sub(length_ms)), now, Some(last.to_owned()))
@@ -313,8 +318,8 @@ fn signals(line: &Line, tags: &[&str]) -> Result<Vec<SignalId>, Wrong> {
     let mut signals = Vec::new();
     // More than this is refused anyway; an endless list is not looked at.
     for tag in tags.iter().take(SIGNALS_MAX * 4) {
-        let id = names::signal(line, tag)
-            .map_err(|nearest| Wrong::NoSuchSignal((*tag).to_owned(), nearest))?;
+        let id =
+            names::signal(line, tag).map_err(|nearest| Wrong::NoSuchSignal((*tag).to_owned(), nearest))?;
         if !signals.contains(&id) {
             signals.push(id);
         }

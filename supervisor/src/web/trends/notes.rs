@@ -3,9 +3,9 @@
 use super::Asked;
 use super::read::in_time;
 use crate::history::{HistoryError, HistoryStore, NewNote, Span};
+use crate::web::Web;
 use crate::web::acknowledge::{checked_name, name_cookie};
 use crate::web::pages::messages;
-use crate::web::Web;
 use axum::extract::rejection::FormRejection;
 use axum::extract::{Form, State};
 use axum::http::{StatusCode, header};
@@ -26,7 +26,10 @@ const SAID: [(&str, &str); 5] = [
     ("note-before", "This note had been written before; nothing changed."),
     ("no-name", "Nothing was kept: give your name, 1 to 60 characters."),
     ("no-note", "Nothing was kept: write 1 to 500 characters, without line breaks."),
-    ("not-kept", "Nothing was kept: history can\u{2019}t be written now. See the head of the page, then try again."),
+    (
+        "not-kept",
+        "Nothing was kept: history can\u{2019}t be written now. See the head of the page, then try again.",
+    ),
 ];
 
 /// The sentence of a word in an address.

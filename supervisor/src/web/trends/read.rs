@@ -1,8 +1,8 @@
 //! What history knows of a stretch of time: columns of the signals, what was asked of them, when their stations stood, which
 //! alarms called, which recipes were in force, which batches ran, what people noted.
 
-use super::notes::{Pinned, pinned};
 use super::Asked;
+use super::notes::{Pinned, pinned};
 use crate::cli::plot::Curve;
 use crate::history::{BatchRow, HistoryError, KnownBand, Level, Span, StoredEvent, Window};
 use crate::report::batch::BatchReport;
@@ -88,7 +88,9 @@ pub(in crate::web) struct Shown {
 pub(super) async fn in_time<T>(asked: impl Future<Output = Result<T, HistoryError>>) -> Result<T, String> {
     match tokio::time::timeout(WITHIN, asked).await {
         Ok(answer) => answer.map_err(|error| error.text),
-        Err(_late) => Err("it did not answer within 6 s; ask for fewer signals or a shorter stretch".to_owned()),
+        Err(_late) => {
+            Err("it did not answer within 6 s; ask for fewer signals or a shorter stretch".to_owned())
+        }
     }
 }
 
@@ -104,9 +106,9 @@ pub(in crate::web) async fn read(web: &Web, asked: &Asked) -> Result<Shown, Stri
     events.reverse();
     let first = events.first().map(|stored| stored.event.utc);
     let known_from = first.filter(|first| events.len() == EVENTS_MAX && *first > span.from());
-    let whole = asked.other().map_or(Ok(span), |other| {
-        Span::new(span.from().min(other.from()), span.to().max(other.to()))
-    });
+    let whole = asked
+        .other()
+        .map_or(Ok(span), |other| Span::new(span.from().min(other.from()), span.to().max(other.to())));
     let modes = modes(line, &events, whole.map_err(|error| error.text)?, now);
     let stations: BTreeSet<StationId> = asked.signals.iter().map(|id| line.signal(*id).station).collect();
     let mut alarms = alarm_lanes(line, &events, asked, now);
@@ -213,9 +215,8 @@ fn alarm_lanes(line: &Line, events: &[StoredEvent], asked: &Asked, now: UtcMilli
         Watched::Signal(id) => stations.contains(&line.signal(id).station),
         Watched::Controller(_) => false,
     };
-    let on_signal = |alarm: &LineAlarm| {
-        alarm.settings.watches.signal().is_some_and(|id| asked.signals.contains(&id))
-    };
+    let on_signal =
+        |alarm: &LineAlarm| alarm.settings.watches.signal().is_some_and(|id| asked.signals.contains(&id));
     let mut by_alarm: BTreeMap<AlarmId, Vec<Annunciation>> = BTreeMap::new();
     for call in calls(line, events) {
         if is_shown(line.alarm(call.alarm)) {

@@ -51,7 +51,13 @@ fn an_address_says_again_all_that_was_asked() {
 
 #[test]
 fn boxes_of_a_form_add_up_and_each_signal_has_one_pane() {
-    let asked = read(&[("signals", "TT-310"), ("signals", "ST-340"), ("signals", "TT-310"), ("from", "8h"), ("to", "now")]);
+    let asked = read(&[
+        ("signals", "TT-310"),
+        ("signals", "ST-340"),
+        ("signals", "TT-310"),
+        ("from", "8h"),
+        ("to", "now"),
+    ]);
     let asked = asked.unwrap();
     assert_eq!(asked.tags(&line()), ["TT-310", "ST-340"]);
     assert_eq!(asked.span.length_ms(), 8 * 3_600_000);

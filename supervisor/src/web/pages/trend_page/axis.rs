@@ -118,7 +118,10 @@ mod tests {
             texts("2026-11-24T22:30:00Z", "2026-11-24T23:30:00Z"),
             ["23:30", "23:40", "23:50", "Wed 25", "00:10", "00:20"]
         );
-        for (from, to) in [("2025-11-01T00:00:00Z", "2026-11-25T00:00:00Z"), ("2026-11-25T00:00:01Z", "2026-11-25T00:00:11Z")] {
+        for (from, to) in [
+            ("2025-11-01T00:00:00Z", "2026-11-25T00:00:00Z"),
+            ("2026-11-25T00:00:01Z", "2026-11-25T00:00:11Z"),
+        ] {
             assert!(texts(from, to).len() <= TICKS_MAX as usize, "{from}");
         }
     }
@@ -134,7 +137,8 @@ mod tests {
     #[test]
     fn a_moment_beyond_the_stretch_stands_at_its_edge() {
         let day = span("2026-11-24T00:00:00Z", "2026-11-25T00:00:00Z");
-        let places = [day.from().0 - 5, day.from().0 + DAY_MS / 4, day.to().0 + 5].map(|at| percent(day, UtcMillis(at)));
+        let places = [day.from().0 - 5, day.from().0 + DAY_MS / 4, day.to().0 + 5]
+            .map(|at| percent(day, UtcMillis(at)));
         assert_eq!(places, [0.0, 25.0, 100.0]);
     }
 }

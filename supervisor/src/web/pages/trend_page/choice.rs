@@ -10,7 +10,8 @@ use maud::{Markup, html};
 use setward_protocol::{StationId, UtcMillis};
 
 /// Stretches that end now, as they are written in an address.
-const LAST: [(&str, &str); 4] = [("8h", "Last 8 h"), ("24h", "Last day"), ("7d", "Last week"), ("28d", "Last 4 weeks")];
+const LAST: [(&str, &str); 4] =
+    [("8h", "Last 8 h"), ("24h", "Last day"), ("7d", "Last week"), ("28d", "Last 4 weeks")];
 
 /// From when to when, and the ways to another stretch.
 pub(super) fn stretch(scene: &Scene<'_>, asked: &Asked) -> Markup {

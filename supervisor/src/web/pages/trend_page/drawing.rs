@@ -76,7 +76,9 @@ fn runs(curve: &Curve, joined: usize) -> Vec<Vec<usize>> {
             continue;
         }
         match runs.last_mut() {
-            Some(run) if !broken && run.last().is_some_and(|last| column - last <= joined) => run.push(column),
+            Some(run) if !broken && run.last().is_some_and(|last| column - last <= joined) => {
+                run.push(column)
+            }
             Some(_) | None => runs.push(vec![column]),
         }
         broken = false;
@@ -111,7 +113,9 @@ fn means(curve: &Curve, axis: &Axis, joined: usize) -> String {
     for run in runs(curve, joined) {
         let mut verb = 'M';
         for column in &run {
-            let Some(mean) = curve.columns.get(*column).and_then(crate::history::Stretch::mean) else { continue };
+            let Some(mean) = curve.columns.get(*column).and_then(crate::history::Stretch::mean) else {
+                continue;
+            };
             let _ = write!(path, "{verb}{:.1} {}", x(curve, *column) + half, axis.y(mean));
             verb = 'L';
         }
@@ -164,7 +168,9 @@ fn strips(curve: &Curve, is_one: impl Fn(Quality) -> bool) -> String {
 fn asked(curve: &Curve, axis: &Axis) -> (String, String, String) {
     let (mut areas, mut edges, mut setpoints) = (String::new(), String::new(), String::new());
     let length = (curve.to.0 - curve.from.0) as f64;
-    let place = |utc: UtcMillis| (((utc.0 - curve.from.0) as f64 / length).clamp(0.0, 1.0) * SIZE * 10.0).round() / 10.0;
+    let place = |utc: UtcMillis| {
+        (((utc.0 - curve.from.0) as f64 / length).clamp(0.0, 1.0) * SIZE * 10.0).round() / 10.0
+    };
     for (index, band) in curve.bands.iter().enumerate() {
         let next = curve.bands.get(index + 1).map_or(curve.to, |next| next.utc);
         let (left, right) = (place(band.utc), place(next));

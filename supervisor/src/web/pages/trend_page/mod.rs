@@ -127,7 +127,10 @@ pub(in crate::web) fn alarm_link(scene: &Scene<'_>, facts: &AlarmFacts<'_>, tag:
             let ended = facts.view.cleared.filter(|cleared| *cleared > began).unwrap_or(scene.now);
             let whole = |ms: i64| rfc3339(UtcMillis(ms.div_euclid(1000) * 1000));
             let from = whole(began.0 - BEFORE_ALARM_MS);
-            format!("from={from}&to={}", whole((ended.0 + AFTER_ALARM_MS).min(scene.now.0.max(began.0 + 60_000))))
+            format!(
+                "from={from}&to={}",
+                whole((ended.0 + AFTER_ALARM_MS).min(scene.now.0.max(began.0 + 60_000)))
+            )
         }
     };
     html! {

@@ -1,9 +1,9 @@
 //! Notes pinned to the stretch: those that reach into it, and a form for another.
 
-use crate::web::trends::Asked;
-use crate::web::trends::notes::{LONGEST, Pinned};
 use crate::web::Web;
 use crate::web::times::rfc3339;
+use crate::web::trends::Asked;
+use crate::web::trends::notes::{LONGEST, Pinned};
 use maud::{Markup, html};
 
 pub(super) fn show(web: &Web, asked: &Asked, notes: &[Pinned], name: Option<&str>) -> Markup {
