@@ -136,6 +136,7 @@ async fn curves(asked: &Asked, columns: usize) -> Result<Vec<Curve>, Exit> {
             to: asked.span.to(),
             columns: envelope.columns,
             bands,
+            axis: None,
         });
     }
     Ok(curves)

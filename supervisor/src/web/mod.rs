@@ -49,6 +49,9 @@ use tokio::sync::{Semaphore, watch};
 /// Most live streams at a time; more are told to come back later.
 pub const MOST_STREAMS: usize = 64;
 
+/// Most answers at a time that hold a week of single readings; others wait their turn.
+const MOST_HEAVY: usize = 2;
+
 /// What the page and the API stand on.
 #[derive(Clone)]
 pub struct AppState {
@@ -70,6 +73,8 @@ struct Web {
     app: AppState,
     zone: Zone,
     streams: Arc<Semaphore>,
+    /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
+    heavy: Arc<Semaphore>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -80,6 +85,7 @@ impl Web {
             zone: Zone::named(&app.line.time_zone),
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }

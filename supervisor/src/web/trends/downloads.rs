@@ -16,7 +16,7 @@ use setward_config::line::Line;
 /// Most readings of one file.
 pub(in crate::web) const READINGS_MAX: f64 = 300_000.0;
 /// Most signals of one picture.
-const PICTURED_MAX: usize = 6;
+pub(in crate::web) const PICTURED_MAX: usize = 6;
 
 /// What is drawn, a row a column and signal.
 pub(in crate::web) async fn columns(State(web): State<Web>, pairs: Pairs) -> Response {
@@ -31,7 +31,7 @@ pub(in crate::web) async fn columns(State(web): State<Web>, pairs: Pairs) -> Res
 
 /// The drawing, with line, stretch and zone in it.
 pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Response {
-    let (asked, curves) = match drawn(&web, pairs, picture::COLUMNS).await {
+    let (asked, mut curves) = match drawn(&web, pairs, picture::COLUMNS).await {
         Ok(drawn) => drawn,
         Err(refusal) => return *refusal,
     };
@@ -39,6 +39,9 @@ pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Res
         let text =
             format!("{} signals are too many for a picture; choose {PICTURED_MAX} at most", curves.len());
         return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
+    }
+    if !asked.shows_all_values {
+        curves.iter_mut().for_each(|curve| curve.axis = curve.about_band());
     }
     let line = &*web.app.line;
     let simulated = if line.simulated { " (simulated)" } else { "" };
@@ -68,6 +71,7 @@ pub(in crate::web) async fn readings(State(web): State<Web>, pairs: Pairs) -> Re
     let nothing = |_: &str, _: i64, _| String::new();
     let zone = web.zone.jiff().clone();
     let csv = Csv { zone, decimal_comma: false, recipe: &nothing, batch: &nothing };
+    let _turn = web.heavy.acquire().await;
     let mut bytes = Vec::new();
     let tags = asked.tags(line);
     let written = in_time(csv.write(&*web.app.history, &tags, span, &mut bytes, &mut |_share| {})).await;

@@ -183,6 +183,7 @@ async fn curves(
             to: span.to(),
             columns: envelope.columns,
             bands: bands_over(in_force(asked.bands), span),
+            axis: None,
         };
         (curve, envelope.level, envelope.unreadable)
     });
@@ -201,7 +202,12 @@ fn stops(modes: &[ModeSpan], span: Span) -> Vec<Bar> {
         if found.mode == Some(Mode::Run) {
             return None;
         }
-        let text = found.mode.map_or("nobody watched", Mode::name);
+        let text = match found.mode {
+            None => "nobody watched",
+            // A gap of history is something else.
+            Some(Mode::Gap) => "gap in the feed",
+            Some(mode) => mode.name(),
+        };
         let (from, to) = (found.from.max(span.from()), found.to.min(span.to()));
         (from < to).then(|| Bar { from, to, text: text.to_owned(), link: None, goes_on: false })
     };

@@ -3,7 +3,7 @@
 use super::length;
 use crate::report::shifts;
 use crate::web::facts::Scene;
-use crate::web::trends::downloads::{READINGS_MAX, about_readings};
+use crate::web::trends::downloads::{PICTURED_MAX, READINGS_MAX, about_readings};
 use crate::web::trends::{Asked, SIGNALS_MAX};
 use crate::web::{Web, words};
 use maud::{Markup, html};
@@ -32,7 +32,7 @@ pub(super) fn stretch(scene: &Scene<'_>, asked: &Asked) -> Markup {
                 @if asked.last.as_deref() != Some(last) { (moved(scene, text, Some(asked.up_to_now(last)))) }
             }
         }
-        (against(scene, asked))
+        @if asked.against.is_some() { (against(scene, asked)) }
     }
 }
 
@@ -91,7 +91,8 @@ pub(super) fn form(scene: &Scene<'_>, asked: &Asked) -> Markup {
     };
     html! {
         details.choose id="choose" {
-            summary { "Choose signals and time" }
+            summary { "Choose signals, time, or another stretch to hold this one against" }
+            @if asked.against.is_none() { (against(scene, asked)) }
             form method="get" action="/trend" {
                 p.soft { "Up to " (SIGNALS_MAX) " signals, one pane each, in the line\u{2019}s order." }
                 @for (id, station) in stations {
@@ -144,7 +145,11 @@ pub(super) fn downloads(web: &Web, asked: &Asked) -> Markup {
             h2 { "Take it along" }
             ul.downloads {
                 li { a href=(fixed.address(line, "/trend")) { "This stretch as a link" } " that shows the same to a colleague, whenever it is opened" }
-                li { a href=(fixed.address(line, "/trend.png")) { "Picture (PNG)" } " with line, stretch and zone in it, of up to 6 signals" }
+                @if asked.signals.len() <= PICTURED_MAX {
+                    li { a href=(fixed.address(line, "/trend.png")) { "Picture (PNG)" } " with line, stretch and zone in it" }
+                } @else {
+                    li { "Picture (PNG): of " (PICTURED_MAX) " signals at most; choose fewer." }
+                }
                 li { a href=(fixed.address(line, "/trend.csv")) { "Columns as drawn (CSV)" } ": lowest, mean and highest, time within tolerance" }
                 @if about <= READINGS_MAX {
                     li { a href=(fixed.address(line, "/trend-readings.csv")) { "Every reading (CSV)" } ", at most " (words::number(about, 0)) " rows" }

@@ -15,8 +15,6 @@ use std::fmt::Write as _;
 
 /// Width and height of the drawing, in its own units.
 const SIZE: f64 = 1000.0;
-/// What the axis shows beyond a band, in widths of it.
-const ABOUT_BAND: f64 = 1.5;
 /// Labels closer than this would touch, per cent of the height.
 const LABEL_PERCENT: f64 = 9.0;
 /// A word has room in a shade of this width on any screen, and of this one on a wide screen; per cent.
@@ -35,15 +33,8 @@ impl Axis {
     /// About what was asked, unless everything is to be seen: a fryer that stands cold must not make a line of its band.
     fn of(curve: &Curve, shows_all_values: bool) -> Self {
         let (low, high) = curve.range();
-        let about = |band: (f64, f64)| {
-            let room = ABOUT_BAND * (band.1 - band.0);
-            (band.0 - room, band.1 + room)
-        };
-        let bands = curve.bands.iter().filter_map(|band| band.tolerance);
-        let wanted = bands.filter(|band| band.1 > band.0).map(about);
-        let wanted = wanted.reduce(|all, one| (all.0.min(one.0), all.1.max(one.1)));
         let data = curve.whole();
-        match wanted.filter(|_| !shows_all_values) {
+        match curve.about_band().filter(|_| !shows_all_values) {
             // What is never negative needs no room below nothing.
             None if data.min >= 0.0 => Self { low: low.max(0.0), high, is_cut: false },
             None => Self { low, high, is_cut: false },
@@ -359,6 +350,7 @@ mod tests {
             to: UtcMillis(10_000),
             columns: values.iter().map(|value| column(*value)).collect(),
             bands: vec![band(0, 182.0), band(5_000, 176.0)],
+            axis: None,
         }
     }
 

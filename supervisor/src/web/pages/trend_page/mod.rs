@@ -87,7 +87,7 @@ fn head(scene: &Scene<'_>, asked: &Asked) -> Markup {
 fn trends(web: &Web, scene: &Scene<'_>, asked: &Asked, shown: &Shown) -> Markup {
     html! {
         section #trends.trends data-from=(asked.span.from().0) data-to=(asked.span.to().0)
-            data-zone=(web.zone.name()) data-now=(scene.now.0) {
+            data-zone=(web.zone.name()) data-now=(scene.now.0) data-line=(line_name(scene)) data-picture=(assets::address("trend-picture.js")) {
             h2.unseen { "Drawings" }
             div #hand.hand hidden {}
             p #cursor.cursor hidden {}
@@ -98,6 +98,12 @@ fn trends(web: &Web, scene: &Scene<'_>, asked: &Asked, shown: &Shown) -> Markup 
             div #lanes { (lanes::show(web, asked, shown)) }
         }
     }
+}
+
+/// What stands over a picture.
+fn line_name(scene: &Scene<'_>) -> String {
+    let simulated = if scene.line.simulated { " (simulated)" } else { "" };
+    format!("{}, {}{simulated}", scene.line.plant, scene.line.name)
 }
 
 /// Says how long a stretch is, and what the clocks did in it.

@@ -30,6 +30,8 @@ pub(super) async fn statistics(web: &Web, asked: &Asked, shown: &Shown) -> Vec<F
     let mut all = Vec::new();
     let measured = asked.signals.iter().filter(|id| has_statistics(web.app.line.signal(**id)));
     let work = async {
+        // It is never closed; were it, the work would go on without a turn.
+        let _turn = web.heavy.acquire().await;
         for id in measured.clone() {
             all.push(of_signal(web, asked, shown, *id).await);
         }
