@@ -78,10 +78,10 @@ test("without scripts the page shows the week, and links and a form lead to any 
   assert.equal(await page.locator("#hand:visible, .uplot").count(), 0, "buttons that would do nothing");
   assert.match(await page.locator("main").innerText(), /Alarms of these stations[\s\S]*Statistics[\s\S]*Notes on this stretch/);
   await page.screenshot({ path: path.join(shots, "trend-noscript.png"), fullPage: true });
-  await page.getByRole("link", { name: "Narrower" }).click();
+  await page.getByRole("link", { name: "Narrower", exact: true }).click();
   const [from, to] = stretch(page);
   assert.equal(to - from, 3.5 * 86_400_000);
-  await page.getByRole("link", { name: "Earlier" }).click();
+  await page.getByRole("link", { name: "Earlier", exact: true }).click();
   assert.equal(stretch(page)[1], from, "the stretch before ends where this one began");
   await page.locator("summary", { hasText: "Choose signals" }).click();
   await page.getByRole("link", { name: "the stretch before" }).click();
@@ -163,7 +163,7 @@ test("a drag chooses a stretch, the cursor tells all panes, Shift and drag moves
   const picture = await saved;
   assert.match(picture.suggestedFilename(), /^trend-TT-310-TT-313-ST-340-\d{8}T\d{4}Z\.png$/);
   await picture.saveAs(path.join(shots, "trend-picture.png"));
-  assert.ok(fs.statSync(path.join(shots, "trend-picture.png")).size > 10_000, "the picture is empty");
+  assert.ok(fs.statSync(path.join(shots, "trend-picture.png")).size > 5_000, "the picture is empty");
   assert.deepEqual(complaints, []);
   await close();
 });
