@@ -11,6 +11,7 @@ mod export;
 mod picture;
 mod plot;
 mod prove;
+mod read_plan;
 mod replay;
 mod report;
 mod restore;
@@ -97,6 +98,8 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Make every alarm of a line folder raise and clear on a simulated plant
     Prove(prove::ProveArguments),
+    /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
+    ReadPlan(read_plan::ReadPlanArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -227,6 +230,7 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        Command::ReadPlan(arguments) => read_plan::read_plan(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),

@@ -1,0 +1,8 @@
+//! What an integrator needs before and at commissioning: what will be asked on the wire, whether the answers mean what the
+//! files say, sheets to fill in beside the line.
+//!
+//! - [`read_plan`]: the exact requests of a line file, and how long they take.
+//!
+//! Nothing here writes to a controller. What is printed is made here; files and exit codes belong to `cli`.
+
+pub mod read_plan;
