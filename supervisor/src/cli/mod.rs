@@ -10,6 +10,7 @@ mod enter;
 mod export;
 mod picture;
 mod plot;
+mod probe;
 mod prove;
 mod read_plan;
 mod replay;
@@ -100,6 +101,8 @@ enum Command {
     Prove(prove::ProveArguments),
     /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
     ReadPlan(read_plan::ReadPlanArguments),
+    /// Read a controller, or all of a line's, and say what the words mean; nothing is written
+    Probe(probe::ProbeArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -230,6 +233,7 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        Command::Probe(arguments) => block_on(probe::probe(&arguments)),
         Command::ReadPlan(arguments) => read_plan::read_plan(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),

@@ -259,6 +259,11 @@ fn request(line: &Line, block: &Block) -> PlannedRequest {
     }
 }
 
+/// The addresses that a block crosses without a signal of its own.
+pub(crate) fn crossed_by(block: &Block) -> impl Iterator<Item = Hole> {
+    crossed(block).into_iter()
+}
+
 fn tag_of(line: &Line, id: SignalId) -> String {
     line.signal(id).tag.clone()
 }
