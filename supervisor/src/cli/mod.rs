@@ -8,6 +8,8 @@ pub mod demo;
 mod drawing;
 mod enter;
 mod export;
+mod import;
+mod loop_sheet;
 mod picture;
 mod plot;
 mod probe;
@@ -103,6 +105,10 @@ enum Command {
     ReadPlan(read_plan::ReadPlanArguments),
     /// Read a controller, or all of a line's, and say what the words mean; nothing is written
     Probe(probe::ProbeArguments),
+    /// Make a line folder of a supplier's register list
+    Import(import::ImportArguments),
+    /// Make sheets for loop checks: what to inject, what must be read, how to bring each alarm about
+    LoopSheet(loop_sheet::LoopSheetArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -234,6 +240,8 @@ pub fn main() -> ExitCode {
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
         Command::Probe(arguments) => block_on(probe::probe(&arguments)),
+        Command::Import(arguments) => import::import(&arguments),
+        Command::LoopSheet(arguments) => loop_sheet::loop_sheet(&arguments),
         Command::ReadPlan(arguments) => read_plan::read_plan(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),

@@ -277,7 +277,7 @@ async fn probe_folder(arguments: &ProbeArguments, folder: &Path) -> Result<Exit,
 }
 
 /// A file that was not there before.
-pub(super) fn new_file(path: &Path) -> Result<std::fs::File, Exit> {
+pub(crate) fn new_file(path: &Path) -> Result<std::fs::File, Exit> {
     std::fs::File::create_new(path).map_err(|error| {
         if error.kind() == std::io::ErrorKind::AlreadyExists {
             misused(&format!("{} is there already and is not overwritten; give another name", path.display()))
