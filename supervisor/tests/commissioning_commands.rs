@@ -64,7 +64,11 @@ fn a_probe_says_what_it_needs_and_who_did_not_answer() {
     check(&["probe", &nobody, "--register", "40101x"], 2, &["--number"]);
     check(&["probe", &nobody, "--number", "20000"], 2, &["none that a drawing prints"]);
     check(&["probe", &nobody, "--register", "1", "--display", "warm"], 2, &["such as 185.3"]);
-    check(&["probe", &nobody, "--register", "1", "--range", "0 degC", "10 bar"], 2, &["do not measure the same"]);
+    check(
+        &["probe", &nobody, "--register", "1", "--range", "0 degC", "10 bar"],
+        2,
+        &["do not measure the same"],
+    );
     check(&["probe", &nobody, "--register", "1", "--range", "9 degC", "1 degC"], 2, &["lowest first"]);
     check(&["probe", &nobody, "--register", "1", "--report", "x.txt"], 2, &["--display"]);
     check(&["probe", folder, "--register", "100"], 2, &["--panel"]);
@@ -106,7 +110,8 @@ fn an_import_overwrites_nothing_and_names_what_it_left_out() {
     check(&["import", &list, "--out", &out], 3, &["What, Where", "--map"]);
     assert!(!Path::new(&out).exists(), "a list that is refused leaves nothing behind");
     std::fs::write(&list, "Name,Register,Type,Unit\nOil,40101,int16,degC\nAir,tbd,int16,degC\n").unwrap();
-    let told = check(&["import", &list, "--out", &out], 1, &["1 of 2 rows", "`tbd` is no address", "Guessed"]);
+    let told =
+        check(&["import", &list, "--out", &out], 1, &["1 of 2 rows", "`tbd` is no address", "Guessed"]);
     assert!(told.contains("row    3"), "{told}");
     check(&["check", &out], 0, &["1 signals"]);
     check(&["import", &list, "--out", &out], 2, &["nothing is overwritten"]);
@@ -127,7 +132,11 @@ fn loop_sheets_and_setpoints_are_made_of_a_folder_alone() {
     check(&["loop-sheet", &folder_text, "--tolerance", "-1"], 2, &["percent"]);
     check(&["loop-sheet", "no/such/folder"], 3, &["no/such/folder"]);
     let sheet = folder.path().join("setpoints.html");
-    check(&["report", "setpoints", &folder_text, "--html", text(&sheet)], 0, &["TIC-310-SP", "turned unasked"]);
+    check(
+        &["report", "setpoints", &folder_text, "--html", text(&sheet)],
+        0,
+        &["TIC-310-SP", "turned unasked"],
+    );
     assert!(std::fs::read_to_string(&sheet).unwrap().contains("TIC-310-SP"));
     let found: serde_json::Value =
         serde_json::from_str(&check(&["report", "setpoints", &folder_text, "--json"], 0, &[])).unwrap();

@@ -89,6 +89,8 @@ fn word(address: u16, turn: u32) -> u16 {
         // The level stands one further than the list says; here is a status word.
         4 => 30_000,
         5 => 415,
+        // Two probes that read alike, the nearer one at the address of the list.
+        10 => 1762,
         11 => 1750,
         20 => 930,
         21 => 77,
@@ -166,6 +168,13 @@ async fn all_four_planted_mistakes_are_found_with_what_the_panels_show() {
     }
     let identity = probe.controllers[0].identity.clone().unwrap().unwrap();
     assert_eq!(identity[0].text, "Bench");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_neighbour_that_reads_alike_is_told_from_a_value_that_has_moved() {
+    let (probe, _) = walked(&[("TT-5", "176.2"), ("TT-6", "94.0")]).await;
+    assert_eq!(first_mistake(&probe, "TT-5"), (Mistake::OffByOne, "holding = 10".to_owned()));
+    assert_eq!(signal(&probe, "TT-6").standing, Standing::NearPanel, "{}", probe.text());
 }
 
 #[tokio::test(start_paused = true)]

@@ -17,7 +17,7 @@ th{font-weight:600;background:#f2f2f2}thead{display:table-header-group}tr{break-
 .sign{display:flex;gap:1.5rem;margin-top:1.4rem}.sign span{flex:1;border-top:1px solid #1a1a1a}\
 .foot{font-size:.8rem;color:#333}\
 @media print{body{margin:0;font-size:9.5pt;max-width:none;padding:0}@page{size:A4;margin:12mm 12mm 18mm}\
-.foot{position:fixed;bottom:-12mm;left:0;right:0}.scroll{overflow:visible}}";
+.scroll{overflow:visible}}";
 
 impl LoopSheets {
     /// The whole as an HTML document.
@@ -30,7 +30,7 @@ impl LoopSheets {
                     meta charset="utf-8";
                     meta name="viewport" content="width=device-width, initial-scale=1";
                     title { "Loop sheets: " (self.line) }
-                    style { (PreEscaped(STYLE)) }
+                    style { (PreEscaped(STYLE)) (PreEscaped(self.margins())) }
                 }
                 body {
                     main {
@@ -55,6 +55,15 @@ impl LoopSheets {
             }
         };
         page.into_string()
+    }
+
+    /// What stands in the margin of every printed page. Version and fingerprint hold nothing that CSS would take amiss.
+    fn margins(&self) -> String {
+        let Self { setward_version, configuration_sha256, .. } = self;
+        format!(
+            "@page{{@bottom-left{{content:'Setward {setward_version}, configuration SHA-256 {configuration_sha256}';font:7pt \
+             system-ui,sans-serif}}@bottom-right{{content:counter(page) ' of ' counter(pages);font:7pt system-ui,sans-serif}}}}"
+        )
     }
 
     fn facts(&self) -> Markup {

@@ -191,6 +191,9 @@ fn hints(question: &Question, registers: &[FoundRegister], all: &[Interpretation
             "the controller has no {} {}: it answers exception 02 or 03 there; compare with its register list",
             question.table, question.address
         ));
+        if (30_001..50_000).contains(&question.address) {
+            hints.push(format!("if {0} is what a drawing prints, say --number {0}", question.address));
+        }
     }
     let panel = |one: &&Interpretation| matches!(one.fit, Fit::MatchesPanel | Fit::NearPanel);
     let here = all.iter().filter(panel).find(|one| one.offset == 0);

@@ -103,6 +103,8 @@ pub struct BlockProbe {
 pub enum Standing {
     /// It gives what the panel shows.
     MatchesPanel,
+    /// Within 2 % of what the panel shows, and no other reading fits better: it may have moved.
+    NearPanel,
     /// In its range; whether it is the right value only the panel tells.
     InRange,
     /// The controller says that it has no value: no sensor, or one that is broken.
@@ -366,6 +368,16 @@ async fn probe_signal(
     if probe.standing == Standing::Suspect || failure.is_some_and(ReadFailure::is_answer) && last.is_none() {
         let neighbours = neighbours(asker, place).await;
         probe.explanations = explanations(&register.wire, last, &neighbours, &known);
+    } else if probe.standing == Standing::NearPanel {
+        // Two probes in one pan read alike: the one beside may be the right one.
+        let neighbours = neighbours(asker, place).await;
+        let mut found = explanations(&register.wire, last, &neighbours, &known);
+        found.retain(|one| one.fit == Fit::MatchesPanel);
+        if !found.is_empty() {
+            probe.standing = Standing::Suspect;
+            probe.why = "near what the panel shows, and another reading gives exactly that".to_owned();
+            probe.explanations = found;
+        }
     }
     probe
 }
@@ -425,9 +437,8 @@ fn against_panel(register: &Register, value: f64, known: &Known) -> (Standing, S
         (None, _) => {
             (Standing::InRange, "in its range; only the panel tells whether it is the right value".to_owned())
         }
-        (Some(_), Fit::MatchesPanel | Fit::NearPanel) => {
-            (Standing::MatchesPanel, "as the panel shows it".to_owned())
-        }
+        (Some(_), Fit::MatchesPanel) => (Standing::MatchesPanel, "as the panel shows it".to_owned()),
+        (Some(_), Fit::NearPanel) => (Standing::NearPanel, "near what the panel shows".to_owned()),
         (Some(_), Fit::InRange | Fit::No) => (Standing::Suspect, "not what the panel shows".to_owned()),
     }
 }

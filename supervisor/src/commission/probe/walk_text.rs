@@ -36,9 +36,10 @@ impl LineProbe {
         let count = |standing: Standing| all().filter(|signal| signal.standing == standing).count();
         writeln!(
             out,
-            "{} signals: {} as the panel shows, {} in range, {} without a value, {} suspect, {} not read",
+            "{} signals: {} as the panel shows, {} near it, {} in range, {} without a value, {} suspect, {} not read",
             all().count(),
             count(Standing::MatchesPanel),
+            count(Standing::NearPanel),
             count(Standing::InRange),
             count(Standing::NoValue),
             count(Standing::Suspect),
@@ -123,6 +124,7 @@ fn write_shift(out: &mut String, table: &str, from: u16, by: i32, hole: Option<(
 fn write_signal(out: &mut String, signal: &SignalProbe) -> fmt::Result {
     let mark = match signal.standing {
         Standing::MatchesPanel => "panel",
+        Standing::NearPanel => "near",
         Standing::InRange => "range",
         Standing::NoValue => "no value",
         Standing::Suspect => "SUSPECT",
