@@ -201,6 +201,7 @@ Examples:
   setward alarms plant/line-2
   setward alarms --url http://127.0.0.1:8470 --json
   setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
+  setward alarms plant/line-2 --close fryer-outlet-cold --cause oil --note \"screen changed\" --by Ana
   setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
   setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"";
 

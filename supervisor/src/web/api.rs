@@ -36,6 +36,8 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms/{id}/acknowledge", post(acknowledge))
         .route("/reports/alarms", get(reports::alarms))
         .route("/entries", get(entries::list).post(entries::from_api))
+        .route("/alarms/{id}/times", get(super::pages::past::for_programs))
+        .route("/alarms/{id}/close", post(records::close_from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
         .route("/batches", get(pages::batches::list_for_programs))
         .route("/batches/{id}", get(pages::batches::one_for_programs))
