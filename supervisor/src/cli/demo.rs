@@ -10,6 +10,7 @@ use super::{Exit, Stopping, fail};
 use crate::clock::{Clock, ShownTime, WallTime};
 use crate::history::Settings;
 use crate::history::sqlite::InlineStore;
+use crate::notify::Outlook;
 use crate::poll::dial::TcpDial;
 use crate::web::{self, AppState};
 use jiff::civil::Weekday;
@@ -116,7 +117,14 @@ async fn with_week(
         stopping.tell(&text);
     }
     let (close_page, page_closed) = oneshot::channel::<()>();
-    let state = AppState { handle, line, history, clock: WallTime::Shown(shown), servers: Vec::new() };
+    let state = AppState {
+        handle,
+        line,
+        history,
+        clock: WallTime::Shown(shown),
+        servers: Vec::new(),
+        notify: Outlook::default(),
+    };
     let page = tokio::spawn(web::serve(listener, state, async {
         let _dropped = page_closed.await;
     }));

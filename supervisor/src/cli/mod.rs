@@ -15,6 +15,7 @@ mod replay;
 mod report;
 mod restore;
 mod run;
+mod test_message;
 mod trend;
 mod verify;
 mod window;
@@ -178,8 +179,21 @@ struct AlarmsArguments {
     /// Print the answer as JSON
     #[arg(long)]
     json: bool,
+    /// Send a message that only tries the way out: to one channel of site.toml, or to all of them
+    #[arg(long, value_name = "CHANNEL", num_args = 0..=1, conflicts_with = "What")]
+    test_message: Option<Option<String>>,
     #[command(flatten)]
     wish: wish::WishArguments,
+}
+
+impl AlarmsArguments {
+    async fn run(self) -> Exit {
+        let folder = self.folder.as_deref();
+        match self.test_message {
+            Some(channel) => test_message::send(folder, self.url, channel.as_deref(), self.json).await,
+            None => alarms::alarms(folder, self.url, &self.wish, self.json).await,
+        }
+    }
 }
 
 const ALARMS_EXAMPLES: &str = "\
@@ -190,7 +204,8 @@ Examples:
   setward alarms --url http://127.0.0.1:8470 --json
   setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
   setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
-  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"";
+  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
+  setward alarms plant/line-2 --test-message technician";
 
 /// Runs the command line.
 #[must_use]
@@ -209,12 +224,7 @@ pub fn main() -> ExitCode {
     });
     let exit = match arguments.command {
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
-        Command::Alarms(arguments) => block_on(alarms::alarms(
-            arguments.folder.as_deref(),
-            arguments.url,
-            &arguments.wish,
-            arguments.json,
-        )),
+        Command::Alarms(arguments) => block_on(arguments.run()),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
         Command::Demo(arguments) => block_on(demo::demo(
             arguments.keep.as_deref(),

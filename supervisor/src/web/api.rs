@@ -5,7 +5,7 @@ use super::api_types;
 use super::pages::records as pages;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, entries, names, records, reports};
+use super::{Web, channels, entries, names, records, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -37,6 +37,8 @@ pub(super) fn routes() -> Router<Web> {
         .route("/reports/alarms", get(reports::alarms))
         .route("/entries", get(entries::list).post(entries::from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
+        .route("/channels", get(channels::list))
+        .route("/channels/test", post(channels::test))
         .route("/batches", get(pages::batches::list_for_programs))
         .route("/batches/{id}", get(pages::batches::one_for_programs))
         .route("/holds", get(pages::holds::for_programs).post(records::hold_from_api))
@@ -98,7 +100,7 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, entries, batches, batches/{id}, holds, \
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, channels, entries, batches, batches/{id}, holds, \
                 reports/alarms, shift, hold, records and statistics; and a POST to entries, alarms/{id}/acknowledge, shelve, \
                 unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
                 sign-offs";

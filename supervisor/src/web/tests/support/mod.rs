@@ -156,6 +156,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         }
     });
     let state = AppState {
+        notify: crate::notify::Outlook::default(),
         handle: LineHandle::new(requests, watched, crate::handle::Looks::default()),
         line: Arc::new(line),
         history: Arc::new(history),
