@@ -68,6 +68,19 @@ pub(super) struct Said {
     priority: Priority,
 }
 
+#[cfg(test)]
+impl Said {
+    pub(super) fn for_tests(
+        key: String,
+        subject: Subject,
+        call: Call,
+        waited_ms: i64,
+        priority: Priority,
+    ) -> Self {
+        Self { key, subject, call: Some(call), waited_ms, notice: None, part: None, priority }
+    }
+}
+
 /// What a channel is to be sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Draft {

@@ -25,6 +25,8 @@ mod webhook;
 
 #[cfg(test)]
 mod post_tests;
+#[cfg(test)]
+pub(crate) mod testing;
 
 pub use deliver::{Deliver, Receipt, SendError};
 pub use message::{Item, Message, Subject};
@@ -70,6 +72,11 @@ pub struct ChannelStatus {
 pub struct SharedChannelStatus(Arc<Mutex<ChannelStatus>>);
 
 impl SharedChannelStatus {
+    #[cfg(test)]
+    pub(crate) fn of(status: ChannelStatus) -> Self {
+        Self(Arc::new(Mutex::new(status)))
+    }
+
     /// The status now.
     #[must_use]
     pub fn now(&self) -> ChannelStatus {
