@@ -16,7 +16,7 @@ use crate::web::{self, AppState};
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
 use play::{Play, Signals};
-use setward_config::line::Line;
+use setward_config::line::{Line, Notify};
 use setward_config::{Loaded, SCHEMA, demo_files};
 use setward_protocol::UtcMillis;
 use sim_plc::{Bound, Scenario, Simulator};
@@ -67,6 +67,8 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
         let _dropped = simulator_stopped.await;
     }));
     let greeting = greeting(&listener, keep, false);
+    // Whatever a kept folder says: a demo calls nobody.
+    let line = Line { notify: Notify::default(), ..line };
     let exit = watch(line, listener, &greeting, stopping, stop_signal()).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.

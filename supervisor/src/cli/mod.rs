@@ -4,6 +4,7 @@ pub(crate) mod alarms;
 pub(crate) mod ask;
 mod backup;
 pub mod check;
+mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
@@ -110,6 +111,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Print what a shell needs to complete this command's words
+    Completions(completions::CompletionsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -223,6 +226,7 @@ pub fn main() -> ExitCode {
         "setward=info,warn"
     });
     let exit = match arguments.command {
+        Command::Completions(arguments) => completions::completions(&arguments),
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => block_on(arguments.run()),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),

@@ -40,9 +40,11 @@ use setward_config::line::{Line, Way};
 use setward_protocol::UtcMillis;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::sync::oneshot;
+use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
+/// How long it rests after a fault of its own.
+const RESTART_AFTER: Duration = Duration::from_secs(1);
 /// How long the last write of what was said may take.
 const LAST_WRITE_WITHIN: Duration = Duration::from_secs(2);
 
@@ -108,7 +110,7 @@ impl Outlook {
 /// Everything that tells people and programs of a line.
 #[derive(Default)]
 pub struct Notifier {
-    task: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
+    task: Option<(watch::Sender<bool>, JoinHandle<()>)>,
     outlook: Outlook,
 }
 
@@ -159,9 +161,9 @@ impl Notifier {
                 status
             })
             .collect();
-        let (stop, stopped) = oneshot::channel();
-        let post = Post::new(Arc::clone(line), ways, edges, statuses.clone());
-        Self { task: Some((stop, tokio::spawn(post.run(stopped)))), outlook: Outlook { statuses, tester } }
+        let (stop, stopped) = watch::channel(false);
+        let task = tokio::spawn(keep_telling(Arc::clone(line), ways, (edges, statuses.clone()), stopped));
+        Self { task: Some((stop, task)), outlook: Outlook { statuses, tester } }
     }
 
     /// How each channel is doing, and a way to try them.
@@ -174,12 +176,35 @@ impl Notifier {
     pub async fn stop(self) {
         let Some((stop, task)) = self.task else { return };
         // The task may have ended by itself.
-        let _ended = stop.send(());
+        let _ended = stop.send(true);
         if tokio::time::timeout(LAST_WRITE_WITHIN, task).await.is_err() {
             tracing::warn!(
                 code = "notify-state",
                 "what was told was not kept in time: some of it is told again"
             );
+        }
+    }
+}
+
+/// Tells, and begins anew should that fail: a fault in here must not keep alarms from people for good.
+async fn keep_telling(
+    line: Arc<Line>,
+    ways: Vec<Arc<dyn Deliver>>,
+    (edges, statuses): (Edges, Vec<SharedChannelStatus>),
+    stopped: watch::Receiver<bool>,
+) {
+    loop {
+        let post = Post::new(Arc::clone(&line), ways.clone(), edges.clone(), statuses.clone());
+        match tokio::spawn(post.run(stopped.clone())).await {
+            Ok(()) => return,
+            Err(error) => {
+                tracing::error!(code = "notify-failed", "telling of alarms failed and begins anew: {error}");
+                for status in &statuses {
+                    let problem = format!("an internal fault, it begins anew: {error}");
+                    status.change(|status| (status.problem, status.is_broken) = (Some(problem), true));
+                }
+                tokio::time::sleep(RESTART_AFTER).await;
+            }
         }
     }
 }

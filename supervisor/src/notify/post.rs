@@ -2,7 +2,7 @@
 //! channels' own tasks, and paces what fails.
 
 use super::SharedChannelStatus;
-use super::core::{Channel, Core, Draft, Now, Standing};
+use super::core::{Channel, Core, Draft, Now, Said, Standing};
 use super::deliver::{Deliver, Receipt, SendError};
 use super::keep::{Found, Keeper, Kept};
 use super::message::{Message, Subject};
@@ -17,7 +17,7 @@ use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
 /// How often it is looked whether there is anything to say.
@@ -33,6 +33,8 @@ const EVENTS_FIRST: usize = 16;
 const EVENTS_MAX: usize = 20_000;
 /// An alarm that stands for so long and of which history has told nothing is told from the line task's word, ms.
 const UNHEARD_MS: i64 = 15_000;
+/// How long a new call waits for a snapshot that knows of it, ms.
+const FRESH_WITHIN_MS: i64 = 5_000;
 /// Waits after failures: the first, the longest, and after a refusal that only a person can end.
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
@@ -42,6 +44,7 @@ const JITTER: f64 = 0.2;
 const WORTH_TELLING: Duration = Duration::from_secs(120);
 
 /// What the task touches besides its channels.
+#[derive(Clone)]
 pub(super) struct Edges {
     pub(super) store: Arc<dyn HistoryStore>,
     pub(super) handle: LineHandle,
@@ -77,6 +80,8 @@ pub(super) struct Post {
     is_write_told: bool,
     outgoing: Vec<Outgoing>,
     outcomes: mpsc::Receiver<Outcome>,
+    /// Held so that the way back is open even when no channel's task is left.
+    _done: mpsc::Sender<Outcome>,
     /// Ends the channels' tasks with this one.
     tasks: Vec<JoinHandle<()>>,
 }
@@ -118,17 +123,18 @@ impl Post {
             is_write_told: false,
             outgoing,
             outcomes,
+            _done: done,
             tasks,
         }
     }
 
     /// Tells until told to stop; keeps what was said then.
-    pub(super) async fn run(mut self, mut stop: oneshot::Receiver<()>) {
+    pub(super) async fn run(mut self, mut stop: watch::Receiver<bool>) {
         self.take_up().await;
         loop {
             let outcome = tokio::select! {
                 biased;
-                _ = &mut stop => break,
+                _ = stop.wait_for(|stopping| *stopping) => break,
                 outcome = self.outcomes.recv() => outcome,
                 () = tokio::time::sleep(LOOK_EVERY) => None,
             };
@@ -142,9 +148,6 @@ impl Post {
             self.came_of(index, result).await;
         }
         self.keep(true).await;
-        for task in self.tasks {
-            task.abort();
-        }
     }
 
     fn now(&self) -> Now {
@@ -219,6 +222,11 @@ impl Post {
             if core.fixed(index).is_none()
                 && let Some(draft) = core.plan(index, now)
             {
+                if draft.said.iter().any(|said| is_ahead_of(&words, said)) {
+                    // Asks for a fresh one.
+                    let _look = self.edges.handle.snapshot();
+                    continue;
+                }
                 let message = made(&self.line, &words, &draft, now);
                 core.fix(index, &draft, message);
             }
@@ -334,6 +342,14 @@ impl Post {
     }
 }
 
+impl Drop for Post {
+    fn drop(&mut self) {
+        for task in &self.tasks {
+            task.abort();
+        }
+    }
+}
+
 impl Outgoing {
     fn succeeded(&mut self, receipt: Receipt, utc: UtcMillis) {
         (self.wait, self.failing, self.not_before) = (FIRST_WAIT, None, Uptime::START);
@@ -370,14 +386,28 @@ async fn carry(
 ) {
     while let Some(message) = messages.recv().await {
         let within = DELIVER_WITHIN.as_secs();
-        let outcome = match tokio::time::timeout(DELIVER_WITHIN, way.deliver(&message)).await {
-            Ok(outcome) => outcome,
-            Err(_late) => Err(SendError::Unreachable(format!("no answer within {within} s"))),
+        let way = Arc::clone(&way);
+        // On a task of its own, so that a fault in it ends nothing else.
+        let mut sending = tokio::spawn(async move { way.deliver(&message).await });
+        let outcome = match tokio::time::timeout(DELIVER_WITHIN, &mut sending).await {
+            Ok(Ok(outcome)) => outcome,
+            Ok(Err(fault)) => Err(SendError::Busy(format!("an internal fault: {fault}"))),
+            Err(_late) => {
+                sending.abort();
+                Err(SendError::Unreachable(format!("no answer within {within} s")))
+            }
         };
         if done.send((index, outcome)).await.is_err() {
             return;
         }
     }
+}
+
+/// Whether the line's snapshot is older than the call, so that nothing could be said of how far and how long.
+fn is_ahead_of(words: &call::Teller<'_>, said: &Said) -> bool {
+    let occurrence = said.call.as_ref().map(|call| (call.occurrence, words.occurrence(&call.alarm)));
+    let is_older = occurrence.is_some_and(|(called, seen)| seen.is_some_and(|seen| seen < called));
+    is_older && said.waited_ms < FRESH_WITHIN_MS
 }
 
 fn made(line: &Line, teller: &call::Teller<'_>, draft: &Draft, now: Now) -> Message {

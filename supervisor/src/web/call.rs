@@ -66,6 +66,11 @@ impl<'a> Teller<'a> {
         standing.iter().filter(calls).filter_map(of).collect()
     }
 
+    /// Which occurrence of an alarm is the last that the snapshot knows.
+    pub(crate) fn occurrence(&self, id: &str) -> Option<u32> {
+        Some(self.snapshot.alarm(self.line.alarm_by_id(id)?)?.occurrence)
+    }
+
     /// What is said of the alarm with this id; `None` if the line has none.
     pub(crate) fn call(&self, id: &str) -> Option<CallWords> {
         let scene = self.scene();
