@@ -9,7 +9,6 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 const LATER: &[(&str, &[&str])] = &[
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
-    ("[[derived]]", &["over"]),
     ("alarms.toml", &["suppression"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),

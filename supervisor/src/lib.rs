@@ -13,6 +13,7 @@
 
 pub mod cli;
 pub mod clock;
+pub mod commission;
 pub mod entries;
 pub mod handle;
 pub mod history;

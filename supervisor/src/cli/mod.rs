@@ -9,9 +9,13 @@ pub mod demo;
 mod drawing;
 mod enter;
 mod export;
+mod import;
+mod loop_sheet;
 mod picture;
 mod plot;
+mod probe;
 mod prove;
+mod read_plan;
 mod replay;
 mod report;
 mod restore;
@@ -99,6 +103,14 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Make every alarm of a line folder raise and clear on a simulated plant
     Prove(prove::ProveArguments),
+    /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
+    ReadPlan(read_plan::ReadPlanArguments),
+    /// Read a controller, or all of a line's, and say what the words mean; nothing is written
+    Probe(probe::ProbeArguments),
+    /// Make a line folder of a supplier's register list
+    Import(import::ImportArguments),
+    /// Make sheets for loop checks: what to inject, what must be read, how to bring each alarm about
+    LoopSheet(loop_sheet::LoopSheetArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
@@ -206,6 +218,7 @@ Examples:
   setward alarms plant/line-2
   setward alarms --url http://127.0.0.1:8470 --json
   setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
+  setward alarms plant/line-2 --close fryer-outlet-cold --cause oil --note \"screen changed\" --by Ana
   setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
   setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
   setward alarms plant/line-2 --test-message technician";
@@ -241,6 +254,10 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        Command::Probe(arguments) => block_on(probe::probe(&arguments)),
+        Command::Import(arguments) => import::import(&arguments),
+        Command::LoopSheet(arguments) => loop_sheet::loop_sheet(&arguments),
+        Command::ReadPlan(arguments) => read_plan::read_plan(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),

@@ -36,6 +36,8 @@ pub(super) fn routes() -> Router<Web> {
         .route("/alarms/{id}/acknowledge", post(acknowledge))
         .route("/reports/alarms", get(reports::alarms))
         .route("/entries", get(entries::list).post(entries::from_api))
+        .route("/alarms/{id}/times", get(super::pages::past::for_programs))
+        .route("/alarms/{id}/close", post(records::close_from_api))
         .route("/alarms/{id}/{wish}", post(wishes::from_api))
         .route("/channels", get(channels::list))
         .route("/channels/test", post(channels::test))

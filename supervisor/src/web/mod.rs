@@ -117,6 +117,7 @@ fn routes(web: Web) -> Router {
         .route("/alarms", get(pages::alarms::show))
         .route("/alarms/{id}", get(pages::alarm::show))
         .route("/alarms/{id}/acknowledge", post(acknowledge::from_form))
+        .route("/alarms/{id}/close", post(records::close_from_form))
         .route("/alarms/{id}/{wish}", post(wishes::from_form))
         .route("/signals/{tag}", get(pages::signal::show))
         .route("/stations/{key}", get(pages::station::show))

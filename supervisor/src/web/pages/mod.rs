@@ -2,6 +2,7 @@
 
 pub(super) mod alarm;
 pub(super) mod alarms;
+mod around;
 mod aside;
 mod channels;
 mod controller;
@@ -10,6 +11,7 @@ mod events;
 pub(in crate::web) mod keypad;
 pub(super) mod line;
 pub(super) mod messages;
+pub(in crate::web) mod past;
 pub(in crate::web) mod product;
 pub(in crate::web) mod records;
 mod registers;
@@ -205,4 +207,6 @@ pub(in crate::web) fn trust(facts: &SignalFacts<'_>) -> String {
 #[derive(serde::Deserialize)]
 pub(super) struct Outcome {
     said: Option<String>,
+    /// "close": it is of the form that closes an occurrence.
+    of: Option<String>,
 }
