@@ -3,9 +3,10 @@
 //! A call stays owed to a channel until it is said; what else follows (who comes on duty, who is next to be asked, what is said
 //! anew) is worked out from how things stand, so that neither a restart nor a missed moment loses it.
 
+use super::draft::{Channel, Draft, Now, Said, Standing, digest, rank};
 use super::message::{Message, Subject};
 use super::state::{Call, Cleared, Fixed, Lane, Notice, Part, State, Taken, Told, shift};
-use crate::history::{StoredEvent, sha256_hex};
+use crate::history::StoredEvent;
 use crate::line::alarms::SILENT;
 use setward_config::line::{ChannelRules, Priority};
 use setward_protocol::UtcMillis;
@@ -20,74 +21,12 @@ const DIGEST_EVERY_HIGH_MS: i64 = 60_000;
 const DIGEST_EVERY_MS: i64 = 300_000;
 /// What is older goes in one digest, not one by one.
 pub(super) const OLD_MS: i64 = 1_800_000;
-/// Most things in one digest; the rest goes in the next.
-const DIGEST_ITEMS_MAX: usize = 200;
 /// A message that all works is worth sending for so long, minutes.
 const ALIVE_MINUTES: u16 = 60;
 /// Calls that may wait in all; beyond it the oldest that stand no more are let go and counted.
 const CALLS_MAX: usize = 5_000;
 /// Troubles that a channel may be owed; the oldest go.
 const NOTICES_MAX: usize = 20;
-
-/// The moment at which the core is asked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Now {
-    /// Monotonic time of the run, ms.
-    pub(super) ms: i64,
-    pub(super) utc: UtcMillis,
-    /// The plant's day as 20261125, and the minute of it.
-    pub(super) day: i32,
-    pub(super) minute: u16,
-}
-
-/// A channel as the core knows it.
-#[derive(Debug, Clone)]
-pub(super) struct Channel {
-    pub(super) name: String,
-    pub(super) rules: ChannelRules,
-}
-
-/// An alarm that stands and calls, by the line task's own word.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Standing {
-    pub(super) alarm: String,
-    pub(super) occurrence: u32,
-    pub(super) raised: UtcMillis,
-}
-
-/// One thing to say, with what there is to say it from.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Said {
-    pub(super) key: String,
-    pub(super) subject: Subject,
-    pub(super) call: Option<Call>,
-    /// How long nobody has acknowledged it, ms.
-    pub(super) waited_ms: i64,
-    pub(super) notice: Option<String>,
-    pub(super) part: Option<Part>,
-    priority: Priority,
-}
-
-#[cfg(test)]
-impl Said {
-    pub(super) fn for_tests(
-        key: String,
-        subject: Subject,
-        call: Call,
-        waited_ms: i64,
-        priority: Priority,
-    ) -> Self {
-        Self { key, subject, call: Some(call), waited_ms, notice: None, part: None, priority }
-    }
-}
-
-/// What a channel is to be sent.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Draft {
-    pub(super) key: String,
-    pub(super) subject: Subject,
-    pub(super) said: Vec<Said>,
-}
 
 /// What is not kept of a channel.
 #[derive(Debug, Clone, Default)]
@@ -475,25 +414,6 @@ fn due_of(
     let is_due = is_open && !muted && on_duty && now.ms - told.at_ms >= every_ms;
     let key = || format!("{}-{name}-again-{}", call.id, told.reminders.saturating_add(1));
     is_due.then(|| (key(), Subject::Reminder, Part::Reminder(call.id.clone())))
-}
-
-/// What goes first: high priority, then what calls, then what has waited longest.
-fn rank(one: &Said) -> (Priority, std::cmp::Reverse<Subject>, i64) {
-    (one.priority, std::cmp::Reverse(one.subject), one.waited_ms)
-}
-
-/// All of it in one; what goes first stands first.
-fn digest(mut said: Vec<Said>) -> Draft {
-    said.sort_by_key(|one| std::cmp::Reverse(rank(one)));
-    said.truncate(DIGEST_ITEMS_MAX);
-    if let [one] = said.as_slice() {
-        return Draft { key: one.key.clone(), subject: one.subject, said };
-    }
-    // By all that is in it: with one thing more it is another message.
-    let keys: Vec<&str> = said.iter().map(|one| one.key.as_str()).collect();
-    let print = sha256_hex(keys.join("\n").as_bytes());
-    let key = format!("digest-{}", print.get(..16).unwrap_or(&print));
-    Draft { key, subject: Subject::Digest, said }
 }
 
 #[cfg(test)]

@@ -13,6 +13,7 @@
 
 mod core;
 mod deliver;
+mod draft;
 mod keep;
 mod mail;
 mod message;

@@ -2,8 +2,9 @@
 //! channels' own tasks, and paces what fails.
 
 use super::SharedChannelStatus;
-use super::core::{Channel, Core, Draft, Now, Said, Standing};
+use super::core::Core;
 use super::deliver::{Deliver, Receipt, SendError};
+use super::draft::{Channel, Draft, Now, Said, Standing};
 use super::keep::{Found, Keeper, Kept};
 use super::message::{Message, Subject};
 use super::state::State;

@@ -1,6 +1,6 @@
 //! Messages made for tests of their words.
 
-use super::core::{Draft, Said};
+use super::draft::{Draft, Said};
 use super::message::{Message, Subject};
 use super::state::{Call, Cleared, Taken};
 use super::text::Words;
@@ -39,7 +39,15 @@ impl Told<'_> {
             told: BTreeMap::new(),
         };
         let key = format!("7-1-{}", self.alarm);
-        Said::for_tests(key, self.subject, call, self.waited_s * 1000, Priority::Medium)
+        Said {
+            key,
+            subject: self.subject,
+            call: Some(call),
+            waited_ms: self.waited_s * 1000,
+            notice: None,
+            part: None,
+            priority: Priority::Medium,
+        }
     }
 }
 

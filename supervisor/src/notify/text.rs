@@ -1,6 +1,6 @@
 //! Drafts in words: the line that a phone shows, the body below it, and what of it is for programs.
 
-use super::core::{Draft, Said};
+use super::draft::{Draft, Said};
 use super::message::{Item, Message, Subject, fitted, plain};
 use super::state::Call;
 use crate::web::call::{self, CallWords, Teller};
