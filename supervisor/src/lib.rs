@@ -13,10 +13,12 @@
 
 pub mod cli;
 pub mod clock;
+pub mod commission;
 pub mod entries;
 pub mod handle;
 pub mod history;
 pub mod line;
+pub mod notify;
 pub mod poll;
 pub mod prove;
 pub mod reload;

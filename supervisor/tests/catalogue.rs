@@ -1,6 +1,6 @@
 //! The catalogue of faults in DEVELOPERS.md: every row is there, and every test that it names exists.
 
-#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
+#![expect(clippy::unwrap_used, reason = "tests: a panic is a failed test")]
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -49,7 +49,8 @@ fn every_fault_has_a_row_and_every_test_that_a_row_names_exists() {
         let named: Vec<&str> = row[2].split('`').skip(1).step_by(2).collect();
         assert!(!named.is_empty() || row[2].starts_with("not tested"), "{row:?}");
         for name in named {
-            let is_there = if name.contains('/') { root().join(name).is_file() } else { known.contains(name) };
+            let is_there =
+                if name.contains('/') { root().join(name).is_file() } else { known.contains(name) };
             assert!(is_there, "{} names {name}, which does not exist", row[0]);
         }
     }

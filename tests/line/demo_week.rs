@@ -9,6 +9,9 @@ use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, StoredEvent};
 use setward::protocol::UtcMillis;
+use setward::report::closures::{closures, last_times};
+use setward::report::holds::holds;
+use setward::report::stops::reasons;
 use setward::{Edges, start};
 use std::fmt::Write as _;
 use std::path::Path;
@@ -30,7 +33,7 @@ struct Call {
     note: &'static str,
 }
 
-async fn week(seed: u64) -> Vec<StoredEvent> {
+async fn week(seed: u64) -> (Vec<StoredEvent>, Arc<InlineStore>) {
     let line = Arc::new(demo_line());
     let week = DemoWeek::of(&line).unwrap();
     let plant = DemoWeek::plant(&line, seed);
@@ -38,11 +41,13 @@ async fn week(seed: u64) -> Vec<StoredEvent> {
     let history = Arc::new(InlineStore::in_memory().unwrap());
     let edges = Edges { dial: Arc::new(MemoryDial(plant.clone())), history: history.clone(), clock };
     let running = start(Arc::clone(&line), edges).await.unwrap();
-    live_through(week, (&line, &plant), clock, &running.handle(), |_| ()).await.unwrap();
+    let handle = running.handle();
+    let watched = (&handle, &*history as &dyn HistoryStore);
+    live_through(week, (&line, &plant), clock, watched, |_| ()).await.unwrap();
     running.stop().await.unwrap();
     let mut events = history.events(None, 1_000_000).await.unwrap();
     events.reverse();
-    events
+    (events, history)
 }
 
 /// "Mon 10:43:10" of the plant's clock.
@@ -301,10 +306,25 @@ fn expected_s(call: &Call) -> f64 {
     }
 }
 
+/// Calls were closed, stops explained, holds decided about, and the next call of the outlet's alarm tells what it was.
+async fn what_people_said_is_on_record(history: &dyn HistoryStore) {
+    assert_eq!(closures(history).await.unwrap().len(), 12);
+    assert_eq!(reasons(history).await.unwrap().len(), 4);
+    let held = holds(history).await.unwrap();
+    let became: Vec<&str> = held.iter().rev().map(|row| row.dispositions[0].what.as_str()).collect();
+    assert_eq!(became, ["released", "animal-feed", "released"]);
+    assert_eq!(held.iter().filter_map(|row| row.kg).sum::<f64>(), 583.0 + 667.0 + 1400.0);
+    let times = last_times(history, "fryer-outlet-cold", u32::MAX, 3).await.unwrap();
+    let said = times.first().and_then(|past| past.closure.as_ref()).unwrap();
+    assert_eq!((said.cause.as_str(), said.by.as_str()), ("oil", "Carla"), "the night's shift");
+}
+
 /// Who was called is who is written above, each at its moment: a call more is as wrong as a call less.
 #[tokio::test(start_paused = true)]
 async fn the_week_calls_for_its_incidents_and_for_nothing_else() {
-    let found = calls(&week(1).await);
+    let (events, history) = week(1).await;
+    let found = calls(&events);
+    what_people_said_is_on_record(&*history).await;
     let listed: Vec<String> = found.iter().map(|(alarm, at)| format!("{} {alarm}", shown(*at))).collect();
     for (call, (alarm, at)) in CALLS.iter().zip(&found) {
         let apart = at - expected_s(call);

@@ -6,6 +6,7 @@ mod alarm_states;
 mod arrows;
 mod bus;
 mod bytes_sent;
+mod commissioning;
 mod demo_week;
 mod encodings;
 mod entries;

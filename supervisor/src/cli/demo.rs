@@ -1,6 +1,7 @@
 //! `setward demo`: the simulated line and the supervisor in one process, over real sockets on this machine; behind it, unless
 //! told otherwise, a week that the same line has lived through in virtual time.
 
+mod crew;
 pub mod play;
 pub mod rounds;
 pub mod week;
@@ -11,12 +12,13 @@ use super::{Exit, Stopping, fail};
 use crate::clock::{Clock, ShownTime, WallTime};
 use crate::history::Settings;
 use crate::history::sqlite::InlineStore;
+use crate::notify::Outlook;
 use crate::poll::dial::TcpDial;
 use crate::web::{self, AppState};
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
 use play::{Play, Signals};
-use setward_config::line::Line;
+use setward_config::line::{Line, Notify};
 use setward_config::{Loaded, SCHEMA, demo_files};
 use setward_protocol::UtcMillis;
 use sim_plc::{Bound, Scenario, Simulator};
@@ -67,6 +69,8 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
         let _dropped = simulator_stopped.await;
     }));
     let greeting = greeting(&listener, keep, false);
+    // Whatever a kept folder says: a demo calls nobody.
+    let line = Line { notify: Notify::default(), ..line };
     let exit = watch(line, None, listener, &greeting, stopping).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
@@ -124,6 +128,7 @@ async fn with_week(
         clock: WallTime::Shown(shown),
         servers: Vec::new(),
         reloader: None,
+        notify: Outlook::default(),
     };
     let page = tokio::spawn(web::serve(listener, state, async {
         let _dropped = page_closed.await;

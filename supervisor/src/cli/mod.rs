@@ -4,22 +4,28 @@ pub(crate) mod alarms;
 pub(crate) mod ask;
 mod backup;
 pub mod check;
+mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
 mod export;
-mod picture;
-mod plot;
+mod import;
+mod loop_sheet;
+pub(crate) mod picture;
+pub(crate) mod plot;
+mod probe;
 mod prove;
+mod read_plan;
 mod reload;
 mod replay;
 mod report;
 mod restore;
 mod run;
-mod trend;
+mod test_message;
+pub(crate) mod trend;
 mod verify;
 mod watching;
-mod window;
+pub(crate) mod window;
 pub(crate) mod wish;
 
 use clap::{Parser, Subcommand};
@@ -100,6 +106,14 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Make every alarm of a line folder raise and clear on a simulated plant
     Prove(prove::ProveArguments),
+    /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
+    ReadPlan(read_plan::ReadPlanArguments),
+    /// Read a controller, or all of a line's, and say what the words mean; nothing is written
+    Probe(probe::ProbeArguments),
+    /// Make a line folder of a supplier's register list
+    Import(import::ImportArguments),
+    /// Make sheets for loop checks: what to inject, what must be read, how to bring each alarm about
+    LoopSheet(loop_sheet::LoopSheetArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
     /// Have the running daemon read its line folder anew, once that is checked
@@ -114,6 +128,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Print what a shell needs to complete this command's words
+    Completions(completions::CompletionsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -183,8 +199,21 @@ struct AlarmsArguments {
     /// Print the answer as JSON
     #[arg(long)]
     json: bool,
+    /// Send a message that only tries the way out: to one channel of site.toml, or to all of them
+    #[arg(long, value_name = "CHANNEL", num_args = 0..=1, conflicts_with = "What")]
+    test_message: Option<Option<String>>,
     #[command(flatten)]
     wish: wish::WishArguments,
+}
+
+impl AlarmsArguments {
+    async fn run(self) -> Exit {
+        let folder = self.folder.as_deref();
+        match self.test_message {
+            Some(channel) => test_message::send(folder, self.url, channel.as_deref(), self.json).await,
+            None => alarms::alarms(folder, self.url, &self.wish, self.json).await,
+        }
+    }
 }
 
 const ALARMS_EXAMPLES: &str = "\
@@ -194,8 +223,10 @@ Examples:
   setward alarms plant/line-2
   setward alarms --url http://127.0.0.1:8470 --json
   setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
+  setward alarms plant/line-2 --close fryer-outlet-cold --cause oil --note \"screen changed\" --by Ana
   setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
-  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"";
+  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
+  setward alarms plant/line-2 --test-message technician";
 
 /// Runs the command line.
 #[must_use]
@@ -213,13 +244,9 @@ pub fn main() -> ExitCode {
         "setward=info,warn"
     });
     let exit = match arguments.command {
+        Command::Completions(arguments) => completions::completions(&arguments),
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
-        Command::Alarms(arguments) => block_on(alarms::alarms(
-            arguments.folder.as_deref(),
-            arguments.url,
-            &arguments.wish,
-            arguments.json,
-        )),
+        Command::Alarms(arguments) => block_on(arguments.run()),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
         Command::Demo(arguments) => block_on(demo::demo(
             arguments.keep.as_deref(),
@@ -233,6 +260,10 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        Command::Probe(arguments) => block_on(probe::probe(&arguments)),
+        Command::Import(arguments) => import::import(&arguments),
+        Command::LoopSheet(arguments) => loop_sheet::loop_sheet(&arguments),
+        Command::ReadPlan(arguments) => read_plan::read_plan(&arguments),
         Command::Export(arguments) => block_on(export::export(&arguments)),
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),

@@ -3,6 +3,7 @@
 mod batch;
 mod hold;
 mod records;
+mod setpoints;
 mod shift;
 mod statistics;
 
@@ -42,6 +43,8 @@ enum What {
     Statistics(statistics::StatisticsArguments),
     /// Exceptions over a time, for review and signature
     Records(records::RecordsArguments),
+    /// Every setpoint that is entered, for each recipe, to print
+    Setpoints(setpoints::SetpointsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -80,6 +83,7 @@ pub(crate) async fn report(arguments: &ReportArguments) -> Exit {
         What::Hold(asked) => hold::hold(asked).await,
         What::Statistics(asked) => statistics::statistics(asked).await,
         What::Records(asked) => records::records(asked).await,
+        What::Setpoints(asked) => setpoints::setpoints(asked),
     };
     match done {
         Ok(()) => Exit::Ok,

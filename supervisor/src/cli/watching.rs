@@ -7,6 +7,7 @@ use crate::handle::LineHandle;
 use crate::history::sqlite::ThreadedStore;
 use crate::history::{HistoryError, HistoryStore, NewAudit, Settings};
 use crate::line::writer::SharedStatus;
+use crate::notify::Notifier;
 use crate::poll::dial::TcpDial;
 use crate::reload::{ReloadAnswer, ReloadRequest, Reloaded, Reloader, changes, needs_a_restart};
 use crate::run::Failed;
@@ -37,6 +38,7 @@ struct Present {
     line: Arc<Line>,
     running: Running,
     forwarding: Forwarding,
+    notifier: Notifier,
     clock: Clock,
 }
 
@@ -146,7 +148,8 @@ impl Present {
     }
 
     async fn stop(self) -> Result<RunSummary, String> {
-        let (summary, ()) = tokio::join!(self.running.stop(), self.forwarding.stop());
+        let (summary, (), ()) =
+            tokio::join!(self.running.stop(), self.forwarding.stop(), self.notifier.stop());
         summary.map_err(|error| format!("stopping: {error}"))
     }
 }
@@ -161,7 +164,8 @@ impl Shared<'_> {
         let running = start(Arc::clone(&line), edges).await?;
         let store: Arc<dyn HistoryStore> = self.history.clone();
         let forwarding = Forwarding::start(&line, &store, clock, running.supervision());
-        Ok(Present { line, running, forwarding, clock })
+        let notifier = Notifier::start(&line, &store, &running.handle(), (clock, &running.teller()));
+        Ok(Present { line, running, forwarding, notifier, clock })
     }
 
     fn state(&self, present: &Present) -> AppState {
@@ -171,6 +175,7 @@ impl Shared<'_> {
             history: self.history.clone(),
             clock: WallTime::Run(present.clock),
             servers: present.forwarding.statuses(),
+            notify: present.notifier.outlook(),
             reloader: self.reloader.clone(),
         }
     }

@@ -5,9 +5,14 @@
 
 use super::ask::Daemon;
 use super::{Exit, no_color, positive_time};
+use crate::report::closures::CAUSES;
+use clap::builder::PossibleValuesParser;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::time::Duration;
+
+/// The daemon's word for closing an occurrence, which is a record and no wish.
+const CLOSE: &str = "close";
 
 /// The one thing asked, and what belongs to it.
 #[derive(Debug, Default, clap::Args)]
@@ -20,6 +25,12 @@ pub(crate) struct WishArguments {
     /// With --shelve: only until what stands now, or else the next occurrence, is over
     #[arg(long, requires = "shelve")]
     once: bool,
+    /// With --close: what was found: sensor, input-output, controller, heat, oil, feed, recipe or no-fault
+    #[arg(long, value_name = "CAUSE", requires = "close", value_parser = PossibleValuesParser::new(CAUSES.map(|(key, _)| key)))]
+    cause: Option<String>,
+    /// With --close: what was done
+    #[arg(long, value_name = "TEXT", requires = "close")]
+    note: Option<String>,
     /// Who asks; the name of this machine's user if it is not given
     #[arg(long, value_name = "NAME", requires = "What")]
     by: Option<String>,
@@ -49,6 +60,9 @@ struct What {
     /// Return an alarm to service
     #[arg(long, value_name = "ALARM")]
     return_to_service: Option<String>,
+    /// Say what an alarm's last occurrence was: see --cause, --note
+    #[arg(long, value_name = "ALARM", requires = "cause")]
+    close: Option<String>,
 }
 
 /// The answer of the daemon, as far as words need it.
@@ -86,7 +100,8 @@ struct Zone {
 impl WishArguments {
     /// The alarm, and the daemon's word for what is asked of it; `None` if nothing is.
     fn asked(&self) -> Option<(&str, &'static str)> {
-        let What { acknowledge, reset, shelve, unshelve, out_of_service, return_to_service } = &self.what;
+        let What { acknowledge, reset, shelve, unshelve, out_of_service, return_to_service, close } =
+            &self.what;
         let all = [
             (acknowledge, "acknowledge"),
             (reset, "reset"),
@@ -94,6 +109,7 @@ impl WishArguments {
             (unshelve, "unshelve"),
             (out_of_service, "out-of-service"),
             (return_to_service, "return-to-service"),
+            (close, CLOSE),
         ];
         all.into_iter().find_map(|(alarm, key)| Some((alarm.as_deref()?, key)))
     }
@@ -105,6 +121,10 @@ impl WishArguments {
     }
 
     fn body(&self, run: i64, occurrence: u32, key: &str) -> Value {
+        if key == CLOSE {
+            let (cause, note) = (self.cause.as_deref(), self.note.as_deref().unwrap_or_default());
+            return json!({ "occurrence": occurrence, "by": self.name(), "cause": cause, "note": note });
+        }
         let mut body = json!({ "run": run, "occurrence": occurrence, "by": self.name() });
         if let Some(fields) = body.as_object_mut() {
             if let Some(why) = self.why.as_ref().filter(|_| key != "acknowledge") {
@@ -122,11 +142,14 @@ impl WishArguments {
 /// Asks what was asked for; `None` if nothing was.
 pub(crate) async fn wish(daemon: &Daemon, arguments: &WishArguments, as_json: bool) -> Option<Exit> {
     let (alarm, key) = arguments.asked()?;
-    if key == "acknowledge" && arguments.why.is_some() {
-        return Some(super::misused("--why is kept with every wish but --acknowledge: take it out"));
+    let is_signed = key == "acknowledge" || key == CLOSE;
+    if is_signed && arguments.why.is_some() {
+        return Some(super::misused(
+            "--why is kept with every wish but --acknowledge and --close (which has --note): take it out",
+        ));
     }
-    if key == "acknowledge" && arguments.name().trim().is_empty() {
-        return Some(super::misused("an acknowledgement is somebody's: give your name, --by NAME"));
+    if is_signed && arguments.name().trim().is_empty() {
+        return Some(super::misused("this is somebody's word: give your name, --by NAME"));
     }
     let done = ask(daemon, arguments, alarm, key).await;
     Some(match done {
@@ -163,6 +186,12 @@ async fn ask(
     let body = arguments.body(seen.run, seen.item.occurrence, key);
     let answer = daemon.post(&format!("{path}/{key}"), &body).await.map_err(unread)?;
     let answer: Value = answer.map_err(|told| (Exit::Failure, told))?;
+    if key == CLOSE {
+        let already = answer.get("already").and_then(Value::as_bool) == Some(true);
+        let before = if already { "; it had been said before" } else { "" };
+        let (name, occurrence) = (&seen.item.name, seen.item.occurrence);
+        return Ok((answer, format!("{name} ({alarm}): occurrence {occurrence} closed{before}")));
+    }
     let granted = serde_json::from_value(answer.clone()).map_err(|_| {
         unread("the daemon is of another version than this command; use the same for both".to_owned())
     })?;

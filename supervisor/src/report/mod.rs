@@ -9,6 +9,7 @@ pub mod batch;
 mod batch_record;
 pub mod batch_text;
 pub mod calls;
+pub mod closures;
 pub mod entered;
 pub mod figures;
 pub mod hold_window;

@@ -1,6 +1,7 @@
 //! The handover of a shift: what stands, what happened, what stood still and why, what was turned, what is in the tanks, what is
 //! on hold, what is due, how much was made, and how the main signals did.
 
+use super::closures::{Closure, by_call, closures};
 use super::entered::{DueCheck, entered};
 use super::holds::{HoldRow, holds};
 use super::made::{Made, made};
@@ -17,6 +18,7 @@ use setward_alarm::metrics::Annunciation;
 use setward_config::line::{Line, RecipeSetpoint};
 use setward_process::tanks::TankState;
 use setward_protocol::{SignalId, UtcMillis};
+use std::collections::BTreeMap;
 
 /// Batches that are listed.
 const BATCHES_MOST: usize = 200;
@@ -85,6 +87,8 @@ pub struct CallRow {
     pub acknowledged: Option<String>,
     /// When it cleared, RFC 3339.
     pub cleared: Option<String>,
+    /// What was found, if a person said.
+    pub closure: Option<Closure>,
 }
 
 /// An alarm that a person keeps silent.
@@ -189,6 +193,8 @@ pub async fn shift_report(
     events.retain(|stored| stored.event.utc < window.to());
     let modes = modes(line, &events, window, known_until);
     let all = calls::calls(line, &events);
+    let found = by_call(&events, &closures(store).await?);
+    let row = |call: &Annunciation| call_row(line, call, window, &found);
     let records = store.alarm_records().await?;
     let entered = entered(line, store, (window.from(), window.to())).await?;
     let reasons = reasons(store).await?;
@@ -202,12 +208,8 @@ pub async fn shift_report(
         to: rfc3339(window.to()),
         goes_on,
         watched_s: watched_s(&events, window, known_until),
-        standing: standing(line, &all, window),
-        calls: all
-            .iter()
-            .filter(|call| window.contains(call.at))
-            .map(|call| call_row(line, call, window))
-            .collect(),
+        standing: standing(&all, window).into_iter().map(row).collect(),
+        calls: all.iter().filter(|call| window.contains(call.at)).map(row).collect(),
         shelved: records.iter().filter_map(|record| shelf_row(record, window)).collect(),
         out_of_service: records.iter().filter_map(|record| service_row(record, window)).collect(),
         stops: stops(line, &modes, window, &reasons),
@@ -230,10 +232,9 @@ fn watched_s(events: &[StoredEvent], window: Span, known_until: UtcMillis) -> f6
 }
 
 /// What was not back at the end, the longest first.
-fn standing(line: &Line, all: &[Annunciation], window: Span) -> Vec<CallRow> {
+fn standing(all: &[Annunciation], window: Span) -> Vec<&Annunciation> {
     // By alarm: the first call since it was last over, and when the last of them cleared.
-    let mut last: std::collections::BTreeMap<setward_alarm::AlarmId, (&Annunciation, Option<UtcMillis>)> =
-        std::collections::BTreeMap::new();
+    let mut last: BTreeMap<setward_alarm::AlarmId, (&Annunciation, Option<UtcMillis>)> = BTreeMap::new();
     for call in all {
         match last.get_mut(&call.alarm) {
             // Told anew: the first says since when, the newest whether it is over.
@@ -247,18 +248,25 @@ fn standing(line: &Line, all: &[Annunciation], window: Span) -> Vec<CallRow> {
     let standing = last.into_values().filter(|(_, cleared)| stands(*cleared));
     let mut standing: Vec<&Annunciation> = standing.map(|(call, _)| call).collect();
     standing.sort_by_key(|call| call.at);
-    standing.into_iter().map(|call| call_row(line, call, window)).collect()
+    standing
 }
 
 /// What comes after the end of the shift is not told.
-fn call_row(line: &Line, call: &Annunciation, window: Span) -> CallRow {
+fn call_row(
+    line: &Line,
+    call: &Annunciation,
+    window: Span,
+    found: &BTreeMap<(String, String), Closure>,
+) -> CallRow {
     let alarm = line.alarm(call.alarm);
+    let raised = rfc3339(call.at);
     let within = |at: Option<UtcMillis>| at.filter(|at| *at < window.to()).map(rfc3339);
     CallRow {
         alarm: alarm.id.clone(),
         name: alarm.name.clone(),
         priority: alarm.priority.name(),
-        raised: rfc3339(call.at),
+        closure: found.get(&(alarm.id.clone(), raised.clone())).cloned(),
+        raised,
         acknowledged: within(call.acknowledged),
         cleared: within(call.cleared),
     }
@@ -363,9 +371,11 @@ mod tests {
             acknowledged: None,
         };
         let window = Span::new(UtcMillis(0), UtcMillis(100_000)).unwrap();
-        let stands = |second| standing(&line, &[call(1_000, None), second], window);
-        assert_eq!(stands(call(5_000, Some(9_000))), []);
-        let rows = stands(call(5_000, None));
-        assert_eq!((rows.len(), rows[0].raised.as_str()), (1, rfc3339(UtcMillis(1_000)).as_str()));
+        let stands = |second| {
+            let calls = [call(1_000, None), second];
+            standing(&calls, window).iter().map(|call| call.at.0).collect::<Vec<_>>()
+        };
+        assert_eq!(stands(call(5_000, Some(9_000))), Vec::<i64>::new());
+        assert_eq!(stands(call(5_000, None)), [1_000], "told anew: the first says since when");
     }
 }

@@ -1,6 +1,7 @@
 //! Reports of shifts, holds, statistics and reviews in words, for a terminal.
 
 use super::batch_text::Local;
+use super::closures::CAUSES;
 use super::hold_window::{HoldReport, ProductRow};
 use super::holds::{DISPOSITIONS, HoldRow};
 use super::review::ReviewReport;
@@ -125,7 +126,16 @@ pub fn call_words(call: &CallRow, local: Local<'_>) -> String {
     let cleared =
         call.cleared.as_deref().map_or_else(|| "stands".to_owned(), |at| format!("cleared {}", local(at)));
     let acknowledged = if call.acknowledged.is_some() { "" } else { ", not acknowledged" };
-    format!("raised {}, {cleared}{acknowledged}: {} ({})", local(&call.raised), call.name, call.priority)
+    let found = call.closure.as_ref().map_or_else(String::new, |closure| {
+        let note = closure.note.as_ref().map_or_else(String::new, |note| format!(", {note}"));
+        format!("; it was {}{note}", words_of(&CAUSES, &closure.cause))
+    });
+    format!(
+        "raised {}, {cleared}{acknowledged}: {} ({}){found}",
+        local(&call.raised),
+        call.name,
+        call.priority
+    )
 }
 
 /// A stop in words.

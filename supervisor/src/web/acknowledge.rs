@@ -86,7 +86,7 @@ pub(super) async fn from_form(
         Err(rejection) => return messages::bad_form(&web, rejection.status()),
     };
     let Some(by) = checked_name(&form.by) else {
-        let page = pages::alarm::render(&web, alarm, &headers, Some(Said::NoName)).await;
+        let page = pages::alarm::render(&web, alarm, &headers, Said::NoName.show()).await;
         return (StatusCode::UNPROCESSABLE_ENTITY, page).into_response();
     };
     let cookie = name_cookie(&by);

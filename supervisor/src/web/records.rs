@@ -5,6 +5,7 @@ use super::acknowledge::{checked_name, name_cookie};
 use super::problem::Problem;
 use super::{Web, pages};
 use crate::history::Span;
+use crate::report::closures::{CAUSES, NotClosed, close};
 use crate::report::holds::{Held, NoHold, decide, put_on_hold};
 use crate::report::review::{NotSigned, sign_off};
 use crate::report::stops::{NoReason, give_reason};
@@ -21,7 +22,9 @@ use setward_protocol::UtcMillis;
 const LONGEST_REASON: usize = 200;
 
 /// What became of a wish: the word in an address, and the sentence.
-pub(super) const SAID: [(&str, &str); 14] = [
+pub(super) const SAID: [(&str, &str); 16] = [
+    ("closed", "Kept. The next time this alarm calls, its page says what was found."),
+    ("closed-before", "This had been said before; nothing changed."),
     ("held", "On hold. It stays so until somebody decides about it."),
     ("held-before", "This was on hold before; nothing changed."),
     ("decided", "Kept. The hold and the decision stay on record."),
@@ -143,6 +146,17 @@ pub(super) struct ReasonWish {
     back: String,
 }
 
+/// A wish to close an occurrence of an alarm.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct CloseWish {
+    occurrence: u32,
+    cause: String,
+    #[serde(default)]
+    note: String,
+    by: String,
+}
+
 /// A wish to sign.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -231,6 +245,35 @@ async fn stop_reason(web: &Web, stop: &str, wish: &ReasonWish) -> Answer {
             "a stop is called by station and beginning, fryer@2026-11-25T02:10:00Z",
         )),
         Err(NoReason::NotKept(text)) => Err(unable(&text)),
+    }
+}
+
+async fn closing(web: &Web, alarm: &str, wish: &CloseWish) -> Answer {
+    let by = name(&wish.by)?;
+    let note = reason(&wish.note)?;
+    let app = &web.app;
+    let known = app.line.alarm_by_id(alarm);
+    let raised =
+        known.and_then(|id| app.handle.snapshot().alarm(id).map(|view| view.occurrence)).unwrap_or(0);
+    let said = (wish.cause.as_str(), note.as_deref());
+    let which = (alarm, wish.occurrence, raised);
+    match close(&app.line, &*app.history, which, said, (&by, app.clock.utc())).await {
+        Ok(true) => Ok(("closed", kept(false, None))),
+        Ok(false) => Ok(("closed-before", kept(true, None))),
+        Err(NotClosed::NoSuchAlarm) => {
+            Err(refused("wrong", StatusCode::NOT_FOUND, "the line has no such alarm"))
+        }
+        Err(NotClosed::NoSuchOccurrence(raised)) => {
+            let text =
+                format!("this alarm has raised {raised} times: \"occurrence\" is one of these, from 1");
+            Err(refused("wrong", StatusCode::UNPROCESSABLE_ENTITY, text))
+        }
+        Err(NotClosed::NotListed) => {
+            let listed: Vec<_> = CAUSES.iter().map(|(key, _)| *key).collect();
+            let text = format!("\"cause\" is one of {}", listed.join(", "));
+            Err(refused("wrong", StatusCode::UNPROCESSABLE_ENTITY, text))
+        }
+        Err(NotClosed::NotKept(text)) => Err(unable(&text)),
     }
 }
 
@@ -360,6 +403,32 @@ pub(super) async fn reason_from_api(
     let expected = "expected {\"reason\":\"fryer\",\"note\":\"words\",\"by\":\"name\"}; note may be left out";
     match read(body, expected) {
         Ok(wish) => to_program(stop_reason(&web, &stop, &wish).await),
+        Err(answer) => *answer,
+    }
+}
+
+pub(super) async fn close_from_form(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    form: Result<Form<CloseWish>, FormRejection>,
+) -> Response {
+    if super::names::alarm(&web.app.line, &id).is_err() {
+        return pages::messages::no_such_alarm(&web, &id);
+    }
+    match read_form(&web, form) {
+        Ok(wish) => to_browser(&closing(&web, &id, &wish).await, &format!("/alarms/{id}?of=close"), &wish.by),
+        Err(answer) => *answer,
+    }
+}
+
+pub(super) async fn close_from_api(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    body: Result<Json<CloseWish>, JsonRejection>,
+) -> Response {
+    let expected = "expected {\"occurrence\":1,\"cause\":\"oil\",\"note\":\"words\",\"by\":\"name\"}; note may be left out";
+    match read(body, expected) {
+        Ok(wish) => to_program(closing(&web, &id, &wish).await),
         Err(answer) => *answer,
     }
 }

@@ -3,10 +3,12 @@
 //! One pipeline and one run. While the runtime's clock is paused nothing here waits for another thread: time would run on
 //! meanwhile. What others ask comes in through the handle; what they see of time is shown to them.
 
+use super::crew::Desk;
 use super::rounds::Rounds;
 use super::week::DemoWeek;
 use crate::clock::{Clock, ShownTime};
 use crate::handle::{LineHandle, Refusal, Wish, WishRequest};
+use crate::history::HistoryStore;
 use crate::history::sqlite::InlineStore;
 use crate::poll::dial::{Dial, Stream, TcpDial};
 use crate::report::shifts;
@@ -115,8 +117,9 @@ async fn go(play: Play, signals: Signals) -> Result<RunSummary, String> {
     let _gone = signals.begun.send(running.handle());
     let mut stop = signals.stop;
     let shown = play.shown.clone();
+    let watched = (&handle, &*play.history as &dyn HistoryStore);
     let lives =
-        live_through(play.week, (&play.line, &play.plant), clock, &handle, move |now| shown.show(now));
+        live_through(play.week, (&play.line, &play.plant), clock, watched, move |now| shown.show(now));
     let is_over = tokio::select! {
         biased;
         _ = &mut stop => false,
@@ -158,15 +161,20 @@ pub async fn live_through(
     mut week: DemoWeek,
     (line, plant): (&Line, &Simulator),
     clock: Clock,
-    handle: &LineHandle,
+    (handle, store): (&LineHandle, &dyn HistoryStore),
     mut shows: impl FnMut(UtcMillis),
 ) -> Result<(), String> {
     let mut ticks = tokio::time::interval(SECOND);
     let mut rounds = Rounds::new(line, ROUNDS_SEED);
+    let begin = clock.utc();
     for second in 0..=week.length().as_secs() {
         ticks.tick().await;
         shows(clock.utc());
-        week.happen(Duration::from_secs(second), plant)?;
+        let now = clock.utc();
+        for saying in week.happen(Duration::from_secs(second), plant)? {
+            let desk = Desk { line, handle, store, by: on_shift(line, now), now, begin };
+            desk.keep(saying).await?;
+        }
         plant.step(SECOND);
         if second % LOOKS_EVERY_S == LOOKS_EVERY_S - 1 {
             let by = on_shift(line, clock.utc());

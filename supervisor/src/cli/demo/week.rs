@@ -3,6 +3,7 @@
 //! Owns the reading of the script and a plant in the state in which the week begins. Who watches it, at which speed, and what
 //! people answer is for others.
 
+use super::crew::Saying;
 use setward_config::line::{Line, RecipeNumber, Role};
 use sim_plc::{Fault, Operation, Simulator};
 use std::collections::VecDeque;
@@ -34,6 +35,7 @@ enum Happens {
     Begins(Fault),
     Ends(String),
     Operators(Operation),
+    Said(Saying),
 }
 
 /// What still happens in the week.
@@ -101,19 +103,21 @@ impl DemoWeek {
         simulator
     }
 
-    /// Does what is due by `into` the week.
+    /// Does what is due by `into` the week; what people say for the record is for who calls.
     ///
     /// # Errors
     /// When the plant can't do it, in words.
-    pub fn happen(&mut self, into: Duration, simulator: &Simulator) -> Result<(), String> {
+    pub fn happen(&mut self, into: Duration, simulator: &Simulator) -> Result<Vec<Saying>, String> {
+        let mut said = Vec::new();
         while let Some((_, happens)) = self.cues.pop_front_if(|(at, _)| *at <= into) {
             match happens {
                 Happens::Begins(fault) => simulator.inject(fault).map_err(|error| error.to_string())?,
                 Happens::Ends(name) => simulator.clear(&name).map_err(|error| error.to_string())?,
                 Happens::Operators(operation) => simulator.operate(operation),
+                Happens::Said(saying) => said.push(saying),
             }
         }
-        Ok(())
+        Ok(said)
     }
 }
 
@@ -142,6 +146,7 @@ fn read(what: &[&str], line: &Line) -> Result<Vec<Happens>, String> {
         ["turns", "to", recipe] => turns_to(recipe, LINE_WORD, line),
         ["cooks", recipe] => turns_to(recipe, COOK_WORD, line),
         ["now"] => Ok(Vec::new()),
+        ["closes" | "stood" | "holds" | "decides", ..] => Ok(vec![Happens::Said(Saying::read(what)?)]),
         other => Err(format!("\"{}\" is nothing that happens", other.join(" "))),
     }
 }

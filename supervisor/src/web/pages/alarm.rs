@@ -3,8 +3,8 @@
 
 use super::said::Said;
 use super::{
-    Outcome, Page, aside, controller, events, frame, messages, missing_value, product, registers, rows,
-    server, trend, trust,
+    Outcome, Page, around, aside, controller, events, frame, messages, missing_value, past, product,
+    registers, rows, server, trend, trend_page, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -15,7 +15,7 @@ use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use setward_alarm::AlarmId;
-use setward_protocol::SignalId;
+use setward_protocol::{SignalId, UtcMillis};
 
 /// Events of this alarm shown.
 const EVENTS_SHOWN: usize = 8;
@@ -28,40 +28,46 @@ pub(in crate::web) async fn show(
     headers: HeaderMap,
 ) -> Response {
     let Ok(alarm) = names::alarm(&web.app.line, &id) else { return messages::no_such_alarm(&web, &id) };
-    let said = outcome.said.as_deref().and_then(Said::from_key);
+    let said = outcome.said.as_deref();
+    let said = match outcome.of.as_deref() {
+        Some("close") => html! { (super::records::said(said)) },
+        Some(_) | None => html! { @if let Some(said) = said.and_then(Said::from_key) { (said.show()) } },
+    };
     render(&web, alarm, &headers, said).await.into_response()
 }
 
 /// The page of one alarm.
-pub(in crate::web) async fn render(
-    web: &Web,
-    alarm: AlarmId,
-    headers: &HeaderMap,
-    said: Option<Said>,
-) -> Markup {
+pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMap, said: Markup) -> Markup {
     let settings = web.app.line.alarm(alarm);
-    let (kept, happened) = tokio::join!(
+    let (occurrence, began, raised) = when(web, alarm);
+    let (kept, happened, told, changed) = tokio::join!(
         kept_of(web, settings.settings.watches.signal()),
         trend::events(web, Some(&settings.id), EVENTS_SHOWN),
+        past::read(web, &settings.id, occurrence),
+        around::read(web, &settings.id, began, raised),
     );
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
     let facts = scene.alarm(alarm);
     let name = super::super::acknowledge::remembered_name(headers);
     let body = html! {
-        @if let Some(said) = said { (said.show()) }
+        (said)
         @match &facts.on {
             Subject::Signal(on) => (signal_block(&scene, &facts, on)),
             Subject::Controller(on) => (controller::first_block(&scene, &facts, on)),
             Subject::Server(on) => (server::first_block(&scene, &facts, on))
         }
         @if let (Some(on), Some(kept)) = (facts.signal(), &kept) {
-            section { (trend::draw(&scene, on, &[facts], kept)) }
+            section { (trend::draw(&scene, on, &[facts], kept)) (trend_page::alarm_link(&scene, &facts, &on.signal.tag)) }
         }
         (response(&facts))
         @if facts.view.state.awaits_acknowledgement() {
             section #acknowledge { h2 { "Acknowledge" } (rows::acknowledge_form(&scene, &facts, name.as_deref(), "alarm")) }
         }
+        (past::last(&scene, &told))
+        (around::changes(&scene, &changed))
+        (around::neighbours(&scene, &facts))
+        (past::close_form(&facts, &told, name.as_deref()))
         (aside::show(&scene, &facts, name.as_deref()))
         (product::show(&scene, &facts))
         (background(&scene, &facts))
@@ -81,6 +87,16 @@ pub(in crate::web) async fn render(
             body,
         },
     )
+}
+
+/// The present occurrence, when its trouble began, and when it raised; now, for what has not.
+fn when(web: &Web, alarm: AlarmId) -> (u32, UtcMillis, UtcMillis) {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    let facts = scene.alarm(alarm);
+    let now = scene.now;
+    let raised = facts.view.raised.filter(|_| !facts.is_building()).unwrap_or(now);
+    (facts.view.occurrence, facts.began().map_or(raised, |began| began.min(raised)), raised)
 }
 
 /// What history has of the watched signal; `None` where there is no signal.

@@ -1,7 +1,7 @@
 //! The list of alarms: those that stand, those that build up, and what happened last.
 
 use super::said::Said;
-use super::{Outcome, Page, events, frame, quiet_reload_s, rows, silent, trend};
+use super::{Outcome, Page, events, frame, past, quiet_reload_s, rows, silent, trend};
 use crate::web::Web;
 use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::live::Scope;
@@ -18,7 +18,7 @@ pub(in crate::web) async fn show(
     Query(outcome): Query<Outcome>,
     headers: HeaderMap,
 ) -> Markup {
-    let kept = trend::events(&web, None, EVENTS_SHOWN).await;
+    let (kept, unsaid) = tokio::join!(trend::events(&web, None, EVENTS_SHOWN), past::unsaid(&web));
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
     let name = crate::web::acknowledge::remembered_name(&headers);
@@ -39,6 +39,7 @@ pub(in crate::web) async fn show(
             @if building.is_empty() { p { "None of those that can be judged." } }
             ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, rows::Form::Folded(None))) } }
         }
+        (past::unsaid_list(&scene, &unsaid))
         (silent::sections(&scene))
         section { h2 { "What happened last" } (events::show(&scene, &kept, true)) }
         section { h2 { "All alarms of this line" } (all(&scene)) }

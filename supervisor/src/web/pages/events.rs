@@ -20,7 +20,8 @@ pub(super) fn show(scene: &Scene<'_>, kept: &Result<Vec<StoredEvent>, String>, w
     }
 }
 
-fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool) -> Markup {
+/// An event in words.
+pub(super) fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool) -> Markup {
     let event = &stored.event;
     let known = event.alarm.as_deref().and_then(|id| scene.line.alarm_by_id(id)).map(|id| scene.alarm(id));
     let value = known.as_ref().and_then(|alarm| alarm.signal()).zip(event.value);

@@ -20,7 +20,7 @@ use setward_protocol::UtcMillis;
 const RELOAD_S: u32 = 300;
 
 /// What came of the last form, if the page was opened with that.
-fn said(key: Option<&str>) -> Markup {
+pub(super) fn said(key: Option<&str>) -> Markup {
     html! { @if let Some(text) = key.and_then(records::said) { p.said role="status" { (text) } } }
 }
 
@@ -56,6 +56,7 @@ pub(in crate::web) fn batch_link(id: &str) -> Markup {
 pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
     html! {
         p.records {
+            a href="/trend" { "Trend" } " "
             "Records: "
             @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
@@ -66,7 +67,7 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
 }
 
 /// A person's name, remembered from last time.
-fn name_field(id: &str, name: Option<&str>) -> Markup {
+pub(super) fn name_field(id: &str, name: Option<&str>) -> Markup {
     html! {
         label for=(id) { "Your name" }
         input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";

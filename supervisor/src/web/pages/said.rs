@@ -110,7 +110,7 @@ impl Said {
         }
     }
 
-    pub(super) fn show(self) -> Markup {
+    pub(in crate::web) fn show(self) -> Markup {
         html! { p.said role="status" { (self.text()) } }
     }
 }

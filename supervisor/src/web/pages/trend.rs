@@ -38,7 +38,7 @@ pub(super) async fn events(web: &Web, alarm: Option<&str>, limit: usize) -> Resu
     Ok(kept)
 }
 
-async fn in_time<T>(
+pub(super) async fn in_time<T>(
     asked: impl Future<Output = Result<T, crate::history::HistoryError>>,
 ) -> Result<T, String> {
     match tokio::time::timeout(HISTORY_WITHIN, asked).await {

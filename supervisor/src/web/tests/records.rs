@@ -323,3 +323,52 @@ async fn statistics_are_asked_by_tag_and_a_wrong_word_is_told() {
         StatusCode::NOT_FOUND
     );
 }
+
+/// The alarm has raised three times; the last of them is closed by a form, a program says otherwise, both stand on the page.
+#[tokio::test]
+async fn an_occurrence_is_closed_with_a_cause_and_the_page_says_what_was_found() {
+    let (state, _history) = night();
+    let page = get(&state, "/alarms/fryer-outlet-cold").await.text;
+    check_says(&page, &["The last times", "nobody was called for it before", "What it was"], &[]);
+    assert!(page.contains("action=\"/alarms/fryer-outlet-cold/close\""));
+    let form = "occurrence=3&cause=oil&note=screen+<b>changed</b>&by=Ana";
+    let close = async |form: &str| {
+        let answer = post_form(&state, "/alarms/fryer-outlet-cold/close", form).await;
+        answer.headers[header::LOCATION].to_str().unwrap().to_owned()
+    };
+    assert_eq!(close(form).await, "/alarms/fryer-outlet-cold?of=close&said=closed");
+    assert_eq!(close(form).await, "/alarms/fryer-outlet-cold?of=close&said=closed-before");
+    assert_eq!(close("occurrence=4&cause=oil&by=Ana").await, "/alarms/fryer-outlet-cold?of=close&said=wrong");
+    assert_eq!(
+        close("occurrence=3&cause=ghosts&by=Ana").await,
+        "/alarms/fryer-outlet-cold?of=close&said=wrong"
+    );
+    assert_eq!(close("occurrence=3&cause=oil&by=").await, "/alarms/fryer-outlet-cold?of=close&said=no-name");
+    let page = get(&state, "/alarms/fryer-outlet-cold?of=close&said=closed").await.text;
+    check_says(
+        &page,
+        &["Kept. The next time", "oil: level, flow, filter", "screen &lt;b&gt;changed", "(Ana)"],
+        &[],
+    );
+    assert!(!page.contains("<b>changed</b>"), "a note is text");
+    let path = "/api/v1/alarms/fryer-outlet-cold/close";
+    let corrected = post_json(&state, path, "{\"occurrence\":3,\"cause\":\"sensor\",\"by\":\"Luis\"}").await;
+    assert_eq!(json(&corrected.text)["already"], false);
+    check_says(
+        &get(&state, "/alarms/fryer-outlet-cold").await.text,
+        &["sensor or its cable", "(Luis)"],
+        &["(Ana)"],
+    );
+    let wrong = post_json(&state, path, "{\"occurrence\":9,\"cause\":\"sensor\",\"by\":\"Luis\"}").await;
+    assert_eq!(wrong.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(wrong.text.contains("has raised 3 times"), "{}", wrong.text);
+    let unknown = post_json(
+        &state,
+        "/api/v1/alarms/fryer-outlet-wet/close",
+        "{\"occurrence\":1,\"cause\":\"oil\",\"by\":\"L\"}",
+    )
+    .await;
+    assert_eq!(unknown.status, StatusCode::NOT_FOUND);
+    let times = json(&get(&state, "/api/v1/alarms/fryer-outlet-cold/times").await.text);
+    assert_eq!(times["times"].as_array().map(Vec::len), Some(0), "no event of a raise was kept: {times}");
+}

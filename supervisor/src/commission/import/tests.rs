@@ -1,0 +1,189 @@
+use super::*;
+use setward_config::{SourceFile, check_files};
+
+const TWENTY_MISTAKES: &[u8] = include_bytes!("twenty_mistakes.csv");
+
+fn imported(bytes: &[u8]) -> Imported {
+    import(bytes, "list.csv", &Options::default()).unwrap()
+}
+
+fn file<'a>(imported: &'a Imported, name: &str) -> &'a str {
+    &imported.files.iter().find(|(path, _)| path == name).unwrap().1
+}
+
+/// The line of an import; it must load.
+fn checked(imported: &Imported) -> setward_config::Line {
+    let files: Vec<SourceFile> = imported
+        .files
+        .iter()
+        .map(|(path, text)| SourceFile { path: path.clone(), text: text.clone() })
+        .collect();
+    let loaded = check_files(&files);
+    loaded
+        .unwrap_or_else(|problems| panic!("{}\n{}", problems.render(false), file(imported, "line.toml")))
+        .line
+}
+
+/// Every planted mistake with its row, its column, a phrase of what is said, and whether its row is left out.
+const PLANTED: [(usize, &str, &str, bool); 20] = [
+    (5, "Register", "there is no address", true),
+    (6, "Register", "`tbd` is no address", true),
+    (7, "Register", "beyond the last register", true),
+    (8, "Register", "one list, one notation", true),
+    (9, "address", "the same as row 4", true),
+    (10, "tag", "`TT-310` is taken by row 4", false),
+    (11, "address", "TT-310 of row 4 takes", true),
+    (13, "address", "FT-320 of row 12 takes", true),
+    (14, "Data type", "`ufloat24` is no type", true),
+    (16, "Factor", "a scale of 0", false),
+    (17, "Factor", "`n/a` is no scale", false),
+    (18, "Factor", "`0.01` has its decimals behind `.`", false),
+    (19, "Unit", "`furlong` is no unit", false),
+    (20, "Min", "250 is above 0", false),
+    (22, "Bit", "no bit 17", true),
+    (24, "FC", "`4` is input, and the address is holding", false),
+    (26, "Tag", "`TT 347#` is no tag", false),
+    (27, "Bit", "a number of 2 registers, and bit 2", true),
+    // Not wrong, but not said: these are guesses.
+    (15, "encoding", "nothing says the type", false),
+    (21, "order", "nothing says which word comes first", false),
+];
+
+#[test]
+fn each_of_twenty_planted_mistakes_is_named_with_row_and_column() {
+    let imported = imported(TWENTY_MISTAKES);
+    for (row, column, phrase, left_out) in PLANTED {
+        let complained = imported.complaints.iter().any(|found| {
+            (found.row, found.column.as_str(), found.left_out) == (row, column, left_out)
+                && found.found.contains(phrase)
+        });
+        let guessed = imported.guesses.iter().any(|found| {
+            (found.row, found.column.as_str()) == (Some(row), column) && found.why.contains(phrase)
+        });
+        assert!(
+            complained || guessed,
+            "row {row}, {column}: {phrase}\n{:#?}\n{:#?}",
+            imported.complaints,
+            imported.guesses
+        );
+    }
+    let left_out = PLANTED.iter().filter(|(_, _, _, left_out)| *left_out).count();
+    assert_eq!(imported.complaints.iter().filter(|found| found.left_out).count(), left_out);
+    assert_eq!(imported.signals, imported.rows - left_out);
+}
+
+#[test]
+fn what_is_left_of_the_twenty_mistakes_loads() {
+    let imported = imported(TWENTY_MISTAKES);
+    let line = checked(&imported);
+    let signal = |tag: &str| line.signal(line.signal_by_tag(tag).unwrap()).clone();
+    let inlet = signal("TT-310");
+    let wire = &inlet.register().unwrap().wire;
+    assert_eq!((wire.address, wire.scale, inlet.range), (100, 0.1, (0.0, 250.0)));
+    assert_eq!(signal("PT-334").register().unwrap().wire.scale, 0.01);
+    assert_eq!(signal("TT-341").range, (0.0, 250.0));
+    assert_eq!(signal("FT-320").register().unwrap().wire.order, setward_protocol::ByteOrder::Cdab);
+    assert!(line.simulated, "an import must not reach a plant by itself");
+}
+
+#[test]
+fn every_guess_is_marked_in_the_file() {
+    let imported = imported(TWENTY_MISTAKES);
+    let text = file(&imported, "line.toml");
+    let of_rows = imported.guesses.iter().filter(|guess| guess.row.is_some());
+    for guess in of_rows {
+        let is_left_out =
+            imported.complaints.iter().any(|found| Some(found.row) == guess.row && found.left_out);
+        assert!(is_left_out || text.contains(&guess.why), "{guess:?}");
+    }
+    assert!(text.contains("# GUESSED: nothing says which word comes first"), "{text}");
+    assert!(text.contains("# Left out:\n# row 5, column Register: there is no address"), "{text}");
+}
+
+#[test]
+fn plain_addresses_count_from_zero_unless_something_says_otherwise() {
+    let list = |header: &str, first: u32| {
+        format!(
+            "Name,{header},Type,Unit,Min,Max\nOil,{first},int16,degC,0,250\nAir,{},int16,degC,0,250\n",
+            first + 1
+        )
+    };
+    let address = |text: &str, options: &Options| {
+        let imported = import(text.as_bytes(), "list.csv", options).unwrap();
+        (checked(&imported).signals[0].register().unwrap().wire.address, imported)
+    };
+    let plain = Options::default();
+    let (found, imported) = address(&list("Register", 100), &plain);
+    assert_eq!(found, 100);
+    assert!(imported.guesses.iter().any(|guess| guess.why.contains("off by one")), "{:?}", imported.guesses);
+    assert_eq!(address(&list("Register number", 101), &plain).0, 100);
+    assert_eq!(address(&list("Register", 101), &Options { base: Some(1), ..Options::default() }).0, 100);
+    assert_eq!(address(&list("Address (hex)", 0), &plain).0, 0);
+    let hex = "Name,Address,Type,Unit,Min,Max\nOil,0x0064,int16,degC,0,250\nAir,0x0065,int16,degC,0,250\n";
+    assert_eq!(address(hex, &plain).0, 100);
+    let input = "Name,Address,Type,Unit,Min,Max\nOil,30101,int16,degC,0,250\n";
+    let (_, imported) = address(input, &plain);
+    assert_eq!(checked(&imported).signals[0].register().unwrap().wire.table, setward_protocol::Table::Input);
+}
+
+#[test]
+fn columns_of_any_name_can_be_told() {
+    let list = "Was;Wo;Wie\nOel;100;int16\n";
+    let told = import(list.as_bytes(), "list.csv", &Options::default()).unwrap_err();
+    assert!(told.contains("--map") && told.contains("Was, Wo, Wie"), "{told}");
+    let map = ["Was=name", "Wo=address", "Wie=type"].iter().map(|text| read_map(text).unwrap()).collect();
+    let imported = import(list.as_bytes(), "list.csv", &Options { map, ..Options::default() }).unwrap();
+    assert_eq!(checked(&imported).signals[0].name, "Oel");
+    let wrong = Options { map: vec![("Wohin".to_owned(), Meaning::Address)], ..Options::default() };
+    let told = import("Name,Address\nOil,1\n".as_bytes(), "list.csv", &wrong).unwrap_err();
+    assert!(told.contains("there is no column `Wohin`"), "{told}");
+    assert!(read_map("Wo=adress").unwrap_err().contains("address"));
+}
+
+#[test]
+fn a_list_from_another_spreadsheet_is_read() {
+    let latin = b"Name;Adresse;Typ;Einheit;Faktor\n\xD6l;100;INT16;\xB0C;0,1\n";
+    let imported = import(latin, "list.csv", &Options::default()).unwrap();
+    let line = checked(&imported);
+    assert_eq!((line.signals[0].name.as_str(), line.signals[0].unit.symbol()), ("\u{d6}l", "degC"));
+    let wide: Vec<u8> = [0xFF, 0xFE]
+        .into_iter()
+        .chain("Name\tAddress\tType\nOil\t100\tuint16\n".encode_utf16().flat_map(u16::to_le_bytes))
+        .collect();
+    assert_eq!(checked(&import(&wide, "list.csv", &Options::default()).unwrap()).signals.len(), 1);
+}
+
+#[test]
+fn bits_of_one_word_share_it() {
+    let list = "Name,Register,Type\nPump,40140.0,bool\nFan,40140.1,bool\nPump again,40140.0,bool\n";
+    let imported = imported(list.as_bytes());
+    assert_eq!(checked(&imported).signals.len(), 2);
+    assert!(imported.complaints[0].found.contains("bit 0"), "{:?}", imported.complaints);
+}
+
+#[test]
+fn names_with_anything_in_them_are_still_toml() {
+    let list = "Name,Register,Type\n\"Oil \"\"hot\"\" \\ side # 1\",40101,int16\n";
+    assert_eq!(checked(&imported(list.as_bytes())).signals[0].name, "Oil \"hot\" \\ side # 1");
+}
+
+proptest::proptest! {
+    #[test]
+    fn no_bytes_make_it_panic(bytes in proptest::collection::vec(0_u8.., 0..300)) {
+        let _any = import(&bytes, "list.csv", &Options::default());
+    }
+
+    /// Whatever stands in the cells: what is written is TOML that the check reads without a syntax error.
+    #[test]
+    fn whatever_is_in_the_cells_the_files_are_toml(cells in proptest::collection::vec("[ -~]{0,12}", 12)) {
+        let mut list = "Tag,Name,Register,Type,Unit,Factor\n".to_owned();
+        for row in cells.chunks(6) {
+            let quoted: Vec<String> = row.iter().map(|cell| format!("\"{}\"", cell.replace('"', "\"\""))).collect();
+            list += &(quoted.join(",") + "\n");
+        }
+        list += "TT-1,Oil,40101,int16,degC,0.1\n";
+        if let Ok(imported) = import(list.as_bytes(), "list.csv", &Options::default()) {
+            checked(&imported);
+        }
+    }
+}
