@@ -27,7 +27,8 @@ pub(crate) struct ReloadArguments {
 const RELOAD_EXAMPLES: &str = "\
 The files are checked first; if anything is wrong with them, all problems are listed and the files from before stay in force.
 States of alarms, shelves and exposure go on; the second or two in between count as unknown time. An alarm that is gone from the
-files is closed, with the reason. Changes of `data_dir` and `page` need a restart. The signal SIGHUP does the same.
+files is closed, with the reason. Changes of `data_dir` and `page` need a restart. The signal SIGHUP
+does the same to a daemon without a terminal.
 
 Exit codes: 0 in force or unchanged, 1 it can't be done now, 3 problems in the files, 4 no daemon answers.
 

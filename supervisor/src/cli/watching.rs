@@ -17,6 +17,7 @@ use crate::web::{AppState, Pages};
 use crate::{Edges, RunSummary, Running, start};
 use setward_config::Loaded;
 use setward_config::line::Line;
+use std::io::IsTerminal as _;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -86,7 +87,9 @@ pub(crate) async fn watch(
         // Dropping the sender closes the page as well.
         let _dropped = page_closed.await;
     }));
-    let mut hangup = signal(SignalKind::hangup()).ok();
+    // At a person's terminal that signal says that the terminal is gone: it ends the program, as it always did.
+    let is_a_service = folder.is_some() && !std::io::stdin().is_terminal();
+    let mut hangup = is_a_service.then(|| signal(SignalKind::hangup()).ok()).flatten();
     let mut stop = std::pin::pin!(stop_asked(stopping));
     let mut is_ready_told = false;
     let failure = loop {
@@ -96,7 +99,7 @@ pub(crate) async fn watch(
             () = &mut stop => Leave::Stop,
             failed = present.running.failed() => Leave::Failed(failed),
             Some(wish) = wishes.recv() => Leave::Reload(wish),
-            () = hung_up(hangup.as_mut()), if folder.is_some() => Leave::Reload(by_signal()),
+            () = hung_up(hangup.as_mut()) => Leave::Reload(by_signal()),
             () = life => continue,
         };
         match leave {

@@ -6,7 +6,7 @@ use super::{batches, events, kept, layout, read, records, runs};
 use rusqlite::{Connection, Row};
 
 /// Kinds of records; each is added together with an entry of the audit trail.
-const KINDS: &str = "('hold', 'disposition', 'stop reason', 'sign-off')";
+const KINDS: &str = "('hold', 'disposition', 'stop reason', 'sign-off', 'closure')";
 
 /// What a row is: its name for people, and whether it agrees with itself.
 type Look = fn(&Row<'_>) -> rusqlite::Result<bool>;

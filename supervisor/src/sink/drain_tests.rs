@@ -41,8 +41,9 @@ async fn take(State(arrived): State<Shared>, headers: HeaderMap, body: Bytes) ->
     }
     let mut arrived = arrived.lock().unwrap();
     for line in lines.lines() {
-        let (point, time) = line.rsplit_once(' ').unwrap();
-        let series = point.split(' ').next().unwrap();
+        // From behind: a series may have spaces in it.
+        let mut parts = line.rsplitn(3, ' ');
+        let (time, _fields, series) = (parts.next().unwrap(), parts.next().unwrap(), parts.next().unwrap());
         let time: i64 = time.parse().unwrap();
         match arrived.series.get_mut(series) {
             // The order is kept, so what is not newer was here before.
