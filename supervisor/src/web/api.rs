@@ -51,6 +51,7 @@ pub(super) fn routes() -> Router<Web> {
         .route("/reports/hold", get(pages::review::hold_for_programs))
         .route("/reports/records", get(pages::review::for_programs))
         .route("/reports/statistics", get(pages::figures::for_programs))
+        .route("/trend", get(super::trends::api::show))
         .fallback(unknown)
         .method_not_allowed_fallback(super::problem::method_not_allowed)
 }
@@ -102,8 +103,9 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, channels, entries, batches, batches/{id}, holds, \
-                reports/alarms, shift, hold, records and statistics; and a POST to entries, alarms/{id}/acknowledge, shelve, \
+    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, channels, entries, \
+                batches, batches/{id}, holds, trend, reports/alarms, shift, hold, records and statistics; and a POST to entries, \
+                alarms/{id}/acknowledge, close, shelve, \
                 unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
                 sign-offs";
     Problem::new(StatusCode::NOT_FOUND, text).into_response()

@@ -24,6 +24,7 @@ mod security;
 mod stream;
 mod svg;
 mod times;
+mod trends;
 mod wishes;
 mod words;
 
@@ -51,6 +52,9 @@ use tokio::sync::{Semaphore, watch};
 /// Most live streams at a time; more are told to come back later.
 pub const MOST_STREAMS: usize = 64;
 
+/// Most answers at a time that hold a week of single readings; others wait their turn.
+const MOST_HEAVY: usize = 2;
+
 /// What the page and the API stand on.
 #[derive(Clone)]
 pub struct AppState {
@@ -74,6 +78,8 @@ struct Web {
     app: AppState,
     zone: Zone,
     streams: Arc<Semaphore>,
+    /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
+    heavy: Arc<Semaphore>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -84,6 +90,7 @@ impl Web {
             zone: Zone::named(&app.line.time_zone),
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }
@@ -132,6 +139,11 @@ fn routes(web: Web) -> Router {
         .route("/stops/{id}/reason", post(records::reason_from_form))
         .route("/records", get(pages::records::review::show))
         .route("/sign-offs", post(records::sign_from_form))
+        .route("/trend", get(pages::trend_page::show))
+        .route("/trend.csv", get(trends::downloads::columns))
+        .route("/trend.png", get(trends::downloads::picture))
+        .route("/trend-readings.csv", get(trends::downloads::readings))
+        .route("/trend/notes", post(trends::notes::from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

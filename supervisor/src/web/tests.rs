@@ -10,6 +10,7 @@ mod rules;
 mod silences;
 mod streams;
 mod support;
+mod trend;
 mod wishes;
 
 use super::{AppState, router};
