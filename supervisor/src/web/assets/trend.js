@@ -466,7 +466,8 @@ function buttons() {
     button.addEventListener("click", does);
     hand.append(button);
   }
-  const hint = Object.assign(document.createElement("small"), { textContent: "Drag to zoom in, Shift and drag to move, Ctrl and wheel or two fingers to zoom; keys \u2190 \u2192 + \u2212 0." });
+  const words = matchMedia("(pointer: coarse)").matches ? "One finger moves, two zoom." : "Drag to zoom in, Shift and drag to move, Ctrl and wheel to zoom; keys \u2190 \u2192 + \u2212 0.";
+  const hint = Object.assign(document.createElement("small"), { textContent: words });
   hand.append(hint);
   hand.hidden = false;
 }
