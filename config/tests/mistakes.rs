@@ -192,3 +192,8 @@ fn automatic_alarms() {
 fn recipes_tanks_and_feed() {
     check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 16);
 }
+
+#[test]
+fn who_is_told_of_alarms() {
+    check_all(include_str!("mistakes/who_is_told_of_alarms.txt"), 5);
+}

@@ -8,6 +8,8 @@ mod acknowledge;
 mod api;
 mod api_types;
 mod assets;
+pub(crate) mod call;
+mod channels;
 mod entries;
 mod facts;
 mod health;
@@ -32,6 +34,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::notify::Outlook;
 use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
@@ -65,6 +68,8 @@ pub struct AppState {
     pub clock: WallTime,
     /// How each server is doing that history is sent to.
     pub servers: Vec<SharedServerStatus>,
+    /// How each way is doing in which alarms leave.
+    pub notify: Outlook,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -97,7 +102,8 @@ impl Web {
 
     /// What can be said from `snapshot` now.
     fn scene<'a>(&'a self, snapshot: &'a LineSnapshot) -> Scene<'a> {
-        Scene { line: &self.app.line, snapshot, zone: &self.zone, now: self.app.clock.utc() }
+        let (line, zone, outlook) = (&*self.app.line, &self.zone, Some(&self.app.notify));
+        Scene { line, snapshot, zone, now: self.app.clock.utc(), outlook }
     }
 }
 

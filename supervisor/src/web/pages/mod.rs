@@ -4,6 +4,7 @@ pub(super) mod alarm;
 pub(super) mod alarms;
 mod around;
 mod aside;
+mod channels;
 mod controller;
 pub(super) mod entries;
 mod events;
@@ -163,6 +164,7 @@ fn state(scene: &Scene<'_>, scope: Scope) -> Markup {
                 @if let Some(at) = facts.view.last_good { " since " (scene.clock(at)) }
             }
         }
+        (channels::notices(scene))
         @if let Some(problem) = &scene.snapshot.history_problem {
             p.notice { b { "HISTORY" } " is not being kept: " (problem) }
         }
@@ -202,7 +204,7 @@ fn missing_value(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
 }
 
 /// Whether the signal can be trusted, in words.
-fn trust(facts: &SignalFacts<'_>) -> String {
+pub(in crate::web) fn trust(facts: &SignalFacts<'_>) -> String {
     match facts.view.reading {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),
