@@ -239,6 +239,7 @@ function drawAbove(chart, pane) {
       ctx.stroke();
       ctx.setLineDash([]);
     }
+    if (signal.data[0].length === 0) Object.assign(ctx, { fillStyle: colours.text, textAlign: "center", font: `${13 * ratio}px system-ui, sans-serif` }).fillText("nothing kept in this time", box.left + box.width / 2, box.top + box.height / 2);
     const step = Math.max(x(answer.from + answer.column) - x(answer.from), 1);
     const height = 7 * ratio;
     [...signal.quality].forEach((letter, index) => {
@@ -265,7 +266,7 @@ function options(pane) {
   return {
     width: section.clientWidth,
     height: chartHeight(),
-    padding: [4, 0, 0, 0],
+    padding: [9, 0, 0, 0],
     tzDate: (second) => uPlot.tzDate(new Date(second * 1000), zone),
     legend: { show: false },
     cursor: { y: false, points: { show: false }, sync: { key: "trend", setSeries: false }, drag: { x: true, y: false, setScale: false } },
