@@ -460,7 +460,7 @@ function buttons() {
   const all = [["\u2190", "Move to earlier", () => pan(-0.5)], ["\u2192", "Move to later", () => pan(0.5)], ["+", "Zoom in", () => zoom(0.5)], ["\u2212", "Zoom out", () => zoom(2)], ["Back", "Back to the stretch that was opened", back]];
   // Its file is fetched when it is wanted.
   const picture = async () => (await import(section.dataset.picture)).save(section, panes, document.querySelector("#stretch .range").textContent);
-  all.push(["Picture", "Save what is drawn as a PNG", picture]);
+  all.push(["Picture", "Picture: save what is drawn as a PNG", picture]);
   for (const [text, label, does] of all) {
     const button = Object.assign(document.createElement("button"), { type: "button", textContent: text, title: label });
     button.setAttribute("aria-label", label);
