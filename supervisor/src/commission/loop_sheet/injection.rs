@@ -174,14 +174,15 @@ pub(super) fn points(
     tolerance_percent: f64,
 ) -> Vec<Point> {
     let (low, high) = signal.range;
-    let is_code = matches!(signal.unit, Unit::Bit) || !signal.codes.is_empty();
-    if is_code {
-        let codes: Vec<i64> =
-            if signal.codes.is_empty() { vec![0, 1] } else { signal.codes.keys().copied().collect() };
-        return codes
-            .into_iter()
-            .filter_map(|code| point(signal, register, sensor, (None, code as f64, 0.0)))
-            .collect();
+    let codes: Vec<i64> = match (signal.unit, signal.codes.len()) {
+        (Unit::Bit, _) => vec![0, 1],
+        // One word alone, such as that for none, leaves a number with a range.
+        (_, 2..) => signal.codes.keys().copied().collect(),
+        (_, _) => Vec::new(),
+    };
+    if !codes.is_empty() {
+        let of_code = |code: i64| point(signal, register, sensor, (None, code as f64, 0.0));
+        return codes.into_iter().filter_map(of_code).collect();
     }
     let span = high - low;
     let is_float = matches!(register.wire.encoding, Encoding::F32 | Encoding::F64);
