@@ -6,7 +6,7 @@ use setward_alarm::{
     Allowance, AverageReference, DeviationSettings, Kind, Leak, LimitSettings, MovingAverageSettings,
     RateSettings, Reference, Side, StatusSettings, TimeWeightedSettings, Watched, Width,
 };
-use setward_config::line::{Line, LineAlarm};
+use setward_config::line::{AlarmClass, Line, LineAlarm};
 use setward_protocol::SignalId;
 use std::time::Duration;
 
@@ -41,6 +41,10 @@ pub struct AlarmCheck {
     pub independent_device: Option<String>,
 }
 
+/// In front of what brings an alarm of a protective device about.
+const NOT_BY_HAND: &str = "Only by the protective device's own test, by people licensed for it, or by `setward prove`; never by \
+                           defeating it:";
+
 /// How, after how many seconds, and what that holds for.
 struct Way {
     provoke: String,
@@ -52,6 +56,11 @@ impl AlarmCheck {
     pub(super) fn new(line: &Line, alarm: &LineAlarm) -> Self {
         let automatic = matches!(alarm.settings.kind, Kind::Measurement(_) | Kind::Communication(_));
         let Way { provoke, expected_s, expected } = Watching { line, alarm }.way();
+        let provoke = if alarm.class == Some(AlarmClass::ProcessSafety) {
+            format!("{NOT_BY_HAND} {provoke}")
+        } else {
+            provoke
+        };
         let watches = match alarm.settings.watches {
             Watched::Signal(signal) => line.signal(signal).tag.clone(),
             Watched::Controller(controller) => line.controller(controller).name.clone(),

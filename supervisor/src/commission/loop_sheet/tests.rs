@@ -92,3 +92,21 @@ fn the_csv_has_a_row_for_each_point_and_no_formulas() {
     assert_eq!(text.lines().count(), points + 1);
     assert!(text.contains("\"'=1+1, \"\"odd\"\"\""), "{}", text.lines().nth(1).unwrap());
 }
+
+/// Nobody is told to defeat a protective device, or to turn a hot fryer to the end of its range.
+#[test]
+fn what_could_hurt_is_not_asked_for() {
+    let (line, sheets) = demo_sheets();
+    for alarm in line
+        .alarms
+        .iter()
+        .filter(|alarm| alarm.class == Some(setward_config::line::AlarmClass::ProcessSafety))
+    {
+        let check = sheets.alarms.iter().find(|check| check.alarm == alarm.id).unwrap();
+        assert!(check.provoke.contains("protective device's own test"), "{check:?}");
+    }
+    let setpoint = sheet_of(&sheets, "TIC-310-SP");
+    assert!(setpoint.notes[0].contains("isolated and locked out"), "{:?}", setpoint.notes);
+    let inlet = sheet_of(&sheets, "TT-310");
+    assert!(inlet.notes[0].contains("in manual"), "{:?}", inlet.notes);
+}
