@@ -12,6 +12,7 @@ mod history;
 mod intervals;
 mod loops;
 mod names;
+mod notify;
 mod places;
 mod product;
 mod recipe_numbers;
@@ -175,6 +176,15 @@ fn syntax_hint(message: &str) -> &'static str {
     }
 }
 
+fn too_many_recipes(count: usize, sink: &mut Sink) {
+    if count > MAX_RECIPES {
+        let message = format!("the folder holds {count} recipes; this version holds {MAX_RECIPES}");
+        let problem =
+            Problems::of_path(Code::Capacity, "recipes", message, "move old recipes elsewhere".to_owned());
+        sink.problems.push(problem);
+    }
+}
+
 /// Everything checked against everything else.
 fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let (raw_line, raw_alarms, raw_site) = (raw.line.as_ref()?, raw.alarms.as_ref()?, raw.site.as_ref()?);
@@ -196,19 +206,14 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let ends = (times.as_slice(), site.endpoints.as_slice());
     let controllers = controllers::controllers(raw_line, &names, &signals, ends, sink);
     let loops = loops::loops(raw_line, &names, &signals, sink);
-    if raw.recipes.len() > MAX_RECIPES {
-        let message =
-            format!("the folder holds {} recipes; this version holds {MAX_RECIPES}", raw.recipes.len());
-        let problem =
-            Problems::of_path(Code::Capacity, "recipes", message, "move old recipes elsewhere".to_owned());
-        sink.problems.push(problem);
-    }
+    too_many_recipes(raw.recipes.len(), sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
+    let notify = notify::check(raw_site, shifts.as_deref(), sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let context = alarms::Context {
         entries: &entries,
@@ -229,6 +234,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         data_dir: site.data_dir,
         page_address: site.page_address?,
         history: site.history,
+        notify,
         stations: stations.into_iter().collect::<Option<_>>()?,
         controllers: controllers.into_iter().collect::<Option<_>>()?,
         signals: signals.into_iter().collect::<Option<_>>()?,

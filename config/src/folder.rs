@@ -27,6 +27,9 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
                 for file in servers.flat_map(|server| [&mut server.token_file, &mut server.ca]).flatten() {
                     *file = dir.join(&*file);
                 }
+                for file in line.notify.files_mut() {
+                    *file = dir.join(&*file);
+                }
                 match no_place_for(&line.data_dir) {
                     None => Ok(Loaded { line, warnings: warnings.below(dir) }),
                     Some(problem) => Err(warnings.below(dir).with(vec![problem])),

@@ -7,6 +7,7 @@ mod cook;
 mod entry;
 mod history;
 mod meaning;
+mod notify;
 mod product;
 mod recipe;
 mod signal;
@@ -17,6 +18,7 @@ pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
+pub use notify::{Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook};
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 use setward_alarm::AlarmId;
@@ -46,6 +48,8 @@ pub struct Line {
     pub page_address: std::net::SocketAddr,
     /// How long history is kept, and where else it goes.
     pub history: HistorySettings,
+    /// Who is told of alarms away from the page.
+    pub notify: Notify,
     /// In the order product passes.
     pub stations: Vec<Station>,
     /// Every controller with its address.

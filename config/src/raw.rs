@@ -7,6 +7,7 @@ pub(crate) mod condition;
 pub(crate) mod derived;
 pub(crate) mod entry;
 pub(crate) mod line;
+pub(crate) mod notify;
 pub(crate) mod product;
 pub(crate) mod recipe;
 pub(crate) mod site;

@@ -9,11 +9,10 @@ pub(crate) const EVERY_KEY: &[&str] = &["*"];
 const LATER: &[(&str, &[&str])] = &[
     ("[signal.wiring]", &["calibrated"]),
     ("[[belt]]", &["speed_ratio", "from", "to", "proof"]),
-    ("[[derived]]", &["over"]),
     ("alarms.toml", &["suppression"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),
-    ("site.toml", &["tls", "user", "mail", "webhook"]),
+    ("site.toml", &["tls", "user"]),
 ];
 
 /// The keys of `table` that are described and not acted on yet.
@@ -89,7 +88,8 @@ mod tests {
         let mut sink = Sink::default();
         let mut files = demo_sources();
         files.iter_mut().find(|file| file.path == "alarms.toml").unwrap().text += "\n[[drift]]\n";
-        files.iter_mut().find(|file| file.path == "site.toml").unwrap().text += "\n[[server]]\n";
+        files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
+            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n";
         check_into(&files, &mut sink);
         let own = |keys: &BTreeSet<&str>| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
         sink.asked.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect()
@@ -152,7 +152,8 @@ mod tests {
             | "[setpoint.tolerance]"
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
-            "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" => "site.toml",
+            "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
+            | "[[webhook]]" => "site.toml",
             _ => "line.toml",
         }
     }

@@ -122,6 +122,11 @@ fn the_other_kinds_keep_their_settings_of_day_one() {
     let Kind::MovingAverage(salt) = kind("seasoning-ratio-low") else { panic!() };
     assert_eq!((salt.side, salt.reference), (Side::Below, AverageReference::Target(Width::Tolerance)));
     assert_eq!((salt.window.as_secs(), salt.coverage), (120, 0.75));
+    let Kind::MovingAverage(oil) = kind("make-up-imbalance") else { panic!() };
+    assert_eq!((oil.side, oil.reference), (Side::Above, AverageReference::Target(Width::Tolerance)));
+    assert_eq!((oil.window.as_secs(), oil.coverage), (3600, 0.75));
+    let share = line.recipe().setpoint(line.signal_by_tag("FFY-331").unwrap()).unwrap().target;
+    assert_eq!((share.setpoint, share.tolerance_above / share.setpoint), (24.0, 0.25), "25 % over expected");
     for (id, least, most) in [("cook-dose-out.TT-101", 24, 37), ("cook-dose-out-white.TT-101", 34, 50)] {
         let alarm = find(&line, id);
         let Kind::EquivalentTime(dose) = alarm.settings.kind else { panic!("{id}") };
@@ -139,8 +144,14 @@ fn alarms_speak_in_the_modes_of_day_one() {
         let set = find(&line, id).settings.modes;
         Mode::NAMED.iter().filter(|(_, mode)| set.contains(*mode)).map(|(name, _)| *name).collect()
     };
-    for id in ["oven-zone-cold.TT-201", "fryer-inlet-cold", "fryer-outlet-cold", "wash-flow-low", "masa-hot"]
-    {
+    for id in [
+        "oven-zone-cold.TT-201",
+        "fryer-inlet-cold",
+        "fryer-outlet-cold",
+        "wash-flow-low",
+        "masa-hot",
+        "make-up-imbalance",
+    ] {
         assert_eq!(modes(id), ["run"], "{id}");
     }
     assert_eq!(modes("fryer-inlet-hot"), ["hold", "run"]);

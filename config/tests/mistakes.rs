@@ -160,7 +160,7 @@ fn what_people_enter() {
 
 #[test]
 fn derived_signals() {
-    check_all(include_str!("mistakes/derived_signals.txt"), 19);
+    check_all(include_str!("mistakes/derived_signals.txt"), 21);
 }
 
 #[test]
@@ -191,4 +191,9 @@ fn automatic_alarms() {
 #[test]
 fn recipes_tanks_and_feed() {
     check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 16);
+}
+
+#[test]
+fn who_is_told_of_alarms() {
+    check_all(include_str!("mistakes/who_is_told_of_alarms.txt"), 5);
 }

@@ -157,6 +157,7 @@ mod tests {
             "flow-low 32",
             "screen-blocking 0.2",
             "make-up-closed",
+            "oil-leak 300",
             "dry-out-skipped",
             "belt-slip ST-340 5",
             "baggers-stopped",

@@ -18,6 +18,7 @@ pub mod entries;
 pub mod handle;
 pub mod history;
 pub mod line;
+pub mod notify;
 pub mod poll;
 pub mod prove;
 pub mod replay;

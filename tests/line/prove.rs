@@ -131,6 +131,15 @@ fn a_proof_says_when_it_raised_when_that_was_expected_who_was_first_and_when_it_
     assert!((10.0..12.0).contains(&fan.raised_after_s), "its delay is 10 s: {fan:?}");
 }
 
+/// A drain that passes: the mean of an hour says so, the level in the pan hardly does.
+#[test]
+fn lost_oil_is_told_by_what_is_made_up_for_the_product() {
+    let proofs = proven(demo_line(), &["make-up-imbalance"]);
+    let Verdict::Proven(proven) = &proofs[0].verdict else { panic!("{proofs:?}") };
+    assert_eq!((proven.by, proven.how.split(' ').next()), ("physics", Some("oil-leak")));
+    assert!((900.0..3_600.0).contains(&proven.raised_after_s), "{proven:?}");
+}
+
 /// What people enter is entered: out of the recipe, again and again, and then right; a check, and then none for 70 min.
 #[test]
 fn alarms_on_entries_are_proven_by_entering() {

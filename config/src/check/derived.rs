@@ -1,6 +1,7 @@
 //! Derived signals: computed from polled ones, never from each other.
 
 mod followed;
+mod slope;
 
 use super::LineNames;
 use super::intervals::interval;
@@ -46,6 +47,7 @@ fn derived(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> Option<L
             DerivedKind::Dwell => dwell(raw, sources, sink).map(computed),
             DerivedKind::Ratio => ratio(raw, sources, sink).map(computed),
             DerivedKind::Difference => difference(raw, sources, sink).map(computed),
+            DerivedKind::Slope => slope::slope(raw, sources, sink).map(computed),
             DerivedKind::Age => followed::age(raw, sources, sink),
             DerivedKind::DueTank => followed::due_tank(raw, sources, sink),
         }
@@ -92,6 +94,7 @@ const fn keys(kind: DerivedKind) -> &'static [&'static str] {
         DerivedKind::Difference => &["of", "minus"],
         DerivedKind::Age => &["entry", "corn", "tank"],
         DerivedKind::DueTank => &[],
+        DerivedKind::Slope => &["of", "to", "over"],
     }
 }
 
@@ -106,6 +109,7 @@ fn only_own_keys(raw: &RawDerived, kind: DerivedKind, sink: &mut Sink) {
         ("entry", at(&raw.entry)),
         ("corn", raw.corn.as_ref().map(|corn| corn.at)),
         ("tank", at(&raw.tank)),
+        ("over", raw.over.as_ref().map(|over| over.at)),
     ];
     for (key, at) in given {
         if let (Some(at), false) = (at, own.contains(&key)) {
@@ -121,7 +125,9 @@ fn only_own_keys(raw: &RawDerived, kind: DerivedKind, sink: &mut Sink) {
         return;
     }
     let label = raw.tag.as_ref().map_or_else(String::new, |tag| format!(" {}", quoted(&tag.value)));
-    for key in own.iter().filter(|key| !raw.given.contains(key)) {
+    // A slope may be of time, and over the default.
+    let may_lack = |key: &str| kind == DerivedKind::Slope && key != "of";
+    for key in own.iter().filter(|key| !raw.given.contains(key) && !may_lack(key)) {
         let example = match *key {
             "belt" => "\"Fry time\"",
             _ => "\"TT-310\"",

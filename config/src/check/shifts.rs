@@ -42,7 +42,8 @@ pub(crate) fn check(raw: &[RawShift], sink: &mut Sink) -> Option<Vec<Shift>> {
     (found.len() == raw.len()).then_some(found)
 }
 
-fn minute(from: &At<String>, sink: &mut Sink) -> Option<u16> {
+/// Minutes after midnight of a time of day; reported if it is none.
+pub(crate) fn minute(from: &At<String>, sink: &mut Sink) -> Option<u16> {
     let read = from.value.split_once(':').and_then(|(hour, minute)| {
         let is_two_digits = |text: &str| text.len() == 2 && text.bytes().all(|byte| byte.is_ascii_digit());
         let fits = is_two_digits(hour) && is_two_digits(minute);

@@ -144,7 +144,7 @@ fn endpoint(raw: &RawEndpoint, sink: &mut Sink) -> Option<Endpoint> {
 }
 
 /// Host and port: a name or an address, IPv6 in brackets, and a port that is not 0.
-fn is_host_and_port(text: &str) -> bool {
+pub(crate) fn is_host_and_port(text: &str) -> bool {
     if let Ok(address) = text.parse::<SocketAddr>() {
         return address.port() != 0;
     }

@@ -3,6 +3,7 @@
 use crate::problem::{At, Span};
 use crate::quantity::Quantity;
 use crate::reader::TableReader;
+use std::time::Duration;
 
 #[derive(Debug)]
 pub(crate) struct RawDerived {
@@ -21,6 +22,7 @@ pub(crate) struct RawDerived {
     pub(crate) entry: Option<At<String>>,
     pub(crate) corn: Option<At<Corn>>,
     pub(crate) tank: Option<At<String>>,
+    pub(crate) over: Option<At<Duration>>,
     /// Keys of sources that are there, right or wrong.
     pub(crate) given: Vec<&'static str>,
 }
@@ -38,6 +40,8 @@ pub(crate) enum DerivedKind {
     Age,
     /// Number of the tank that should feed.
     DueTank,
+    /// What a counter gains.
+    Slope,
 }
 
 /// Which corn.
@@ -51,12 +55,13 @@ pub(crate) enum Corn {
 
 const CORN: [(&str, Corn); 2] = [("youngest-feeding", Corn::YoungestFeeding), ("oldest", Corn::Oldest)];
 
-const KINDS: [(&str, DerivedKind); 5] = [
+const KINDS: [(&str, DerivedKind); 6] = [
     ("dwell", DerivedKind::Dwell),
     ("ratio", DerivedKind::Ratio),
     ("difference", DerivedKind::Difference),
     ("age", DerivedKind::Age),
     ("due-tank", DerivedKind::DueTank),
+    ("slope", DerivedKind::Slope),
 ];
 
 pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
@@ -76,6 +81,7 @@ pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
         entry: reader.may_text("entry", "\"QS-454\""),
         corn: reader.may_word("corn", &CORN),
         tank: reader.may_text("tank", "\"Tank 1\""),
+        over: reader.may_time("over", "\"10 min\""),
         given: reader.given(&["belt", "of", "to", "minus", "entry", "corn", "tank"]),
     }
 }

@@ -1,5 +1,6 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
+use super::notify::{self, RawMail, RawWebhook};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
 
@@ -9,9 +10,12 @@ pub(crate) struct RawSite {
     pub(crate) simulated: Option<At<bool>>,
     pub(crate) data_dir: Option<At<String>>,
     pub(crate) page: Option<At<String>>,
+    pub(crate) page_url: Option<At<String>>,
     pub(crate) endpoints: Vec<RawEndpoint>,
     pub(crate) history: Option<RawHistory>,
     pub(crate) servers: Vec<RawServer>,
+    pub(crate) mail: Option<RawMail>,
+    pub(crate) webhooks: Vec<RawWebhook>,
 }
 
 #[derive(Debug)]
@@ -55,9 +59,12 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         simulated: reader.may("simulated", "true` or `simulated = false"),
         data_dir: reader.may_text("data_dir", "\".setward\""),
         page: reader.may_text("page", "\"127.0.0.1:8470\""),
+        page_url: reader.may_text("page_url", "\"https://line-2.plant.example\""),
         endpoints: reader.tables("endpoint", "[[endpoint]]", endpoint),
         history: reader.may_table("history", "[history]", history),
         servers: reader.tables("server", "[[server]]", server),
+        mail: reader.may_table("mail", "[mail]", notify::mail),
+        webhooks: reader.tables("webhook", "[[webhook]]", notify::webhook),
     }
 }
 

@@ -139,6 +139,7 @@ fault_kinds! {
     HeatLow "heat-low" "[KELVIN]" FRYER, number_or(0.1, 100.0, 6.0), "the fryer's heat is limited: oil settles this far (6 K) below its setpoint, demand rises to 100 %";
     FlowLow "flow-low" "[M3_PER_HOUR]" FRYER_FLOW, number_or(1.0, 1000.0, 32.0), "the fryer's oil flow falls to this value (32 m3/h): the outlet gets cold while the inlet holds";
     ScreenBlocking "screen-blocking" "[PER_MINUTE]" FRYER_FLOW, number_or(0.01, 100.0, 0.2), "fines block the oil filter: its resistance grows by this share each minute (0.2), flow falls in half an hour";
+    OilLeak "oil-leak" "[KG_PER_H]" FRYER_LEVEL, number_or(1.0, 1500.0, 120.0), "so much oil is lost from the fryer (120 kg/h): a drain passes, or chips take more; the make-up holds the level";
     MakeUpClosed "make-up-closed" "" FRYER_LEVEL, NONE, "no fresh oil comes in: the level sinks by what the product takes along";
     DryOutSkipped "dry-out-skipped" "" FRYER, NONE, "after a boil-out the fryer heats up without its dry-out";
     BeltSlip "belt-slip" "TAG [PERCENT]" BELT, number_or(0.0, 100.0, 5.0), "the belt with this speed tag runs slower by this share (5 %): product stays longer";

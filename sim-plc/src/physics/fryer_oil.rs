@@ -51,10 +51,10 @@ impl OilStock {
         self.level_mm <= LOW_LOW_MM
     }
 
-    /// The stock after `step`, with this share of full feed and the make-up valve shut or at work.
-    pub fn step(&mut self, step: StepTime, feed_share: f64, closed: bool) {
-        let taken_kg_per_s = PICK_UP_KG_PER_S * feed_share;
-        let asked_kg_per_s = taken_kg_per_s - MAKE_UP_KG_PER_S_MM * self.level_mm;
+    /// The stock after `step`, with this share of full feed, oil lost besides, and the make-up valve shut or at work.
+    pub fn step(&mut self, step: StepTime, feed_share: f64, lost_kg_per_s: f64, closed: bool) {
+        let taken_kg_per_s = PICK_UP_KG_PER_S * feed_share + lost_kg_per_s;
+        let asked_kg_per_s = PICK_UP_KG_PER_S * feed_share - MAKE_UP_KG_PER_S_MM * self.level_mm;
         let given_kg_per_s = if closed { 0.0 } else { asked_kg_per_s.clamp(0.0, MOST_MAKE_UP_KG_PER_S) };
         let gained_kg = (given_kg_per_s - taken_kg_per_s) * step.seconds();
         self.made_up_kg += given_kg_per_s * step.seconds();
@@ -81,7 +81,7 @@ mod tests {
     fn pass(stock: &mut OilStock, seconds: usize, feed_share: f64, closed: bool) {
         let step = StepTime::new(1.0).unwrap();
         for _ in 0..seconds {
-            stock.step(step, feed_share, closed);
+            stock.step(step, feed_share, 0.0, closed);
         }
     }
 

@@ -165,7 +165,8 @@ impl FryerStation {
             dry_out_skipped: panel.line_has(FaultKind::DryOutSkipped),
         };
         self.fryer.step(step, &inputs, noise);
-        self.oil.step(step, orders.feed_share, panel.line_has(FaultKind::MakeUpClosed));
+        let lost_kg_per_s = panel.of_line(FaultKind::OilLeak).unwrap_or(0.0) / 3600.0;
+        self.oil.step(step, orders.feed_share, lost_kg_per_s, panel.line_has(FaultKind::MakeUpClosed));
         self.filter_share = filter_share(resistance, self.fryer.flow_m3_per_s() / self.usual_flow_m3_per_s);
         self.fan = orders.setting != FryerSetting::Off || orders.pump;
         self.step_medium(step, orders.setting, heat_low_k);

@@ -77,6 +77,7 @@ pub(super) fn small_line() -> Line {
         data_dir: ".setward".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
         history: setward_config::line::HistorySettings::default(),
+        notify: setward_config::line::Notify::default(),
         stations: ["kettle", "oven", "fryer"].map(station).to_vec(),
         controllers: vec![
             controller("cook", "127.0.0.1:15501", 1),

@@ -244,6 +244,20 @@ fn a_closed_make_up_sinks_the_level_until_the_switch_takes_the_heat() {
     assert!(shown(&simulator, "TT-310") < 175.0);
 }
 
+/// 240 kg/h go with the product; 120 more are made up, and the level hardly shows it.
+#[test]
+fn lost_oil_is_made_up_and_the_counter_tells_while_the_level_does_not() {
+    let simulator = demo();
+    pass(&simulator, 600);
+    let total = shown(&simulator, "FQ-331");
+    inject(&simulator, "oil-leak");
+    pass(&simulator, 3600);
+    let made_up_kg = shown(&simulator, "FQ-331") - total;
+    assert!((340.0..375.0).contains(&made_up_kg), "{made_up_kg}");
+    let level = truth(&simulator, "LT-330");
+    assert!((-5.0..0.0).contains(&level), "{level} mm");
+}
+
 #[test]
 fn heat_stuck_on_with_no_feed_is_ended_by_the_high_limit() {
     let simulator = demo();

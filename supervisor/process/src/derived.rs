@@ -1,4 +1,4 @@
-//! Values computed from other signals, sample by sample: dwell on a belt, a ratio, a difference.
+//! Values computed from other signals, sample by sample: dwell on a belt, a ratio, a difference, what a counter gains.
 //!
 //! A derived value is never better than what it is made of: a bad input makes it bad for the same reason, and it carries
 //! the time of its older input. What is out of its range is for the caller to judge.
@@ -10,6 +10,8 @@ use setward_protocol::{Doubt, NoData, Reading, SignalId, Uptime};
 
 /// Most speeds that are kept for one belt. One that moves fills it only when it is polled very often.
 const SPEEDS_MAX: usize = 4096;
+/// Moments of a slope's window that are kept, about: more would not tell it better.
+const GAINED_PER_WINDOW: u32 = 1024;
 
 /// How a value follows from others.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,6 +41,17 @@ pub enum Derivation {
         /// What is taken away.
         minus: SignalId,
     },
+    /// What the counter `of` gains over the last `over`: each second, or for each unit of what flows by in `to`; times `factor`.
+    Slope {
+        /// The counter.
+        of: SignalId,
+        /// A flow, whose integral over the same time stands below the line; `None`: the time, s.
+        to: Option<SignalId>,
+        /// Length of the window.
+        over: Duration,
+        /// Brings the units together and gives the derived signal's unit.
+        factor: f64,
+    },
 }
 
 impl Derivation {
@@ -49,6 +62,7 @@ impl Derivation {
             Self::Dwell { speed, .. } => (speed, None),
             Self::Ratio { of, to, .. } => (of, Some(to)),
             Self::Difference { of, minus } => (of, Some(minus)),
+            Self::Slope { of, to, .. } => (of, to),
         }
     }
 }
@@ -61,7 +75,17 @@ pub struct Deriver {
     first: Option<(Uptime, Reading)>,
     second: Option<(Uptime, Reading)>,
     speeds_m_per_s: VecDeque<(Uptime, f64)>,
+    gained: VecDeque<Gained>,
     told: Option<Uptime>,
+}
+
+/// What a counter and the integral of a flow show at a moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Gained {
+    at: Uptime,
+    counted: f64,
+    flow: f64,
+    passed: f64,
 }
 
 impl Deriver {
@@ -69,7 +93,8 @@ impl Deriver {
     #[must_use]
     pub const fn new(derivation: Derivation, gap_limit: Duration) -> Self {
         let speeds_m_per_s = VecDeque::new();
-        Self { derivation, gap_limit, first: None, second: None, speeds_m_per_s, told: None }
+        let gained = VecDeque::new();
+        Self { derivation, gap_limit, first: None, second: None, speeds_m_per_s, gained, told: None }
     }
 
     /// A fresh reading of a signal. Gives the derived reading and its time, once all inputs have moved on.
@@ -90,6 +115,17 @@ impl Deriver {
             }
             Derivation::Ratio { factor, .. } => self.paired(|of, to| of / to * factor)?,
             Derivation::Difference { .. } => self.paired(|of, minus| of - minus)?,
+            Derivation::Slope { to: None, over, factor, .. } => {
+                let reading = match reading {
+                    Reading::Good(counted) => self.slope((at, counted, 1.0), over, factor, None),
+                    Reading::Uncertain(counted, why) => {
+                        self.slope((at, counted, 1.0), over, factor, Some(why))
+                    }
+                    Reading::Bad(why) => Reading::Bad(why),
+                };
+                (at, reading)
+            }
+            Derivation::Slope { to: Some(_), over, factor, .. } => self.slope_of_both(over, factor)?,
         };
         let is_new = self.told.is_none_or(|told| told < at);
         self.told = self.told.max(Some(at));
@@ -110,6 +146,66 @@ impl Deriver {
             | (Reading::Good(of), Reading::Uncertain(to, why)) => doubted(value(of, to), why),
         };
         Some((at, reading))
+    }
+
+    /// A counter over a flow, at the time of the older of both.
+    fn slope_of_both(&mut self, over: Duration, factor: f64) -> Option<(Uptime, Reading)> {
+        let ((first_at, first), (second_at, second)) = (self.first?, self.second?);
+        let at = first_at.min(second_at);
+        if self.told.is_some_and(|told| at <= told) {
+            return None;
+        }
+        if first_at.max(second_at).since(at) > self.gap_limit {
+            return Some((at, Reading::Bad(NoData::Stale)));
+        }
+        let doubt = match (first, second) {
+            (Reading::Bad(why), _) | (_, Reading::Bad(why)) => return Some((at, Reading::Bad(why))),
+            (Reading::Uncertain(_, why), _) | (_, Reading::Uncertain(_, why)) => Some(why),
+            (Reading::Good(_), Reading::Good(_)) => None,
+        };
+        let (counted, flow) = (first.value()?, second.value()?);
+        Some((at, self.slope((at, counted, flow), over, factor, doubt)))
+    }
+
+    /// What was gained over the window that ends at `at`. A gap, and a counter that goes back, begin a new one.
+    fn slope(
+        &mut self,
+        (at, counted, flow): (Uptime, f64, f64),
+        over: Duration,
+        factor: f64,
+        doubt: Option<Doubt>,
+    ) -> Reading {
+        let passed = match self.gained.back() {
+            Some(last) if at <= last.at => last.passed,
+            Some(last) if at.since(last.at) > self.gap_limit || counted < last.counted => {
+                self.gained.clear();
+                0.0
+            }
+            Some(last) => last.passed + f64::midpoint(last.flow, flow) * at.seconds_since(last.at),
+            None => 0.0,
+        };
+        self.remember(Gained { at, counted, flow, passed }, over);
+        let begins_before = |one: &Gained| at.since(one.at) >= over;
+        while self.gained.get(1).is_some_and(begins_before) {
+            self.gained.pop_front();
+        }
+        let Some(first) = self.gained.front().copied().filter(begins_before) else {
+            return Reading::Bad(NoData::TooLittleKnown);
+        };
+        let value = (counted - first.counted) / (passed - first.passed) * factor;
+        doubt.map_or_else(|| finite(value), |why| doubted(value, why))
+    }
+
+    /// Keeps no more of a window than tells it well, however often its signals are polled.
+    fn remember(&mut self, now: Gained, over: Duration) {
+        let least = over / GAINED_PER_WINDOW;
+        let before = self.gained.len().checked_sub(2).and_then(|place| self.gained.get(place));
+        if before.is_some_and(|before| now.at.since(before.at) < least) {
+            self.gained.pop_back();
+        }
+        if self.gained.back().is_none_or(|last| last.at < now.at) {
+            self.gained.push_back(now);
+        }
     }
 
     fn dwell(&mut self, at: Uptime, reading: Reading, unit_m_per_s: f64, length_m: f64) -> Reading {
@@ -250,5 +346,82 @@ mod tests {
         assert_eq!(apart.handle(B, at(1), Reading::Good(2.0)), Some((at(0), Reading::Good(3.0))));
         apart.handle(A, at(9), Reading::Good(5.0));
         assert_eq!(apart.told, Some(at(1)), "an old half makes it bad, at the old half's time");
+    }
+
+    /// 240 kg of oil an hour for 1,000 kg of product an hour is 24 %; before the window has passed nobody knows.
+    #[test]
+    fn a_counter_over_a_flow_is_what_it_gains_for_what_flows_by() {
+        let over = Duration::from_secs(600);
+        let slope = Derivation::Slope { of: A, to: Some(B), over, factor: 100.0 * 3600.0 };
+        let mut share = Deriver::new(slope, GAP);
+        let mut counted = 5_000.0;
+        for second in 0..=1_200 {
+            // Ten kilograms at a time, as a valve gives it.
+            if second % 150 == 149 {
+                counted += 10.0;
+            }
+            share.handle(A, at(second), Reading::Good(counted));
+            let told = share.handle(B, at(second), Reading::Good(1000.0)).unwrap();
+            if second < 600 {
+                assert_eq!(told, (at(second), Reading::Bad(NoData::TooLittleKnown)));
+            } else {
+                let Reading::Good(percent) = told.1 else { panic!("{told:?}") };
+                assert!((percent - 24.0).abs() < 1e-6, "{percent} at {second}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_counter_alone_is_a_rate_and_one_that_goes_back_begins_anew() {
+        let slope = Derivation::Slope { of: A, to: None, over: Duration::from_secs(60), factor: 3600.0 };
+        let mut rate = Deriver::new(slope, GAP);
+        let mut tell =
+            |second: u64, counted: f64| rate.handle(A, at(second), Reading::Good(counted)).unwrap().1;
+        for second in 0..60 {
+            assert_eq!(tell(second, second as f64 / 10.0), Reading::Bad(NoData::TooLittleKnown));
+        }
+        let Reading::Good(per_hour) = tell(60, 6.0) else { panic!() };
+        assert!((per_hour - 360.0).abs() < 1e-9, "{per_hour}");
+        assert_eq!(tell(61, 0.0), Reading::Bad(NoData::TooLittleKnown), "a meter that was replaced");
+        assert_eq!(tell(70, 1.0), Reading::Bad(NoData::TooLittleKnown), "a gap");
+        for second in 71..130 {
+            assert_eq!(tell(second, 1.0), Reading::Bad(NoData::TooLittleKnown));
+        }
+        assert_eq!(tell(130, 1.0), Reading::Good(0.0));
+    }
+
+    #[test]
+    fn a_slope_of_a_bad_half_is_bad_and_nothing_flowing_by_gives_no_share() {
+        let over = Duration::from_secs(2);
+        let mut share = Deriver::new(Derivation::Slope { of: A, to: Some(B), over, factor: 1.0 }, GAP);
+        let mut tell = |second: u64, of: Reading, to: Reading| {
+            share.handle(A, at(second), of);
+            share.handle(B, at(second), to).unwrap().1
+        };
+        let nothing = Reading::Good(0.0);
+        for second in 0..2 {
+            tell(second, Reading::Good(1.0), nothing);
+        }
+        assert_eq!(tell(2, Reading::Good(1.0), nothing), Reading::Bad(NoData::OutOfRange));
+        assert_eq!(tell(3, Reading::Bad(NoData::SensorFault), nothing), Reading::Bad(NoData::SensorFault));
+        let late = Reading::Uncertain(2.0, Doubt::Late);
+        assert_eq!(
+            tell(4, Reading::Good(3.0), late),
+            Reading::Uncertain(1.0, Doubt::Late),
+            "2 over 2 x (0 + 2) / 2"
+        );
+    }
+
+    #[test]
+    fn a_window_that_is_polled_often_is_kept_thin() {
+        let slope = Derivation::Slope { of: A, to: None, over: Duration::from_secs(1024), factor: 1.0 };
+        let mut rate = Deriver::new(slope, GAP);
+        for tenth in 0..30_000_u64 {
+            let told = rate.handle(A, Uptime::from_millis(tenth * 100), Reading::Good(tenth as f64 / 10.0));
+            if let Some((_, Reading::Good(per_s))) = told {
+                assert!((per_s - 1.0).abs() < 1e-9, "{per_s}");
+            }
+        }
+        assert!((1_000..1_200).contains(&rate.gained.len()), "{}", rate.gained.len());
     }
 }

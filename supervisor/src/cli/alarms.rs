@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::Value;
+use setward_config::line::Line;
 use std::cmp::Reverse;
 use std::io::IsTerminal as _;
 use std::path::Path;
@@ -24,7 +25,7 @@ pub(crate) async fn alarms(
     json: bool,
 ) -> Exit {
     let daemon = match whom_to_ask(folder, url) {
-        Ok(daemon) => daemon,
+        Ok((daemon, _)) => daemon,
         Err(exit) => return exit,
     };
     if let Some(exit) = super::wish::wish(&daemon, wish, json).await {
@@ -46,10 +47,14 @@ pub(crate) async fn alarms(
     answers.exit()
 }
 
-fn whom_to_ask(folder: Option<&Path>, url: Option<Daemon>) -> Result<Daemon, Exit> {
+/// The daemon, and the line where a folder names it.
+pub(super) fn whom_to_ask(
+    folder: Option<&Path>,
+    url: Option<Daemon>,
+) -> Result<(Daemon, Option<Line>), Exit> {
     match (folder, url) {
-        (_, Some(daemon)) => Ok(daemon),
-        (Some(folder), None) => check::load(folder).map(|line| Daemon::at(line.page_address)),
+        (_, Some(daemon)) => Ok((daemon, None)),
+        (Some(folder), None) => check::load(folder).map(|line| (Daemon::at(line.page_address), Some(line))),
         // The command line asks for one of the two.
         (None, None) => Err(super::fail("give a line folder or --url")),
     }

@@ -70,12 +70,40 @@ impl Daemon {
         self.asked(request, Body::from(body.to_string())).await
     }
 
+    /// The same for what takes the daemon longer.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn post_within<T: DeserializeOwned>(
+        &self,
+        path: &str,
+        body: &Value,
+        within: Duration,
+    ) -> Result<Result<T, String>, String> {
+        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
+        self.asked_within(request, Body::from(body.to_string()), within).await
+    }
+
+    /// Whether anybody listens there.
+    pub(crate) async fn is_there(&self) -> bool {
+        matches!(tokio::time::timeout(ANSWER_WITHIN, TcpStream::connect(&self.0)).await, Ok(Ok(_)))
+    }
+
     async fn asked<T: DeserializeOwned>(
         &self,
         request: Builder,
         body: Body,
     ) -> Result<Result<T, String>, String> {
-        let (status, body) = self.in_time(request, body).await?;
+        self.asked_within(request, body, ANSWER_WITHIN).await
+    }
+
+    async fn asked_within<T: DeserializeOwned>(
+        &self,
+        request: Builder,
+        body: Body,
+        within: Duration,
+    ) -> Result<Result<T, String>, String> {
+        let (status, body) = self.in_time(request, body, within).await?;
         if status == StatusCode::OK {
             return serde_json::from_slice(&body).map(Ok).map_err(|_| self.unlike());
         }
@@ -89,14 +117,19 @@ impl Daemon {
     /// As [`Self::get`].
     pub(crate) async fn tell(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
         let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
-        let (status, body) = self.in_time(request, Body::from(body.to_string())).await?;
+        let (status, body) = self.in_time(request, Body::from(body.to_string()), ANSWER_WITHIN).await?;
         serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
     }
 
-    async fn in_time(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
-        let asked = tokio::time::timeout(ANSWER_WITHIN, self.fetch(request, body)).await;
+    async fn in_time(
+        &self,
+        request: Builder,
+        body: Body,
+        within: Duration,
+    ) -> Result<(StatusCode, Vec<u8>), String> {
+        let asked = tokio::time::timeout(within, self.fetch(request, body)).await;
         let found =
-            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", ANSWER_WITHIN.as_secs())));
+            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", within.as_secs())));
         found.map_err(|why| {
             format!(
                 "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",

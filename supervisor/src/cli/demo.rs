@@ -11,12 +11,13 @@ use super::{Exit, Stopping, fail};
 use crate::clock::{Clock, ShownTime, WallTime};
 use crate::history::Settings;
 use crate::history::sqlite::InlineStore;
+use crate::notify::Outlook;
 use crate::poll::dial::TcpDial;
 use crate::web::{self, AppState};
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
 use play::{Play, Signals};
-use setward_config::line::Line;
+use setward_config::line::{Line, Notify};
 use setward_config::{Loaded, SCHEMA, demo_files};
 use setward_protocol::UtcMillis;
 use sim_plc::{Bound, Scenario, Simulator};
@@ -67,6 +68,8 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
         let _dropped = simulator_stopped.await;
     }));
     let greeting = greeting(&listener, keep, false);
+    // Whatever a kept folder says: a demo calls nobody.
+    let line = Line { notify: Notify::default(), ..line };
     let exit = watch(line, listener, &greeting, stopping, stop_signal()).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
@@ -117,7 +120,14 @@ async fn with_week(
         stopping.tell(&text);
     }
     let (close_page, page_closed) = oneshot::channel::<()>();
-    let state = AppState { handle, line, history, clock: WallTime::Shown(shown), servers: Vec::new() };
+    let state = AppState {
+        handle,
+        line,
+        history,
+        clock: WallTime::Shown(shown),
+        servers: Vec::new(),
+        notify: Outlook::default(),
+    };
     let page = tokio::spawn(web::serve(listener, state, async {
         let _dropped = page_closed.await;
     }));

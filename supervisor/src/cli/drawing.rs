@@ -196,6 +196,7 @@ mod tests {
                 stretch(181.0, 182.0),
             ],
             bands: vec![band],
+            axis: None,
         }
     }
 

@@ -4,14 +4,15 @@ pub(crate) mod alarms;
 pub(crate) mod ask;
 mod backup;
 pub mod check;
+mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
 mod export;
 mod import;
 mod loop_sheet;
-mod picture;
-mod plot;
+pub(crate) mod picture;
+pub(crate) mod plot;
 mod probe;
 mod prove;
 mod read_plan;
@@ -19,9 +20,10 @@ mod replay;
 mod report;
 mod restore;
 mod run;
-mod trend;
+mod test_message;
+pub(crate) mod trend;
 mod verify;
-mod window;
+pub(crate) mod window;
 pub(crate) mod wish;
 
 use clap::{Parser, Subcommand};
@@ -125,6 +127,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Print what a shell needs to complete this command's words
+    Completions(completions::CompletionsArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -194,8 +198,21 @@ struct AlarmsArguments {
     /// Print the answer as JSON
     #[arg(long)]
     json: bool,
+    /// Send a message that only tries the way out: to one channel of site.toml, or to all of them
+    #[arg(long, value_name = "CHANNEL", num_args = 0..=1, conflicts_with = "What")]
+    test_message: Option<Option<String>>,
     #[command(flatten)]
     wish: wish::WishArguments,
+}
+
+impl AlarmsArguments {
+    async fn run(self) -> Exit {
+        let folder = self.folder.as_deref();
+        match self.test_message {
+            Some(channel) => test_message::send(folder, self.url, channel.as_deref(), self.json).await,
+            None => alarms::alarms(folder, self.url, &self.wish, self.json).await,
+        }
+    }
 }
 
 const ALARMS_EXAMPLES: &str = "\
@@ -207,7 +224,8 @@ Examples:
   setward alarms plant/line-2 --acknowledge fryer-inlet-cold --by Ana
   setward alarms plant/line-2 --close fryer-outlet-cold --cause oil --note \"screen changed\" --by Ana
   setward alarms plant/line-2 --shelve masa-hot --for \"45 min\" --why \"stones are being dressed\"
-  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"";
+  setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
+  setward alarms plant/line-2 --test-message technician";
 
 /// Runs the command line.
 #[must_use]
@@ -225,13 +243,9 @@ pub fn main() -> ExitCode {
         "setward=info,warn"
     });
     let exit = match arguments.command {
+        Command::Completions(arguments) => completions::completions(&arguments),
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
-        Command::Alarms(arguments) => block_on(alarms::alarms(
-            arguments.folder.as_deref(),
-            arguments.url,
-            &arguments.wish,
-            arguments.json,
-        )),
+        Command::Alarms(arguments) => block_on(arguments.run()),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),
         Command::Demo(arguments) => block_on(demo::demo(
             arguments.keep.as_deref(),

@@ -287,6 +287,7 @@ mod tests {
                 setpoint: Some(182.0),
                 tolerance: Some((179.0, 185.0)),
             }],
+            axis: None,
         }
     }
 

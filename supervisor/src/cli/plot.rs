@@ -13,6 +13,9 @@ const ROWS: usize = 12;
 /// Characters before the drawing.
 pub(crate) const LEFT: usize = 11;
 
+/// What an axis about a band shows beyond it, in widths of it.
+const ABOUT_BAND: f64 = 1.5;
+
 /// What the characters mean.
 pub(crate) const LEGEND: &str =
     "● mean  │ lowest to highest  █ outside tolerance  ┄ edge of tolerance  ─ setpoint  × no value";
@@ -29,6 +32,8 @@ pub(crate) struct Curve {
     pub(crate) columns: Vec<Stretch>,
     /// What was asked of the signal, in order of wall time.
     pub(crate) bands: Vec<KnownBand>,
+    /// Lowest and highest value of the axis, where it is not to follow the data.
+    pub(crate) axis: Option<(f64, f64)>,
 }
 
 /// What the recipe asked in a column.
@@ -73,6 +78,9 @@ impl Curve {
 
     /// Lowest and highest value of the axis: the data, and what was asked, with a little room.
     pub(crate) fn range(&self) -> (f64, f64) {
+        if let Some(axis) = self.axis {
+            return axis;
+        }
         let asked = (0..self.columns.len()).map(|column| self.asked(column));
         let edges = asked.flat_map(|asked| {
             [asked.setpoint, asked.tolerance.map(|band| band.0), asked.tolerance.map(|band| band.1)]
@@ -86,6 +94,17 @@ impl Curve {
         }
         let room = ((high - low) * 0.05).max(high.abs().max(1.0) * 1e-3);
         (low - room, high + room)
+    }
+
+    /// An axis about what was asked, so that a fryer that stands cold does not make a line of its tolerance; `None` where nothing
+    /// was asked.
+    pub(crate) fn about_band(&self) -> Option<(f64, f64)> {
+        let about = |(low, high): (f64, f64)| {
+            let room = ABOUT_BAND * (high - low);
+            (low - room, high + room)
+        };
+        let bands = self.bands.iter().filter_map(|band| band.tolerance).filter(|(low, high)| high > low);
+        bands.map(about).reduce(|all, one| (all.0.min(one.0), all.1.max(one.1)))
     }
 
     /// Tag, name, and the figures of the whole window.
@@ -196,7 +215,7 @@ pub(crate) fn decimals(range: f64) -> usize {
 }
 
 /// A share as percent that never calls nearly all all, or something nothing.
-fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     let percent = (share * 100.0).clamp(0.0, 100.0);
     let shown = (percent * 10.0).round() / 10.0;
     if shown >= 100.0 && percent < 100.0 {
@@ -242,6 +261,7 @@ mod tests {
             to: UtcMillis(1_795_572_000_000 + columns.len() as i64 * 10_000),
             columns,
             bands: vec![band(0, 182.0), band(1_795_572_000_000 + 20_000, 190.0)],
+            axis: None,
         }
     }
 

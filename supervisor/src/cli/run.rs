@@ -4,6 +4,7 @@ use super::{Exit, Stopping, check, fail};
 use crate::clock::{Clock, WallTime};
 use crate::history::sqlite::ThreadedStore;
 use crate::history::{HistoryStore, Settings};
+use crate::notify::Notifier;
 use crate::poll::dial::TcpDial;
 use crate::sink::Forwarding;
 use crate::web::{self, AppState};
@@ -91,9 +92,11 @@ pub(crate) async fn watch(
     }
     let store: Arc<dyn HistoryStore> = history.clone();
     let forwarding = Forwarding::start(&line, &store, clock, &running.teller());
+    let notifier = Notifier::start(&line, &store, &running.handle(), (clock, &running.teller()));
     let (close_page, page_closed) = oneshot::channel::<()>();
     let clock = WallTime::Run(clock);
-    let state = AppState { handle: running.handle(), line, history, clock, servers: forwarding.statuses() };
+    let (servers, notify) = (forwarding.statuses(), notifier.outlook());
+    let state = AppState { handle: running.handle(), line, history, clock, servers, notify };
     let shutdown = async {
         // Dropping the sender closes the page as well.
         let _dropped = page_closed.await;
@@ -114,6 +117,7 @@ pub(crate) async fn watch(
     }
     let summary = running.stop().await;
     forwarding.stop().await;
+    notifier.stop().await;
     // The page ends within a second of being told; its own errors were logged.
     let _page = tokio::time::timeout(Duration::from_secs(3), page).await;
     match summary {

@@ -136,6 +136,7 @@ async fn curves(asked: &Asked, columns: usize) -> Result<Vec<Curve>, Exit> {
             to: asked.span.to(),
             columns: envelope.columns,
             bands,
+            axis: None,
         });
     }
     Ok(curves)
@@ -185,7 +186,7 @@ fn number(value: Option<f64>) -> String {
 }
 
 /// A row a column and signal. Tags and units come from the line file and hold no comma; a name is not among the fields.
-fn csv(curves: &[Curve]) -> String {
+pub(crate) fn csv(curves: &[Curve]) -> String {
     let mut text =
         "utc,tag,unit,lowest,highest,mean,readings,without_value,known_s,in_tolerance_s,setpoint,tolerance_low,tolerance_high\r\n"
             .to_owned();

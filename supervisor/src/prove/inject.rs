@@ -221,6 +221,8 @@ fn input_for(line: &Line, derivation: &Derivation, value: f64) -> Option<(Signal
         }
         Derivation::Ratio { of, to, factor } => Some((of, value / factor * typical(to))),
         Derivation::Difference { of, minus } => Some((of, value + typical(minus))),
+        // A counter that stands still gains nothing.
+        Derivation::Slope { .. } => None,
     }
 }
 

@@ -9,13 +9,15 @@ use super::plan::Step;
 use setward_alarm::{AlarmId, Kind, Side, Watched};
 use setward_config::line::{Line, LineSignal, Meaning, Origin, Role};
 use setward_process::derived::Derivation;
-use setward_protocol::SignalId;
+use setward_protocol::{SignalId, Unit};
 
 /// Burner or heat demand held here by hand, %, to make a unit cold or hot.
 const BY_HAND_COLD: f64 = 5.0;
 const BY_HAND_HOT: f64 = 100.0;
 /// A setpoint is turned so much further than the value has to go, as a share of the way: loops settle at their setpoint.
 const FURTHER: f64 = 1.1;
+/// So much more oil is lost than just raises a mean: it takes its window to get there.
+const OIL_FURTHER: f64 = 1.5;
 /// A disagreement grows so many times its limit in ten minutes.
 const DRIFTS_IN_MIN: f64 = 4.0;
 
@@ -297,6 +299,19 @@ fn slip(speed: &LineSignal, value: f64) -> Vec<Step> {
     fault(format!("belt-slip {} {:.2}", speed.tag, percent.clamp(0.0, 100.0)))
 }
 
+/// So much oil is lost that its share of the product becomes what the aim asks.
+fn oil_lost(line: &Line, aim: &Aim) -> Vec<Vec<Step>> {
+    let Origin::Derived(Derivation::Slope { to: Some(flow), .. }) = line.signal(aim.signal).origin else {
+        return Vec::new();
+    };
+    let (usual, product) = (line.signal(aim.signal).simulate.typical, line.signal(flow));
+    let Some(kg_per_h) = product.unit.convert(product.simulate.typical, Unit::KilogramPerHour) else {
+        return Vec::new();
+    };
+    let asked = line.recipe().setpoint(aim.signal).map_or(usual, |asked| asked.target.setpoint);
+    vec![fault(format!("oil-leak {:.0}", (aim.value() - asked) / 100.0 * kg_per_h * OIL_FURTHER))]
+}
+
 fn of_derived(line: &Line, aim: &Aim, derivation: &Derivation) -> Vec<Vec<Step>> {
     let is_belt = |id: SignalId| {
         let means = line.signal(id).means;
@@ -305,6 +320,7 @@ fn of_derived(line: &Line, aim: &Aim, derivation: &Derivation) -> Vec<Vec<Step>>
             Some(Meaning::OvenBeltSpeed | Meaning::EquilibratorBeltSpeed | Meaning::FryerBeltSpeed)
         )
     };
+    let is_make_up = |id: SignalId| line.signal(id).means == Some(Meaning::FryerMakeUpTotal);
     match (*derivation, aim.side) {
         (Derivation::Dwell { speed, unit_m_per_s, effective_length_m }, Side::Above) if is_belt(speed) => {
             vec![slip(line.signal(speed), effective_length_m / aim.value() / unit_m_per_s)]
@@ -321,8 +337,13 @@ fn of_derived(line: &Line, aim: &Aim, derivation: &Derivation) -> Vec<Vec<Step>>
         (Derivation::Ratio { of, to, factor }, Side::Above) if is_belt(to) => {
             vec![slip(line.signal(to), line.signal(of).simulate.typical * factor / aim.value())]
         }
-        (Derivation::Dwell { .. } | Derivation::Ratio { .. } | Derivation::Difference { .. }, _) => {
-            Vec::new()
-        }
+        (Derivation::Slope { of, to: Some(_), .. }, Side::Above) if is_make_up(of) => oil_lost(line, aim),
+        (
+            Derivation::Dwell { .. }
+            | Derivation::Ratio { .. }
+            | Derivation::Difference { .. }
+            | Derivation::Slope { .. },
+            _,
+        ) => Vec::new(),
     }
 }

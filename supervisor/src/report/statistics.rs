@@ -87,7 +87,7 @@ impl<'a> Basis<'a> {
             signal,
             axis,
             points: axis.points(&read.samples),
-            bands: in_order(read.bands),
+            bands: in_force(read.bands),
             running: ran.map(|span| (span.from, span.to)).collect(),
         })
     }
@@ -310,7 +310,7 @@ impl<'a> Basis<'a> {
 const IN_FORCE_LEAST_MS: i64 = 30_000;
 
 /// In order of time, without those that were replaced at once.
-fn in_order(mut bands: Vec<KnownBand>) -> Vec<KnownBand> {
+pub(crate) fn in_force(mut bands: Vec<KnownBand>) -> Vec<KnownBand> {
     bands.sort_by_key(|band| (band.utc, band.run, band.at));
     let next: Vec<Option<UtcMillis>> =
         bands.iter().skip(1).map(|next| Some(next.utc)).chain([None]).collect();

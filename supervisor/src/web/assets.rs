@@ -21,11 +21,27 @@ impl Asset {
     }
 }
 
-static ASSETS: LazyLock<[Asset; 4]> = LazyLock::new(|| {
+/// The library's style before our own: one file to fetch, and ours has the last word.
+const TREND_CSS: &str =
+    concat!(include_str!("assets/vendor/uplot/uPlot.min.css"), include_str!("assets/trend.css"));
+
+static ASSETS: LazyLock<[Asset; 8]> = LazyLock::new(|| {
     [
         Asset::new("page.css", "text/css; charset=utf-8", include_str!("assets/page.css")),
         Asset::new("live.js", "text/javascript; charset=utf-8", include_str!("assets/live.js")),
         Asset::new("keypad.js", "text/javascript; charset=utf-8", include_str!("assets/keypad.js")),
+        Asset::new("trend.css", "text/css; charset=utf-8", TREND_CSS),
+        Asset::new("trend.js", "text/javascript; charset=utf-8", include_str!("assets/trend.js")),
+        Asset::new(
+            "trend-picture.js",
+            "text/javascript; charset=utf-8",
+            include_str!("assets/trend-picture.js"),
+        ),
+        Asset::new(
+            "uplot.js",
+            "text/javascript; charset=utf-8",
+            include_str!("assets/vendor/uplot/uPlot.iife.min.js"),
+        ),
         Asset::new("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
     ]
 });

@@ -1,6 +1,7 @@
 //! Whether the daemon's heart beats: the age of the last snapshot.
 
 use super::Web;
+use super::channels::ChannelBody;
 use crate::sink::ServerStatus;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -22,6 +23,7 @@ struct HealthBody {
     samples_lost: u64,
     events_lost: u64,
     servers: Vec<ServerBody>,
+    channels: Vec<ChannelBody>,
 }
 
 /// A server that history is sent to.
@@ -63,6 +65,7 @@ pub(super) async fn show(State(web): State<Web>) -> Response {
         samples_lost: snapshot.counts.samples_lost,
         events_lost: snapshot.counts.events_lost,
         servers: web.servers().into_iter().map(|server| ServerBody::of(server, snapshot.utc)).collect(),
+        channels: web.channels(),
     };
     let details = serde_json::to_string(&body).unwrap_or_default();
     if age_s < OLDEST_SNAPSHOT_S {

@@ -155,6 +155,9 @@ pub(super) fn shape(scene: &Scene<'_>, scope: Scope) -> String {
     let mut hasher = DefaultHasher::new();
     scene.snapshot.run.hash(&mut hasher);
     scene.snapshot.history_problem.hash(&mut hasher);
+    for channel in scene.channels() {
+        (channel.is_broken, channel.problem.is_some()).hash(&mut hasher);
+    }
     for facts in scene.alarms() {
         (facts.view.state, facts.view.occurrence, facts.letter()).hash(&mut hasher);
         (facts.view.shelf.is_some(), facts.view.flags.out_of_service).hash(&mut hasher);

@@ -8,6 +8,8 @@ mod acknowledge;
 mod api;
 mod api_types;
 mod assets;
+pub(crate) mod call;
+mod channels;
 mod entries;
 mod facts;
 mod health;
@@ -22,6 +24,7 @@ mod security;
 mod stream;
 mod svg;
 mod times;
+mod trends;
 mod wishes;
 mod words;
 
@@ -31,6 +34,7 @@ mod tests;
 use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::notify::Outlook;
 use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
@@ -48,6 +52,9 @@ use tokio::sync::{Semaphore, watch};
 /// Most live streams at a time; more are told to come back later.
 pub const MOST_STREAMS: usize = 64;
 
+/// Most answers at a time that hold a week of single readings; others wait their turn.
+const MOST_HEAVY: usize = 2;
+
 /// What the page and the API stand on.
 #[derive(Clone)]
 pub struct AppState {
@@ -61,6 +68,8 @@ pub struct AppState {
     pub clock: WallTime,
     /// How each server is doing that history is sent to.
     pub servers: Vec<SharedServerStatus>,
+    /// How each way is doing in which alarms leave.
+    pub notify: Outlook,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -69,6 +78,8 @@ struct Web {
     app: AppState,
     zone: Zone,
     streams: Arc<Semaphore>,
+    /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
+    heavy: Arc<Semaphore>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -79,6 +90,7 @@ impl Web {
             zone: Zone::named(&app.line.time_zone),
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }
@@ -90,7 +102,8 @@ impl Web {
 
     /// What can be said from `snapshot` now.
     fn scene<'a>(&'a self, snapshot: &'a LineSnapshot) -> Scene<'a> {
-        Scene { line: &self.app.line, snapshot, zone: &self.zone, now: self.app.clock.utc() }
+        let (line, zone, outlook) = (&*self.app.line, &self.zone, Some(&self.app.notify));
+        Scene { line, snapshot, zone, now: self.app.clock.utc(), outlook }
     }
 }
 
@@ -126,6 +139,11 @@ fn routes(web: Web) -> Router {
         .route("/stops/{id}/reason", post(records::reason_from_form))
         .route("/records", get(pages::records::review::show))
         .route("/sign-offs", post(records::sign_from_form))
+        .route("/trend", get(pages::trend_page::show))
+        .route("/trend.csv", get(trends::downloads::columns))
+        .route("/trend.png", get(trends::downloads::picture))
+        .route("/trend-readings.csv", get(trends::downloads::readings))
+        .route("/trend/notes", post(trends::notes::from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/static/{name}", get(assets::serve))

@@ -1,5 +1,6 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
+mod calls;
 mod command;
 mod entries;
 mod product;
@@ -9,6 +10,7 @@ mod rules;
 mod silences;
 mod streams;
 mod support;
+mod trend;
 mod wishes;
 
 use super::{AppState, router};

@@ -1,6 +1,7 @@
 //! Wall time as people and programs read it. Reads no clock: the server's time is handed in.
 
 use jiff::Timestamp;
+use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use setward_protocol::UtcMillis;
 
@@ -30,12 +31,42 @@ impl Zone {
         self.format(at, "%H:%M")
     }
 
+    /// `at` with its day of the week and its date, to the minute, "Wed 2026-11-25 03:10"; with seconds where it has some.
+    pub(super) fn stamp(&self, at: UtcMillis) -> String {
+        self.format(at, if at.0.rem_euclid(60_000) == 0 { "%a %F %H:%M" } else { "%a %F %H:%M:%S" })
+    }
+
+    /// `at` by a pattern of strftime.
+    pub(super) fn shown(&self, at: UtcMillis, pattern: &str) -> String {
+        self.format(at, pattern)
+    }
+
+    /// What the plant's clock shows at `at`.
+    pub(super) fn civil(&self, at: UtcMillis) -> DateTime {
+        timestamp(at).to_zoned_datetime(self.zone.clone()).datetime()
+    }
+
+    /// How far the plant's clock is ahead of UTC at `at`, s.
+    pub(super) fn offset_s(&self, at: UtcMillis) -> i32 {
+        self.zone.to_offset(timestamp(at)).seconds()
+    }
+
+    /// Its IANA name.
+    pub(super) fn name(&self) -> &str {
+        self.zone.iana_name().unwrap_or("UTC")
+    }
+
+    /// The zone itself.
+    pub(super) const fn jiff(&self) -> &TimeZone {
+        &self.zone
+    }
+
     /// A moment that a person wrote: local time as a browser's field gives it, or RFC 3339.
     pub(super) fn moment(&self, text: &str) -> Option<UtcMillis> {
         if let Ok(at) = text.parse::<Timestamp>() {
             return Some(UtcMillis(at.as_millisecond()));
         }
-        let local = text.parse::<jiff::civil::DateTime>().ok()?;
+        let local = text.parse::<DateTime>().ok()?;
         let at = local.to_zoned_datetime(self.zone.clone()).ok()?;
         Some(UtcMillis(at.timestamp().as_millisecond()))
     }

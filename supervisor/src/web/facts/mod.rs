@@ -13,6 +13,7 @@ pub(super) use signal::{Entered, SignalFacts};
 pub(super) use silence::Silence;
 
 use super::times::{Zone, seconds_between};
+use crate::notify::{ChannelStatus, Outlook, SharedChannelStatus};
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot, SignalView, StationView};
 use setward_alarm::{AlarmId, AlarmState, Flags, Forecast, Watched};
 use setward_config::line::{
@@ -58,6 +59,8 @@ pub(super) struct Scene<'a> {
     pub(super) snapshot: &'a LineSnapshot,
     pub(super) zone: &'a Zone,
     pub(super) now: UtcMillis,
+    /// The ways in which alarms leave; `None` where nobody looks at a page.
+    pub(super) outlook: Option<&'a Outlook>,
 }
 
 /// A controller at the moment of the scene.
@@ -94,6 +97,12 @@ impl<'a> Scene<'a> {
     /// `at` as the plant's clock shows it.
     pub(super) fn clock(&self, at: UtcMillis) -> String {
         self.zone.clock(at, self.now)
+    }
+
+    /// How each way is doing in which alarms leave.
+    pub(super) fn channels(&self) -> Vec<ChannelStatus> {
+        let statuses = self.outlook.map(|outlook| outlook.statuses.as_slice()).unwrap_or_default();
+        statuses.iter().map(SharedChannelStatus::now).collect()
     }
 
     /// Seconds since `at`, never negative.

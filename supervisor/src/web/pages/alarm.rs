@@ -4,7 +4,7 @@
 use super::said::Said;
 use super::{
     Outcome, Page, around, aside, controller, events, frame, messages, missing_value, past, product,
-    registers, rows, trend, trust,
+    registers, rows, trend, trend_page, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -57,7 +57,7 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
             Subject::Controller(on) => (controller::first_block(&scene, &facts, on))
         }
         @if let (Some(on), Some(kept)) = (facts.signal(), &kept) {
-            section { (trend::draw(&scene, on, &[facts], kept)) }
+            section { (trend::draw(&scene, on, &[facts], kept)) (trend_page::alarm_link(&scene, &facts, &on.signal.tag)) }
         }
         (response(&facts))
         @if facts.view.state.awaits_acknowledgement() {

@@ -24,6 +24,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap) -> 
         div.stations { @for facts in scene.stations() { (station(&scene, &facts)) } }
         section.station { h2 { "Controllers" } (controllers(&scene, scene.controllers())) }
         (servers(&scene, &web.servers()))
+        (super::channels::show(&scene))
     };
     frame(&scene, Page { title: "Line", scope: Scope::Line, reload_s: 15, body })
 }

@@ -66,6 +66,12 @@ pub(in crate::web) fn no_such_entry(web: &Web, tag: &str) -> Response {
     message(web, StatusCode::NOT_FOUND, "No such entry", body)
 }
 
+/// A trend that can't be shown: what is wrong with the address, and the way on.
+pub(in crate::web) fn no_such_trend(web: &Web, wrong: &crate::web::trends::Wrong) -> Response {
+    let (status, body) = super::trend_page::refusal(wrong);
+    message(web, status, "No such trend", body)
+}
+
 /// A form that could not be read. The library's own words say nothing to a person, so it is told what was expected.
 pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
     let why = if status == StatusCode::PAYLOAD_TOO_LARGE {

@@ -4,6 +4,7 @@ pub(super) mod alarm;
 pub(super) mod alarms;
 mod around;
 mod aside;
+mod channels;
 mod controller;
 pub(super) mod entries;
 mod events;
@@ -21,6 +22,7 @@ mod silent;
 pub(super) mod station;
 pub(super) mod tanks;
 mod trend;
+pub(in crate::web) mod trend_page;
 mod values;
 
 use super::facts::{Scene, SignalFacts};
@@ -36,6 +38,11 @@ const FINGERPRINT_SHOWN: usize = 12;
 /// For a page that stays as it is while somebody writes on it.
 const STILL: u32 = 0;
 
+/// For a page over a stretch of time: it stays as it is, and only its head is kept fresh.
+const OF_A_STRETCH: u32 = u32::MAX;
+/// A light page with the same head.
+const FRESH_HEAD: &str = "/alarms";
+
 /// One page.
 pub(super) struct Page<'a> {
     pub(super) title: &'a str,
@@ -49,6 +56,7 @@ pub(super) struct Page<'a> {
 pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
     html! {
         (DOCTYPE)
+        @let still = matches!(page.reload_s, STILL | OF_A_STRETCH);
         html lang="en" {
             head {
                 meta charset="utf-8";
@@ -57,13 +65,13 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 title { (page.title) " \u{2013} " (scene.line.name) }
                 link rel="stylesheet" href=(assets::address("page.css"));
                 link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
-                @if page.reload_s != STILL { noscript { meta http-equiv="refresh" content=(page.reload_s); } }
+                @if !still { noscript { meta http-equiv="refresh" content=(page.reload_s); } }
                 script type="module" src=(assets::address("live.js")) {}
                 @if page.reload_s == STILL { script type="module" src=(assets::address("keypad.js")) {} }
             }
-            body data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) {
+            body data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) data-fresh=[(page.reload_s == OF_A_STRETCH).then_some(FRESH_HEAD)] {
                 (header(scene, page.scope))
-                main #main data-region[page.reload_s != STILL] { (page.body) }
+                main #main data-region[!still] { (page.body) }
                 (footer(scene))
             }
         }
@@ -90,6 +98,8 @@ fn header(scene: &Scene<'_>, scope: Scope) -> Markup {
                 a href="/" { "Line" }
                 @if !line.tanks.is_empty() { a href="/tanks" { "Tanks" } }
                 @if !line.entries.is_empty() { a href="/entries" { "Entries" (late(scene)) } }
+                // Where there is room; the foot of every page leads there too.
+                a.roomy href="/trend" { "Trend" }
                 a href="/alarms" { "Alarms" span #counts data-region { (counts(scene)) } }
             }
             div.place {
@@ -154,6 +164,7 @@ fn state(scene: &Scene<'_>, scope: Scope) -> Markup {
                 @if let Some(at) = facts.view.last_good { " since " (scene.clock(at)) }
             }
         }
+        (channels::notices(scene))
         @if let Some(problem) = &scene.snapshot.history_problem {
             p.notice { b { "HISTORY" } " is not being kept: " (problem) }
         }
@@ -193,7 +204,7 @@ fn missing_value(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
 }
 
 /// Whether the signal can be trusted, in words.
-fn trust(facts: &SignalFacts<'_>) -> String {
+pub(in crate::web) fn trust(facts: &SignalFacts<'_>) -> String {
     match facts.view.reading {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),

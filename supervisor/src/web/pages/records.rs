@@ -56,6 +56,7 @@ pub(in crate::web) fn batch_link(id: &str) -> Markup {
 pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
     html! {
         p.records {
+            a href="/trend" { "Trend" } " "
             "Records: "
             @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }

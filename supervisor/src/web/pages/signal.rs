@@ -1,6 +1,6 @@
 //! One signal: what it says, the last thirty minutes, the alarms on it, and where it comes from.
 
-use super::{Page, frame, messages, missing_value, registers, rows, trend, trust};
+use super::{Page, frame, messages, missing_value, registers, rows, trend, trend_page, trust};
 use crate::web::facts::{Entered, Scene, SignalFacts};
 use crate::web::live::{self, Scope};
 use crate::web::{Web, names, svg, words};
@@ -25,7 +25,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
             p.point { (rows::station_link(&scene, facts.signal.station)) " \u{b7} " (facts.signal.tag) " \u{b7} " (facts.signal.role.name()) }
             (now(&scene, &facts))
         }
-        section { (trend::draw(&scene, &facts, &alarms, &kept)) }
+        section { (trend::draw(&scene, &facts, &alarms, &kept)) (trend_page::signal_link(&facts.signal.tag)) }
         section {
             h2 { "Alarms on this signal" }
             @if alarms.is_empty() { p { "None." } }

@@ -105,7 +105,9 @@ fn belts<'a>(scene: &Scene<'a>, station: &StationFacts<'_>) -> Vec<(usize, &'a B
     let told = |belt: &Belt| {
         scene.line.signals.iter().any(|signal| match signal.origin {
             Origin::Derived(Derivation::Dwell { speed, .. }) => speed == belt.speed,
-            Origin::Derived(Derivation::Ratio { .. } | Derivation::Difference { .. })
+            Origin::Derived(
+                Derivation::Ratio { .. } | Derivation::Difference { .. } | Derivation::Slope { .. },
+            )
             | Origin::Register(_)
             | Origin::Entered
             | Origin::Followed(_) => false,

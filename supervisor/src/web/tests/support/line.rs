@@ -303,6 +303,7 @@ pub(in crate::web::tests) fn line() -> Line {
         data_dir: "unused".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
         history: setward_config::line::HistorySettings::default(),
+        notify: setward_config::line::Notify::default(),
         stations: vec![station("kettle", "Kettle"), station("oven", "Oven"), station("fryer", "Fryer")],
         controllers: vec![controller("cook", 5021), controller("oven", 5022), controller("fryer", 5023)],
         signals: ROWS.iter().map(signal).collect(),

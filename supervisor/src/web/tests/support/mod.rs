@@ -26,7 +26,7 @@ pub(super) const NIGHT: UtcMillis = UtcMillis(1_795_572_622_000);
 pub(super) const RUN: RunId = RunId(7);
 
 /// So many seconds before the night's moment.
-pub(super) fn before(seconds: i64) -> UtcMillis {
+pub(super) const fn before(seconds: i64) -> UtcMillis {
     UtcMillis(NIGHT.0 - seconds * 1000)
 }
 
@@ -156,6 +156,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         }
     });
     let state = AppState {
+        notify: crate::notify::Outlook::default(),
         handle: LineHandle::new(requests, watched, crate::handle::Looks::default()),
         line: Arc::new(line),
         history: Arc::new(history),

@@ -1,0 +1,32 @@
+//! `setward completions SHELL`: what a shell needs to complete this command's words.
+
+use super::{Arguments, Exit, fail};
+use clap::CommandFactory as _;
+use clap_complete::Shell;
+use std::io::Write as _;
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct CompletionsArguments {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    shell: Shell,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  setward completions bash > ~/.local/share/bash-completion/completions/setward
+  setward completions zsh > ~/.zfunc/_setward
+  setward completions fish > ~/.config/fish/completions/setward.fish";
+
+/// Prints them.
+pub(super) fn completions(arguments: &CompletionsArguments) -> Exit {
+    let mut text = Vec::new();
+    clap_complete::generate(arguments.shell, &mut Arguments::command(), "setward", &mut text);
+    match std::io::stdout().write_all(&text) {
+        Ok(()) => Exit::Ok,
+        // Whoever reads has seen enough.
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Exit::Ok,
+        Err(error) => fail(&format!("writing: {error}")),
+    }
+}

@@ -1,0 +1,199 @@
+//! A trend for programs and for the page's own script: one answer with columns of every signal, and what happened meanwhile.
+
+use super::read::{Bar, Lane, Pane, Shown, read};
+use super::{Asked, Wrong};
+use crate::cli::plot::Curve;
+use crate::history::{Level, Stretch};
+use crate::web::Web;
+use crate::web::problem::Problem;
+use crate::web::times::rfc3339;
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde_json::{Value, json};
+use setward_config::line::Line;
+
+/// The pairs of an address as they came.
+pub(in crate::web) type Pairs = Result<Query<Vec<(String, String)>>, QueryRejection>;
+
+/// A refusal, for programs.
+pub(super) fn problem(wrong: &Wrong) -> Problem {
+    match wrong {
+        Wrong::NoSuchSignal(_, nearest) => {
+            Problem::new(StatusCode::NOT_FOUND, wrong.text()).with_nearest(nearest.clone())
+        }
+        Wrong::Other(text) => Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text.clone()),
+    }
+}
+
+/// What an address asks for, or the answer that refuses it.
+pub(super) fn asked(web: &Web, pairs: Pairs) -> Result<Asked, Wrong> {
+    let Ok(Query(pairs)) = pairs else {
+        return Err(Wrong::Other(
+            "the address can't be read; write /trend?signals=TT-310&last=7d".to_owned(),
+        ));
+    };
+    Asked::read(&web.app.line, &web.zone, web.app.clock.utc(), &pairs)
+}
+
+/// Serves it.
+pub(in crate::web) async fn show(State(web): State<Web>, pairs: Pairs) -> Response {
+    let asked = match asked(&web, pairs) {
+        Ok(asked) => asked,
+        Err(wrong) => return problem(&wrong).into_response(),
+    };
+    match read(&web, &asked).await {
+        Ok(shown) => Json(body(&web, &asked, &shown)).into_response(),
+        Err(why) => Problem::unread(why).into_response(),
+    }
+}
+
+fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
+    let line = &*web.app.line;
+    let alarms = shown.alarms.iter().map(|lane| {
+        let alarm = line.alarm(lane.alarm);
+        let calls = lane
+            .bars
+            .iter()
+            .map(|bar| json!({ "from": rfc3339(bar.from), "to": (!bar.goes_on).then(|| rfc3339(bar.to)) }));
+        json!({
+            "alarm": alarm.id,
+            "name": alarm.name,
+            "priority": alarm.priority.name(),
+            "stood": calls.collect::<Vec<_>>(),
+        })
+    });
+    let notes = shown.notes.iter().map(|note| {
+        json!({
+            "n": note.n,
+            "from": rfc3339(note.from),
+            "to": rfc3339(note.to),
+            "signals": note.signals,
+            "text": note.text,
+            "by": note.by,
+            "at": rfc3339(note.at),
+        })
+    });
+    json!({
+        "schema_version": 1,
+        "line": line.name,
+        "simulated": line.simulated,
+        "time_zone": web.zone.name(),
+        "from": rfc3339(asked.span.from()),
+        "to": rfc3339(asked.span.to()),
+        "against_from": asked.other().map(|other| rfc3339(other.from())),
+        "columns": asked.columns,
+        "column_s": asked.span.length_ms() as f64 / 1000.0 / asked.columns as f64,
+        "signals": shown.panes.iter().map(|pane| signal(line, pane)).collect::<Vec<_>>(),
+        "alarms": alarms.collect::<Vec<_>>(),
+        "alarms_left_out": shown.alarms_left_out,
+        "recipes": lanes(&shown.recipes),
+        "batches": lanes(&shown.batches),
+        "notes": notes.collect::<Vec<_>>(),
+        "events_known_from": shown.known_from.map(rfc3339),
+    })
+}
+
+fn lanes(lanes: &[Lane]) -> Vec<Value> {
+    let lane = |lane: &Lane| json!({ "name": lane.name, "bars": bars(&lane.bars) });
+    lanes.iter().map(lane).collect()
+}
+
+fn bars(bars: &[Bar]) -> Vec<Value> {
+    let bar = |bar: &Bar| json!({ "from": rfc3339(bar.from), "to": rfc3339(bar.to), "text": bar.text });
+    bars.iter().map(bar).collect()
+}
+
+const fn level_name(level: Level) -> &'static str {
+    match level {
+        Level::Samples => "readings",
+        Level::Minutes => "minutes",
+        Level::Hours => "hours",
+    }
+}
+
+fn signal(line: &Line, pane: &Pane) -> Value {
+    let own = line.signal(pane.id);
+    let asked = pane.curve.bands.iter().map(|band| {
+        let (low, high) = band.tolerance.unzip();
+        json!({ "from": rfc3339(band.utc), "setpoint": band.setpoint, "low": low, "high": high })
+    });
+    let mut body = columns(&pane.curve, own.decimals);
+    let more = json!({
+        "tag": own.tag,
+        "name": own.name,
+        "station": line.station(own.station).key,
+        "unit": own.unit.symbol(),
+        "decimals": own.decimals,
+        "made_from": level_name(pane.level),
+        "joined_columns": pane.joined,
+        "in_tolerance_percent": pane.curve.share_in_band().map(|share| share * 100.0),
+        "unreadable_blocks": pane.unreadable,
+        "asked": asked.collect::<Vec<_>>(),
+        "not_running": bars(&pane.stops),
+        "against": pane.other.as_ref().map(|other| columns(other, own.decimals)),
+    });
+    if let (Value::Object(body), Value::Object(more)) = (&mut body, more) {
+        body.extend(more);
+    }
+    body
+}
+
+/// Lowest, highest and mean of each column, `null` without a value; and one letter a column for what it stands on.
+fn columns(curve: &Curve, decimals: u8) -> Value {
+    let digits = 10_f64.powi(i32::from(decimals) + 2);
+    let shown = |value: f64| (value * digits).round() / digits;
+    let of = |value: fn(&Stretch) -> f64| {
+        let one = |column: &Stretch| (column.samples > 0).then(|| shown(value(column)));
+        curve.columns.iter().map(one).collect::<Vec<_>>()
+    };
+    let quality: String = (0..curve.columns.len()).map(|column| quality(curve, column).letter()).collect();
+    json!({
+        "lowest": of(|column| column.min),
+        "highest": of(|column| column.max),
+        "mean": of(|column| column.sum / f64::from(column.samples)),
+        "quality": quality,
+    })
+}
+
+/// What a column stands on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::web) enum Quality {
+    /// Values only, good ones as far as is known.
+    Good,
+    /// Values that are doubtful.
+    Doubtful,
+    /// Values, and readings without one.
+    Mixed,
+    /// Readings, none with a value.
+    NoValue,
+    /// Nothing was kept: a gap.
+    Gap,
+}
+
+impl Quality {
+    const fn letter(self) -> char {
+        match self {
+            Self::Good => 'g',
+            Self::Doubtful => 'd',
+            Self::Mixed => 'm',
+            Self::NoValue => 'b',
+            Self::Gap => '-',
+        }
+    }
+}
+
+/// What a column stands on. Time counts as known only between good readings: of two values without any between, one was
+/// doubtful.
+pub(in crate::web) fn quality(curve: &Curve, column: usize) -> Quality {
+    let Some(stretch) = curve.columns.get(column) else { return Quality::Gap };
+    match (stretch.samples, stretch.others) {
+        (0, 0) => Quality::Gap,
+        (0, _) => Quality::NoValue,
+        (_, 1..) => Quality::Mixed,
+        (2.., 0) if stretch.good_s == 0.0 => Quality::Doubtful,
+        (_, 0) => Quality::Good,
+    }
+}
