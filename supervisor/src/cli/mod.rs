@@ -72,7 +72,11 @@ struct Arguments {
 const EXAMPLES: &str = "\
 Examples:
   setward demo                        simulated line and page in one process
+  setward import registers.csv --out plant/line-2   a line folder of a supplier's register list
   setward check plant/line-2          every problem in a line folder, with its place
+  setward read-plan plant/line-2      what its controllers will be asked, before there are any
+  setward probe plant/line-2 --panel panel.csv      whether real controllers mean what the files say
+  setward loop-sheet plant/line-2 --out loops.html  sheets to fill in beside the line
   setward run plant/line-2            watch a line
   setward run plant/line-2 --for \"30 s\" --json
   setward alarms plant/line-2         what stands now, from the running daemon
@@ -84,7 +88,7 @@ Examples:
   setward backup plant/line-2 /mnt/backup/
   setward reload plant/line-2 --by Ana
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {

@@ -7,7 +7,7 @@ use setward_alarm::{
     MovingAverageSettings, RateSettings, Reference, Side, StatusSettings, TimeWeightedSettings, Watched,
     Width,
 };
-use setward_config::line::{Line, LineAlarm};
+use setward_config::line::{AlarmClass, Line, LineAlarm};
 use setward_protocol::SignalId;
 use std::time::Duration;
 
@@ -42,6 +42,10 @@ pub struct AlarmCheck {
     pub independent_device: Option<String>,
 }
 
+/// In front of what brings an alarm of a protective device about.
+const NOT_BY_HAND: &str = "Only by the protective device's own test, by people licensed for it, or by `setward prove`; never by \
+                           defeating it:";
+
 /// How, after how many seconds, and what that holds for.
 struct Way {
     provoke: String,
@@ -65,6 +69,11 @@ impl AlarmCheck {
             Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_)
         );
         let Way { provoke, expected_s, expected } = Watching { line, alarm }.way();
+        let provoke = if alarm.class == Some(AlarmClass::ProcessSafety) {
+            format!("{NOT_BY_HAND} {provoke}")
+        } else {
+            provoke
+        };
         let watches = match alarm.settings.watches {
             Watched::Signal(signal) => line.signal(signal).tag.clone(),
             Watched::Controller(controller) => line.controller(controller).name.clone(),
