@@ -135,7 +135,12 @@ async fn a_reload_checks_first_keeps_what_stands_and_tells_what_has_changed() {
     assert_eq!(still["run"].as_i64(), Some(run), "the run is the same");
 
     change(folder.path(), "line.toml", "unit = \"degX\"", "unit = \"degC\"");
-    change(folder.path(), "line.toml", "name = \"Fryer oil inlet\"", "name = \"Oil at the inlet\"");
+    change(
+        folder.path(),
+        "line.toml",
+        "name = \"Fryer oil inlet temperature\"",
+        "name = \"Oil at the inlet\"",
+    );
     let done = reload(&["--json"]);
     assert_eq!(done.status.code(), Some(0), "{}", told(&done));
     let answer: Value = serde_json::from_slice(&done.stdout).unwrap();
@@ -149,7 +154,12 @@ async fn a_reload_checks_first_keeps_what_stands_and_tells_what_has_changed() {
     assert_eq!(fryer["raised_at"], before["raised_at"], "it stands since then: {fryer}");
     assert_eq!(fryer["acknowledged_by"], "Ana", "{fryer}");
 
-    change(folder.path(), "line.toml", "name = \"Oil at the inlet\"", "name = \"Fryer oil inlet\"");
+    change(
+        folder.path(),
+        "line.toml",
+        "name = \"Oil at the inlet\"",
+        "name = \"Fryer oil inlet temperature\"",
+    );
     daemon.signal("-HUP");
     daemon.wait_for("the run after the signal", |found| found["run"].as_i64() == Some(run + 2)).await;
     change(folder.path(), "site.toml", "data_dir = \".setward\"", "data_dir = \"elsewhere\"");
