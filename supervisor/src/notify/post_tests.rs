@@ -167,7 +167,12 @@ impl Bench {
     }
 
     fn told(&mut self) -> Vec<&'static str> {
-        std::iter::from_fn(|| self.told.try_recv().ok()).map(|told| told.what).collect()
+        std::iter::from_fn(|| self.told.try_recv().ok())
+            .filter_map(|told| match told {
+                Told::Event { what, .. } => Some(what),
+                Told::Server { .. } => None,
+            })
+            .collect()
     }
 }
 
