@@ -2,7 +2,7 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind};
-use setward_config::line::Origin;
+use setward_config::line::{ChannelRules, DaySpan, MailTls, Origin, Way};
 use setward_config::{Line, SourceFile, check_files};
 use setward_process::condition::Test;
 use setward_process::derived::Derivation;
@@ -296,4 +296,33 @@ fn an_alarm_held_against_the_recipe_speaks_while_its_station_runs() {
     assert_eq!(modes(&[always]), [ModeSet::ALL, ModeSet::ALL]);
     let own = ("priority = \"medium\"", "modes = [\"heat-up\", \"run\"]\npriority = \"medium\"");
     assert_eq!(modes(&[own])[1], ModeSet::of(&[Mode::HeatUp, Mode::Run]));
+}
+
+#[test]
+fn who_is_told_has_usual_rules_where_the_file_says_nothing() {
+    let told = "page = \"127.0.0.1:8470\"\npage_url = \"https://line.example/\"\n\
+        [mail]\nserver = \"mail.example:587\"\nfrom = \"setward@plant.example\"\n\
+        [[mail.to]]\nname = \"night\"\naddresses = [\"a@plant.example\", \"b@plant.example\"]\n\
+        shifts = [\"night\"]\nquiet = [\"23:00\", \"05:00\"]\nafter = \"10 min\"\nalive_at = \"07:00\"\n\
+        [[webhook]]\nname = \"pager\"\nurl = \"http://127.0.0.1:8600/in\"\nsecret_file = \"secret\"\n";
+    let shifts = "recipe = \"rounds\"\n\
+        [[shift]]\nname = \"day\"\nfrom = \"06:00\"\n[[shift]]\nname = \"night\"\nfrom = \"18:00\"\n";
+    let line = line_with(&[("page = \"127.0.0.1:8470\"\n", told), ("recipe = \"rounds\"\n", shifts)]);
+    assert_eq!(line.notify.page_url.as_deref(), Some("https://line.example"));
+    let [night, pager] = line.notify.channels.as_slice() else { panic!("{:?}", line.notify) };
+    let Way::Mail(mail) = &night.way else { panic!("{night:?}") };
+    assert_eq!(
+        (mail.relay.host.as_str(), mail.relay.port, mail.relay.tls),
+        ("mail.example", 587, MailTls::StartTls)
+    );
+    assert_eq!((mail.to.len(), &mail.relay.login), (2, &None));
+    let expected = ChannelRules {
+        on_duty: vec![DaySpan { from: 1080, to: 360 }],
+        quiet: Some(DaySpan { from: 1380, to: 300 }),
+        after: Duration::from_secs(600),
+        alive_at: Some(420),
+        ..ChannelRules::default()
+    };
+    assert_eq!(night.rules, expected);
+    assert_eq!((pager.name.as_str(), &pager.rules), ("pager", &ChannelRules::default()));
 }
