@@ -16,6 +16,7 @@ pub(crate) mod plot;
 mod probe;
 mod prove;
 mod read_plan;
+mod reload;
 mod replay;
 mod report;
 mod restore;
@@ -23,6 +24,7 @@ mod run;
 mod test_message;
 pub(crate) mod trend;
 mod verify;
+mod watching;
 pub(crate) mod window;
 pub(crate) mod wish;
 
@@ -70,7 +72,11 @@ struct Arguments {
 const EXAMPLES: &str = "\
 Examples:
   setward demo                        simulated line and page in one process
+  setward import registers.csv --out plant/line-2   a line folder of a supplier's register list
   setward check plant/line-2          every problem in a line folder, with its place
+  setward read-plan plant/line-2      what its controllers will be asked, before there are any
+  setward probe plant/line-2 --panel panel.csv      whether real controllers mean what the files say
+  setward loop-sheet plant/line-2 --out loops.html  sheets to fill in beside the line
   setward run plant/line-2            watch a line
   setward run plant/line-2 --for \"30 s\" --json
   setward alarms plant/line-2         what stands now, from the running daemon
@@ -80,8 +86,9 @@ Examples:
   setward report alarms plant/line-2 --from \"30 d\"
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
+  setward reload plant/line-2 --by Ana
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 no daemon answers, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -113,6 +120,8 @@ enum Command {
     LoopSheet(loop_sheet::LoopSheetArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
+    /// Have the running daemon read its line folder anew, once that is checked
+    Reload(reload::ReloadArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
     Replay(replay::ReplayArguments),
     /// Say what history tells of the alarms: calls, nuisances, and how long each could not have fired
@@ -251,6 +260,7 @@ pub fn main() -> ExitCode {
         )),
         Command::Enter(arguments) => block_on(enter::enter(&arguments)),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
+        Command::Reload(arguments) => block_on(reload::reload(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),

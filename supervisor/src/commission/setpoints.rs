@@ -302,7 +302,7 @@ fn write_setpoint(out: &mut String, setpoint: &EnteredSetpoint) -> fmt::Result {
     )?;
     writeln!(
         out,
-        "      turned unasked {}; tolerance {}; specification {}",
+        "      may be turned unasked: {}; tolerance: {}; specification: {}",
         setpoint.turned_unasked(),
         setpoint.within(),
         setpoint.specified()

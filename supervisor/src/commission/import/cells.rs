@@ -193,6 +193,16 @@ pub(super) fn unit(text: &str) -> Option<(Unit, Option<&'static str>)> {
         return Some((unit, None));
     }
     let lower = text.to_lowercase();
+    // These can't mean anything else.
+    let sure = [
+        ("\u{b0}c", Unit::DegC),
+        ("\u{b0}f", Unit::DegF),
+        ("m\u{b3}/h", Unit::CubicMetrePerHour),
+        ("percent", Unit::Percent),
+    ];
+    if let Some((_, unit)) = sure.iter().find(|(name, _)| *name == lower) {
+        return Some((*unit, None));
+    }
     SPELLINGS
         .iter()
         .find(|(names, _, _)| names.contains(&lower.as_str()))

@@ -142,6 +142,9 @@ pub fn import(bytes: &[u8], source: &str, options: &Options) -> Result<Imported,
             )
         ));
     }
+    let is_kept =
+        |row: usize| !notes.complaints.iter().any(|complaint| complaint.row == row && complaint.left_out);
+    notes.guesses.retain(|guess| guess.row.is_none_or(is_kept));
     notes.guesses.sort_by_key(|guess| guess.row);
     notes.complaints.sort_by_key(|complaint| complaint.row);
     Ok(Imported {

@@ -21,7 +21,7 @@ pub(super) fn tag(
     cells: &Cells<'_>,
     name: &str,
     unit: Unit,
-    address: u16,
+    (address, bit): (u16, Option<u8>),
     notes: &mut Notes,
 ) -> Field<String> {
     if let Some((column, text)) = cells.get(Meaning::Tag) {
@@ -47,6 +47,7 @@ pub(super) fn tag(
         Dimension::Bit => "XS",
         Dimension::Volume | Dimension::Length | Dimension::Share | Dimension::Number => "XI",
     };
+    let address = bit.map_or_else(|| address.to_string(), |bit| format!("{address}.{bit}"));
     let tag = if is_setpoint { format!("{letters}-{address}-SP") } else { format!("{letters}-{address}") };
     Field::guessed(tag, "no tag; made of the unit's ISA-5.1 letters and the address")
 }

@@ -121,11 +121,16 @@ pub(super) fn draft(cells: &Cells<'_>, facts: &Facts, notes: &mut Notes) -> Opti
     let is_bit = unit.value == Unit::Bit;
     let scale = if is_bit { Field::said(1.0) } else { scale(cells, facts.decimal, notes) };
     let offset = if is_bit { 0.0 } else { offset(cells, facts.decimal, notes) };
+    let bit = if let Encoding::Bit(bit) = encoding.value {
+        Some(bit).filter(|_| !table.value.is_bits())
+    } else {
+        None
+    };
     let name = name(cells, place.address, table.value);
     let range = range(cells, facts.decimal, (&encoding, scale.value, offset), unit.value, notes);
     let draft = Draft {
         row,
-        tag: tag(cells, &name.value, unit.value, place.address, notes),
+        tag: tag(cells, &name.value, unit.value, (place.address, bit), notes),
         station: station(cells, &name.value),
         controller: controller(cells, facts),
         role: role(cells, &name.value, unit.value),
@@ -295,6 +300,9 @@ fn unit(cells: &Cells<'_>, encoding: &Field<Encoding>, table: Table, notes: &mut
     }
 }
 
+/// No scale, offset or range of a plant is larger, and no scale but 0 smaller than one by this.
+const LARGEST: f64 = 1e9;
+
 /// A number of the list; a decimal point among decimal commas is told.
 fn number(cells: &Cells<'_>, meaning: Meaning, decimal: Decimal, notes: &mut Notes) -> Option<f64> {
     let (column, text) = cells.get(meaning)?;
@@ -305,7 +313,7 @@ fn number(cells: &Cells<'_>, meaning: Meaning, decimal: Decimal, notes: &mut Not
     let is_other =
         text.split_once(other.0).is_some_and(|(_, after)| after.len() != 3 && !after.contains([',', '.']));
     let found = listed(text, if is_other { other.1 } else { decimal });
-    match found {
+    match found.filter(|found| found.abs() <= LARGEST) {
         Some(found) if is_other => {
             notes.mended(
                 cells.row,
@@ -317,7 +325,7 @@ fn number(cells: &Cells<'_>, meaning: Meaning, decimal: Decimal, notes: &mut Not
         }
         Some(found) => Some(found),
         None => {
-            notes.mended(cells.row, column, format!("`{text}` is no number"), "left aside");
+            notes.mended(cells.row, column, format!("`{text}` is no number up to 1e9"), "left aside");
             None
         }
     }
@@ -337,6 +345,15 @@ fn scale(cells: &Cells<'_>, decimal: Decimal, notes: &mut Notes) -> Field<f64> {
                 notes.mended(cells.row, column, "a scale of 0 makes every value the same", "written as 1");
                 Field::guessed(1.0, "the list says 0")
             }
+            Some((scale, _)) if !(1.0 / LARGEST..=LARGEST).contains(&scale.abs()) => {
+                notes.mended(
+                    cells.row,
+                    column,
+                    format!("`{text}` is no scale of a plant's signal"),
+                    "written as 1",
+                );
+                Field::guessed(1.0, format!("`{text}` is no scale"))
+            }
             Some((scale, None)) => Field::said(scale),
             Some((scale, Some(why))) => Field::guessed(scale, format!("`{text}`: {why}")),
             None => {
@@ -352,7 +369,9 @@ fn scale(cells: &Cells<'_>, decimal: Decimal, notes: &mut Notes) -> Field<f64> {
             }
         };
     }
-    if let Some(divisor) = number(cells, Meaning::Divisor, decimal, notes).filter(|divisor| *divisor != 0.0) {
+    if let Some(divisor) =
+        number(cells, Meaning::Divisor, decimal, notes).filter(|divisor| divisor.abs() >= 1.0 / LARGEST)
+    {
         return Field::said(1.0 / divisor);
     }
     if let Some((column, text)) = cells.get(Meaning::Decimals) {
@@ -405,8 +424,10 @@ fn range(
     let in_one = cells.get(Meaning::Range).map(|(column, text)| (column, text, cells::range(text, decimal)));
     let found = match (low.zip(high), in_one) {
         (Some((low, high)), _) => Some((cells.header(Meaning::Low), (low, high))),
-        (None, Some((column, _, Some(range)))) => Some((column, range)),
-        (None, Some((column, text, None))) => {
+        (None, Some((column, _, Some((low, high))))) if low.abs().max(high.abs()) <= LARGEST => {
+            Some((column, (low, high)))
+        }
+        (None, Some((column, text, _))) => {
             notes.mended(
                 cells.row,
                 column,

@@ -43,7 +43,7 @@ const PLANTED: [(usize, &str, &str, bool); 20] = [
     (22, "Bit", "no bit 17", true),
     (24, "FC", "`4` is input, and the address is holding", false),
     (26, "Tag", "`TT 347#` is no tag", false),
-    (27, "Bit", "a number of 2 registers, and bit 2", true),
+    (27, "Data type", "a number of 2 registers, and bit 2", true),
     // Not wrong, but not said: these are guesses.
     (15, "encoding", "nothing says the type", false),
     (21, "order", "nothing says which word comes first", false),

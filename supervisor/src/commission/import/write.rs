@@ -210,6 +210,7 @@ fn plain(value: f64) -> String {
     {
         text
     } else {
-        format!("{value}")
+        // A float, however large: TOML's whole numbers end at 2^63.
+        format!("{value:?}")
     }
 }

@@ -44,6 +44,10 @@ impl LoopSheets {
                         @for sheet in &self.signals { (signal(sheet)) }
                         (uninjected(&self.without_injection))
                         h2 { "Alarms: " (self.alarms.len()) }
+                        p {
+                            "Bring values about by injection at the terminals, or with `setward prove` on a simulated plant: never by driving the "
+                            "process there. How long it takes counts from a value within its limits."
+                        }
                         @for check in &self.alarms { (alarm(check)) }
                         (automatic(&self.automatic_alarms))
                     }

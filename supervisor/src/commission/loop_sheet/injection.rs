@@ -103,6 +103,11 @@ fn transmitter_range(signal: &LineSignal) -> Option<(f64, f64)> {
 /// What was assumed for a signal.
 pub(super) fn notes(signal: &LineSignal, sensor: Sensor) -> Vec<String> {
     let mut notes = Vec::new();
+    if matches!(sensor, Sensor::Pt100 | Sensor::ThermocoupleJ | Sensor::ThermocoupleK | Sensor::Current) {
+        notes.push(
+            "Before a wire is lifted: the loop that this signal drives in manual, its heat or drive isolated and locked out.".to_owned(),
+        );
+    }
     if !signal.commissioned {
         notes.push("Not wired yet (commissioned = false): it is not read before that is changed.".to_owned());
     }
@@ -150,15 +155,19 @@ fn class_note(signal: &LineSignal) -> String {
 fn other_note(signal: &LineSignal) -> String {
     let text = match (signal.role, signal.unit) {
         (Role::Setpoint, _) => {
-            "Enter the values at the panel or in the controller; what was there before goes back in afterwards."
+            "Only with its heat or drive isolated and locked out: enter the values at the panel, and put back what was there. On a \
+             line that is warm or runs, compare the one value that is in force."
         }
         (Role::Output, _) => {
-            "An output: compare with the controller's panel while it is moved there by whoever may do that."
+            "An output: compare with the controller's panel while whoever may do that moves it, with its heat or drive isolated."
         }
         (_, Unit::Bit) => {
-            "Bring both states about at the device itself, not by a wire bridge at a safety circuit."
+            "Compare both states with the device's own indication. Bring a state about only by the device's own test, by whoever is \
+             licensed for it: never bridge or lift a wire of a protective circuit."
         }
-        (Role::Status, _) => "Bring the states about at the controller, or compare with its panel.",
+        (Role::Status, _) => {
+            "Compare with the controller's panel in each state, as the process goes through them."
+        }
         (Role::Measured | Role::Entered, _) => {
             "`sensor` in line.toml names no Pt100, thermocouple of type J or K, or 4-20 mA: no injection is computed."
         }
@@ -174,14 +183,15 @@ pub(super) fn points(
     tolerance_percent: f64,
 ) -> Vec<Point> {
     let (low, high) = signal.range;
-    let is_code = matches!(signal.unit, Unit::Bit) || !signal.codes.is_empty();
-    if is_code {
-        let codes: Vec<i64> =
-            if signal.codes.is_empty() { vec![0, 1] } else { signal.codes.keys().copied().collect() };
-        return codes
-            .into_iter()
-            .filter_map(|code| point(signal, register, sensor, (None, code as f64, 0.0)))
-            .collect();
+    let codes: Vec<i64> = match (signal.unit, signal.codes.len()) {
+        (Unit::Bit, _) => vec![0, 1],
+        // One word alone, such as that for none, leaves a number with a range.
+        (_, 2..) => signal.codes.keys().copied().collect(),
+        (_, _) => Vec::new(),
+    };
+    if !codes.is_empty() {
+        let of_code = |code: i64| point(signal, register, sensor, (None, code as f64, 0.0));
+        return codes.into_iter().filter_map(of_code).collect();
     }
     let span = high - low;
     let is_float = matches!(register.wire.encoding, Encoding::F32 | Encoding::F64);

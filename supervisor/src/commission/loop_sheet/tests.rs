@@ -17,7 +17,9 @@ fn every_signal_has_a_sheet_or_says_where_it_comes_from() {
     assert_eq!(sheets.alarms.len() + sheets.automatic_alarms.len(), line.alarms.len());
     assert!(sheets.without_injection.iter().any(|signal| signal.origin == "entered by a person"));
     assert!(sheets.without_injection.iter().any(|signal| signal.origin == "computed from other signals"));
-    assert!(sheets.signals.iter().all(|sheet| sheet.points.len() >= 2), "a sheet without points");
+    for sheet in &sheets.signals {
+        assert!(sheet.points.len() >= 2, "{sheet:?}");
+    }
 }
 
 /// TT-310: i16 in tenths, 0 to 250 degC, a Pt100. IEC 60751: 125 degC is 147.95 ohms (by hand).
@@ -89,4 +91,22 @@ fn the_csv_has_a_row_for_each_point_and_no_formulas() {
     let points: usize = sheets.signals.iter().map(|sheet| sheet.points.len()).sum();
     assert_eq!(text.lines().count(), points + 1);
     assert!(text.contains("\"'=1+1, \"\"odd\"\"\""), "{}", text.lines().nth(1).unwrap());
+}
+
+/// Nobody is told to defeat a protective device, or to turn a hot fryer to the end of its range.
+#[test]
+fn what_could_hurt_is_not_asked_for() {
+    let (line, sheets) = demo_sheets();
+    for alarm in line
+        .alarms
+        .iter()
+        .filter(|alarm| alarm.class == Some(setward_config::line::AlarmClass::ProcessSafety))
+    {
+        let check = sheets.alarms.iter().find(|check| check.alarm == alarm.id).unwrap();
+        assert!(check.provoke.contains("protective device's own test"), "{check:?}");
+    }
+    let setpoint = sheet_of(&sheets, "TIC-310-SP");
+    assert!(setpoint.notes[0].contains("isolated and locked out"), "{:?}", setpoint.notes);
+    let inlet = sheet_of(&sheets, "TT-310");
+    assert!(inlet.notes[0].contains("in manual"), "{:?}", inlet.notes);
 }

@@ -81,8 +81,11 @@ fn write_scan(out: &mut String, scan: &ScanPlan) -> fmt::Result {
     for gap in &scan.gaps {
         writeln!(
             out,
-            "    gap {} {} to {}, not declared readable: costs a request, {} ms a scan; crossing it would add {} bytes",
-            gap.table, gap.first, gap.last, gap.costs_ms, gap.would_add_bytes
+            "    gap {} {}, not declared readable: costs a request, {} ms a scan; crossing it would add {} bytes",
+            gap.table,
+            stretch(gap.first, gap.last),
+            gap.costs_ms,
+            gap.would_add_bytes
         )?;
     }
     Ok(())
@@ -114,11 +117,17 @@ fn write_request(out: &mut String, request: &PlannedRequest) -> fmt::Result {
     for hole in &request.crossed {
         writeln!(
             out,
-            "        crosses {} to {}, declared readable: {} bytes for nothing; the controller must answer them",
-            hole.first, hole.last, hole.reply_bytes
+            "        crosses {}, declared readable: {} bytes for nothing; the controller must answer them",
+            stretch(hole.first, hole.last),
+            hole.reply_bytes
         )?;
     }
     Ok(())
+}
+
+/// Addresses from first to last.
+fn stretch(first: u16, last: u16) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
 }
 
 /// A list, some to a line.
