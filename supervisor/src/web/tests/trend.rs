@@ -142,7 +142,13 @@ async fn two_stretches_are_laid_over_each_other_with_both_figures() {
     let page = get(&state, &format!("/trend?{query}")).await.text;
     check_says(
         &page,
-        &["Held against", "mean of the other stretch", "the other stretch", "difference", "\u{2212}5.4"],
+        &[
+            "Held against",
+            "mean of the other stretch",
+            "the other stretch",
+            "difference",
+            "choose a longer time",
+        ],
         &[],
     );
     let body = json(&get(&state, &format!("/api/v1/trend?{query}&columns=20")).await.text);
