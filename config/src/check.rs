@@ -218,6 +218,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let context = alarms::Context {
         entries: &entries,
         tanks: &product.tanks,
+        servers: &site.history.servers,
         names: &names,
         signals: &signals,
         controllers: &controllers,

@@ -21,7 +21,7 @@ pub use meaning::Meaning;
 pub use notify::{Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook};
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
-use setward_alarm::AlarmId;
+use setward_alarm::{AlarmId, ServerId, Watched};
 use setward_process::condition::Condition;
 use setward_process::mode::ModeRule;
 pub use setward_protocol::{ControllerId, StationId};
@@ -229,6 +229,23 @@ impl Line {
     #[expect(clippy::indexing_slicing, reason = "ids are made together with the list they index")]
     pub fn controller(&self, id: ControllerId) -> &Controller {
         &self.controllers[usize::from(id.0)]
+    }
+
+    /// The server with this id.
+    ///
+    /// # Panics
+    /// Never for an id of this line: ids are made together with the list.
+    #[must_use]
+    #[expect(clippy::indexing_slicing, reason = "ids are made together with the list they index")]
+    pub fn server(&self, id: ServerId) -> &Server {
+        &self.history.servers[id.index()]
+    }
+
+    /// Takes the servers off, with their alarms: for runs that send nothing anywhere.
+    pub fn without_servers(&mut self) {
+        self.history.servers.clear();
+        // They are the last ones: no other alarm gets another number.
+        self.alarms.retain(|alarm| !matches!(alarm.settings.watches, Watched::Server(_)));
     }
 
     /// The station with this id.

@@ -51,6 +51,15 @@ impl WallTime {
         }
     }
 
+    /// When the run's clock was started, if it runs here.
+    #[must_use]
+    pub const fn started(&self) -> Option<UtcMillis> {
+        match self {
+            Self::Run(clock) => Some(clock.started()),
+            Self::Shown(_) => None,
+        }
+    }
+
     /// How long ago a moment of the run is, s, as far as it can be told; never negative.
     #[must_use]
     pub fn seconds_since(&self, at: Uptime, utc: UtcMillis) -> f64 {
@@ -72,6 +81,7 @@ enum Wall {
 #[derive(Debug, Clone, Copy)]
 pub struct Clock {
     start: Instant,
+    started: UtcMillis,
     wall: Wall,
 }
 
@@ -79,19 +89,25 @@ impl Clock {
     /// Starts the run now, on the system's wall clock.
     #[must_use]
     pub fn system() -> Self {
-        Self { start: Instant::now(), wall: Wall::System }
+        Self { start: Instant::now(), started: system_utc(), wall: Wall::System }
     }
 
     /// Starts the run now, as if the wall clock read `utc`.
     #[must_use]
     pub fn starting_at(utc: UtcMillis) -> Self {
-        Self { start: Instant::now(), wall: Wall::Offset(utc) }
+        Self { start: Instant::now(), started: utc, wall: Wall::Offset(utc) }
     }
 
     /// Monotonic time since the start of the run.
     #[must_use]
     pub fn uptime(&self) -> Uptime {
         Uptime::START + self.start.elapsed()
+    }
+
+    /// Wall time when it was started.
+    #[must_use]
+    pub const fn started(&self) -> UtcMillis {
+        self.started
     }
 
     /// Wall time.

@@ -2,7 +2,7 @@
 
 use crate::entries::{EntryRefusal, EntryRequest, EntryWish, Taken};
 use crate::snapshot::{LineSnapshot, RunId};
-use setward_alarm::{AlarmId, AlarmState};
+use setward_alarm::{AlarmId, AlarmState, Delivery, ServerId};
 use setward_protocol::UtcMillis;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -116,13 +116,23 @@ pub struct Request {
     pub answer: oneshot::Sender<Result<Granted, Refusal>>,
 }
 
-/// Something that happened outside the line task and is to be kept as an event of the daemon.
+/// Something that happened outside the line task.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Told {
-    /// What happened, in stable words.
-    pub what: &'static str,
-    /// More words, for people.
-    pub note: String,
+pub enum Told {
+    /// To be kept as an event of the daemon.
+    Event {
+        /// What happened, in stable words.
+        what: &'static str,
+        /// More words, for people.
+        note: String,
+    },
+    /// How a server is doing that history is sent to: its alarm follows it.
+    Server {
+        /// Which one.
+        server: ServerId,
+        /// What is told of it.
+        what: Delivery,
+    },
 }
 
 /// The way to the events of the daemon, for parts that have nothing else to say to the line task. Cheap to clone.
@@ -139,7 +149,12 @@ impl Teller {
 
     /// Has an event kept; false if the line task has ended.
     pub async fn tell(&self, what: &'static str, note: String) -> bool {
-        self.0.send(Told { what, note }).await.is_ok()
+        self.0.send(Told::Event { what, note }).await.is_ok()
+    }
+
+    /// Tells how a server is doing; false if the line task has ended.
+    pub async fn tell_of_server(&self, server: ServerId, what: Delivery) -> bool {
+        self.0.send(Told::Server { server, what }).await.is_ok()
     }
 }
 

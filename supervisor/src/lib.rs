@@ -21,11 +21,14 @@ pub mod line;
 pub mod notify;
 pub mod poll;
 pub mod prove;
+pub mod reload;
 pub mod replay;
 pub mod report;
 pub mod run;
 pub mod sink;
 pub mod snapshot;
+pub mod supervision;
+pub mod watchdog;
 pub mod web;
 
 pub use setward_alarm as alarm;

@@ -12,14 +12,17 @@ pub mod derived;
 mod entering;
 pub mod follow;
 mod followed;
+mod log;
 pub mod past;
 mod products;
 pub mod quality;
 pub mod recipes;
+pub mod removed;
 pub mod signals;
 pub mod slope;
 pub mod stations;
 pub mod storage;
+mod told;
 mod wiring;
 pub mod wishes;
 pub mod writer;
@@ -29,20 +32,21 @@ use crate::clock::Clock;
 use crate::entries::desk::EntryDesk;
 use crate::entries::{EntryRequest, EntryView};
 use crate::handle::{Looks, Request, Told};
-use crate::history::{Batch, Event, NewSample, StoredEntry, StoredEvent, band};
+use crate::history::{AlarmRecord, Batch, Event, NewSample, StoredEntry, StoredEvent, band};
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
-use alarms::{AlarmBook, Beside, Person, SILENT};
+use alarms::{AlarmBook, Beside, Person};
 use batches::BatchView;
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
 use derived::DerivedBook;
 use follow::{FollowBook, Following};
+use log::log_event;
 use past::Past;
 use quality::QualityBook;
 use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
-use setward_config::line::{Belt, Line, LineAlarm};
+use setward_config::line::{Belt, Line};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
 use signals::{Fresh, SignalBook};
@@ -56,7 +60,7 @@ use writer::{SharedStatus, Work};
 /// History is handed to the store this often.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
 /// How long the writer may take to accept the last batch.
-const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(5);
+const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(1);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
 /// Whoever has looked is taken to look again for so long.
@@ -156,6 +160,8 @@ pub struct LineTask<'a> {
     said: Vec<Said>,
     counts: Counts,
     sequence: u64,
+    /// Open alarms that the files no longer have.
+    removed: Vec<AlarmRecord>,
     pending: Work,
     ticks: u64,
     /// How often anybody had looked when last counted, and in which tick that was.
@@ -186,6 +192,7 @@ impl<'a> LineTask<'a> {
             alarms,
             counts: Counts::default(),
             sequence: 0,
+            removed: Vec::new(),
             pending: Work::default(),
             ticks: 0,
             looked: (0, 0),
@@ -219,6 +226,7 @@ impl<'a> LineTask<'a> {
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let configuration = &self.line.fingerprint;
         self.daemon_event("started", Some(format!("{}configuration {configuration}", before.words())));
+        self.close_removed();
         self.take_up_entries();
         loop {
             let timeout = self.core.poll_timeout().map(|at| self.clock.instant(at));
@@ -228,7 +236,7 @@ impl<'a> LineTask<'a> {
                 _ = &mut channels.stop => break,
                 Some(request) = channels.requests.recv() => self.handle_request(request),
                 Some(request) = channels.entries.recv() => self.handle_entry(request),
-                Some(told) = channels.told.recv() => self.daemon_event(told.what, Some(told.note)),
+                Some(told) = channels.told.recv() => self.handle_told(told),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
                 _ = tick.tick() => {
@@ -477,21 +485,6 @@ async fn sleep_until_or_never(at: Option<tokio::time::Instant>) {
     match at {
         Some(at) => tokio::time::sleep_until(at).await,
         None => std::future::pending().await,
-    }
-}
-
-/// One line a change of state, with a code that stays the same.
-fn log_event(alarm: &LineAlarm, event: &Event) {
-    let (id, name, occurrence) = (&alarm.id, &alarm.name, event.occurrence);
-    let by = event.by.as_deref().unwrap_or("-");
-    match event.what.as_str() {
-        what if event.note.as_deref() == Some(SILENT) => {
-            tracing::debug!(code = "alarm-silent", alarm = %id, occurrence, "alarm {what}, nobody is called: {name}");
-        }
-        "cleared" if event.states.starts_with('D') => {} // it ended in silence: nobody had been called
-        "raised" => tracing::warn!(code = "alarm-raised", alarm = %id, occurrence, "alarm raised: {name}"),
-        "cleared" => tracing::info!(code = "alarm-cleared", alarm = %id, occurrence, "alarm cleared: {name}"),
-        what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),
     }
 }
 

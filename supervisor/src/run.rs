@@ -5,6 +5,7 @@ use crate::entries::desk::REMEMBERED;
 use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of};
 use crate::line::past::{self, Past};
+use crate::line::removed::removed_of;
 use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
@@ -13,6 +14,7 @@ use crate::poll::plan::{EndpointPlan, plan_line};
 use crate::poll::{Poller, ScanReport};
 use crate::report::keeper;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
+use crate::supervision::{Supervision, TaskName};
 use setward_config::line::Line;
 use setward_protocol::{NoData, Reading};
 use std::fmt;
@@ -28,15 +30,15 @@ const REQUESTS_MAX: usize = 64;
 /// Batches that may wait for the store; the line task keeps more if need be.
 const WORK_MAX: usize = 8;
 
-/// How long a poller that failed waits before it begins anew.
-const RESTART_AFTER: Duration = Duration::from_secs(1);
 /// Events from elsewhere that may wait for the line task.
 const TOLD_MAX: usize = 64;
 /// How often it is looked whether history waits; the history itself is asked once a minute.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 const LOOKS_A_MINUTE: u64 = 12;
-/// How long the store may take with what is left at the end.
-const LAST_WRITE_WITHIN: Duration = Duration::from_secs(10);
+/// How long the store may take with what is left at the end, and with records of batches before it: with what the line task
+/// takes for its last words, less than the five seconds within which the program stops.
+const LAST_WRITE_WITHIN: Duration = Duration::from_millis(2500);
+const LAST_RECORDS_WITHIN: Duration = Duration::from_millis(500);
 
 /// What a run touches outside itself.
 pub struct Edges<D> {
@@ -87,11 +89,21 @@ impl fmt::Display for RunSummary {
     }
 }
 
+/// Why a run can't go on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Failed {
+    /// A part that all others need has ended: nothing can be stopped in order any more.
+    Ended(String),
+    /// A part failed again and again: the rest can still be stopped in order.
+    TooOften(String),
+}
+
 /// A run under way.
 #[derive(Debug)]
 pub struct Running {
     handle: LineHandle,
-    teller: Teller,
+    supervision: Supervision,
+    gave_up: mpsc::Receiver<String>,
     stop: oneshot::Sender<()>,
     line_task: JoinHandle<Counts>,
     pollers: Vec<JoinHandle<()>>,
@@ -113,6 +125,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let records = edges.history.alarm_records().await?;
     let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let entries = entries_of(&line, edges.history.as_ref()).await?;
+    let removed = removed_of(&line, &records);
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
     let status = SharedStatus::default();
@@ -126,6 +139,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let (entering, entered) = mpsc::channel(REQUESTS_MAX);
     let (stop, stopped) = oneshot::channel();
     let (teller, told) = Teller::new(TOLD_MAX);
+    let (supervision, gave_up) = Supervision::new(teller.clone(), edges.clock);
     let first = Arc::new(first_snapshot(&line, edges.clock, run, &records));
     let (snapshot, published) = watch::channel(first);
     let looks = Looks::default();
@@ -143,16 +157,17 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let line_task =
-        tokio::spawn(run_line(line, edges.clock, run, (records, before, past, entries), channels));
+    let left = Before { records, removed, before, past, entries };
+    let line_task = tokio::spawn(run_line(line, edges.clock, run, left, channels));
 
-    let pollers = endpoints
-        .into_iter()
-        .map(|plan| tokio::spawn(keep_polling(plan, Arc::clone(&edges.dial), edges.clock, reports.clone())));
+    let pollers = endpoints.into_iter().map(|plan| {
+        let edges = (Arc::clone(&edges.dial), edges.clock, reports.clone());
+        tokio::spawn(keep_polling(plan, edges, supervision.clone()))
+    });
     let pollers = pollers.collect();
     let handle = LineHandle::new(requests, published, looks).with_entries(entering);
-    let notices = tokio::spawn(tell_notices(history, status.clone(), teller.clone()));
-    Ok(Running { handle, teller, stop, line_task, pollers, notices, keeper, writer, status })
+    let notices = tokio::spawn(tell_notices(history, status.clone(), teller));
+    Ok(Running { handle, supervision, gave_up, stop, line_task, pollers, notices, keeper, writer, status })
 }
 
 impl Running {
@@ -165,12 +180,30 @@ impl Running {
     /// The way to the daemon's events.
     #[must_use]
     pub fn teller(&self) -> Teller {
-        self.teller.clone()
+        self.supervision.teller().clone()
     }
 
-    /// Returns only if the line task ends although nobody stopped it; that is a fault of this program.
-    pub async fn line_task_ended(&mut self) -> Result<Counts, JoinError> {
-        (&mut self.line_task).await
+    /// What begins failed tasks anew.
+    #[must_use]
+    pub const fn supervision(&self) -> &Supervision {
+        &self.supervision
+    }
+
+    /// How the store is doing.
+    #[must_use]
+    pub fn store_status(&self) -> SharedStatus {
+        self.status.clone()
+    }
+
+    /// Returns only when the run can't go on, with the reason: the line task or the writer ended although nobody stopped
+    /// them, or a task has failed too often.
+    pub async fn failed(&mut self) -> Failed {
+        tokio::select! {
+            biased;
+            ended = &mut self.line_task => Failed::Ended(format!("the line task ended by itself: {ended:?}")),
+            ended = &mut self.writer => Failed::Ended(format!("the way to the history ended by itself: {ended:?}")),
+            Some(why) = self.gave_up.recv() => Failed::TooOften(why),
+        }
     }
 
     /// Stops the run in order: the line task, the pollers, then the store with all it still has to keep.
@@ -183,14 +216,14 @@ impl Running {
         let counts = self.line_task.await?;
         self.notices.abort();
         // What it still has to keep is worked out from history once more at the next start, should this take too long.
-        let _late = tokio::time::timeout(LAST_WRITE_WITHIN, self.keeper).await;
+        let _late = tokio::time::timeout(LAST_RECORDS_WITHIN, self.keeper).await;
         for poller in self.pollers {
             poller.abort();
         }
         match tokio::time::timeout(LAST_WRITE_WITHIN, self.writer).await {
             Ok(written) => written?,
             Err(_elapsed) => {
-                let within = LAST_WRITE_WITHIN.as_secs();
+                let within = LAST_WRITE_WITHIN.as_secs_f64();
                 tracing::error!(
                     code = "history-stuck",
                     "the disk did not take the last readings within {within} s"
@@ -226,21 +259,12 @@ impl Running {
 /// Polls an endpoint, and begins anew should its poller fail: one controller's fault must not blind the line for good.
 async fn keep_polling<D: Dial + 'static>(
     plan: EndpointPlan,
-    dial: Arc<D>,
-    clock: Clock,
-    reports: mpsc::Sender<ScanReport>,
+    (dial, clock, reports): (Arc<D>, Clock, mpsc::Sender<ScanReport>),
+    supervision: Supervision,
 ) {
-    loop {
-        let poller = Poller::new(plan.clone(), Arc::clone(&dial), clock, reports.clone());
-        match tokio::spawn(poller.run()).await {
-            Ok(()) => return,
-            Err(error) => {
-                let endpoint = &plan.endpoint;
-                tracing::error!(code = "poller-failed", %endpoint, "polling {endpoint} failed and begins anew: {error}");
-                tokio::time::sleep(RESTART_AFTER).await;
-            }
-        }
-    }
+    let name = TaskName { event: "polling failed", doing: format!("polling {}", plan.endpoint) };
+    let begin = move || Poller::new(plan.clone(), Arc::clone(&dial), clock, reports.clone()).run();
+    supervision.keep(name, begin).await;
 }
 
 /// What a person should know of the history becomes an event, once: at the start, when it comes up later, and when history
@@ -273,8 +297,19 @@ async fn tell_notices(history: Arc<dyn HistoryStore>, status: SharedStatus, tell
     }
 }
 
-/// What the runs before have left: states of alarms, how it ended, readings, entries and the highest of their numbers.
-type Before = (Vec<AlarmRecord>, RunBefore, Vec<Past>, (Vec<StoredEntry>, u64));
+/// What the runs before have left.
+struct Before {
+    /// States of alarms.
+    records: Vec<AlarmRecord>,
+    /// Those among them that are open and that the files no longer have.
+    removed: Vec<AlarmRecord>,
+    /// How the last one ended.
+    before: RunBefore,
+    /// Readings.
+    past: Vec<Past>,
+    /// Entries, and the highest of their numbers.
+    entries: (Vec<StoredEntry>, u64),
+}
 
 /// The newest entries of each kind, and the highest number there is.
 async fn entries_of(
@@ -291,18 +326,14 @@ async fn entries_of(
 }
 
 /// The line task with the storage it lends to the engine.
-async fn run_line(
-    line: Arc<Line>,
-    clock: Clock,
-    run: RunId,
-    (records, before, past, (entries, newest)): Before,
-    channels: LineChannels,
-) -> Counts {
+async fn run_line(line: Arc<Line>, clock: Clock, run: RunId, left: Before, channels: LineChannels) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
-    let (monitor, alarms) = storage.engine(&line, records, wall);
-    let task = LineTask::new(line, clock, run, monitor, alarms).with_past(&past);
-    task.with_entries(entries, newest).run(before, channels).await
+    let (monitor, alarms) = storage.engine(&line, left.records, wall);
+    let task =
+        LineTask::new(line, clock, run, monitor, alarms).with_past(&left.past).with_removed(left.removed);
+    let (entries, newest) = left.entries;
+    task.with_entries(entries, newest).run(left.before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {

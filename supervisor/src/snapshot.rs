@@ -4,6 +4,7 @@
 
 use setward_alarm::{AlarmId, AlarmState, Flags, Forecast};
 use setward_protocol::{Mode, NoData, Reading, SignalId, Uptime, UtcMillis};
+use std::collections::BTreeMap;
 
 /// Number of a run of the daemon, counted by the store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -87,6 +88,10 @@ pub struct ControllerView {
     pub problem: Option<String>,
     /// How long the last answered scan took, ms.
     pub scan_ms: Option<f64>,
+    /// How long all complete scans took together, s.
+    pub scans_took_s: f64,
+    /// Failed scans by the first thing that failed, in words that stay the same.
+    pub failures: BTreeMap<&'static str, u64>,
 }
 
 /// An alarm at one moment.

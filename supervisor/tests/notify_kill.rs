@@ -101,17 +101,17 @@ fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }
 
-/// Stops by itself after a minute.
+/// Stops by itself after some minutes.
 fn start(folder: &Path) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_setward"));
-    command.arg("run").arg(folder).args(["--for", "60 s"]).stdout(Stdio::null()).stderr(Stdio::null());
+    command.arg("run").arg(folder).args(["--for", "4 min"]).stdout(Stdio::null()).stderr(Stdio::null());
     command.spawn().unwrap()
 }
 
-/// Waits until `is_so`, half a minute at most.
+/// Waits until `is_so`, a minute and a half at most.
 fn wait_until(what: &str, is_so: impl Fn() -> bool) {
     let (_held, nothing) = std::sync::mpsc::channel::<()>();
-    for _ in 0..600 {
+    for _ in 0..1800 {
         if is_so() {
             return;
         }

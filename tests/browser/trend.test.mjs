@@ -159,7 +159,7 @@ test("a drag chooses a stretch, the cursor tells all panes, Shift and drag moves
   await page.waitForTimeout(1500);
   await page.screenshot({ path: path.join(shots, "trend-zoomed.png"), fullPage: true });
   const saved = page.waitForEvent("download");
-  await page.getByRole("button", { name: "Save what is drawn as a PNG" }).click();
+  await page.getByRole("button", { name: "Picture: save what is drawn as a PNG" }).click();
   const picture = await saved;
   assert.match(picture.suggestedFilename(), /^trend-TT-310-TT-313-ST-340-\d{8}T\d{4}Z\.png$/);
   await picture.saveAs(path.join(shots, "trend-picture.png"));

@@ -169,7 +169,8 @@ impl Model {
             | Kind::MovingAverage(_)
             | Kind::Drift(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => return None,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => return None,
         })
     }
 

@@ -110,7 +110,8 @@ impl Judged {
             | Kind::EquivalentTime(_)
             | Kind::Drift(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => margin,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => margin,
         };
         let (must, may) = (
             model(1.2, -margin, 2.0 * poll_s + 1.0, COVERAGE)?,
@@ -150,7 +151,8 @@ fn memory_s(kind: &Kind) -> f64 {
         | Kind::EquivalentTime(_)
         | Kind::Drift(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => 30.0,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => 30.0,
     }
 }
 
@@ -176,7 +178,7 @@ impl Truth {
         let links = of_kind(|kind| matches!(kind, Kind::Communication(_))).filter_map(|(id, alarm)| {
             match alarm.settings.watches {
                 Watched::Controller(controller) => Some((id, alarm.id.clone(), usize::from(controller.0))),
-                Watched::Signal(_) => None,
+                Watched::Signal(_) | Watched::Server(_) => None,
             }
         });
         let instruments = of_kind(|kind| matches!(kind, Kind::Measurement(_)))

@@ -10,6 +10,7 @@ mod hides;
 mod kinds;
 mod patterns;
 mod record;
+mod servers;
 mod speaks;
 
 use super::names::well_formed;
@@ -17,7 +18,8 @@ use super::stations::signal_id;
 use super::{LineNames, conditions};
 use crate::capacity::MAX_ALARMS;
 use crate::line::{
-    Controller, FOLLOWED_EVERY, LineAlarm, LineEntry, LineSignal, Origin, Station, StationId, Tank, gap_limit,
+    Controller, FOLLOWED_EVERY, LineAlarm, LineEntry, LineSignal, Origin, Server, Station, StationId, Tank,
+    gap_limit,
 };
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::{RawAlarm, RawAlarms};
@@ -41,6 +43,7 @@ pub(crate) struct Context<'a> {
     pub(crate) recipes: Recipes<'a>,
     pub(crate) entries: &'a [Option<LineEntry>],
     pub(crate) tanks: &'a [Option<Tank>],
+    pub(crate) servers: &'a [Server],
 }
 
 impl<'a> Context<'a> {
@@ -92,6 +95,8 @@ pub(crate) fn check(raw: &RawAlarms, context: &Context<'_>, sink: &mut Sink) -> 
         }
     }
     alarms.extend(automatic::check(raw, context, sink));
+    // Last: whoever does without servers takes them off without another alarm changing its number.
+    alarms.extend(servers::check(context.servers));
     alarms
 }
 

@@ -1,15 +1,21 @@
 //! How long history is kept, and the servers it is sent to.
 
 use super::LineNames;
+use super::names::well_formed;
 use crate::line::{HistorySettings, Server};
 use crate::problem::{At, Code, Span, quoted};
+use crate::quantity::show_time;
 use crate::raw::site::{RawHistory, RawServer, RawSite};
 use crate::reader::Sink;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// Most servers: each has a task and a queue of its own.
 const SERVERS_MAX: usize = 8;
+/// How long a server may lack something before its alarm raises, if the file does not say; the least and the most it may say.
+const BEHIND: Duration = Duration::from_secs(15 * 60);
+const BEHIND_RANGE: (Duration, Duration) = (Duration::from_secs(60), Duration::from_secs(30 * 86_400));
 const EXAMPLE: &str = "\"http://127.0.0.1:8428\"";
 
 /// Checks both.
@@ -63,6 +69,9 @@ fn server(raw: &RawServer, sink: &mut Sink) -> Option<Server> {
         warn_of_open_token(raw, url, sink);
         fits(raw, url, sink);
     }
+    if let Some(name) = &raw.name {
+        well_formed("server", name, sink);
+    }
     let text = |written: &Option<At<String>>| written.as_ref().map(|text| text.value.clone());
     Some(Server {
         name: text(&raw.name)?,
@@ -71,8 +80,20 @@ fn server(raw: &RawServer, sink: &mut Sink) -> Option<Server> {
         bucket: text(&raw.bucket)?,
         token_file: text(&raw.token_file).map(PathBuf::from),
         ca: text(&raw.ca).map(PathBuf::from),
+        behind_most: behind_most(raw, sink)?,
         send: raw.send.as_ref().map(|tags| tags.value.iter().map(|tag| tag.value.clone()).collect()),
     })
+}
+
+fn behind_most(raw: &RawServer, sink: &mut Sink) -> Option<Duration> {
+    let Some(written) = &raw.behind_most else { return Some(BEHIND) };
+    let (least, most) = BEHIND_RANGE;
+    let is_fit = (least..=most).contains(&written.value);
+    if !is_fit {
+        let message = format!("`behind_most` is {}", show_time(written.value));
+        sink.report(Code::OutOfBounds, written.at, message, "accepted is \"1 min\" to \"30 d\"");
+    }
+    is_fit.then_some(written.value)
 }
 
 /// Scheme, host and port, and nothing else: the write call's path is the same on every server.

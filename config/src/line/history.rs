@@ -1,6 +1,7 @@
 //! How long history is kept on this machine, and the servers that it is sent to.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// How history is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,4 +52,6 @@ pub struct Server {
     pub ca: Option<PathBuf>,
     /// Tags of the signals that are sent; `None`: all.
     pub send: Option<Vec<String>>,
+    /// How long it may lack something before its alarm raises.
+    pub behind_most: Duration,
 }

@@ -3,6 +3,7 @@
 use super::notify::{self, RawMail, RawWebhook};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
+use std::time::Duration;
 
 /// All of `site.toml`.
 #[derive(Debug, Default)]
@@ -45,6 +46,7 @@ pub(crate) struct RawServer {
     pub(crate) token_file: Option<At<String>>,
     pub(crate) ca: Option<At<String>>,
     pub(crate) send: Option<At<Vec<At<String>>>>,
+    pub(crate) behind_most: Option<At<Duration>>,
 }
 
 /// Reads all of `site.toml`.
@@ -88,6 +90,7 @@ fn server(reader: &mut TableReader<'_, '_>) -> RawServer {
         token_file: reader.may_text("token_file", "\"server-token\""),
         ca: reader.may_text("ca", "\"plant-ca.pem\""),
         send: reader.may("send", "[\"TT-310\"]"),
+        behind_most: reader.may_time("behind_most", "\"15 min\""),
     }
 }
 

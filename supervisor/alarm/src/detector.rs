@@ -11,12 +11,13 @@ use crate::communication::CommunicationDetector;
 use crate::drift::DriftDetector;
 use crate::equivalent_time::EquivalentTimeDetector;
 use crate::event::Forecast;
+use crate::forwarding::ForwardingDetector;
 use crate::judge::Judge;
 use crate::measurement::MeasurementDetector;
 use crate::pair::{Differences, Pair};
 use crate::rate::RateDetector;
 use crate::segment::{Anchor, Segment, Sight, Step};
-use crate::settings::{AlarmSettings, BatchEdge, Kind, Target};
+use crate::settings::{AlarmSettings, BatchEdge, Delivery, Kind, Target};
 use crate::status::StatusDetector;
 use crate::time_weighted::ExposureDetector;
 use core::time::Duration;
@@ -65,6 +66,7 @@ enum Way {
     Drift(DriftDetector),
     EquivalentTime(EquivalentTimeDetector),
     Exposure(ExposureDetector),
+    Forwarding(ForwardingDetector),
     Measurement(MeasurementDetector),
     Rate(RateDetector),
     Status(StatusDetector),
@@ -88,6 +90,7 @@ impl Detector {
                 Way::Measurement(MeasurementDetector::new(*measurement, settings.gap_limit))
             }
             Kind::Communication(settings) => Way::Communication(CommunicationDetector::new(*settings)),
+            Kind::Forwarding(settings) => Way::Forwarding(ForwardingDetector::new(*settings)),
         };
         let pair = settings.kind.other_signal().map(Pair::new);
         let stands_alone = settings.in_a_row.is_some();
@@ -189,6 +192,18 @@ impl Detector {
         changes
     }
 
+    /// Something is told of the server.
+    pub(crate) fn handle_delivery(&mut self, at: Uptime, what: Delivery) -> Changes {
+        let mut changes = Changes::new();
+        self.judge_mut().handle_delivery(at, what, &mut changes);
+        changes
+    }
+
+    /// Whether it holds a value against something, and not the absence of one.
+    const fn judges_values(&self) -> bool {
+        !matches!(self.way, Way::Measurement(_) | Way::Communication(_) | Way::Forwarding(_))
+    }
+
     /// A batch begins or ends.
     pub(crate) fn handle_batch(&mut self, at: Uptime, edge: BatchEdge) -> Changes {
         let mut changes = Changes::new();
@@ -199,7 +214,7 @@ impl Detector {
     /// When a timer of this detector runs out, if the last sample is then still young enough to act on.
     pub(crate) fn deadline(&self) -> Option<Uptime> {
         let deadline = self.judge().deadline()?;
-        let judges_values = !matches!(self.way, Way::Measurement(_) | Way::Communication(_));
+        let judges_values = self.judges_values();
         let is_young = !judges_values || self.anchor.seen(deadline, self.gap_limit).is_some();
         is_young.then_some(deadline)
     }
@@ -218,7 +233,7 @@ impl Detector {
 
     /// Since when the value has been beyond; `None` also when it has been out of sight for too long to say.
     pub(crate) fn beyond_since(&self, now: Uptime) -> Option<Uptime> {
-        let judges_values = !matches!(self.way, Way::Measurement(_) | Way::Communication(_));
+        let judges_values = self.judges_values();
         let is_seen = self.anchor.seen(now, self.gap_limit).is_some();
         self.judge().beyond_since().filter(|_| is_seen || !judges_values)
     }
@@ -235,7 +250,7 @@ impl Detector {
 
     /// Why it could not find its condition now, whatever the signal did.
     pub(crate) fn blindness(&self, now: Uptime, lent: &[Segment]) -> Option<Blindness> {
-        if matches!(self.way, Way::Measurement(_) | Way::Communication(_)) {
+        if !self.judges_values() {
             return None;
         }
         match self.anchor.sight(now, self.gap_limit) {
@@ -266,6 +281,7 @@ impl Detector {
             Way::Drift(judge) => judge,
             Way::EquivalentTime(judge) => judge,
             Way::Exposure(judge) => judge,
+            Way::Forwarding(judge) => judge,
             Way::Measurement(judge) => judge,
             Way::Rate(judge) => judge,
             Way::Status(judge) => judge,
@@ -280,6 +296,7 @@ impl Detector {
             Way::Drift(judge) => judge,
             Way::EquivalentTime(judge) => judge,
             Way::Exposure(judge) => judge,
+            Way::Forwarding(judge) => judge,
             Way::Measurement(judge) => judge,
             Way::Rate(judge) => judge,
             Way::Status(judge) => judge,

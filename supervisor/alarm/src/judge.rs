@@ -3,7 +3,7 @@
 use crate::detector::Changes;
 use crate::event::Forecast;
 use crate::segment::Segment;
-use crate::settings::{BatchEdge, Target};
+use crate::settings::{BatchEdge, Delivery, Target};
 use setward_protocol::{Reading, Uptime};
 
 /// Decides when a condition begins and ends. `lent` is the alarm's own share of the caller's segments.
@@ -37,6 +37,9 @@ pub(crate) trait Judge {
 
     /// A scan of the controller.
     fn handle_scan(&mut self, _at: Uptime, _answered: bool, _changes: &mut Changes) {}
+
+    /// What is told of the server.
+    fn handle_delivery(&mut self, _at: Uptime, _what: Delivery, _changes: &mut Changes) {}
 
     /// A batch begins or ends.
     fn handle_batch(&mut self, _at: Uptime, _edge: BatchEdge, _changes: &mut Changes) {}

@@ -35,6 +35,7 @@ pub mod event;
 mod exposure;
 mod first_out;
 pub mod flags;
+mod forwarding;
 mod judge;
 mod mean;
 mod measurement;
@@ -61,9 +62,9 @@ pub use queue::{EVENTS_MAX, events_needed};
 pub use segment::Segment;
 pub use settings::{
     AlarmId, AlarmSettings, Allowance, AverageReference, BatchEdge, CauseGroup, Codes, CommunicationSettings,
-    DeviationSettings, DiscrepancySettings, DriftSettings, EquivalentTimeSettings, Kind, Leak, LimitSettings,
-    MeasurementSettings, MovingAverageSettings, RateSettings, Reference, Side, StatusSettings, Target,
-    TimeWeightedSettings, Watched, Width,
+    Delivery, DeviationSettings, DiscrepancySettings, DriftSettings, EquivalentTimeSettings,
+    ForwardingSettings, Kind, Leak, LimitSettings, MeasurementSettings, MovingAverageSettings, RateSettings,
+    Reference, ServerId, Side, StatusSettings, Target, TimeWeightedSettings, Watched, Width,
 };
 pub use slot::{CAUSES_MAX, Slot};
 pub use state::{AlarmState, Refusal};

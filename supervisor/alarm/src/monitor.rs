@@ -3,6 +3,7 @@
 //! The caller lends the storage: one [`Slot`] an alarm, one [`Head`] a signal, and [`Segment`]s for the kinds that keep a
 //! window. See the crate's contract. What people wish is in `wishes.rs`, what keeps alarms silent in `silence.rs`.
 
+mod servers;
 mod silence;
 mod wishes;
 
@@ -87,7 +88,7 @@ pub struct Monitor<'a> {
     /// Nothing is due before this; `None`: nothing at all. Made exact with each timeout, so that a timer that has been
     /// stopped costs one call too many and no search.
     due: Option<Uptime>,
-    /// The first alarm that watches a controller.
+    /// The first alarm that watches a controller or a server.
     first_of_controllers: Option<u16>,
 }
 
@@ -112,7 +113,7 @@ impl<'a> Monitor<'a> {
                 Watched::Signal(signal) => {
                     heads.get_mut(signal.index()).and_then(|head| head.first.replace(index))
                 }
-                Watched::Controller(_) => first_of_controllers.replace(index),
+                Watched::Controller(_) | Watched::Server(_) => first_of_controllers.replace(index),
             };
             let compared = slot.detector.reference_signal();
             let head = compared.and_then(|signal| heads.get_mut(signal.index()));

@@ -5,8 +5,9 @@ mod kinds;
 use core::time::Duration;
 pub use kinds::{
     Allowance, AverageReference, CODES_MAX, Codes, CommunicationSettings, DeviationSettings,
-    DiscrepancySettings, DriftSettings, EquivalentTimeSettings, Leak, LimitSettings, MeasurementSettings,
-    MovingAverageSettings, RateSettings, Reference, StatusSettings, TimeWeightedSettings, Width,
+    DiscrepancySettings, DriftSettings, EquivalentTimeSettings, ForwardingSettings, Leak, LimitSettings,
+    MeasurementSettings, MovingAverageSettings, RateSettings, Reference, StatusSettings,
+    TimeWeightedSettings, Width,
 };
 use setward_protocol::{ControllerId, ModeSet, SignalId, StationId};
 
@@ -67,6 +68,8 @@ pub enum Kind {
     Measurement(MeasurementSettings),
     /// Whether a controller answers. It watches a controller.
     Communication(CommunicationSettings),
+    /// Whether a server has what was sent. It watches a server.
+    Forwarding(ForwardingSettings),
 }
 
 impl Kind {
@@ -85,6 +88,7 @@ impl Kind {
             Self::Drift(_) => "drift",
             Self::Measurement(_) => "measurement",
             Self::Communication(_) => "communication",
+            Self::Forwarding(_) => "forwarding",
         }
     }
 }
@@ -105,7 +109,8 @@ impl Kind {
             | Self::EquivalentTime(_)
             | Self::Drift(_)
             | Self::Measurement(_)
-            | Self::Communication(_) => None,
+            | Self::Communication(_)
+            | Self::Forwarding(_) => None,
         }
     }
 
@@ -123,7 +128,8 @@ impl Kind {
             | Self::EquivalentTime(_)
             | Self::Drift(_)
             | Self::Measurement(_)
-            | Self::Communication(_) => None,
+            | Self::Communication(_)
+            | Self::Forwarding(_) => None,
         }
     }
 }
@@ -135,6 +141,33 @@ pub enum Watched {
     Signal(SignalId),
     /// Whether a controller answers.
     Controller(ControllerId),
+    /// Whether a server that history is sent to keeps up.
+    Server(ServerId),
+}
+
+/// Index of a server in its line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ServerId(pub u8);
+
+impl ServerId {
+    /// The index into the line's list of servers.
+    #[must_use]
+    pub const fn index(self) -> usize {
+        self.0 as usize
+    }
+}
+
+/// What is told of a server.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Delivery {
+    /// Sending to it begins.
+    Begins,
+    /// It is known to lack something.
+    Behind,
+    /// It has everything there is.
+    CaughtUp,
+    /// Something was dropped before it had it.
+    Lost,
 }
 
 impl Watched {
@@ -143,7 +176,7 @@ impl Watched {
     pub const fn signal(self) -> Option<SignalId> {
         match self {
             Self::Signal(signal) => Some(signal),
-            Self::Controller(_) => None,
+            Self::Controller(_) | Self::Server(_) => None,
         }
     }
 }

@@ -62,7 +62,7 @@ pub(crate) fn tell(found: &Verification, what: &str, file: &Path, json: bool) ->
     } else {
         println!("{}\n{found}", file.display());
         let verdict = if found.is_sound() {
-            "sound: every checksum, the order of the chunks and the audit chain agree"
+            "sound: every checksum, the order of the chunks, the audit chain and the records beside it agree"
         } else {
             "NOT SOUND: see the faults above"
         };

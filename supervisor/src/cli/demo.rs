@@ -6,7 +6,8 @@ pub mod play;
 pub mod rounds;
 pub mod week;
 
-use super::run::{USER_TIMEOUT_MARGIN, listen, page_line, print_summary, stop_signal, time_is_up, watch};
+use super::run::{listen, page_line, print_summary, stop_signal, time_is_up};
+use super::watching::{USER_TIMEOUT_MARGIN, watch};
 use super::{Exit, Stopping, fail};
 use crate::clock::{Clock, ShownTime, WallTime};
 use crate::history::Settings;
@@ -70,7 +71,7 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
     let greeting = greeting(&listener, keep, false);
     // Whatever a kept folder says: a demo calls nobody.
     let line = Line { notify: Notify::default(), ..line };
-    let exit = watch(line, listener, &greeting, stopping, stop_signal()).await;
+    let exit = watch(line, None, listener, &greeting, stopping).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
     let _served = tokio::time::timeout(std::time::Duration::from_secs(2), serving).await;
@@ -126,6 +127,7 @@ async fn with_week(
         history,
         clock: WallTime::Shown(shown),
         servers: Vec::new(),
+        reloader: None,
         notify: Outlook::default(),
     };
     let page = tokio::spawn(web::serve(listener, state, async {

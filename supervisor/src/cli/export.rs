@@ -50,9 +50,10 @@ enum Format {
 
 const EXPORT_EXAMPLES: &str = "\
 Columns: utc, local_time, tag, value, unit, quality, setpoint, tolerance_low, tolerance_high, run, recipe, batch.
-recipe: what the station of the signal ran then, by the recipe numbers of the controllers. batch: a kettle's signals have
-the controller's number of the batch, a soak tank's their tank; behind the tanks it is the tank that feeds the line at that
-moment, which what is in the fryer left some minutes before. Where no word says it, it is empty.
+recipe: what the station of the signal ran then, by the recipe numbers of the controllers. batch: the batch in a kettle,
+the batches in a soak tank, behind the tanks those that are fed to the line at that moment (what is in the fryer left the tank
+some minutes before), by the records of batches; two are joined by +. Where there is no record it is the controller's number of
+the batch, or the tank; where nothing says it, it is empty.
 A reading without a value is a row too, with its reason. Works while the line is watched and when it is not.
 
 Examples:

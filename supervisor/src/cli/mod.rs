@@ -16,6 +16,7 @@ pub(crate) mod plot;
 mod probe;
 mod prove;
 mod read_plan;
+mod reload;
 mod replay;
 mod report;
 mod restore;
@@ -23,6 +24,7 @@ mod run;
 mod test_message;
 pub(crate) mod trend;
 mod verify;
+mod watching;
 pub(crate) mod window;
 pub(crate) mod wish;
 
@@ -84,6 +86,7 @@ Examples:
   setward report alarms plant/line-2 --from \"30 d\"
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
+  setward reload plant/line-2 --by Ana
 
 Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
 
@@ -117,6 +120,8 @@ enum Command {
     LoopSheet(loop_sheet::LoopSheetArguments),
     /// Write readings out of history as CSV
     Export(export::ExportArguments),
+    /// Have the running daemon read its line folder anew, once that is checked
+    Reload(reload::ReloadArguments),
     /// Run alarm settings over kept history: what they would have told, sooner or later than then
     Replay(replay::ReplayArguments),
     /// Say what history tells of the alarms: calls, nuisances, and how long each could not have fired
@@ -255,6 +260,7 @@ pub fn main() -> ExitCode {
         )),
         Command::Enter(arguments) => block_on(enter::enter(&arguments)),
         Command::Trend(arguments) => block_on(trend::trend(&arguments)),
+        Command::Reload(arguments) => block_on(reload::reload(&arguments)),
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),

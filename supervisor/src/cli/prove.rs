@@ -56,7 +56,7 @@ pub(crate) fn prove(arguments: &ProveArguments) -> Exit {
 fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     let mut line = check::load(&arguments.folder)?;
     // Nothing of a proof goes anywhere.
-    line.history.servers.clear();
+    line.without_servers();
     let line = Arc::new(line);
     let alarms = asked_for(&line, &arguments.only)?;
     let is_terminal = std::io::stderr().is_terminal();

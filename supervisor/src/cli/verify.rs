@@ -17,8 +17,10 @@ pub(crate) struct VerifyArguments {
 }
 
 const VERIFY_EXAMPLES: &str = "\
-Checks the file's structure, the checksum of every block, that chunks follow each other without a hole, the roll-ups, the
-journal and the audit chain. Works while the line is watched. Exit codes: 0 sound, 1 not.
+Checks the file's structure, the checksum of every block and of every row, that chunks follow each other without a hole, the
+roll-ups, the journal, the audit chain, that each record of what people decided is what the chain says, and the line folders'
+files by their hashes. It can't tell whether somebody who may write the file made all of it anew: keep copies elsewhere.
+Works while the line is watched. Exit codes: 0 sound, 1 not.
 
 Examples:
   setward verify plant/line-2

@@ -1,8 +1,11 @@
-//! To which recipe and to which batch or tank a kept reading belongs, by the words of the controllers as history has them.
+//! To which recipe and to which batch or tank a kept reading belongs, by the records of batches, and where there are none by the
+//! words of the controllers as history has them.
 //!
-//! A kettle's readings belong to the batch that its controller numbers, a tank's to the tank. Behind the tanks it is the tank
-//! that feeds the line at that moment: what is in the fryer then has left it some minutes before. What no word says stays empty.
+//! A kettle's readings belong to its batch, a tank's to the batches in it. Behind the tanks it is what is fed to the line at that
+//! moment: what is in the fryer then has left the tank some minutes before. Without a record it is the controller's number of the
+//! batch, and the tank. What nothing says stays empty.
 
+use super::belongs_records::Records;
 use super::{ExactSample, HistoryError, HistoryStore, Span};
 use crate::line::recipes::RecipeBook;
 use crate::snapshot::RunId;
@@ -39,6 +42,7 @@ pub struct Belonging {
 #[derive(Debug)]
 pub struct BelongingThen<'a> {
     belonging: &'a Belonging,
+    records: Records,
     /// By run and tag: values of the words in order of time; `None`: no good value from then on.
     words: BTreeMap<(RunId, String), Vec<(UtcMillis, Word)>>,
     /// By run and station: recipes in order of time.
@@ -61,7 +65,9 @@ impl Belonging {
         store: &dyn HistoryStore,
         span: Span,
     ) -> Result<BelongingThen<'_>, HistoryError> {
-        let mut then = BelongingThen { belonging: self, words: BTreeMap::new(), recipes: BTreeMap::new() };
+        let records = Records::of(store, span).await?;
+        let (words, recipes) = (BTreeMap::new(), BTreeMap::new());
+        let mut then = BelongingThen { belonging: self, records, words, recipes };
         for tag in self.tags() {
             let mut from = span.from().0.saturating_sub(HOUR_MS);
             while from < span.to().0 {
@@ -134,21 +140,29 @@ impl BelongingThen<'_> {
         recipes.get(recipe).map_or("", String::as_str)
     }
 
-    /// The batch or tank that a reading is about: `4711`, `tank 4`; empty if no word says it.
+    /// The batches that a reading is about, by their records: `kettle-1-20261123T1100Z`, two joined by `+`; else the
+    /// controller's number of it or the tank: `4711`, `tank 4`; empty if nothing says it.
     #[must_use]
     pub fn batch(&self, tag: &str, run: RunId, utc: UtcMillis) -> String {
         let Some(LineOfRun { line, .. }) = self.belonging.runs.get(&run) else { return String::new() };
         let Some(signal) = line.signal_by_tag(tag) else { return String::new() };
         if let Some(kettle) = kettle_of(line, signal) {
-            return self.batch_in(line, kettle, run, utc).unwrap_or_default();
+            let recorded = self.records.in_kettle(&kettle.name, utc);
+            let by_word = || self.batch_in(line, kettle, run, utc).unwrap_or_default();
+            return if recorded.is_empty() { by_word() } else { recorded };
         }
         let is_of =
             |tank: &&setward_config::line::Tank| [Some(tank.state), tank.temperature].contains(&Some(signal));
-        let number = match line.tanks.iter().find(is_of) {
-            Some(tank) => Some(tank.number.to_string()),
-            None if is_behind_tanks(line, signal) => self.fed_from(line, run, utc),
-            None => None,
+        let (recorded, number) = match line.tanks.iter().find(is_of) {
+            Some(tank) => (self.records.in_tank(tank.number, utc), Some(tank.number.to_string())),
+            None if is_behind_tanks(line, signal) => {
+                (self.records.on_the_line(utc), self.fed_from(line, run, utc))
+            }
+            None => (String::new(), None),
         };
+        if !recorded.is_empty() {
+            return recorded;
+        }
         number.map(|number| format!("tank {number}")).unwrap_or_default()
     }
 

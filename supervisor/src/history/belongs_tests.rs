@@ -77,3 +77,42 @@ async fn a_kettle_has_its_batch_a_tank_itself_the_line_the_tank_that_feeds_and_t
     assert_eq!(batch("PT-120", 10), "", "the steam of both kettles");
     assert_eq!(then.batch("TT-310", RunId(2), second(10)), "");
 }
+
+/// Records of two batches: each in its kettle, both in one tank, and on the line while they are fed.
+#[tokio::test]
+async fn where_batches_have_records_they_are_named_by_them() {
+    let (belonging, store) = history(200, &[("XI-151", &[(0, good(4.0))])]).await;
+    let kept: serde_json::Value =
+        serde_json::from_str(include_str!("../../tests/batch_record.json")).unwrap();
+    let utc = |at: i64| jiff::Timestamp::from_millisecond(second(at).0).unwrap().to_string();
+    for (id, start, end) in [("kettle-1-one", 0, 50), ("kettle-1-two", 50, 90)] {
+        let mut record = kept.clone();
+        record["kettle"] = "Kettle 1".into();
+        record["soak"]["tank"] = 5.into();
+        record["soak"]["from"] = utc(end).into();
+        record["is_complete"] = true.into();
+        let (from, to) = (utc(120), utc(150));
+        record["fed"] = serde_json::json!([{ "tank": 5, "from": from, "to": to, "goes_on": false, "packed_from": null,
+            "packed_to": null, "packed_not_before": null, "packed_not_after": null }]);
+        let end = Some(second(end));
+        let row = crate::history::BatchRow {
+            id: id.to_owned(),
+            start: second(start),
+            end,
+            record: record.to_string(),
+        };
+        store.keep_batch(row).await.unwrap();
+    }
+    let then = belonging.then(&store, Span::new(second(0), second(200)).unwrap()).await.unwrap();
+    let batch = |tag, at| then.batch(tag, RunId(1), second(at));
+    assert_eq!([10, 60, 95].map(|at| batch("TT-101", at)), ["kettle-1-one", "kettle-1-two", ""]);
+    let tanks = [10, 60, 100, 130, 160].map(|at| batch("TT-135", at));
+    assert_eq!(
+        tanks,
+        ["tank 5", "kettle-1-one", "kettle-1-one+kettle-1-two", "kettle-1-one+kettle-1-two", "tank 5"]
+    );
+    assert_eq!(
+        [100, 130, 160].map(|at| batch("TT-310", at)),
+        ["tank 4", "kettle-1-one+kettle-1-two", "tank 4"]
+    );
+}

@@ -105,3 +105,40 @@ async fn a_batch_is_kept_in_the_place_of_its_older_record_and_found_by_time_and_
     assert_eq!(store.batch("c".to_owned()).await.unwrap().unwrap().start, UtcMillis(30));
     assert_eq!(store.batch("d".to_owned()).await.unwrap(), None);
 }
+
+/// Whoever changes or takes out a record must make its checksum anew, and then the audit chain still says what was decided.
+#[tokio::test]
+async fn a_record_that_is_changed_with_its_checksum_or_taken_out_is_found_beside_the_audit_trail() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = ThreadedStore::open(folder.path()).unwrap();
+    store.add_record(new("hold", "fryer@3", "{\"kg\":208}")).await.unwrap();
+    store.add_record(new("sign-off", "2026-11-25", "{}")).await.unwrap();
+    let row = BatchRow { id: "b".to_owned(), start: UtcMillis(5), end: None, record: "{}".to_owned() };
+    store.keep_batch(row).await.unwrap();
+    drop(store);
+    let sound = verify_folder(folder.path()).unwrap();
+    assert!(sound.is_sound(), "{sound}");
+    assert_eq!((sound.kept_records, sound.batches, sound.audit_entries), (2, 1, 2));
+    let file = folder.path().join("history.sqlite");
+    let change = |sql: &str| Connection::open(&file).unwrap().execute_batch(sql).unwrap();
+    change("DROP TRIGGER records_stay_as_they_are; DROP TRIGGER records_are_never_removed;");
+    let forged = KeptRecord {
+        n: 1,
+        utc: UtcMillis(1_795_572_622_000),
+        kind: "hold".to_owned(),
+        about: "fryer@3".to_owned(),
+        by: "In\u{e9}s".to_owned(),
+        record: "{\"kg\":20}".to_owned(),
+    };
+    let check = record_check(&forged);
+    change(&format!("UPDATE records SET record = '{}', row_check = {check} WHERE n = 1", forged.record));
+    change("DELETE FROM records WHERE n = 2; UPDATE batches SET batch = '{\"x\":1}';");
+    let found = verify_folder(folder.path()).unwrap();
+    let expected = [
+        "record 1 is not what the audit trail says was decided",
+        "the record that audit entry 1 tells of is missing or was changed",
+        "the record that audit entry 2 tells of is missing or was changed",
+        "the record of batch b was changed",
+    ];
+    assert_eq!(found.faults, expected);
+}

@@ -44,10 +44,13 @@ mod syncs;
 mod tables;
 #[cfg(test)]
 mod testing;
+mod usage;
 mod verify;
+mod verify_rows;
 
 pub mod backup;
 pub mod belongs;
+mod belongs_records;
 pub mod export;
 #[cfg(feature = "parquet")]
 pub mod parquet;
@@ -69,6 +72,7 @@ pub use reader::{HistoryReader, KnownRun};
 pub use records::{AuditEntry, NewAudit, NewNote, Note};
 pub use retention::Keep;
 pub use rollup::Stretch;
+pub use usage::Usage;
 pub use verify::{Verification, verify, verify_folder};
 
 use crate::snapshot::{OutOfService, RunId, Shelf};
@@ -385,6 +389,11 @@ pub trait HistoryStore: Send + Sync {
     /// Keeps up to which row a server has everything for sure.
     async fn keep_cursor(&self, _server: String, _sequence: u64) -> Result<(), HistoryError> {
         Err(unable("be sent to a server"))
+    }
+
+    /// How much room it takes.
+    async fn usage(&self) -> Result<Usage, HistoryError> {
+        Err(unable("say how much room it takes"))
     }
 
     /// What a person should know of the store: damage set aside, a migration, history that waits.

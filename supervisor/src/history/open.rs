@@ -86,6 +86,12 @@ impl OpenChunk {
         self.times.sequence.len()
     }
 
+    /// What it takes in memory, bytes.
+    pub(super) fn bytes(&self) -> u64 {
+        let of = |column: &Column| 8 * column.values.capacity() + 16 * column.codes.capacity();
+        (24 * self.times.sequence.capacity() + self.columns.iter().map(of).sum::<usize>()) as u64
+    }
+
     fn push(&mut self, row: &Row) {
         let place = self.rows();
         self.times.utc_ms.push(row.utc_ms);

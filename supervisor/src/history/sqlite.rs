@@ -11,7 +11,7 @@ use super::tables::open_to_read;
 use super::{
     AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, ForwardPage, HistoryError, HistoryStore, KeptRecord,
     NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent,
-    StoredSample, Window, batches, entries, events, forward, kept, records,
+    StoredSample, Usage, Window, batches, entries, events, forward, kept, records, usage,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -106,7 +106,7 @@ impl ThreadedStore {
         })
     }
 
-    async fn ask<T: Send + 'static>(
+    pub(super) async fn ask<T: Send + 'static>(
         &self,
         work: impl FnOnce(&mut Store) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {
@@ -308,6 +308,10 @@ impl HistoryStore for ThreadedStore {
     async fn notices(&self) -> Result<Vec<String>, HistoryError> {
         self.ask(move |store| Ok(store.notices())).await
     }
+
+    async fn usage(&self) -> Result<Usage, HistoryError> {
+        self.ask(|store| usage::usage(store)).await
+    }
 }
 
 /// The store called inline: no thread, so virtual time can use it. In memory, or on files that are not synced at first.
@@ -476,6 +480,10 @@ impl HistoryStore for InlineStore {
 
     async fn notices(&self) -> Result<Vec<String>, HistoryError> {
         self.with(|store| Ok(store.notices()))
+    }
+
+    async fn usage(&self) -> Result<Usage, HistoryError> {
+        self.with(|store| usage::usage(store))
     }
 }
 

@@ -28,12 +28,12 @@ const HOUR_MS: i64 = 3_600_000;
 #[derive(Debug)]
 pub(super) struct Store {
     pub(super) connection: Connection,
-    file: Option<PathBuf>,
-    settings: Settings,
+    pub(super) file: Option<PathBuf>,
+    pub(super) settings: Settings,
     guard: Guard,
     pub(super) ring: Option<Ring>,
     /// The present run last; before it runs of which something still waits to be put into the file.
-    runs: VecDeque<OpenRun>,
+    pub(super) runs: VecDeque<OpenRun>,
     next_sequence: u64,
     /// Newest wall time kept before this run: until it is passed, the clock is doubtful.
     doubtful_until_ms: i64,

@@ -1,5 +1,5 @@
 //! Looks at everything: the file's structure, every block's checksum and whether it fits what belongs to it, the sequence
-//! of chunks, the audit chain.
+//! of chunks, the audit chain; rows of text are `verify_rows.rs`'s.
 
 use super::chunk::{TimeChunk, ValueChunk};
 use super::entries::broken_entries;
@@ -8,7 +8,7 @@ use super::records::broken_audit;
 use super::rollup::RollUp;
 use super::runs::load_run;
 use super::tables::{is_damage, of_roll_up_key, of_value_key, open_to_read, store_number};
-use super::{HistoryError, journal, ring};
+use super::{HistoryError, journal, ring, verify_rows};
 use rusqlite::{Connection, Row};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -29,6 +29,12 @@ pub struct Verification {
     pub roll_ups: u64,
     /// Entries of the audit trail looked at.
     pub audit_entries: u64,
+    /// Records of what people decided, each held against its entry of the audit trail.
+    pub kept_records: u64,
+    /// Records of batches.
+    pub batches: u64,
+    /// Rows of the other tables: events, states of alarms, tolerances, notes, entries, runs, signals, files.
+    pub other_rows: u64,
     /// Rows of the journal looked at; each holds the readings of one poll of one group. 0 for a copy, which has no journal.
     pub journal_rows: u64,
     /// What is wrong, in words; the first hundred.
@@ -45,7 +51,7 @@ impl Verification {
     }
 
     /// A damaged page ends the reading of a table: a fault like any other. Any other error is none of the file's.
-    fn unread(&mut self, what: &str, error: rusqlite::Error) -> rusqlite::Result<()> {
+    pub(super) fn unread(&mut self, what: &str, error: rusqlite::Error) -> rusqlite::Result<()> {
         if !is_damage(&error) {
             return Err(error);
         }
@@ -53,7 +59,7 @@ impl Verification {
         Ok(())
     }
 
-    fn fault(&mut self, text: String) {
+    pub(super) fn fault(&mut self, text: String) {
         self.fault_count += 1;
         if self.faults.len() < FAULTS_TOLD_MAX {
             self.faults.push(text);
@@ -67,6 +73,9 @@ impl fmt::Display for Verification {
         writeln!(f, "readings         {:>12}", self.readings)?;
         writeln!(f, "roll-ups         {:>12}", self.roll_ups)?;
         writeln!(f, "audit entries    {:>12}", self.audit_entries)?;
+        writeln!(f, "kept records     {:>12}", self.kept_records)?;
+        writeln!(f, "batch records    {:>12}", self.batches)?;
+        writeln!(f, "other rows       {:>12}", self.other_rows)?;
         writeln!(f, "journal rows     {:>12}", self.journal_rows)?;
         write!(f, "faults           {:>12}", self.fault_count)?;
         self.faults.iter().try_for_each(|fault| write!(f, "\n  {fault}"))
@@ -110,6 +119,7 @@ pub fn verify(file: &Path) -> Result<Verification, HistoryError> {
         Ok(broken) => broken.into_iter().for_each(|fault| found.fault(fault)),
         Err(error) => found.unread("the entries", error).map_err(failed)?,
     }
+    verify_rows::check(&connection, &mut found).map_err(failed)?;
     Ok(found)
 }
 

@@ -145,6 +145,7 @@ const fn is_held_against_recipe(kind: &Kind) -> bool {
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => false,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => false,
     }
 }

@@ -119,8 +119,12 @@ impl ControllerBook {
         if problem.is_none() {
             view.scans_good += 1;
             view.scan_ms = Some(report.took.as_secs_f64() * 1e3);
+            view.scans_took_s += report.took.as_secs_f64();
         } else {
             view.scans_failed += 1;
+            // The program of one that answers can't be believed.
+            let what = report.failure().map_or("program", |(_, failure)| failure.name());
+            *view.failures.entry(what).or_default() += 1;
         }
         view.answers = report.answered() && trouble.is_none();
         if report.brought_words() && trouble.is_none() {

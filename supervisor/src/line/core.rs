@@ -6,7 +6,9 @@ use super::conditions::{ConditionBook, ConditionChange};
 use super::recipes::{RecipeBook, RecipeChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
-use setward_alarm::{AlarmEvent, AlarmId, BatchEdge, Kind, Monitor, Side, Target, TimeWeightedSettings};
+use setward_alarm::{
+    AlarmEvent, AlarmId, BatchEdge, Delivery, Kind, Monitor, ServerId, Side, Target, TimeWeightedSettings,
+};
 use setward_config::line::{
     ControllerId, JudgeWhen, Line, LineAlarm, LineSignal, RecipeSetpoint, Role, StationId,
 };
@@ -137,6 +139,13 @@ impl<'a> LineCore<'a> {
     ) {
         self.handle_timeout(at, said);
         self.monitor.handle_controller(at, controller, answered);
+        self.drain(said);
+    }
+
+    /// How a server is doing that history is sent to. Not kept: a replay is about the plant.
+    pub fn handle_server(&mut self, at: Uptime, server: ServerId, what: Delivery, said: &mut Vec<Said>) {
+        self.handle_timeout(at, said);
+        self.monitor.handle_server(at, server, what);
         self.drain(said);
     }
 

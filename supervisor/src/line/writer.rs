@@ -47,6 +47,10 @@ pub struct WriterStatus {
     pub lost: u64,
     /// Why nothing is being kept, if so.
     pub problem: Option<String>,
+    /// How often the store has answered.
+    pub writes: u64,
+    /// It has been handed something and has not answered yet.
+    pub is_writing: bool,
 }
 
 /// Shared view of [`WriterStatus`].
@@ -167,7 +171,8 @@ async fn append_told(
     status: &SharedStatus,
 ) -> Result<(), HistoryError> {
     let mut appending = store.append(run, batch);
-    match tokio::time::timeout(SLOW_WRITE, &mut appending).await {
+    status.change(|status| status.is_writing = true);
+    let answered = match tokio::time::timeout(SLOW_WRITE, &mut appending).await {
         Ok(result) => result,
         Err(_elapsed) => {
             let text = format!("the disk has not answered for {} s", SLOW_WRITE.as_secs());
@@ -175,7 +180,9 @@ async fn append_told(
             status.change(|status| status.problem = Some(text));
             appending.await
         }
-    }
+    };
+    status.change(|status| (status.is_writing, status.writes) = (false, status.writes + 1));
+    answered
 }
 
 #[cfg(test)]

@@ -339,6 +339,25 @@ fn what_piled_up_while_a_channel_was_away_comes_as_one_digest() {
     assert_eq!(told[1].1.subject, Subject::Over, "that the first is over follows");
 }
 
+/// Its receiver may have taken the first: the same key must not hide what is new in the second.
+#[test]
+fn a_digest_with_one_thing_more_in_it_is_another_message() {
+    let mut plant = Plant::usual();
+    for alarm in ["h1", "m1"] {
+        plant.hear(0, alarm, "raised", 1);
+    }
+    let mut keys = BTreeSet::new();
+    for (n, at) in [HOUR, 2 * HOUR].into_iter().enumerate() {
+        let draft = plant.core.plan(0, now(at)).unwrap();
+        assert_eq!((draft.subject, draft.said.len()), (Subject::Digest, n + 2));
+        plant.core.fix(0, &draft, message_of(&draft, now(at)));
+        keys.insert(draft.key);
+        plant.hear(at, "m2", "raised", 1);
+        plant.core.give_up_old(0, now(at + HOUR));
+    }
+    assert_eq!(keys.len(), 2, "{keys:?}");
+}
+
 #[test]
 fn after_a_crash_the_message_that_was_on_its_way_goes_again_with_the_same_key() {
     let mut plant = Plant::usual();

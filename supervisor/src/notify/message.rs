@@ -96,6 +96,8 @@ pub(super) fn plain(text: &str) -> String {
         let letter = match letter {
             '\u{2212}' | '\u{2013}' | '\u{2014}' => '-',
             '\u{b7}' => '.',
+            '\u{b2}' => '2',
+            '\u{b3}' => '3',
             '\u{b0}' => continue,
             other if is_unseen(other) || other.is_whitespace() => ' ',
             other => other,

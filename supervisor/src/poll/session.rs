@@ -65,6 +65,22 @@ impl ReadFailure {
         matches!(self, Self::Exception(code) if !matches!(code, 0x0A | 0x0B))
     }
 
+    /// A word for it that stays the same, for counts.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Refused => "refused",
+            Self::Unreachable(_) => "unreachable",
+            Self::NoReply(_) => "no_reply",
+            Self::Exception(_) => "exception",
+            Self::Broken => "broken",
+            Self::NotModbus => "not_modbus",
+            Self::NotOurAnswer => "not_our_answer",
+            Self::WrongUnit { .. } => "wrong_unit",
+            Self::WrongLength { .. } => "wrong_length",
+        }
+    }
+
     /// The reason a signal carries.
     #[must_use]
     pub const fn no_data(&self) -> NoData {

@@ -101,7 +101,8 @@ pub fn aims(line: &Line, alarm: AlarmId) -> Vec<Aim> {
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => Vec::new(),
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => Vec::new(),
     }
 }
 

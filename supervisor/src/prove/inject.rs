@@ -53,7 +53,8 @@ pub fn of(line: &Line, alarm: AlarmId) -> Injected {
         | Kind::MovingAverage(_)
         | Kind::Discrepancy(_)
         | Kind::Drift(_)
-        | Kind::Communication(_) => {
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => {
             let aims = aims(line, alarm);
             for aim in &aims {
                 take(beyond(line, aim));

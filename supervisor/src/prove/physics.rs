@@ -29,6 +29,7 @@ pub fn of(line: &Line, alarm: AlarmId) -> Vec<Vec<Step>> {
         Watched::Controller(controller) => {
             return vec![fault(format!("controller-silent {}", line.controller(controller).name))];
         }
+        Watched::Server(_) => return Vec::new(),
         Watched::Signal(signal) => signal,
     };
     if own.band.is_some() {
@@ -48,7 +49,8 @@ pub fn of(line: &Line, alarm: AlarmId) -> Vec<Vec<Step>> {
         | Kind::TimeWeighted(_)
         | Kind::MovingAverage(_)
         | Kind::Drift(_)
-        | Kind::Communication(_) => aims(line, alarm).iter().flat_map(|aim| of_aim(line, aim)).collect(),
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => aims(line, alarm).iter().flat_map(|aim| of_aim(line, aim)).collect(),
     }
 }
 

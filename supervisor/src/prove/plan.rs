@@ -140,7 +140,8 @@ const fn bound_of(alarm: &LineAlarm) -> u64 {
         | Kind::Discrepancy(_)
         | Kind::Drift(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => BOUND_S,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => BOUND_S,
     }
 }
 

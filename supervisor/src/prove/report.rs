@@ -235,9 +235,11 @@ impl Proof {
         let watches = match own.settings.watches {
             Watched::Signal(signal) => line.signal(signal).tag.clone(),
             Watched::Controller(controller) => line.controller(controller).name.clone(),
+            Watched::Server(server) => line.server(server).name.clone(),
         };
         let kind = own.settings.kind.name();
-        let automatic = matches!(own.settings.kind, Kind::Measurement(_) | Kind::Communication(_));
+        let automatic =
+            matches!(own.settings.kind, Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_));
         Self { alarm: own.id.clone(), name: own.name.clone(), kind, watches, automatic, verdict }
     }
 }

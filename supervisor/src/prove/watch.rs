@@ -112,6 +112,8 @@ impl Watcher {
                 let polls = alarm.settings.poll_every * own.polls;
                 return self.level(now, if answers { -1.0 } else { 1.0 }, 0.0, (own.at_least, polls));
             }
+            // No plant can bring it about: the proof leaves it out.
+            Watched::Server(_) => return NEVER,
             Watched::Signal(signal) => signal,
         };
         if let Kind::Measurement(own) = &alarm.settings.kind {
@@ -178,7 +180,9 @@ impl Watcher {
             }
             // A sum of means over correlation times: when it decides depends on noise.
             Kind::Drift(_) => Due { may: true, must: false },
-            Kind::Measurement(_) | Kind::Communication(_) | Kind::EquivalentTime(_) => NEVER,
+            Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_) | Kind::EquivalentTime(_) => {
+                NEVER
+            }
         }
     }
 

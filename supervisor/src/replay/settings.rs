@@ -151,7 +151,8 @@ fn vary(kind: &mut Kind, varied: Varied, factor: f64) {
             | Kind::EquivalentTime(_)
             | Kind::Drift(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_),
+            | Kind::Communication(_)
+            | Kind::Forwarding(_),
         ) => {}
     }
 }

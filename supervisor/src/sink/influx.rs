@@ -221,6 +221,7 @@ mod tests {
             token_file: None,
             ca: None,
             send: None,
+            behind_most: std::time::Duration::from_secs(900),
         };
         let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let away = InfluxWriter::new(server(&format!("http://127.0.0.1:{port}")));

@@ -16,16 +16,17 @@ mod lines;
 mod task;
 
 use crate::clock::Clock;
-use crate::handle::Teller;
 use crate::history::HistoryStore;
+use crate::supervision::{Supervision, TaskName};
 use async_trait::async_trait;
 use influx::InfluxWriter;
-use setward_config::line::Line;
+use setward_alarm::ServerId;
+use setward_config::line::{Line, Server};
 use setward_protocol::UtcMillis;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use task::Forwarder;
-use tokio::sync::oneshot;
+use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
 /// How long the last write of a server's place may take.
@@ -130,30 +131,57 @@ impl SharedServerStatus {
 }
 
 /// Every server of a line.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Forwarding {
-    tasks: Vec<(oneshot::Sender<()>, JoinHandle<()>)>,
+    tasks: Vec<JoinHandle<()>>,
     statuses: Vec<SharedServerStatus>,
+    stopping: watch::Sender<bool>,
 }
 
 impl Forwarding {
-    /// Begins to send to every server that the site file names.
+    /// Begins to send to every server that the site file names; a task that fails begins anew by `supervision`.
     #[must_use]
-    pub fn start(line: &Line, store: &Arc<dyn HistoryStore>, clock: Clock, teller: &Teller) -> Self {
-        let mut forwarding = Self::default();
-        for server in &line.history.servers {
-            let writer = Box::new(InfluxWriter::new(server.clone()));
+    pub fn start(
+        line: &Line,
+        store: &Arc<dyn HistoryStore>,
+        clock: Clock,
+        supervision: &Supervision,
+    ) -> Self {
+        let writer = |server: &Server| Box::new(InfluxWriter::new(server.clone())) as Box<dyn PointWriter>;
+        Self::over(line, store, clock, supervision, writer)
+    }
+
+    fn over(
+        line: &Line,
+        store: &Arc<dyn HistoryStore>,
+        clock: Clock,
+        supervision: &Supervision,
+        writer: impl Fn(&Server) -> Box<dyn PointWriter> + Clone + Send + Sync + 'static,
+    ) -> Self {
+        let (stopping, stop) = watch::channel(false);
+        let mut forwarding = Self { tasks: Vec::new(), statuses: Vec::new(), stopping };
+        for (id, server) in (0..=u8::MAX).map(ServerId).zip(&line.history.servers) {
             let status = SharedServerStatus::default();
-            let forwarder = Forwarder::new(
-                (line.name.clone(), server.clone()),
-                (Arc::clone(store), writer),
-                clock,
-                teller.clone(),
-                status.clone(),
-            );
-            let (stop, stopped) = oneshot::channel();
-            forwarding.tasks.push((stop, tokio::spawn(forwarder.run(stopped))));
-            forwarding.statuses.push(status);
+            forwarding.statuses.push(status.clone());
+            let (line, server, store, writer) =
+                (line.name.clone(), server.clone(), Arc::clone(store), writer.clone());
+            let (teller, stop) = (supervision.teller().clone(), stop.clone());
+            let doing = format!("sending to server {}", server.name);
+            let begin = move || {
+                let mut stop = stop.clone();
+                // Without its sender the run has ended too.
+                let stopped = async move { stop.wait_for(|stop| *stop).await.is_ok() };
+                let forwarder = Forwarder::new(
+                    (line.clone(), server.clone()),
+                    (Arc::clone(&store), writer(&server)),
+                    clock,
+                    (id, teller.clone()),
+                    status.clone(),
+                );
+                forwarder.run(Box::pin(stopped))
+            };
+            let name = TaskName { event: "sending failed", doing };
+            forwarding.tasks.push(tokio::spawn(supervision.clone().keep(name, begin)));
         }
         forwarding
     }
@@ -166,18 +194,22 @@ impl Forwarding {
 
     /// Stops sending and keeps each server's place. What was not sent is sent by the next run.
     pub async fn stop(self) {
-        for (stop, task) in self.tasks {
-            // The task may have ended by itself.
-            let _ended = stop.send(());
-            if tokio::time::timeout(LAST_WRITE_WITHIN, task).await.is_err() {
-                tracing::warn!(
-                    code = "server-place",
-                    "a server's place was not kept in time: some readings are sent again"
-                );
+        self.stopping.send_replace(true);
+        let mut tasks = self.tasks;
+        let all = async {
+            for task in &mut tasks {
+                let _ended = task.await;
             }
+        };
+        if tokio::time::timeout(LAST_WRITE_WITHIN, all).await.is_err() {
+            tasks.iter().for_each(JoinHandle::abort);
+            let text = "a server's place was not kept in time: some readings are sent again";
+            tracing::warn!(code = "server-place", "{text}");
         }
     }
 }
 
+#[cfg(test)]
+mod drain_tests;
 #[cfg(test)]
 mod tests;

@@ -10,12 +10,12 @@ use super::{PointWriter, SharedServerStatus, WriteError};
 use crate::clock::Clock;
 use crate::handle::Teller;
 use crate::history::{ForwardPage, HistoryStore};
+use setward_alarm::{Delivery, ServerId};
 use setward_config::line::Server;
 use setward_protocol::Uptime;
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::oneshot;
 
 /// Readings of one request.
 const LINES_A_BATCH: usize = 5_000;
@@ -47,6 +47,7 @@ pub(super) struct Forwarder {
     store: Arc<dyn HistoryStore>,
     writer: Box<dyn PointWriter>,
     clock: Clock,
+    id: ServerId,
     teller: Teller,
     status: SharedServerStatus,
     random: fastrand::Rng,
@@ -64,6 +65,8 @@ pub(super) struct Forwarder {
     is_failure_told: bool,
     /// Missing rows up to this one have been counted.
     lost_until: u64,
+    /// What was told last of how it is doing.
+    told: Option<Delivery>,
 }
 
 impl Forwarder {
@@ -71,7 +74,7 @@ impl Forwarder {
         (line, server): (String, Server),
         (store, writer): (Arc<dyn HistoryStore>, Box<dyn PointWriter>),
         clock: Clock,
-        teller: Teller,
+        (id, teller): (ServerId, Teller),
         status: SharedServerStatus,
     ) -> Self {
         status.change(|status| status.name.clone_from(&server.name));
@@ -84,7 +87,9 @@ impl Forwarder {
             store,
             writer,
             clock,
+            id,
             teller,
+            told: None,
             status,
             position: 0,
             taken: VecDeque::new(),
@@ -100,8 +105,9 @@ impl Forwarder {
     }
 
     /// Sends until told to stop; keeps its place then.
-    pub(super) async fn run(mut self, mut stop: oneshot::Receiver<()>) {
+    pub(super) async fn run<S: Future + Unpin>(mut self, mut stop: S) {
         let mut is_placed = false;
+        self.deliver_told(Delivery::Begins).await;
         loop {
             let turn = async {
                 if !is_placed {
@@ -157,7 +163,9 @@ impl Forwarder {
         match self.send(&page).await {
             Ok(()) => {
                 self.succeeded().await;
-                if page.last < page.newest { REST_WHILE_CATCHING_UP } else { LIVE_EVERY }
+                let is_behind = page.last < page.newest;
+                self.deliver_told(if is_behind { Delivery::Behind } else { Delivery::CaughtUp }).await;
+                if is_behind { REST_WHILE_CATCHING_UP } else { LIVE_EVERY }
             }
             Err(error) => self.failed(&error).await,
         }
@@ -258,6 +266,7 @@ impl Forwarder {
         if since == now {
             self.go_back_to(self.durable);
         }
+        self.deliver_told(Delivery::Behind).await;
         if !self.is_failure_told && (is_refusal || now.since(since) >= WORTH_TELLING) {
             self.is_failure_told = true;
             tracing::warn!(code = "server-away", "server {note}");
@@ -269,6 +278,16 @@ impl Forwarder {
         let wait = self.wait;
         self.wait = (wait * 2).min(LONGEST_WAIT);
         wait.mul_f64(1.0 + JITTER * (2.0 * self.random.f64() - 1.0))
+    }
+
+    /// Its alarm: that it has everything is told each time, for that moves the time by which it must again; that it is behind
+    /// is told once.
+    async fn deliver_told(&mut self, what: Delivery) {
+        if what == Delivery::Behind && self.told == Some(what) {
+            return;
+        }
+        self.told = Some(what);
+        self.teller.tell_of_server(self.id, what).await;
     }
 
     async fn tell_rejected(&mut self, rejected: &[Rejected]) {
@@ -293,5 +312,6 @@ impl Forwarder {
         let note = format!("{rows} rows were dropped from history before {name} had them");
         tracing::warn!(code = "server-lost-rows", "{note}");
         self.teller.tell("server missed readings", note).await;
+        self.deliver_told(Delivery::Lost).await;
     }
 }

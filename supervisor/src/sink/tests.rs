@@ -5,12 +5,13 @@ use crate::handle::{Teller, Told};
 use crate::history::sqlite::InlineStore;
 use crate::history::{Batch, NewRun, NewSample, RunSignal};
 use crate::snapshot::RunId;
+use setward_alarm::{Delivery, ServerId};
 use setward_config::line::Server;
 use setward_protocol::{Reading, Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use task::DURABLE_AFTER;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 
 const START_MS: i64 = 1_795_572_000_000;
 const TAGS: [&str; 2] = ["TT-310", "TT-313"];
@@ -57,6 +58,7 @@ fn server() -> Server {
         token_file: None,
         ca: None,
         send: None,
+        behind_most: Duration::from_secs(900),
     }
 }
 
@@ -99,13 +101,13 @@ impl Bench {
         server: Server,
     ) -> Self {
         let clock = Clock::starting_at(UtcMillis(START_MS));
-        let (teller, events) = Teller::new(64);
+        let (teller, events) = Teller::new(4096);
         let status = SharedServerStatus::default();
         let forwarder = Forwarder::new(
             ("Line 2".to_owned(), server),
             (store.clone(), Box::new(writer)),
             clock,
-            teller,
+            (ServerId(0), teller),
             status.clone(),
         );
         let (stop, stopped) = oneshot::channel();
@@ -128,8 +130,20 @@ impl Bench {
     }
 
     fn told(&mut self) -> Vec<(&'static str, String)> {
-        let told = std::iter::from_fn(|| self.events.try_recv().ok());
-        told.map(|told| (told.what, told.note)).collect()
+        self.told_all().0
+    }
+
+    /// Events, and what was told for the server's alarm, each once where it came several times in a row.
+    fn told_all(&mut self) -> (Vec<(&'static str, String)>, Vec<Delivery>) {
+        let (mut events, mut deliveries) = (Vec::new(), Vec::new());
+        for told in std::iter::from_fn(|| self.events.try_recv().ok()) {
+            match told {
+                Told::Event { what, note } => events.push((what, note)),
+                Told::Server { what, .. } => deliveries.push(what),
+            }
+        }
+        deliveries.dedup();
+        (events, deliveries)
     }
 
     async fn end(self) -> (Arc<InlineStore>, RunId, i64) {
@@ -376,4 +390,64 @@ async fn two_days_away_cost_nothing_but_time() {
     let took = bench.clock.uptime().since(before);
     assert!(took < Duration::from_secs(120), "{took:?} of rests between pages");
     assert_eq!(bench.status.now().lost_rows, 0);
+}
+
+/// What its alarm goes by: behind from the first failure, and caught up only once everything is there.
+#[tokio::test(start_paused = true)]
+async fn a_server_is_behind_from_its_first_failure_until_it_has_everything() {
+    let model = Shared::default();
+    let away = Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let is_away = Arc::clone(&away);
+    let writer = answering(&model, move |_, _| match is_away.load(std::sync::atomic::Ordering::Relaxed) {
+        true => Err(WriteError::Unreachable("no route".to_owned())),
+        false => Ok(()),
+    });
+    let mut bench = Bench::new(writer, server()).await;
+    bench.watch(20).await;
+    assert_eq!(bench.told_all().1, [Delivery::Begins, Delivery::CaughtUp]);
+    away.store(true, std::sync::atomic::Ordering::Relaxed);
+    bench.watch(600).await;
+    assert_eq!(bench.told_all().1, [Delivery::Behind]);
+    away.store(false, std::sync::atomic::Ordering::Relaxed);
+    bench.watch(100).await;
+    assert_eq!(bench.told_all().1, [Delivery::CaughtUp]);
+    let (_, _, seconds) = bench.end().await;
+    assert!(seconds > 700);
+}
+
+/// A task that panics begins anew at its server's kept place; what it had in hand is sent again, and nothing is missing.
+#[tokio::test(start_paused = true)]
+async fn a_server_whose_task_panics_gets_everything_all_the_same() {
+    let model = Shared::default();
+    let (store, run) = history().await;
+    keep(&store, run, 0..100).await;
+    let (teller, mut told) = Teller::new(4096);
+    let clock = Clock::starting_at(UtcMillis(START_MS));
+    let (supervision, mut gave_up) = crate::supervision::Supervision::new(teller, clock);
+    let mut line = setward_config::load_demo().unwrap().line;
+    "Line 2".clone_into(&mut line.name);
+    line.history.servers.push(server());
+    let panics = Arc::new(Mutex::new(3_u32));
+    let shared = Arc::clone(&model);
+    let writer = move |_: &Server| {
+        let panics = Arc::clone(&panics);
+        let answer = move |_, _: &str| {
+            let left = panics.lock().unwrap().checked_sub(1);
+            if let Some(left) = left {
+                *panics.lock().unwrap() = left;
+            }
+            assert!(left.is_none(), "a fault on purpose");
+            Ok(())
+        };
+        Box::new(answering(&shared, answer)) as Box<dyn PointWriter>
+    };
+    let store: Arc<dyn HistoryStore> = store;
+    let forwarding = Forwarding::over(&line, &store, clock, &supervision, writer);
+    tokio::time::sleep(Duration::from_secs(60)).await;
+    check_whole(&model, 100);
+    let failures = std::iter::from_fn(|| told.try_recv().ok())
+        .filter(|told| matches!(told, Told::Event { what: "sending failed", .. }))
+        .count();
+    assert_eq!((failures, gave_up.try_recv().is_err()), (3, true));
+    forwarding.stop().await;
 }

@@ -89,6 +89,7 @@ async fn written(
         token_file: None,
         ca: file,
         send: None,
+        behind_most: std::time::Duration::from_secs(900),
     });
     let lines = "reading,line=2,signal=TT-310,run=7 value=182,quality=0i 1795572000250\n".repeat(200);
     let outcome = writer.write(lines).await;

@@ -5,7 +5,7 @@ use super::api_types;
 use super::pages::records as pages;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, channels, entries, names, records, reports};
+use super::{Web, channels, entries, names, records, reload, reports};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -43,6 +43,7 @@ pub(super) fn routes() -> Router<Web> {
         .route("/channels/test", post(channels::test))
         .route("/batches", get(pages::batches::list_for_programs))
         .route("/batches/{id}", get(pages::batches::one_for_programs))
+        .route("/reload", post(reload::from_api))
         .route("/holds", get(pages::holds::for_programs).post(records::hold_from_api))
         .route("/holds/{n}/decision", post(records::decision_from_api))
         .route("/stops/{id}/reason", post(records::reason_from_api))

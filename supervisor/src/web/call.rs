@@ -93,6 +93,7 @@ fn place(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
     let what = match &facts.on {
         Subject::Signal(on) => on.signal.tag.as_str(),
         Subject::Controller(on) => on.controller.name.as_str(),
+        Subject::Server(on) => on.name.as_str(),
     };
     match station {
         Some(station) => format!("{station}, {what}"),

@@ -3,6 +3,7 @@
 use super::Web;
 use super::channels::ChannelBody;
 use crate::sink::ServerStatus;
+use crate::watchdog::is_ready;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -47,6 +48,15 @@ impl ServerBody {
             problem: server.problem,
             name: server.name,
         }
+    }
+}
+
+/// 200 once every controller has been scanned and history has answered, 503 before that.
+pub(super) async fn show_ready(State(web): State<Web>) -> Response {
+    if is_ready(&web.app.handle.glance()) {
+        (StatusCode::OK, "ready\n").into_response()
+    } else {
+        (StatusCode::SERVICE_UNAVAILABLE, "not every controller has been asked yet\n").into_response()
     }
 }
 

@@ -1,5 +1,6 @@
 //! Accepts connections: at most so many, each with a limit on the time its headers take, all ended in good time on shutdown.
 
+use super::switch::Edition;
 use axum::Router;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -24,12 +25,12 @@ const END_WITHIN: Duration = Duration::from_secs(3);
 /// Pause after a failed accept: most likely no file descriptors are left, and trying at once would spin.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_millis(200);
 
-/// Accepts until `shutdown`, then sets `stopping` and waits for what is still running.
+/// Accepts until `shutdown`, each connection for the edition that is present then; ends the present one and waits for what is
+/// still running.
 pub(super) async fn serve(
     listener: TcpListener,
-    router: Router,
+    editions: watch::Receiver<Edition>,
     shutdown: impl Future<Output = ()> + Send + 'static,
-    stopping: &watch::Sender<bool>,
 ) -> io::Result<()> {
     let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     let mut connections = JoinSet::new();
@@ -43,7 +44,8 @@ pub(super) async fn serve(
         };
         match accepted {
             Ok((stream, permit)) => {
-                connections.spawn(converse(stream, permit, router.clone(), stopping.subscribe()));
+                let Edition { router, stopping } = editions.borrow().clone();
+                connections.spawn(converse(stream, permit, router, stopping.subscribe()));
             }
             Err(error) => {
                 tracing::warn!(%error, "could not accept a connection");
@@ -52,7 +54,7 @@ pub(super) async fn serve(
         }
     }
     drop(listener);
-    stopping.send_replace(true);
+    editions.borrow().stopping.send_replace(true);
     let all_ended = async { while connections.join_next().await.is_some() {} };
     if tokio::time::timeout(END_WITHIN, all_ended).await.is_err() {
         tracing::warn!("connections still open at shutdown were cut");

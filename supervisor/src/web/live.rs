@@ -214,6 +214,7 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
     let on = match &facts.on {
         Subject::Signal(on) => on,
         Subject::Controller(on) => return answer_words(on).to_owned(),
+        Subject::Server(_) => return server_state(facts).to_owned(),
     };
     let kind = &facts.alarm.settings.kind;
     if let Some(demand) = words::demand(kind, on) {
@@ -246,9 +247,19 @@ pub(super) fn how_far(facts: &AlarmFacts<'_>) -> String {
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => String::new(),
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => String::new(),
     };
     format!("{side}{word} {shown}{mean}")
+}
+
+/// Whether a server has everything.
+pub(super) const fn server_state(facts: &AlarmFacts<'_>) -> &'static str {
+    match (facts.view.state.is_active(), facts.view.beyond_since) {
+        (true, _) => "lacks readings; they are kept here and sent later",
+        (false, Some(_)) => "behind, catching up or not taking any",
+        (false, None) => "has everything there is",
+    }
 }
 
 /// Whether a controller answers.

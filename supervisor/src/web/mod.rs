@@ -15,14 +15,17 @@ mod facts;
 mod health;
 mod listen;
 mod live;
+mod metrics;
 mod names;
 mod pages;
 mod problem;
 mod records;
+mod reload;
 mod reports;
 mod security;
 mod stream;
 mod svg;
+mod switch;
 mod times;
 mod trends;
 mod wishes;
@@ -35,6 +38,7 @@ use crate::clock::WallTime;
 use crate::handle::LineHandle;
 use crate::history::HistoryStore;
 use crate::notify::Outlook;
+use crate::reload::Reloader;
 use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
@@ -45,6 +49,7 @@ use setward_config::line::Line;
 use std::future::Future;
 use std::io;
 use std::sync::Arc;
+pub use switch::Pages;
 use times::Zone;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
@@ -68,6 +73,8 @@ pub struct AppState {
     pub clock: WallTime,
     /// How each server is doing that history is sent to.
     pub servers: Vec<SharedServerStatus>,
+    /// The way to have the line folder read anew, if this daemon has one.
+    pub reloader: Option<Reloader>,
     /// How each way is doing in which alarms leave.
     pub notify: Outlook,
 }
@@ -146,6 +153,8 @@ fn routes(web: Web) -> Router {
         .route("/trend/notes", post(trends::notes::from_form))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
+        .route("/readyz", get(health::show_ready))
+        .route("/metrics", get(metrics::show))
         .route("/static/{name}", get(assets::serve))
         .nest("/api/v1", api::routes())
         .fallback(pages::messages::not_found)
@@ -164,7 +173,5 @@ pub async fn serve(
     state: AppState,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> io::Result<()> {
-    let web = Web::new(state);
-    let stopping = Arc::clone(&web.stopping);
-    listen::serve(listener, routes(web), shutdown, &stopping).await
+    Pages::new(state).serve(listener, shutdown).await
 }

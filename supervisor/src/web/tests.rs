@@ -3,6 +3,7 @@
 mod calls;
 mod command;
 mod entries;
+mod metrics;
 mod product;
 mod records;
 mod requests;

@@ -11,7 +11,7 @@ use setward_protocol::{ControllerId, Mode, ModeSet, SignalId};
 use std::time::Duration;
 
 /// What the ids of automatic alarms begin with.
-pub(super) const PREFIXES: [&str; 2] = ["measurement.", "communication."];
+pub(super) const PREFIXES: [&str; 3] = ["measurement.", "communication.", "server."];
 
 /// What the file does not say.
 const BAD_FOR: Duration = Duration::from_secs(10);

@@ -105,7 +105,8 @@ impl Monitor<'_> {
                 | Kind::EquivalentTime(_)
                 | Kind::Drift(_)
                 | Kind::Measurement(_)
-                | Kind::Communication(_),
+                | Kind::Communication(_)
+                | Kind::Forwarding(_),
                 _,
             ) => {}
         }

@@ -255,3 +255,10 @@ pub struct CommunicationSettings {
     /// And how long the last answer must be ago.
     pub at_least: Duration,
 }
+
+/// A server that history is sent to, and that lags.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ForwardingSettings {
+    /// How long it may lack something before the alarm raises.
+    pub behind_most: Duration,
+}

@@ -127,7 +127,7 @@ async fn go(play: Play, signals: Signals) -> Result<RunSummary, String> {
             lived?;
             true
         }
-        ended = running.line_task_ended() => return Err(format!("the line task ended by itself: {ended:?}")),
+        failed = running.failed() => return Err(format!("{failed:?}")),
     };
     if is_over {
         tokio::time::resume();
@@ -139,7 +139,7 @@ async fn go(play: Play, signals: Signals) -> Result<RunSummary, String> {
             biased;
             _ = &mut stop => {}
             () = show_time(&play.shown, clock) => {}
-            ended = running.line_task_ended() => return Err(format!("the line task ended by itself: {ended:?}")),
+            failed = running.failed() => return Err(format!("{failed:?}")),
         }
     }
     running.stop().await.map_err(|error| format!("stopping: {error}"))

@@ -3,8 +3,9 @@
 use crate::commission::written::short;
 use serde::Serialize;
 use setward_alarm::{
-    Allowance, AverageReference, DeviationSettings, Kind, Leak, LimitSettings, MovingAverageSettings,
-    RateSettings, Reference, Side, StatusSettings, TimeWeightedSettings, Watched, Width,
+    Allowance, AverageReference, DeviationSettings, ForwardingSettings, Kind, Leak, LimitSettings,
+    MovingAverageSettings, RateSettings, Reference, Side, StatusSettings, TimeWeightedSettings, Watched,
+    Width,
 };
 use setward_config::line::{AlarmClass, Line, LineAlarm};
 use setward_protocol::SignalId;
@@ -52,9 +53,21 @@ struct Way {
     expected: String,
 }
 
+fn forwarding(settings: &ForwardingSettings) -> Way {
+    let expected_s = settings.behind_most.as_secs_f64();
+    Way {
+        provoke: "Stop the server, or block the way to it, where nothing else needs it.".to_owned(),
+        expected_s: Some(expected_s),
+        expected: format!("after {} min, and clears once the server has everything", expected_s / 60.0),
+    }
+}
+
 impl AlarmCheck {
     pub(super) fn new(line: &Line, alarm: &LineAlarm) -> Self {
-        let automatic = matches!(alarm.settings.kind, Kind::Measurement(_) | Kind::Communication(_));
+        let automatic = matches!(
+            alarm.settings.kind,
+            Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_)
+        );
         let Way { provoke, expected_s, expected } = Watching { line, alarm }.way();
         let provoke = if alarm.class == Some(AlarmClass::ProcessSafety) {
             format!("{NOT_BY_HAND} {provoke}")
@@ -64,6 +77,7 @@ impl AlarmCheck {
         let watches = match alarm.settings.watches {
             Watched::Signal(signal) => line.signal(signal).tag.clone(),
             Watched::Controller(controller) => line.controller(controller).name.clone(),
+            Watched::Server(server) => line.server(server).name.clone(),
         };
         Self {
             alarm: alarm.id.clone(),
@@ -185,6 +199,7 @@ impl Watching<'_> {
                     expected,
                 }
             }
+            Kind::Forwarding(settings) => forwarding(&settings),
             Kind::Communication(settings) => {
                 let polls = poll * settings.polls;
                 let (expected_s, expected) = after(polls.max(settings.at_least), poll);

@@ -121,7 +121,7 @@ pub(in crate::web) fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> AlarmB
     let (alarm, view) = (facts.alarm, facts.view);
     let on = facts.signal();
     let controller = match &facts.on {
-        Subject::Signal(_) => None,
+        Subject::Signal(_) | Subject::Server(_) => None,
         Subject::Controller(on) => Some(on.controller.name.clone()),
     };
     let (forecast, forecast_s) = forecast(view.forecast);

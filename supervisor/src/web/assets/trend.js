@@ -239,6 +239,7 @@ function drawAbove(chart, pane) {
       ctx.stroke();
       ctx.setLineDash([]);
     }
+    if (signal.data[0].length === 0) Object.assign(ctx, { fillStyle: colours.text, textAlign: "center", font: `${13 * ratio}px system-ui, sans-serif` }).fillText("nothing kept in this time", box.left + box.width / 2, box.top + box.height / 2);
     const step = Math.max(x(answer.from + answer.column) - x(answer.from), 1);
     const height = 7 * ratio;
     [...signal.quality].forEach((letter, index) => {
@@ -265,7 +266,7 @@ function options(pane) {
   return {
     width: section.clientWidth,
     height: chartHeight(),
-    padding: [4, 0, 0, 0],
+    padding: [9, 0, 0, 0],
     tzDate: (second) => uPlot.tzDate(new Date(second * 1000), zone),
     legend: { show: false },
     cursor: { y: false, points: { show: false }, sync: { key: "trend", setSeries: false }, drag: { x: true, y: false, setScale: false } },
@@ -459,14 +460,15 @@ function buttons() {
   const all = [["\u2190", "Move to earlier", () => pan(-0.5)], ["\u2192", "Move to later", () => pan(0.5)], ["+", "Zoom in", () => zoom(0.5)], ["\u2212", "Zoom out", () => zoom(2)], ["Back", "Back to the stretch that was opened", back]];
   // Its file is fetched when it is wanted.
   const picture = async () => (await import(section.dataset.picture)).save(section, panes, document.querySelector("#stretch .range").textContent);
-  all.push(["Picture", "Save what is drawn as a PNG", picture]);
+  all.push(["Picture", "Picture: save what is drawn as a PNG", picture]);
   for (const [text, label, does] of all) {
     const button = Object.assign(document.createElement("button"), { type: "button", textContent: text, title: label });
     button.setAttribute("aria-label", label);
     button.addEventListener("click", does);
     hand.append(button);
   }
-  const hint = Object.assign(document.createElement("small"), { textContent: "Drag to zoom in, Shift and drag to move, Ctrl and wheel or two fingers to zoom; keys \u2190 \u2192 + \u2212 0." });
+  const words = matchMedia("(pointer: coarse)").matches ? "One finger moves, two zoom." : "Drag to zoom in, Shift and drag to move, Ctrl and wheel to zoom; keys \u2190 \u2192 + \u2212 0.";
+  const hint = Object.assign(document.createElement("small"), { textContent: words });
   hand.append(hint);
   hand.hidden = false;
 }

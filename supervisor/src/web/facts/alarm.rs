@@ -3,7 +3,7 @@
 use super::{ControllerFacts, SignalFacts, Silence, kind};
 use crate::snapshot::AlarmView;
 use setward_alarm::{AlarmId, Forecast, Kind, Side};
-use setward_config::line::LineAlarm;
+use setward_config::line::{LineAlarm, Server};
 use setward_protocol::{NoData, StationId, UtcMillis};
 
 /// Exposure below this share of the allowance is not worth a line on a page.
@@ -24,6 +24,8 @@ pub(in crate::web) enum Subject<'a> {
     Signal(SignalFacts<'a>),
     /// Whether a controller answers.
     Controller(ControllerFacts<'a>),
+    /// Whether a server has what is sent to it.
+    Server(&'a Server),
 }
 
 /// Where the value has been heading, seen from an alarm's side.
@@ -55,7 +57,7 @@ impl<'a> AlarmFacts<'a> {
     pub(in crate::web) const fn signal(&self) -> Option<&SignalFacts<'a>> {
         match &self.on {
             Subject::Signal(facts) => Some(facts),
-            Subject::Controller(_) => None,
+            Subject::Controller(_) | Subject::Server(_) => None,
         }
     }
 

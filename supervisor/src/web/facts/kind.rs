@@ -17,7 +17,7 @@ pub(super) const fn judges_a_value(kind: &Kind) -> bool {
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
         | Kind::Drift(_) => true,
-        Kind::Measurement(_) | Kind::Communication(_) => false,
+        Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_) => false,
     }
 }
 
@@ -33,7 +33,8 @@ pub(super) const fn is_against_recipe(kind: &Kind) -> bool {
         | Kind::Status(_)
         | Kind::EquivalentTime(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => false,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => false,
     }
 }
 
@@ -56,7 +57,8 @@ impl AlarmFacts<'_> {
             | Kind::EquivalentTime(_)
             | Kind::Drift(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => None,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => None,
         }
     }
 
@@ -78,7 +80,8 @@ impl AlarmFacts<'_> {
             | Kind::Status(_)
             | Kind::EquivalentTime(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => None,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => None,
         }
     }
 
@@ -101,7 +104,8 @@ impl AlarmFacts<'_> {
             | Kind::Status(_)
             | Kind::EquivalentTime(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => "nothing",
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => "nothing",
         }
     }
 
@@ -121,7 +125,8 @@ impl AlarmFacts<'_> {
             | Kind::EquivalentTime(_)
             | Kind::Drift(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => None,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => None,
         }
     }
 
@@ -139,7 +144,8 @@ impl AlarmFacts<'_> {
             | Kind::Status(_)
             | Kind::EquivalentTime(_)
             | Kind::Measurement(_)
-            | Kind::Communication(_) => None,
+            | Kind::Communication(_)
+            | Kind::Forwarding(_) => None,
         };
         own.unwrap_or_else(|| self.hundredth())
     }

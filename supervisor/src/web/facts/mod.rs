@@ -21,6 +21,7 @@ use setward_config::line::{
 };
 use setward_protocol::{ControllerId, Dimension, Mode, SignalId, StationId, UtcMillis};
 use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
 /// A signal whose view is missing has not been polled.
 static NOT_POLLED: SignalView = SignalView::NOT_POLLED;
@@ -33,6 +34,8 @@ static NOT_ASKED: ControllerView = ControllerView {
     last_good: None,
     problem: None,
     scan_ms: None,
+    scans_took_s: 0.0,
+    failures: BTreeMap::new(),
 };
 
 /// An alarm whose view is missing has never raised.
@@ -208,6 +211,7 @@ impl<'a> Scene<'a> {
         let on = match alarm.settings.watches {
             Watched::Signal(signal) => Subject::Signal(self.signal(signal)),
             Watched::Controller(controller) => Subject::Controller(self.controller(controller)),
+            Watched::Server(server) => Subject::Server(self.line.server(server)),
         };
         let view = self.snapshot.alarm(id).unwrap_or(&NEVER_RAISED);
         let of_signal = alarm.settings.watches.signal().map(|signal| self.line.signal(signal).station);

@@ -4,7 +4,7 @@
 use super::said::Said;
 use super::{
     Outcome, Page, around, aside, controller, events, frame, messages, missing_value, past, product,
-    registers, rows, trend, trend_page, trust,
+    registers, rows, server, trend, trend_page, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -54,7 +54,8 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
         (said)
         @match &facts.on {
             Subject::Signal(on) => (signal_block(&scene, &facts, on)),
-            Subject::Controller(on) => (controller::first_block(&scene, &facts, on))
+            Subject::Controller(on) => (controller::first_block(&scene, &facts, on)),
+            Subject::Server(on) => (server::first_block(&scene, &facts, on))
         }
         @if let (Some(on), Some(kept)) = (facts.signal(), &kept) {
             section { (trend::draw(&scene, on, &[facts], kept)) (trend_page::alarm_link(&scene, &facts, &on.signal.tag)) }
@@ -73,7 +74,8 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
         section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
         @match &facts.on {
             Subject::Signal(on) => (registers::show(&scene, on)),
-            Subject::Controller(on) => (controller::served(&scene, on))
+            Subject::Controller(on) => (controller::served(&scene, on)),
+            Subject::Server(on) => (server::sent(&scene, on))
         }
     };
     frame(

@@ -17,6 +17,7 @@ pub(in crate::web) mod records;
 mod registers;
 mod rows;
 pub(super) mod said;
+mod server;
 pub(super) mod signal;
 mod silent;
 pub(super) mod station;

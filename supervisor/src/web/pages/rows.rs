@@ -107,6 +107,7 @@ pub(super) fn subject(facts: &AlarmFacts<'_>) -> String {
     match &facts.on {
         Subject::Signal(on) => on.signal.tag.clone(),
         Subject::Controller(on) => format!("controller {}", on.controller.name),
+        Subject::Server(on) => format!("server {}", on.name),
     }
 }
 
@@ -178,6 +179,7 @@ fn instrument(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
             @match &facts.on {
                 Subject::Signal(on) => { b { (on.signal.tag) } " " (on.signal.name) },
                 Subject::Controller(on) => { b { "Controller " (on.controller.name) } " " (on.controller.endpoint) }
+                Subject::Server(on) => { b { "Server " (on.name) } " " (on.url) }
             }
             @if let Some(station) = station { small { " \u{b7} " (station) } }
         }

@@ -120,7 +120,8 @@ fn limit(facts: &AlarmFacts<'_>) -> Option<f64> {
         | Kind::EquivalentTime(_)
         | Kind::Drift(_)
         | Kind::Measurement(_)
-        | Kind::Communication(_) => None,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => None,
     }
 }
 

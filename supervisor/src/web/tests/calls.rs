@@ -100,6 +100,16 @@ fn a_value_that_nobody_knows_is_told_as_that() {
 fn a_digest_counts_by_priority_and_lists_what_matters_most_first() {
     let high =
         Told { alarm: "oil-flow-low", occurrence: 12, raised: before(415), by: Some("In\u{e9}s"), ..OUTLET };
+    let alone = told(&[high]).line;
+    let expected = "SIMULATED HIGH Fryer oil flow low: -0.8 m3/h below limit 38.0 m3/h for 7 min, better (Fryer, FT-320)";
+    assert_eq!(
+        alone,
+        format!("{expected}, acknowledged by In\u{e9}s")
+            .chars()
+            .take(alone.chars().count())
+            .collect::<String>()
+    );
+    assert!(alone.starts_with(expected), "{alone}");
     let message = told(&[high, OUTLET, Told { alarm: "oven-zone-1-cold", occurrence: 2, ..OUTLET }]);
     assert_eq!(message.subject, Subject::Digest);
     assert_eq!(

@@ -44,6 +44,7 @@ async fn every_route_answers() {
         "/signals/TT-310",
         "/stations/oven",
         "/healthz",
+        "/metrics",
         "/static/page.css",
         "/static/live.js",
         "/static/icon.svg",

@@ -219,7 +219,7 @@ fn alarm_lanes(line: &Line, events: &[StoredEvent], asked: &Asked, now: UtcMilli
     let stations: BTreeSet<StationId> = asked.signals.iter().map(|id| line.signal(*id).station).collect();
     let is_shown = |alarm: &LineAlarm| match alarm.settings.watches {
         Watched::Signal(id) => stations.contains(&line.signal(id).station),
-        Watched::Controller(_) => false,
+        Watched::Controller(_) | Watched::Server(_) => false,
     };
     let on_signal =
         |alarm: &LineAlarm| alarm.settings.watches.signal().is_some_and(|id| asked.signals.contains(&id));

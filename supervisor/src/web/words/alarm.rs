@@ -36,6 +36,7 @@ const fn phrases(kind: &Kind) -> Phrases {
         Kind::Drift(_) => DRIFT,
         Kind::Measurement(_) => MEASUREMENT,
         Kind::Communication(_) => COMMUNICATION,
+        Kind::Forwarding(_) => FORWARDING,
     }
 }
 
@@ -90,6 +91,8 @@ const APART: Phrases =
     Phrases { beyond: "too far apart", back: "close enough again", begins: "gets too far apart" };
 const MEASUREMENT: Phrases =
     Phrases { beyond: "without a usable value", back: "usable again", begins: "loses its usable value" };
+const FORWARDING: Phrases =
+    Phrases { beyond: "without all readings", back: "with all readings again", begins: "falls behind" };
 const COMMUNICATION: Phrases =
     Phrases { beyond: "not answering", back: "answering again", begins: "stops answering" };
 

@@ -19,7 +19,8 @@ pub(in crate::web) fn demand(kind: &Kind, on: &SignalFacts<'_>) -> Option<String
         | Kind::MovingAverage(_)
         | Kind::Discrepancy(_)
         | Kind::Drift(_)
-        | Kind::Communication(_) => None,
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => None,
     }
 }
 

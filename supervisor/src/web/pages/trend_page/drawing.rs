@@ -136,8 +136,8 @@ fn outside(curve: &Curve, axis: &Axis) -> String {
     path
 }
 
-/// Columns of one kind, as strips along the lower edge.
-fn strips(curve: &Curve, is_one: impl Fn(Quality) -> bool) -> String {
+/// Columns of one kind, as strips along the lower edge, from `top` down.
+fn strips(curve: &Curve, top: u32, is_one: impl Fn(Quality) -> bool) -> String {
     let mut path = String::new();
     let mut from: Option<usize> = None;
     for column in 0..=curve.columns.len() {
@@ -146,7 +146,7 @@ fn strips(curve: &Curve, is_one: impl Fn(Quality) -> bool) -> String {
             (None, true) => from = Some(column),
             (Some(start), false) => {
                 let (left, right) = (x(curve, start), x(curve, column).max(x(curve, start) + 1.0));
-                let _ = write!(path, "M{left} 955H{right}V1000H{left}Z");
+                let _ = write!(path, "M{left} {top}H{right}V1000H{left}Z");
                 from = None;
             }
             (Some(_), true) | (None, false) => {}
@@ -236,8 +236,8 @@ fn lines(web: &Web, request: &Asked, pane: &Pane, axis: &Axis) -> Markup {
             path.extremes d=(extremes(curve, axis, pane.joined)) {}
             path.out d=(outside(curve, axis)) {}
             path.mean d=(means(curve, axis, pane.joined)) {}
-            path.none d=(strips(curve, |one| matches!(one, Quality::NoValue | Quality::Mixed))) {}
-            path.doubtful d=(strips(curve, |one| one == Quality::Doubtful)) {}
+            path.none d=(strips(curve, 955, |one| matches!(one, Quality::NoValue | Quality::Mixed))) {}
+            path.doubtful d=(strips(curve, 978, |one| one == Quality::Doubtful)) {}
             rect.frame width="1000" height="1000" {}
         }
     }
@@ -310,7 +310,7 @@ pub(super) fn legend(request: &Asked) -> Markup {
             (piece("out", "M6 2V12M10 2V12M14 2V12M18 2V12", "outside tolerance"))
             (piece("stop", "M1 1H27V13H1Z", "station not in run"))
             (piece("none", "M1 9H27V14H1Z", "no good value"))
-            (piece("doubtful", "M1 9H27V14H1Z", "doubtful"))
+            (piece("doubtful", "M1 11H27V14H1Z", "doubtful"))
             @if request.against.is_some() { (piece("other", "M1 7H27", "mean of the other stretch")) }
             li { "open: nothing kept" }
         }
@@ -393,8 +393,8 @@ mod tests {
         let mut curve = curve(&[Some(182.0), None, Some(182.0), Some(182.0)]);
         curve.columns[1].others = 5;
         curve.columns[3].good_s = 0.0;
-        assert_eq!(strips(&curve, |one| one == Quality::NoValue), "M250 955H500V1000H250Z");
-        assert_eq!(strips(&curve, |one| one == Quality::Doubtful), "M750 955H1000V1000H750Z");
-        assert_eq!(strips(&curve, |one| one == Quality::Gap), "");
+        assert_eq!(strips(&curve, 955, |one| one == Quality::NoValue), "M250 955H500V1000H250Z");
+        assert_eq!(strips(&curve, 978, |one| one == Quality::Doubtful), "M750 978H1000V1000H750Z");
+        assert_eq!(strips(&curve, 955, |one| one == Quality::Gap), "");
     }
 }

@@ -162,6 +162,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         history: Arc::new(history),
         clock: WallTime::Run(Clock::starting_at(NIGHT)),
         servers: Vec::new(),
+        reloader: None,
     };
     Stage { state, publish, asked }
 }

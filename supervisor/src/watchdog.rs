@@ -1,0 +1,181 @@
+//! What a service manager is told over its notification socket: ready, still alive, stopping.
+//!
+//! "Still alive" is sent only while polling, the line task and the store all got on since it was sent last: whoever hangs is not
+//! covered by the others. The words are those of `sd_notify(3)`. The usual library for them finds the socket by the environment
+//! alone, which no test can change for one run; these are some lines.
+
+use crate::handle::LineHandle;
+use crate::line::writer::SharedStatus;
+use crate::snapshot::LineSnapshot;
+use setward_config::line::{Line, Origin};
+use setward_protocol::Uptime;
+use std::io;
+use std::os::linux::net::SocketAddrExt as _;
+use std::os::unix::net::{SocketAddr, UnixDatagram};
+use std::time::Duration;
+
+/// How often it is looked whether the first scan is complete.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// What polling may take longer than twice its shortest period before it stands still.
+const POLL_MARGIN: Duration = Duration::from_secs(10);
+
+/// A service manager that listens.
+#[derive(Debug)]
+pub struct ServiceManager {
+    socket: UnixDatagram,
+    address: SocketAddr,
+    /// It wants a sign of life within this time.
+    watchdog: Option<Duration>,
+}
+
+impl ServiceManager {
+    /// The one that the environment names; `None` without one.
+    #[must_use]
+    pub fn from_environment() -> Option<Self> {
+        let name = std::env::var("NOTIFY_SOCKET").ok()?;
+        let number = |key: &str| std::env::var(key).ok()?.parse::<u64>().ok();
+        let is_ours = number("WATCHDOG_PID").is_none_or(|pid| pid == u64::from(std::process::id()));
+        let watchdog = number("WATCHDOG_USEC").filter(|us| is_ours && *us > 0).map(Duration::from_micros);
+        match Self::at(&name, watchdog) {
+            Ok(manager) => Some(manager),
+            Err(error) => {
+                tracing::warn!(code = "no-notify", "NOTIFY_SOCKET is {name}, which can't be used: {error}");
+                None
+            }
+        }
+    }
+
+    /// The one that listens at `name`: a path, or `@` and an abstract name.
+    ///
+    /// # Errors
+    /// When that is no address of a socket, or the system gives none.
+    pub fn at(name: &str, watchdog: Option<Duration>) -> io::Result<Self> {
+        let address = match name.strip_prefix('@') {
+            Some(name) => SocketAddr::from_abstract_name(name)?,
+            None => SocketAddr::from_pathname(name)?,
+        };
+        let socket = UnixDatagram::unbound()?;
+        socket.set_nonblocking(true)?;
+        Ok(Self { socket, address, watchdog })
+    }
+
+    /// Tells it something. It may have gone: that is its affair.
+    pub fn tell(&self, words: &str) {
+        if let Err(error) = self.socket.send_to_addr(words.as_bytes(), &self.address) {
+            tracing::debug!(%error, "the service manager could not be told {words}");
+        }
+    }
+}
+
+/// How far the parts of a run have come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Pulse {
+    at: Uptime,
+    scans: u64,
+    /// When the number of scans was last seen to grow.
+    scanned: Uptime,
+    writes: u64,
+    is_writing: bool,
+}
+
+impl Pulse {
+    fn take(snapshot: &LineSnapshot, store: &SharedStatus, before: Option<Self>) -> Self {
+        let (store, scans) = (store.now(), snapshot.counts.scans);
+        let scanned =
+            before.filter(|before| before.scans == scans).map_or(snapshot.at, |before| before.scanned);
+        Self { at: snapshot.at, scans, scanned, writes: store.writes, is_writing: store.is_writing }
+    }
+
+    /// What has stood still since `before`.
+    fn stands_still(&self, before: &Self, scans_within: Duration) -> Option<&'static str> {
+        if self.at == before.at {
+            Some("the line task")
+        } else if before.is_writing && self.is_writing && before.writes == self.writes {
+            Some("the store")
+        } else if self.at.since(self.scanned) > scans_within {
+            Some("polling")
+        } else {
+            None
+        }
+    }
+}
+
+/// Whether every controller has been scanned once, and history has taken something or said why not. A silent controller is an
+/// alarm of the line, not ill health of the program.
+#[must_use]
+pub fn is_ready(snapshot: &LineSnapshot) -> bool {
+    let asked = snapshot.controllers.iter().all(|view| view.scans_good + view.scans_failed > 0);
+    asked && (snapshot.counts.samples_stored > 0 || snapshot.history_problem.is_some())
+}
+
+/// Tells the manager when the line is ready, unless that `was_told`, and then that it lives, for as long as it does.
+pub async fn tell_of_life(
+    manager: &ServiceManager,
+    (handle, store): (LineHandle, SharedStatus),
+    line: &Line,
+    was_told: &mut bool,
+) {
+    while !*was_told {
+        *was_told = is_ready(&handle.glance());
+        if *was_told {
+            manager.tell(&format!("READY=1\nSTATUS={}: {} signals", line.name, line.signals.len()));
+        } else {
+            tokio::time::sleep(LOOK_EVERY).await;
+        }
+    }
+    let Some(watchdog) = manager.watchdog else { return std::future::pending().await };
+    let scans_within = shortest_period(line) * 2 + POLL_MARGIN;
+    let mut before = Pulse::take(&handle.glance(), &store, None);
+    let mut is_held = false;
+    manager.tell("WATCHDOG=1");
+    loop {
+        // Twice as often as it must be; but no faster than once a second, in which the line task may publish once.
+        tokio::time::sleep((watchdog / 2).max(Duration::from_millis(1100))).await;
+        let now = Pulse::take(&handle.glance(), &store, Some(before));
+        let standing = now.stands_still(&before, scans_within);
+        before = now;
+        match standing {
+            None => manager.tell("WATCHDOG=1"),
+            Some(part) if !is_held => {
+                tracing::error!(code = "watchdog-held", "{part} stands still: no sign of life is sent");
+            }
+            Some(_) => {}
+        }
+        is_held = standing.is_some();
+    }
+}
+
+fn shortest_period(line: &Line) -> Duration {
+    let of_signals = line.signals.iter().filter_map(|signal| match &signal.origin {
+        Origin::Register(register) => Some(register.poll_every),
+        Origin::Derived(_) | Origin::Entered | Origin::Followed(_) => None,
+    });
+    of_signals.min().unwrap_or(POLL_MARGIN)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BEFORE: Pulse = Pulse {
+        at: Uptime::from_millis(20_000),
+        scans: 80,
+        scanned: Uptime::from_millis(20_000),
+        writes: 20,
+        is_writing: true,
+    };
+
+    #[test]
+    fn each_part_must_get_on_for_a_sign_of_life() {
+        let at = Uptime::from_millis(30_000);
+        let still = |now: Pulse| now.stands_still(&BEFORE, Duration::from_secs(12));
+        let well = Pulse { at, scanned: at, scans: 120, writes: 30, is_writing: true };
+        assert_eq!(still(well), None, "always writing when looked at, and getting on");
+        assert_eq!(still(Pulse { writes: 20, ..well }), Some("the store"));
+        assert_eq!(still(Pulse { writes: 20, is_writing: false, ..well }), None, "nothing to write");
+        assert_eq!(still(Pulse { at: BEFORE.at, ..well }), Some("the line task"));
+        let quiet = Pulse { scanned: Uptime::from_millis(17_000), scans: 80, ..well };
+        assert_eq!(still(quiet), Some("polling"));
+        assert_eq!(still(Pulse { scanned: Uptime::from_millis(18_000), ..quiet }), None, "not due for long");
+    }
+}

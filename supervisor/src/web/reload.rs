@@ -1,0 +1,53 @@
+//! `POST /api/v1/reload`: the line folder is read anew, checked, and put in force; or it is told what is wrong with it.
+
+use super::Web;
+use super::acknowledge::checked_name;
+use super::problem::Problem;
+use crate::reload::ReloadAnswer;
+use axum::Json;
+use axum::extract::State;
+use axum::extract::rejection::JsonRejection;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::json;
+
+/// Body of the wish.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ReloadBody {
+    by: String,
+}
+
+/// Asks, and waits for what comes of it. A refusal's body lists every problem.
+pub(super) async fn from_api(
+    State(web): State<Web>,
+    body: Result<Json<ReloadBody>, JsonRejection>,
+) -> Response {
+    let Ok(Json(body)) = body else {
+        return Problem::new(StatusCode::BAD_REQUEST, "expected {\"by\":\"name\"}").into_response();
+    };
+    let Some(by) = checked_name(&body.by) else {
+        let text = "`by` is empty, too long or holds line breaks: give a name of at most 60 characters";
+        return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
+    };
+    let Some(reloader) = &web.app.reloader else {
+        let text = "this daemon has no line folder that could be read anew: it is a demo";
+        return Problem::new(StatusCode::CONFLICT, text).into_response();
+    };
+    match reloader.reload(by).await {
+        ReloadAnswer::Done(reloaded) => {
+            Json(json!({ "schema_version": 1, "outcome": "reloaded", "reloaded": reloaded })).into_response()
+        }
+        ReloadAnswer::Unchanged { fingerprint } => {
+            Json(json!({ "schema_version": 1, "outcome": "unchanged", "configuration": fingerprint }))
+                .into_response()
+        }
+        ReloadAnswer::Refused { text, problems } => {
+            let body =
+                json!({ "schema_version": 1, "outcome": "refused", "detail": text, "problems": problems });
+            (StatusCode::UNPROCESSABLE_ENTITY, Json(body)).into_response()
+        }
+        ReloadAnswer::NotNow { why } => Problem::new(StatusCode::CONFLICT, why).into_response(),
+    }
+}
