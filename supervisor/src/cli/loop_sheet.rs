@@ -24,7 +24,7 @@ pub(crate) struct LoopSheetArguments {
     #[arg(long)]
     json: bool,
     /// Accuracy asked of each loop, percent of its span; half a count of the register is added
-    #[arg(long, value_name = "PERCENT", default_value_t = 0.5)]
+    #[arg(long, value_name = "PERCENT", default_value_t = 0.5, allow_hyphen_values = true)]
     tolerance: f64,
 }
 

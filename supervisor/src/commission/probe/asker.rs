@@ -59,6 +59,8 @@ pub struct Asker<'a> {
     ended: Option<Instant>,
     closed: Option<Instant>,
     silent: u32,
+    /// Why the last read brought nothing at all.
+    failure: Option<ReadFailure>,
     replies_ms: Vec<f64>,
     shortest_rest: Option<Duration>,
     requests: u32,
@@ -83,6 +85,7 @@ impl<'a> Asker<'a> {
             ended: None,
             closed: None,
             silent: 0,
+            failure: None,
             replies_ms: Vec::new(),
             shortest_rest: None,
             requests: 0,
@@ -101,10 +104,13 @@ impl<'a> Asker<'a> {
     /// # Errors
     /// Why nothing came; the same again, without a request, once it has been silent too often.
     pub async fn read(&mut self, request: ReadRequest) -> Result<Vec<u16>, ReadFailure> {
-        if self.has_given_up() {
-            return Err(ReadFailure::NoReply(self.whom.within));
+        if self.has_given_up()
+            && let Some(failure) = &self.failure
+        {
+            return Err(failure.clone());
         }
         let words = self.exchange(request).await;
+        self.failure = words.as_ref().err().filter(|failure| !failure.is_answer()).cloned();
         match &words {
             Ok(_) | Err(ReadFailure::Exception(_)) => self.silent = 0,
             Err(ReadFailure::Refused | ReadFailure::Unreachable(_)) => self.silent = SILENT_READS,
