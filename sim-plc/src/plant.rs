@@ -155,7 +155,8 @@ impl Plant {
         let faults = &self.faults;
         let panel = Panel { points: &[], faults, doing: self.crew.doing(), now: self.elapsed };
         for point in &mut self.points {
-            if let Source::Typical(wander) = &mut point.source {
+            // What nobody can read draws no noise: a line with one more computed signal has the same noise in all others.
+            if let (Source::Typical(wander), true) = (&mut point.source, point.served) {
                 wander.step(step, &mut self.noise);
             }
             let truth = truth_now(point, &self.units, &panel);

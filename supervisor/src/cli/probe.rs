@@ -7,7 +7,7 @@ use crate::commission::probe::register::{Question, probe_register};
 use crate::commission::probe::walk::{Walk, probe_line};
 use crate::commission::written::{Shown, shown, with_unit};
 use crate::poll::dial::TcpDial;
-use setward_config::line::Line;
+use setward_config::line::{Line, LineSignal};
 use setward_protocol::{Table, Unit};
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -301,6 +301,14 @@ fn panel(file: &Path, line: &Line) -> Result<BTreeMap<String, Shown>, Exit> {
     panel_values(&text, line).map_err(|why| misused(&format!("--panel {}:{why}", file.display())))
 }
 
+/// The signal whose tag is most like `tag`; letters written for digits are those digits.
+fn nearest<'a>(line: &'a Line, tag: &str) -> Option<&'a LineSignal> {
+    let alike = |text: &str| text.to_uppercase().replace('O', "0").replace(['I', 'L'], "1");
+    let wanted = alike(tag);
+    let likeness = |signal: &LineSignal| strsim::jaro_winkler(&alike(&signal.tag), &wanted);
+    line.signals.iter().max_by(|a, b| likeness(a).total_cmp(&likeness(b)))
+}
+
 fn panel_values(text: &str, line: &Line) -> Result<BTreeMap<String, Shown>, String> {
     let mut found = BTreeMap::new();
     for (number, row) in (1..).zip(text.trim_start_matches('\u{feff}').lines()) {
@@ -315,9 +323,7 @@ fn panel_values(text: &str, line: &Line) -> Result<BTreeMap<String, Shown>, Stri
         };
         let tag = tag.trim().trim_matches('"');
         if line.signal_by_tag(tag).is_none() {
-            let near = line.signals.iter().max_by(|a, b| {
-                strsim::jaro_winkler(&a.tag, tag).total_cmp(&strsim::jaro_winkler(&b.tag, tag))
-            });
+            let near = nearest(line, tag);
             let near = near.map_or_else(String::new, |signal| format!("; the nearest is {}", signal.tag));
             // The first row may be a header.
             if number == 1 && shown(value.trim().trim_matches('"')).is_err() {
