@@ -246,8 +246,15 @@ test("what a gloved finger must hit is large enough", async () => {
   for (const address of ["/", "/alarms", `/stations/${stations[0].key}`, `/alarms/${valued().id}`]) {
     const { page, close } = await open(address, LARGE_PHONE);
     await page.$$eval("details", (all) => all.forEach((one) => { one.open = true; }));
+    // A way that has no room in the head of a phone's page must be at its foot.
+    const lost = await page.$$eval("nav a", (all) => all
+      .filter((a) => !a.checkVisibility())
+      .map((a) => a.getAttribute("href"))
+      .filter((href) => ![...document.querySelectorAll(`footer a[href="${href}"]`)].some((a) => a.checkVisibility() && a.getBoundingClientRect().height >= 24)));
+    assert.deepEqual(lost, [], `${address}: shown nowhere`);
     const small = await page.$$eval("nav a, summary, .head a, .row .name, .plain a.name, .alarms .open, .index a, button, input[type=text]", (all) =>
       all
+        .filter((element) => !element.matches("nav a") || element.checkVisibility())
         .map((element) => ({ text: element.textContent.trim(), height: element.getBoundingClientRect().height }))
         .filter((element) => element.height < 48),
     );

@@ -254,7 +254,8 @@ impl Asked {
         let (from, to) = (self.span.from().0, self.span.to().0);
         let length = (self.span.length_ms() as f64 * factor) as i64;
         let middle = from + self.span.length_ms() / 2;
-        let end = (middle + length / 2).min(now.0.max(to));
+        // Addresses have whole seconds: on one, the length is kept to the second.
+        let end = (middle + length / 2).min(now.0.max(to)).div_euclid(1000) * 1000;
         self.over(UtcMillis(end - length), UtcMillis(end))
     }
 }

@@ -106,6 +106,14 @@ fn wider_ends_now_and_narrower_stays_within_what_can_be_asked() {
     let asked = read(&[("last", "8h")]).unwrap();
     let wider = asked.scaled(2.0, NOW).unwrap();
     assert_eq!((wider.span.to(), wider.span.length_ms()), (NOW, 16 * 3_600_000));
+    let (odd, week) = (UtcMillis(NOW.0 + 417), [("last".to_owned(), "7d".to_owned())]);
+    let asked = Asked::read(&line(), &plant(), odd, &week).unwrap();
+    let half = asked.scaled(0.5, odd).unwrap().span;
+    assert_eq!(
+        (half.length_ms() * 2, half.to().0 % 1000),
+        (7 * DAY_MS, 0),
+        "to the second, whatever time it is"
+    );
     let shortest = read(&[("from", "2026-11-25T11:59:45Z"), ("to", "2026-11-25T11:59:55Z")]).unwrap();
     assert_eq!(shortest.scaled(0.5, NOW), None);
     assert!(read(&[("last", "300d")]).unwrap().scaled(2.0, NOW).is_none());
