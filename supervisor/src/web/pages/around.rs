@@ -22,6 +22,8 @@ const SAMPLES_MAX: usize = 4_000;
 const SIGNALS_MAX: usize = 40;
 /// Changes told, the newest.
 const TOLD_MAX: usize = 12;
+/// Nobody turns one thing more often than that in a quarter of an hour.
+const TURNS_MAX: usize = 5;
 /// A measured value has changed if its means at both ends lie apart by so much of its range.
 const WORTH_TELLING: f64 = 0.02;
 /// .. each over so many readings.
@@ -99,9 +101,11 @@ async fn values(
     for (id, is_turned) in looked_at(line, own) {
         let signal = line.signal(id);
         let samples = web.app.history.samples(signal.tag.clone(), from, to, SAMPLES_MAX).await?;
-        if is_turned {
-            told.extend(turns(&samples).map(|(at, old, new)| (at, Change::Turned(id, old, new))));
+        let turns: Vec<_> = turns(&samples).collect();
+        if is_turned && turns.len() <= TURNS_MAX {
+            told.extend(turns.into_iter().map(|(at, old, new)| (at, Change::Turned(id, old, new))));
         } else {
+            // A setpoint that goes on changing is another loop's work, and told as what is measured.
             let moved = moved(&samples, WORTH_TELLING * (signal.range.1 - signal.range.0).abs());
             told.extend(moved.map(|(at, old, new)| (at, Change::Moved(id, old, new))));
         }
