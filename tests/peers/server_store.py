@@ -119,7 +119,9 @@ def exported(setward, folder, scratch):
         for row in csv.DictReader(rows):
             at = round(datetime.fromisoformat(row["utc"]).timestamp() * 1000)
             value = float(row["value"]) if row["value"] else None
-            kept[row["tag"], int(row["run"]), at] = (value, row["quality"].split(":")[0])
+            key = row["tag"], int(row["run"]), at
+            assert key not in kept, f"{key} was kept twice"
+            kept[key] = (value, row["quality"].split(":")[0])
     return kept, file
 
 

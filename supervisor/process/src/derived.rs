@@ -67,6 +67,9 @@ impl Derivation {
     }
 }
 
+/// Two inputs taken together, or why they can't be.
+type Both = Result<(Reading, Reading), NoData>;
+
 /// Follows one derived value.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Deriver {
@@ -77,6 +80,8 @@ pub struct Deriver {
     speeds_m_per_s: VecDeque<(Uptime, f64)>,
     gained: VecDeque<Gained>,
     told: Option<Uptime>,
+    /// Times of the two inputs that the last value of both was made of.
+    used: Option<(Uptime, Uptime)>,
 }
 
 /// What a counter and the integral of a flow show at a moment.
@@ -94,7 +99,16 @@ impl Deriver {
     pub const fn new(derivation: Derivation, gap_limit: Duration) -> Self {
         let speeds_m_per_s = VecDeque::new();
         let gained = VecDeque::new();
-        Self { derivation, gap_limit, first: None, second: None, speeds_m_per_s, gained, told: None }
+        Self {
+            derivation,
+            gap_limit,
+            first: None,
+            second: None,
+            speeds_m_per_s,
+            gained,
+            told: None,
+            used: None,
+        }
     }
 
     /// A fresh reading of a signal. Gives the derived reading and its time, once all inputs have moved on.
@@ -132,13 +146,28 @@ impl Deriver {
         is_new.then_some((at, reading))
     }
 
-    /// Both inputs taken together, at the time of the older.
-    fn paired(&self, value: impl Fn(f64, f64) -> f64) -> Option<(Uptime, Reading)> {
+    /// Both inputs and the time of the older, once both have moved on: two that are read a moment apart give one value,
+    /// not two. One that has stayed behind for too long makes the value bad, at its own time.
+    fn both(&mut self) -> Option<(Uptime, Both)> {
         let ((first_at, first), (second_at, second)) = (self.first?, self.second?);
         let at = first_at.min(second_at);
         if first_at.max(second_at).since(at) > self.gap_limit {
-            return Some((at, Reading::Bad(NoData::Stale)));
+            return Some((at, Err(NoData::Stale)));
         }
+        if self.used.is_some_and(|(of, to)| first_at <= of || second_at <= to) {
+            return None;
+        }
+        self.used = Some((first_at, second_at));
+        Some((at, Ok((first, second))))
+    }
+
+    /// Both inputs taken together, at the time of the older.
+    fn paired(&mut self, value: impl Fn(f64, f64) -> f64) -> Option<(Uptime, Reading)> {
+        let (at, both) = self.both()?;
+        let (first, second) = match both {
+            Ok(both) => both,
+            Err(why) => return Some((at, Reading::Bad(why))),
+        };
         let reading = match (first, second) {
             (Reading::Bad(why), _) | (_, Reading::Bad(why)) => Reading::Bad(why),
             (Reading::Good(of), Reading::Good(to)) => finite(value(of, to)),
@@ -150,14 +179,11 @@ impl Deriver {
 
     /// A counter over a flow, at the time of the older of both.
     fn slope_of_both(&mut self, over: Duration, factor: f64) -> Option<(Uptime, Reading)> {
-        let ((first_at, first), (second_at, second)) = (self.first?, self.second?);
-        let at = first_at.min(second_at);
-        if self.told.is_some_and(|told| at <= told) {
-            return None;
-        }
-        if first_at.max(second_at).since(at) > self.gap_limit {
-            return Some((at, Reading::Bad(NoData::Stale)));
-        }
+        let (at, both) = self.both()?;
+        let (first, second) = match both {
+            Ok(both) => both,
+            Err(why) => return Some((at, Reading::Bad(why))),
+        };
         let doubt = match (first, second) {
             (Reading::Bad(why), _) | (_, Reading::Bad(why)) => return Some((at, Reading::Bad(why))),
             (Reading::Uncertain(_, why), _) | (_, Reading::Uncertain(_, why)) => Some(why),
@@ -257,6 +283,7 @@ const fn doubted(value: f64, why: Doubt) -> Reading {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use alloc::vec::Vec;
 
     const A: SignalId = SignalId(0);
     const B: SignalId = SignalId(1);
@@ -326,6 +353,29 @@ mod tests {
         assert_eq!(salt.handle(A, at(2), Reading::Good(24.0)), None, "its other half is still the old one");
         assert_eq!(salt.handle(B, at(3), Reading::Good(1000.0)), Some((at(2), Reading::Good(2.4))));
         assert_eq!(salt.handle(SignalId(7), at(4), Reading::Good(1.0)), None);
+    }
+
+    /// What two controllers bring, or two blocks of one, is never read at the same instant.
+    #[test]
+    fn halves_read_a_moment_apart_give_one_value_a_scan() {
+        let slope = Derivation::Slope { of: A, to: Some(B), over: Duration::from_secs(9), factor: 1.0 };
+        for derivation in [slope, Derivation::Difference { of: A, minus: B }] {
+            let mut derived = Deriver::new(derivation, GAP);
+            let mut told = Vec::new();
+            for second in 1..=20_u64 {
+                // Now one, now the other is read first.
+                let (of, to) = if second % 4 < 2 { (0, 300) } else { (200, 0) };
+                let mut halves = [(A, second * 1_000_000 + of), (B, second * 1_000_000 + to)];
+                halves.sort_by_key(|half| half.1);
+                for (signal, micros) in halves {
+                    let reading = Reading::Good(second as f64);
+                    told.extend(derived.handle(signal, Uptime::from_nanos(micros * 1000), reading));
+                }
+            }
+            let times: Vec<u64> = told.iter().map(|(at, _)| at.as_nanos()).collect();
+            let expected: Vec<u64> = (1..=20).map(|second| second * 1_000_000_000).collect();
+            assert_eq!(times, expected, "{derivation:?}");
+        }
     }
 
     #[test]

@@ -243,7 +243,7 @@ pub fn main() -> ExitCode {
     tell_log(if proves {
         "off"
     } else if has_week {
-        "warn"
+        "error"
     } else {
         "setward=info,warn"
     });

@@ -3,7 +3,7 @@
 use super::draft::{Draft, Said};
 use super::message::{Item, Message, Subject, fitted, plain};
 use super::state::Call;
-use crate::web::call::{self, CallWords, Teller};
+use crate::web::call::{self, CallWords, Teller, counted};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 
@@ -226,10 +226,6 @@ fn taken(call: &Call) -> Option<String> {
     let taken = call.taken.as_ref()?;
     let by = taken.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
     Some(format!("{}{by}", taken.how))
-}
-
-fn counted(count: usize, one: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
 }
 
 fn span(ms: i64) -> String {

@@ -188,6 +188,11 @@ fn response(facts: &AlarmFacts<'_>) -> Vec<String> {
     lines
 }
 
+/// "1 alarm", "12 alarms".
+pub(crate) fn counted(count: usize, one: &str) -> String {
+    words::counted(count, one)
+}
+
 /// A span in at most two units.
 pub(crate) fn span(seconds: f64) -> String {
     words::span(seconds)

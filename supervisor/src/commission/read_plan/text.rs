@@ -1,6 +1,7 @@
 //! The plan in words, for a terminal.
 
 use super::{ControllerPlan, PlannedRequest, ReadPlan, ScanPlan};
+use crate::web::call::counted;
 use std::fmt::{self, Write as _};
 
 /// Width to which lists of tags are folded.
@@ -70,9 +71,10 @@ fn write_scan(out: &mut String, scan: &ScanPlan) -> fmt::Result {
     let signals: usize = scan.requests.iter().map(|request| request.signals.len()).sum();
     writeln!(
         out,
-        "  every {} ms: {} requests for {signals} signals, {:.0} ms of {:.0} ms ({:.1} %)",
+        "  every {} ms: {} for {}, {:.0} ms of {:.0} ms ({:.1} %)",
         scan.poll_every_ms,
-        scan.requests.len(),
+        counted(scan.requests.len(), "request"),
+        counted(signals, "signal"),
         scan.scan_ms,
         scan.poll_every_ms,
         100.0 * scan.scan_ms / scan.poll_every_ms
