@@ -8,6 +8,7 @@ mod acknowledge;
 mod api;
 mod api_types;
 mod assets;
+mod backtest;
 pub(crate) mod call;
 mod channels;
 mod entries;
@@ -87,6 +88,7 @@ struct Web {
     streams: Arc<Semaphore>,
     /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
     heavy: Arc<Semaphore>,
+    back_tests: Arc<backtest::Desk>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -98,6 +100,7 @@ impl Web {
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
+            back_tests: Arc::default(),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }
@@ -151,6 +154,11 @@ fn routes(web: Web) -> Router {
         .route("/trend.png", get(trends::downloads::picture))
         .route("/trend-readings.csv", get(trends::downloads::readings))
         .route("/trend/notes", post(trends::notes::from_form))
+        .route("/back-test", get(pages::backtest::list))
+        .route("/back-test/{id}", get(pages::backtest::form).post(pages::backtest::post))
+        .route("/back-tests/{n}", get(pages::backtest::one))
+        .route("/back-tests/{n}/stop", post(pages::backtest::stop))
+        .route("/back-tests/{n}/alarms.toml", get(pages::backtest::download))
         .route("/events", get(stream::open))
         .route("/healthz", get(health::show))
         .route("/readyz", get(health::show_ready))

@@ -1,5 +1,6 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
+mod back_tests;
 mod calls;
 mod command;
 mod entries;

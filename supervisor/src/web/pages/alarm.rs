@@ -3,8 +3,8 @@
 
 use super::said::Said;
 use super::{
-    Outcome, Page, around, aside, controller, events, frame, messages, missing_value, past, product,
-    registers, rows, server, trend, trend_page, trust,
+    Outcome, Page, around, aside, backtest, controller, events, frame, messages, missing_value, past,
+    product, registers, rows, server, trend, trend_page, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -71,7 +71,7 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
         (aside::show(&scene, &facts, name.as_deref()))
         (product::show(&scene, &facts))
         (background(&scene, &facts))
-        section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
+        section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) (backtest::link(&scene, alarm)) }
         @match &facts.on {
             Subject::Signal(on) => (registers::show(&scene, on)),
             Subject::Controller(on) => (controller::served(&scene, on)),

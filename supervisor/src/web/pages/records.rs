@@ -61,7 +61,8 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
             @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
             a href="/holds" { "Holds" } " "
-            a href="/records" { "Review" }
+            a href="/records" { "Review" } " "
+            a href="/back-test" { "Back-test" }
         }
     }
 }

@@ -197,7 +197,7 @@ fn bands_over(bands: Vec<KnownBand>, span: Span) -> Vec<KnownBand> {
 }
 
 /// When a station did something else than making product: what statistics leave out.
-fn stops(modes: &[ModeSpan], span: Span) -> Vec<Bar> {
+pub(super) fn stops(modes: &[ModeSpan], span: Span) -> Vec<Bar> {
     let bar = |found: &ModeSpan| {
         if found.mode == Some(Mode::Run) {
             return None;

@@ -1,9 +1,9 @@
 //! The trend page: signals over a stretch of time against what the recipe asked, with stops, alarms, recipes, batches and notes.
 //! Complete without scripts: drawn here, chosen by a form, moved by links. `assets/trend.js` adds a cursor and a quicker hand.
 
-mod axis;
+pub(super) mod axis;
 mod choice;
-mod drawing;
+pub(super) mod drawing;
 mod lanes;
 mod notes;
 mod table;
