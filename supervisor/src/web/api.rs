@@ -3,6 +3,7 @@
 use super::acknowledge::{ask, checked_name};
 use super::api_types;
 use super::backtest::api as back_tests;
+use super::boards::api as boards;
 use super::pages::records as pages;
 use super::problem::Problem;
 use super::wishes::{self, granted_body, refused};
@@ -54,6 +55,8 @@ pub(super) fn routes() -> Router<Web> {
         .route("/reports/records", get(pages::review::for_programs))
         .route("/reports/statistics", get(pages::figures::for_programs))
         .route("/trend", get(super::trends::api::show))
+        .route("/start-up", get(boards::start_up))
+        .route("/changeover", get(boards::changeover))
         .route("/alarms/{id}/numbers", get(back_tests::numbers))
         .route("/back-tests", get(back_tests::list).post(back_tests::post))
         .route("/back-tests/{n}", get(back_tests::show))
@@ -110,7 +113,7 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 
 pub(super) async fn unknown() -> Response {
     let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, alarms/{id}/numbers, back-tests, back-tests/{n}, channels, entries, \
-                batches, batches/{id}, holds, trend, reports/alarms, shift, hold, records and statistics; and a POST to entries, back-tests, back-tests/{n}/stop, \
+                batches, batches/{id}, holds, trend, start-up, changeover, reports/alarms, shift, hold, records and statistics; and a POST to entries, back-tests, back-tests/{n}/stop, \
                 alarms/{id}/acknowledge, close, shelve, \
                 unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
                 sign-offs";

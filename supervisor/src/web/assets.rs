@@ -25,11 +25,12 @@ impl Asset {
 const TREND_CSS: &str =
     concat!(include_str!("assets/vendor/uplot/uPlot.min.css"), include_str!("assets/trend.css"));
 
-static ASSETS: LazyLock<[Asset; 8]> = LazyLock::new(|| {
+static ASSETS: LazyLock<[Asset; 9]> = LazyLock::new(|| {
     [
         Asset::new("page.css", "text/css; charset=utf-8", include_str!("assets/page.css")),
         Asset::new("live.js", "text/javascript; charset=utf-8", include_str!("assets/live.js")),
         Asset::new("keypad.js", "text/javascript; charset=utf-8", include_str!("assets/keypad.js")),
+        Asset::new("wall.css", "text/css; charset=utf-8", include_str!("assets/wall.css")),
         Asset::new("trend.css", "text/css; charset=utf-8", TREND_CSS),
         Asset::new("trend.js", "text/javascript; charset=utf-8", include_str!("assets/trend.js")),
         Asset::new(

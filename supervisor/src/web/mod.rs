@@ -9,6 +9,7 @@ mod api;
 mod api_types;
 mod assets;
 mod backtest;
+mod boards;
 pub(crate) mod call;
 mod channels;
 mod entries;
@@ -154,6 +155,9 @@ fn routes(web: Web) -> Router {
         .route("/trend.png", get(trends::downloads::picture))
         .route("/trend-readings.csv", get(trends::downloads::readings))
         .route("/trend/notes", post(trends::notes::from_form))
+        .route("/wall", get(pages::wall::show))
+        .route("/start-up", get(pages::boards::start_up::show))
+        .route("/changeover", get(pages::boards::changeover::show))
         .route("/back-test", get(pages::backtest::list))
         .route("/back-test/{id}", get(pages::backtest::form).post(pages::backtest::post))
         .route("/back-tests/{n}", get(pages::backtest::one))

@@ -84,7 +84,7 @@ function handsOff() {
 // A document parsed by the browser from an answer runs no script and needs no string turned into markup.
 function fetchPage(done) {
   const request = new XMLHttpRequest();
-  request.open("GET", document.body.dataset.fresh ?? location.pathname);
+  request.open("GET", document.body.dataset.fresh ?? location.pathname + (document.body.dataset.every ? location.search : ""));
   request.responseType = "document";
   request.timeout = 8000;
   request.onloadend = () => done(request.status < 500 ? request.response : null);

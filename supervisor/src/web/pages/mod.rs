@@ -5,6 +5,7 @@ pub(super) mod alarms;
 mod around;
 mod aside;
 pub(super) mod backtest;
+pub(super) mod boards;
 mod channels;
 mod controller;
 pub(super) mod entries;
@@ -26,6 +27,7 @@ pub(super) mod tanks;
 mod trend;
 pub(in crate::web) mod trend_page;
 mod values;
+pub(super) mod wall;
 
 use super::facts::{Scene, SignalFacts};
 use super::live::{self, Scope};

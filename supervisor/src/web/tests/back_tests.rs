@@ -4,7 +4,7 @@ use super::requests::{check_says, json};
 use super::support::{RUN, before, snapshot, stage};
 use super::{Answer, request};
 use crate::history::sqlite::InlineStore;
-use crate::history::{Batch, HistoryStore, NewRun, NewSample, RunSignal, Settings};
+use crate::history::{Batch, HistoryStore, NewRun, NewSample, Settings};
 use crate::snapshot::LineSnapshot;
 use crate::web::router;
 use axum::Router;
@@ -85,10 +85,7 @@ impl Desk {
 }
 
 async fn fill(line: &Line, history: &InlineStore) {
-    let signals = line.signals.iter().map(|signal| RunSignal::of_tag(&signal.tag)).collect();
-    let started = before(HOURS * 3600);
-    let fingerprint = line.fingerprint.clone();
-    let run = NewRun { started, fingerprint, version: "0".to_owned(), signals, files: Vec::new() };
+    let run = NewRun::of(line, before(HOURS * 3600), "0");
     let run = history.start_run(run).await.unwrap();
     assert_ne!(run, RUN);
     let tag = line.signal_by_tag("TT-310").unwrap();
@@ -189,6 +186,22 @@ async fn what_is_found_is_given_away_as_a_file_that_the_check_accepts_and_that_s
     let mut files = setward_config::load_demo().unwrap().line.files;
     files.iter_mut().find(|own| own.path == "alarms.toml").unwrap().text = file.text;
     assert!(setward_config::check_files(&files).is_ok());
+}
+
+#[tokio::test]
+async fn readings_as_csv_name_recipe_and_version_as_an_export_does() {
+    let desk = Desk::new().await;
+    let csv = desk.get("/trend-readings.csv?signals=TT-310&last=5min").await;
+    let rows: Vec<&str> = csv.text.lines().collect();
+    assert_eq!((csv.status, rows.len()), (StatusCode::OK, 1 + 300));
+    let recipe = rows[0].split(',').position(|name| name == "recipe").unwrap();
+    for row in &rows[1..] {
+        let said = row.split(',').nth(recipe).unwrap();
+        assert!(
+            said.starts_with("blue-corn-rounds ") && said.len() == "blue-corn-rounds ".len() + 8,
+            "{row}"
+        );
+    }
 }
 
 #[tokio::test]
