@@ -52,6 +52,9 @@ fn comment(web: &Web, test: &BackTest, found: &Found) -> String {
 
 /// "4 calls as it is, 2 with these settings: ...; it stands 1 h 2 min as it is, 40 min with these".
 pub(in crate::web) fn told(one: &OfAlarm, span: Span) -> String {
+    if one.rows.is_empty() {
+        return "nobody is called in this time, as it is or with these settings".to_owned();
+    }
     let (now, then) = one.stands_s(span);
     let (now, then) = (words::span(now), words::span(then));
     format!("{}; it stands for {now} as it is, for {then} with these", in_words(one.counts(span)))

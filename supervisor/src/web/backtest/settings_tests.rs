@@ -88,11 +88,11 @@ fn each_refused_value_says_what_is_accepted_at_its_own_key() {
     for (id, key, value, says) in [
         ("fryer-oil-high.TT-310", "limit", "200", "200 degC"),
         ("fryer-oil-high.TT-310", "limit", "900 degC", "range"),
-        ("fryer-oil-high.TT-310", "on_delay", "soon", "write a number, a blank and a unit"),
+        ("fryer-oil-high.TT-310", "on_delay", "soon", "a time with its unit: 5 s"),
         ("fryer-inlet-cold", "shape", "nine", "a number from 0.02 to 3"),
         ("fryer-inlet-cold", "shape", "7", "3"),
         ("fryer-inlet-cold", "shape", "1\nallowance = \"1 K.s\"", "a number from 0.02"),
-        ("fryer-inlet-cold", "allowance", "\"", "240 K.s"),
+        ("fryer-inlet-cold", "allowance", "\"", "an area: 240 K.s"),
         ("fryer-inlet-cold", "recovery", "", "recovery"),
     ] {
         let found = refusals(id, &[(key, value)]);

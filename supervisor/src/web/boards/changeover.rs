@@ -105,7 +105,10 @@ pub(in crate::web) struct Board<'a> {
 impl<'a> Board<'a> {
     /// As things stand.
     pub(in crate::web) fn of(scene: &Scene<'a>, from: &'a Recipe, to: &'a Recipe) -> Self {
-        let held = scene.stations().flat_map(|station| held_at(scene, to, station.id)).collect();
+        // What a kettle holds follows its program, not the change.
+        let cooks = |station: StationId| scene.line.kettles.iter().any(|kettle| kettle.station == station);
+        let stations = scene.stations().filter(|station| !cooks(station.id));
+        let held = stations.flat_map(|station| held_at(scene, to, station.id)).collect();
         Self {
             entries: entries(scene, from, to),
             kettle: kettle(from, to),

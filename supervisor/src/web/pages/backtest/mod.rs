@@ -273,7 +273,7 @@ fn running(test: &crate::web::backtest::BackTest) -> Markup {
     let percent = test.percent();
     html! {
         section {
-            p role="status" { "It runs beside the line, at the lowest priority: " b { (percent) " %" } " done. This page looks again every two seconds." }
+            p role="status" { "It runs beside the line, at a low priority: " b { (percent) " %" } " done. This page looks again every two seconds." }
             progress max="100" value=(percent) aria-label="Share that is done" { (percent) " %" }
             form.acknowledge method="post" action=(format!("/back-tests/{}/stop", test.n)) { button type="submit" { "Stop it" } }
         }

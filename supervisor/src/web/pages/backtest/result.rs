@@ -28,7 +28,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
         @for (one, picture) in own.iter().zip(drawn) {
             section {
                 @if own.len() > 1 { h2 { (one.alarm) } }
-                p.verdict { (file::told(one, found.span)) "." }
+                p.verdict { (sentence(&file::told(one, found.span))) }
                 (fed(one))
                 (picture)
                 (table(web, one, found.span))
@@ -40,6 +40,12 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
             "A call is a raise that calls somebody. Both columns are the same readings through the same engine, after an hour to warm up; what people did then is done at its time in both. The settings of now may not be those that were in force then."
         }
     }
+}
+
+/// As a sentence of its own.
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
 }
 
 fn fed(one: &OfAlarm) -> Markup {
@@ -103,7 +109,7 @@ fn table(web: &Web, one: &OfAlarm, span: Span) -> Markup {
     let line = &*web.app.line;
     let alarm = line.alarm_by_id(&one.alarm).map(|id| line.alarm(id));
     html! {
-        @if one.rows.is_empty() { p { "Nobody is called in this time, with either." } } @else {
+        @if !one.rows.is_empty() {
             div.wide tabindex="0" role="region" aria-label=(format!("Occurrences of {}", one.alarm)) {
                 table.tanks.figures {
                     thead { tr { th scope="col" { "Trouble began" } th scope="col" { "As it is" } th scope="col" { "With these settings" } th scope="col" { "What changes" } } }

@@ -81,7 +81,7 @@ fn sheet(scene: &Scene<'_>, board: &Board<'_>) -> Markup {
             @if !change.is_empty() { (table(scene, &change, "Setpoints that change")) }
             @if !stay.is_empty() {
                 details id="stay" {
-                    summary { (words::counted(stay.len(), "setpoint")) " stay as they are" }
+                    summary { @if stay.len() == 1 { "1 setpoint stays as it is" } @else { (stay.len()) " setpoints stay as they are" } }
                     (table(scene, &stay, "Setpoints that stay"))
                 }
             }
