@@ -25,7 +25,7 @@ const PAGES = [
   { name: "line", address: "/", kb: 30, usable: () => document.querySelector(".station .row") },
   { name: "trend", address: "/trend?signals=TT-310,TT-313,ST-340&last=7d", kb: 80, usable: () => document.querySelector(".pane svg.plot") },
   { name: "start-up board", address: "/start-up", kb: 30, usable: () => document.querySelector("#verdict") },
-  { name: "wall", address: "/wall", kb: 30, usable: () => document.querySelector(".place") },
+  { name: "wall", address: "/wall", kb: 30, usable: () => document.querySelector(".tile") },
 ];
 
 let browser;

@@ -5,6 +5,7 @@
 pub(super) mod api;
 mod fields;
 pub(super) mod file;
+mod needed;
 pub(super) mod outcome;
 pub(super) mod run;
 pub(super) mod settings;

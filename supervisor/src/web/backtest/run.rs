@@ -2,6 +2,7 @@
 //! priority, and ends when it is told to, or after its time.
 
 use super::Stage;
+use super::needed::needed;
 use super::outcome::{OfAlarm, one_after_the_other, rows};
 use crate::clock::Clock;
 use crate::history::{
@@ -14,7 +15,7 @@ use crate::snapshot::RunId;
 use async_trait::async_trait;
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -75,7 +76,8 @@ async fn run(work: &Work) -> Result<Found, String> {
     let reader = HistoryReader::open(&work.history).map_err(|error| error.text)?;
     let fed = fed_span(&reader, work.span)?;
     let span = Span::new(work.span.from().max(fed.from()), fed.to()).map_err(|error| error.text)?;
-    let store = Stoppable { reader, stage: Arc::clone(&work.stage), clock };
+    let needed = needed(&work.now, &work.own);
+    let store = Stoppable { reader, needed, stage: Arc::clone(&work.stage), clock };
     let lines = [Arc::clone(&work.now), Arc::clone(&work.proposed)];
     let replay = Replay { lines: &lines, store: &store, span: fed };
     let outcome = replay.run(&mut |share| work.stage.reach(share)).await.map_err(|error| error.text)?;
@@ -112,6 +114,8 @@ fn fed_span(reader: &HistoryReader, span: Span) -> Result<Span, String> {
 /// A history that stops answering once the run is to end.
 struct Stoppable {
     reader: HistoryReader,
+    /// Tags of signals that change anything; the others are given without readings.
+    needed: BTreeSet<String>,
     stage: Arc<Stage>,
     clock: Clock,
 }
@@ -127,6 +131,12 @@ impl Stoppable {
         };
         Err(HistoryError { text: text.to_owned() })
     }
+}
+
+/// A signal of which nothing is read.
+fn silent(tag: String) -> SignalSamples {
+    let (unit, bands, samples) = (String::new(), Vec::new(), Vec::new());
+    SignalSamples { tag, is_known: true, unit, bands, samples, is_cut: false, unreadable: 0 }
 }
 
 /// Nothing writes through it.
@@ -164,6 +174,15 @@ impl HistoryStore for Stoppable {
 
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         self.may_go_on()?;
-        self.reader.exact(tags, span).await
+        let wanted: Vec<String> = tags.iter().filter(|tag| self.needed.contains(*tag)).cloned().collect();
+        if wanted.is_empty() {
+            return Ok(tags.into_iter().map(silent).collect());
+        }
+        let mut read = self.reader.exact(wanted, span).await?.into_iter();
+        // In the order in which they were asked for.
+        let one = |tag| {
+            if self.needed.contains(&tag) { read.next().unwrap_or_else(|| silent(tag)) } else { silent(tag) }
+        };
+        Ok(tags.into_iter().map(one).collect())
     }
 }

@@ -258,7 +258,8 @@ fn refused(
                 Some(field) => format!("{}; write {}", problem.message, field.accepts),
                 None => format!("{}; {}", problem.message, problem.hint),
             };
-            Refused { key: key.map(str::to_owned), text }
+            // What marks a key in a terminal is noise on a page.
+            Refused { key: key.map(str::to_owned), text: text.replace('`', "") }
         })
         .collect()
 }

@@ -131,7 +131,7 @@ fn held(held: &Held<'_>) -> Value {
         "place": place,
         "time_to_band": eta,
         "in_band_about_s": in_band_about_s,
-        "counts_with_product_only": held.waits_for_product,
+        "does_not_count": held.why_not,
     })
 }
 

@@ -124,14 +124,14 @@ impl<'a> Board<'a> {
         self.entries.iter().filter(|entry| matches!(entry.todo(), Todo::Enter | Todo::Unseen)).count()
     }
 
-    /// What the new recipe holds that is not within its tolerance, without what waits for product.
+    /// What the new recipe holds that is not within its tolerance, without what does not count now.
     pub(in crate::web) fn out(&self) -> usize {
         self.held.iter().filter(|held| held.is_in_the_way()).count()
     }
 
     /// "9 setpoints to enter, 3 of 14 values not in the new band."
     pub(in crate::web) fn sentence(&self) -> String {
-        let counted = self.held.iter().filter(|held| !held.waits_for_product).count();
+        let counted = self.held.iter().filter(|held| held.why_not.is_none()).count();
         let enter = match self.to_enter() {
             0 => "No setpoint is left to enter".to_owned(),
             count => format!("{} to enter", words::counted(count, "setpoint")),

@@ -46,8 +46,8 @@ pub(in crate::web) struct Held<'a> {
     pub(in crate::web) facts: SignalFacts<'a>,
     pub(in crate::web) asked: &'a RecipeSetpoint,
     pub(in crate::web) place: Place,
-    /// It is a result of product, of which there is none now: it counts once there is.
-    pub(in crate::web) waits_for_product: bool,
+    /// Why it does not count now, in words; `None`: it does.
+    pub(in crate::web) why_not: Option<&'static str>,
 }
 
 impl Eta {
@@ -96,13 +96,22 @@ impl<'a> Held<'a> {
         let facts = scene.signal(asked.signal);
         let station = scene.station(facts.signal.station).view;
         let has_product = station.mode == Mode::Run && station.product_present == Some(true);
-        let waits_for_product = asked.judge_when == JudgeWhen::ProductPresent && !has_product;
-        Self { facts, asked, place: place(&facts, asked), waits_for_product }
+        let cooks = scene.line.kettles.iter().any(|kettle| kettle.station == facts.signal.station);
+        let why_not = if cooks {
+            Some("follows the kettle\u{2019}s program")
+        } else if asked.judge_when == JudgeWhen::ProductPresent && !has_product {
+            Some("counts once product is there")
+        } else if facts.missing() == Some(NoData::TooLittleKnown) {
+            Some("too little seen of it so far")
+        } else {
+            None
+        };
+        Self { facts, asked, place: place(&facts, asked), why_not }
     }
 
     /// Whether it keeps the line from being ready.
     pub(in crate::web) const fn is_in_the_way(&self) -> bool {
-        !self.waits_for_product && !matches!(self.place, Place::Within)
+        self.why_not.is_none() && !matches!(self.place, Place::Within)
     }
 
     /// Lowest and highest value within tolerance.

@@ -10,7 +10,10 @@ use maud::{DOCTYPE, Markup, html};
 use serde::Deserialize;
 use setward_config::line::{Priority, Role};
 use setward_process::tanks::TankState;
+use setward_protocol::NoData;
 
+/// Values of a station that have room.
+const VALUES_SHOWN: usize = 2;
 /// Alarms that have room.
 const ALARMS_SHOWN: usize = 5;
 /// A browser without scripts fetches it anew so often, s.
@@ -159,7 +162,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
     let values: Vec<SignalFacts<'_>> = scene.signals_at(station.id).collect();
     let worst = worst(scene, station, &values);
     html! {
-        section class=(match worst { Worst::Alarm(priority, _) => format!("place {}", priority.name()), Worst::NoData => "place lost-place".to_owned(), Worst::Building(_) | Worst::Out(_) | Worst::Fine | Worst::NotJudged => "place".to_owned() }) {
+        section class=(match worst { Worst::Alarm(priority, _) => format!("tile {}", priority.name()), Worst::NoData => "tile lost-tile".to_owned(), Worst::Building(_) | Worst::Out(_) | Worst::Fine | Worst::NotJudged => "tile".to_owned() }) {
             h2 { (station.station.name) @if let Some(mode) = station.mode() { " " span.mode { (mode.name()) } } }
             p.how-it-is {
                 @match &worst {
@@ -171,7 +174,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
                     Worst::NotJudged => "nothing judged now"
                 }
             }
-            @if let Some(facts) = foremost(&values) {
+            @for facts in foremost(&values) {
                 p.foremost {
                     (facts.signal.name) " "
                     @match facts.missing() {
@@ -187,13 +190,20 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
     }
 }
 
-/// The value that tells most of a station: of those that the recipe holds and that count, the one that is furthest off.
-fn foremost<'a>(values: &[SignalFacts<'a>]) -> Option<SignalFacts<'a>> {
-    let asked = values.iter().filter(|facts| facts.asked.is_some() && facts.signal.role != Role::Setpoint);
+/// The values that tell most of a station: of those that the recipe holds and that count, the ones that are furthest off. What people
+/// enter, and what is still being counted, is for other pages.
+fn foremost<'a>(values: &[SignalFacts<'a>]) -> Vec<SignalFacts<'a>> {
+    let is_told = |facts: &&SignalFacts<'a>| {
+        let counted = facts.missing() == Some(NoData::TooLittleKnown);
+        facts.asked.is_some() && facts.signal.role == Role::Measured && !counted
+    };
     let off =
         |facts: &SignalFacts<'_>| if facts.judged { facts.widths_off().map_or(4.0, f64::abs) } else { -1.0 };
-    // Of equals the first, which is the first in the file.
-    asked.copied().reduce(|best, next| if off(&next) > off(&best) { next } else { best })
+    let mut all: Vec<SignalFacts<'a>> = values.iter().filter(is_told).copied().collect();
+    // Stable: of equals the first in the file stays first.
+    all.sort_by(|one, other| off(other).total_cmp(&off(one)));
+    all.truncate(VALUES_SHOWN);
+    all
 }
 
 /// Kettles, tanks and the feed.

@@ -209,7 +209,7 @@ async fn every_refused_value_is_told_beside_it_and_nothing_is_begun() {
     let desk = Desk::new().await;
     let page = desk.form(&format!("/back-test/{ALARM}"), "limit=205&on_delay=soon&days=30&by=").await;
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
-    check_says(&page.text, &["205 degC", "write 1 to 7", "give your name", "mend what is marked"], &[]);
+    check_says(&page.text, &["205 degC", "write 1 to 7", "give your name", "Mend what is marked"], &[]);
     assert_eq!(page.text.matches("class=\"outside\"").count(), 4, "{}", page.text);
     assert!(page.text.contains("value=\"soon\""), "what was typed is gone");
     let nothing = desk.form(&format!("/back-test/{ALARM}"), "limit=200+degC&days=1&by=Ana").await;

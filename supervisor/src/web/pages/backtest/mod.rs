@@ -184,7 +184,7 @@ fn not_begun(not: Option<&NotBegun>) -> Markup {
                 div.said role="alert" {
                     p { "It was not begun:" }
                     @for one in wrong.iter().filter(|one| one.key.is_none()) { p { (one.text) } }
-                    @if wrong.iter().any(|one| one.key.is_some()) { p { "mend what is marked below." } }
+                    @if wrong.iter().any(|one| one.key.is_some()) { p { "Mend what is marked below." } }
                 }
             },
             Some(NotBegun::Busy(n, by)) => p.said role="alert" { "It was not begun: one runs already, of " (by) ". " a href=(format!("/back-tests/{n}")) { "See it, or stop it" } },

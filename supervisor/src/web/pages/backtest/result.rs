@@ -24,7 +24,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
     let drawn = pictures(web, own, found.span).await;
     html! {
         link rel="stylesheet" href=(assets::address("trend.css"));
-        p.point { (web.zone.stamp(found.span.from())) " to " (web.zone.stamp(found.span.to())) " \u{b7} " (words::number(found.readings as f64 / 1e6, 1)) " million readings in " (words::span(found.took_s)) }
+        p.point { (web.zone.stamp(found.span.from())) " to " (web.zone.stamp(found.span.to())) " \u{b7} " (readings(found.readings)) " in " (words::span(found.took_s)) }
         @for (one, picture) in own.iter().zip(drawn) {
             section {
                 @if own.len() > 1 { h2 { (one.alarm) } }
@@ -39,6 +39,14 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
         p.soft {
             "A call is a raise that calls somebody. Both columns are the same readings through the same engine, after an hour to warm up; what people did then is done at its time in both. The settings of now may not be those that were in force then."
         }
+    }
+}
+
+/// "8.3 million readings", "7900 readings".
+fn readings(count: u64) -> String {
+    match count {
+        0..100_000 => format!("{count} readings"),
+        _ => format!("{} million readings", words::number(count as f64 / 1e6, 1)),
     }
 }
 

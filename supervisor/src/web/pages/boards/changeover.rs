@@ -93,15 +93,14 @@ fn table(scene: &Scene<'_>, entries: &[&Entry<'_>], label: &str) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label=(label) {
             table.tanks.figures {
-                thead { tr { th scope="col" { "Setpoint" } th scope="col" { "Old" } th scope="col" { "New" } th scope="col" { "Panel now" } th scope="col" { "" span.unseen { "To do" } } } }
+                thead { tr { th scope="col" { "Setpoint" } th scope="col" { "Old" } th scope="col" { "New" } th scope="col" { "Panel now" } } }
                 tbody {
                     @for entry in entries {
                         tr {
                             th scope="row" { a href=(format!("/signals/{}", entry.facts.signal.tag)) { (entry.facts.signal.name) } small { (entry.facts.signal.tag) ", " (scene.line.station(entry.facts.signal.station).name) } }
                             td { (asked(&entry.facts, entry.from)) }
                             td { b { (asked(&entry.facts, entry.to)) } }
-                            td data-t=(format!("{}.v", entry.facts.signal.tag)) { (entry.facts.shown()) }
-                            td { (todo(entry.todo())) }
+                            td { span data-t=(format!("{}.v", entry.facts.signal.tag)) { (entry.facts.shown()) } small { (todo(entry.todo())) } }
                         }
                     }
                 }
@@ -173,7 +172,7 @@ fn held(scene: &Scene<'_>, board: &Board<'_>) -> Markup {
             ul.rows { @for held in &out { (held_row(scene, held)) } }
             @if !within.is_empty() {
                 details id="within" {
-                    summary { (words::counted(within.len(), "value")) " in the new band, or waiting for product" }
+                    summary { (words::counted(within.len(), "value")) " in the new band, or not counting now" }
                     ul.rows { @for held in &within { (held_row(scene, held)) } }
                 }
             }

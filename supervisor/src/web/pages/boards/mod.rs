@@ -66,8 +66,8 @@ fn side(held: &Held<'_>, words: &str) -> Markup {
 }
 
 fn eta_words(held: &Held<'_>) -> Markup {
-    if held.waits_for_product {
-        return html! { small { "counts once product is there" } };
+    if let Some(why) = held.why_not {
+        return html! { small { (why) } };
     }
     html! {
         @match held.place {
