@@ -70,7 +70,7 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 meta name="color-scheme" content="light dark";
                 title { (page.title) " \u{2013} " (scene.line.name) }
                 link rel="stylesheet" href=(assets::address("page.css"));
-                link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
+                link rel="icon" href=(assets::icon()) type="image/svg+xml";
                 @if !still { noscript { meta http-equiv="refresh" content=(page.reload_s); } }
                 script type="module" src=(assets::address("live.js")) {}
                 @if page.reload_s == STILL { script type="module" src=(assets::address("keypad.js")) {} }

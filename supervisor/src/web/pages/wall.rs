@@ -48,7 +48,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Query(asked): Query<Ask
                 title { "Wall \u{2013} " (scene.line.name) }
                 link rel="stylesheet" href=(assets::address("page.css"));
                 link rel="stylesheet" href=(assets::address("wall.css"));
-                link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
+                link rel="icon" href=(assets::icon()) type="image/svg+xml";
                 noscript { meta http-equiv="refresh" content=(RELOAD_S); }
                 script type="module" src=(assets::address("live.js")) {}
             }

@@ -49,7 +49,6 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap, pai
         (lanes::list(&web, &shown))
         (notes::show(&web, &asked, &shown.notes, name.as_deref()))
         (choice::downloads(&web, &asked))
-        script src=(assets::address("uplot.js")) defer {}
         script type="module" src=(assets::address("trend.js")) {}
     };
     frame(&scene, Page { title: &title(&scene, &asked), scope: Scope::Line, reload_s: OF_A_STRETCH, body })
