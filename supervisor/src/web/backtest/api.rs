@@ -101,8 +101,8 @@ fn none() -> Response {
 }
 
 /// One, with what it found once it is done.
-pub(in crate::web) async fn show(State(web): State<Web>, Path(n): Path<u32>) -> Response {
-    let Some(test) = web.back_tests.one(n) else { return none() };
+pub(in crate::web) async fn show(State(web): State<Web>, Path(n): Path<String>) -> Response {
+    let Some(test) = n.parse().ok().and_then(|n| web.back_tests.one(n)) else { return none() };
     let mut body = head(&web, &test);
     if let (Some(Ok(found)), Value::Object(body)) = (test.stage.outcome(), &mut body) {
         let (own, others) = found.alarms.split_at(found.own.min(found.alarms.len()));
@@ -117,8 +117,8 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(n): Path<u32>) -> 
 }
 
 /// Stops one that runs; of one that is over it is nothing.
-pub(in crate::web) async fn stop(State(web): State<Web>, Path(n): Path<u32>) -> Response {
-    let Some(test) = web.back_tests.one(n) else { return none() };
+pub(in crate::web) async fn stop(State(web): State<Web>, Path(n): Path<String>) -> Response {
+    let Some(test) = n.parse().ok().and_then(|n| web.back_tests.one(n)) else { return none() };
     test.stop();
     Json(head(&web, &test)).into_response()
 }

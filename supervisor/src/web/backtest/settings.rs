@@ -90,6 +90,15 @@ pub(in crate::web) fn offered(line: &Line) -> Vec<AlarmId> {
     line.alarms_with_ids().filter(|(_, alarm)| is_offered(alarm)).map(|(id, _)| id).collect()
 }
 
+/// Whether an alarm's numbers can be changed, as far as its name tells: quick enough for a page that only links there.
+pub(in crate::web) fn may_be_offered(line: &Line, alarm: &LineAlarm) -> bool {
+    let text = alarms_file(&line.files).map_or("", |file| &file.text);
+    let named = |id: &str| text.contains(&format!("\"{id}\""));
+    let tag = alarm.settings.watches.signal().map(|id| &line.signal(id).tag);
+    let table = tag.and_then(|tag| alarm.id.strip_suffix(tag.as_str())?.strip_suffix('.'));
+    named(&alarm.id) || table.is_some_and(named)
+}
+
 fn alarms_file(files: &[SourceFile]) -> Option<&SourceFile> {
     files.iter().find(|file| file.path == ALARMS)
 }

@@ -20,6 +20,7 @@ fn every_alarm_that_a_table_makes_shows_its_numbers_and_stays_the_same_when_they
     let line = line();
     let mut found = 0;
     for alarm in line.alarms.iter() {
+        assert_eq!(may_be_offered(&line, alarm), written(&line, alarm).is_some(), "{}", alarm.id);
         let Some(own) = written(&line, alarm) else {
             assert!(
                 matches!(

@@ -2,7 +2,7 @@
 
 use crate::web::facts::{Scene, SignalFacts};
 use crate::web::words;
-use setward_config::line::{JudgeWhen, Recipe, RecipeSetpoint, Role};
+use setward_config::line::{JudgeWhen, Origin, Recipe, RecipeSetpoint, Role};
 use setward_protocol::{Mode, NoData, StationId};
 
 /// A pace below this share of the tolerance a minute says nothing.
@@ -103,6 +103,8 @@ impl<'a> Held<'a> {
             Some("counts once product is there")
         } else if facts.missing() == Some(NoData::TooLittleKnown) {
             Some("too little seen of it so far")
+        } else if station.mode == Mode::Stopped && facts.missing().is_some() && is_derived(&facts) {
+            Some("nothing moves here")
         } else {
             None
         };
@@ -142,6 +144,11 @@ impl<'a> Held<'a> {
             Place::NoValue(why) => format!("no value: {why}"),
         }
     }
+}
+
+/// Whether it is worked out from others: a ratio of two belts that stand is no number.
+const fn is_derived(facts: &SignalFacts<'_>) -> bool {
+    matches!(facts.signal.origin, Origin::Derived(_))
 }
 
 fn place(facts: &SignalFacts<'_>, asked: &RecipeSetpoint) -> Place {

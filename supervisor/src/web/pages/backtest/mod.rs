@@ -317,7 +317,7 @@ pub(in crate::web) async fn download(State(web): State<Web>, Path(n): Path<Strin
 pub(in crate::web) fn link(scene: &Scene<'_>, alarm: AlarmId) -> Markup {
     let own = scene.line.alarm(alarm);
     html! {
-        @if settings::written(scene.line, own).is_some() {
+        @if settings::may_be_offered(scene.line, own) {
             p.further { a href=(format!("/back-test/{}", own.id)) { "Try other settings on the last " (words::counted(DAYS_MOST as usize, "day")) } }
         }
     }
