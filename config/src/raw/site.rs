@@ -1,6 +1,7 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
 use super::notify::{self, RawMail, RawWebhook};
+use super::setpoint_write::{self, RawSetpointWrite};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
 use std::time::Duration;
@@ -17,6 +18,7 @@ pub(crate) struct RawSite {
     pub(crate) servers: Vec<RawServer>,
     pub(crate) mail: Option<RawMail>,
     pub(crate) webhooks: Vec<RawWebhook>,
+    pub(crate) setpoint_writes: Vec<RawSetpointWrite>,
 }
 
 #[derive(Debug)]
@@ -67,6 +69,11 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         servers: reader.tables("server", "[[server]]", server),
         mail: reader.may_table("mail", "[mail]", notify::mail),
         webhooks: reader.tables("webhook", "[[webhook]]", notify::webhook),
+        setpoint_writes: reader.tables(
+            "setpoint-write",
+            "[[setpoint-write]]",
+            setpoint_write::setpoint_write,
+        ),
     }
 }
 
