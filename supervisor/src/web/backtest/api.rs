@@ -3,7 +3,7 @@
 use super::outcome::{Change, OfAlarm};
 use super::{BackTest, NotBegun, Wish, begin, file, settings};
 use crate::history::Span;
-use crate::replay::compare::Occurrence;
+use crate::replay::compare::{Occurrence, OfTurn};
 use crate::web::api::{missing, unread};
 use crate::web::problem::Problem;
 use crate::web::times::rfc3339;
@@ -173,8 +173,22 @@ fn alarm(one: &OfAlarm, span: Span) -> Value {
         "shorter": counts.shorter,
         "stands_now_s": stands_s.0,
         "stands_with_s": stands_s.1,
-        "fed_now_kg": one.fed_kg.map(|(now, _)| now),
-        "fed_with_kg": one.fed_kg.map(|(_, then)| then),
+        "at_risk_now": one.at_risk.map(|(now, _)| now),
+        "at_risk_with": one.at_risk.map(|(_, then)| then),
+        "by_shift_and_recipe": one.turns.iter().map(turn).collect::<Vec<_>>(),
         "occurrences": rows.collect::<Vec<_>>(),
+    })
+}
+
+fn turn(one: &OfTurn) -> Value {
+    json!({
+        "shift": one.turn.shift,
+        "recipe": one.turn.recipe,
+        "calls_now": one.then,
+        "calls_with": one.now,
+        "missed": one.missed,
+        "added": one.added,
+        "at_risk_now": one.at_risk_then,
+        "at_risk_with": one.at_risk_now,
     })
 }

@@ -3,7 +3,8 @@
 
 use super::settings::Changed;
 use crate::history::Span;
-use crate::replay::compare::Occurrence;
+use crate::replay::compare::{Occurrence, OfTurn};
+use crate::replay::ground::AtRisk;
 use crate::web::words;
 use setward_protocol::UtcMillis;
 
@@ -92,11 +93,15 @@ impl Row {
     }
 }
 
-/// One that calls anew while it stands, because what hid it has gone, stands until then and anew from then on: no time counts twice.
+/// One that calls anew while it stands, because what hid it has gone, stands until then and is another from then on: no time and no
+/// product count twice.
 pub(in crate::web) fn one_after_the_other(mut all: Vec<Occurrence>) -> Vec<Occurrence> {
-    let next: Vec<UtcMillis> = all.iter().skip(1).map(|next| next.raised).collect();
+    let mut goes_on_from = None;
+    let next = all.iter().skip(1).map(|next| Some(next.raised)).chain([None]).collect::<Vec<_>>();
     for (one, next) in all.iter_mut().zip(next) {
-        one.cleared = Some(one.cleared.unwrap_or(next));
+        one.onset = one.onset.max(goes_on_from.unwrap_or(one.onset));
+        goes_on_from = next.filter(|_| one.cleared.is_none());
+        one.cleared = one.cleared.or(next);
     }
     all
 }
@@ -120,7 +125,9 @@ pub(in crate::web) struct OfAlarm {
     pub(in crate::web) alarm: String,
     pub(in crate::web) rows: Vec<Row>,
     /// What was fed while its troubles stood, now and then; `None` without a weigher.
-    pub(in crate::web) fed_kg: Option<(f64, f64)>,
+    pub(in crate::web) at_risk: Option<(AtRisk, AtRisk)>,
+    /// The same by shift and recipe.
+    pub(in crate::web) turns: Vec<OfTurn>,
 }
 
 /// How many occurrences there are, and of each change.
@@ -187,7 +194,7 @@ mod tests {
     #[test]
     fn a_call_anew_while_it_stands_ends_the_one_before() {
         let told = vec![one(90, 100, None), one(90, 300, Some(310)), one(490, 500, None)];
-        let closed = [one(90, 100, Some(300)), one(90, 300, Some(310)), one(490, 500, None)];
+        let closed = [one(90, 100, Some(300)), one(300, 300, Some(310)), one(490, 500, None)];
         assert_eq!(one_after_the_other(told), closed);
     }
 
@@ -213,7 +220,7 @@ mod tests {
         assert_eq!(found[0].later_s(), Some(10.0));
         assert_eq!(found[0].stands_s(span), (Some(50.0), Some(40.0)));
         assert_eq!(found[2].ends(), None);
-        let all = OfAlarm { alarm: "a".to_owned(), rows: found, fed_kg: None };
+        let all = OfAlarm { alarm: "a".to_owned(), rows: found, at_risk: None, turns: Vec::new() };
         assert_eq!(
             in_words(all.counts(span)),
             "4 calls as it is, 4 with these settings: 1 missed, 1 added, 1 longer, 1 shorter"

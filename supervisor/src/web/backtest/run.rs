@@ -10,7 +10,8 @@ use crate::history::{
     StoredSample,
 };
 use crate::replay::Replay;
-use crate::replay::compare::{Occurrence, occurrences};
+use crate::replay::compare::{Occurrence, compare, occurrences};
+use crate::replay::ground::AtRisk;
 use crate::snapshot::RunId;
 use async_trait::async_trait;
 use setward_config::line::Line;
@@ -81,13 +82,20 @@ async fn run(work: &Work) -> Result<Found, String> {
     let lines = [Arc::clone(&work.now), Arc::clone(&work.proposed)];
     let replay = Replay { lines: &lines, store: &store, span: fed };
     let outcome = replay.run(&mut |share| work.stage.reach(share)).await.map_err(|error| error.text)?;
-    let mut told = outcome.told.iter().map(|told| occurrences(told, span));
+    let mut told = outcome.told.iter().map(|told| closed(occurrences(told, span)));
     let (now, then) = (told.next().unwrap_or_default(), told.next().unwrap_or_default());
-    let of = |all: &BTreeMap<String, Vec<Occurrence>>, id: &str| {
-        one_after_the_other(all.get(id).cloned().unwrap_or_default())
+    let compared = compare(&work.now, &now, &then, (span, &outcome.ground));
+    let of = |all: &BTreeMap<String, Vec<Occurrence>>, id: &str| all.get(id).cloned().unwrap_or_default();
+    let one = |id: &str| {
+        let found = compared.iter().find(|one| one.alarm == id);
+        let nothing = AtRisk::default;
+        let at_risk = found.and_then(|found| match (found.at_risk_then, found.at_risk_now) {
+            (None, None) => None,
+            (now, then) => Some((now.unwrap_or_else(nothing), then.unwrap_or_else(nothing))),
+        });
+        let turns = found.map(|found| found.turns.clone()).unwrap_or_default();
+        OfAlarm { alarm: id.to_owned(), rows: rows(&of(&now, id), &of(&then, id)), at_risk, turns }
     };
-    let one =
-        |id: &str| OfAlarm { alarm: id.to_owned(), rows: rows(&of(&now, id), &of(&then, id)), fed_kg: None };
     let own: Vec<OfAlarm> = work.own.iter().map(|id| one(id)).collect();
     let others = work.now.alarms.iter().map(|alarm| alarm.id.as_str());
     let others = others.filter(|id| !work.own.iter().any(|own| own == id)).map(one);
@@ -99,6 +107,11 @@ async fn run(work: &Work) -> Result<Found, String> {
         readings: outcome.samples,
         took_s: clock.uptime().seconds_since(Uptime::START),
     })
+}
+
+/// Each alarm's occurrences, one after the other.
+fn closed(all: BTreeMap<String, Vec<Occurrence>>) -> BTreeMap<String, Vec<Occurrence>> {
+    all.into_iter().map(|(alarm, all)| (alarm, one_after_the_other(all))).collect()
 }
 
 /// The window and the hour before it, cut to what history holds.

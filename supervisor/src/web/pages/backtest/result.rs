@@ -2,7 +2,8 @@
 
 use super::super::trend_page::{axis, drawing};
 use crate::history::Span;
-use crate::replay::compare::Occurrence;
+use crate::replay::compare::{Occurrence, OfTurn};
+use crate::replay::ground::AtRisk;
 use crate::web::backtest::outcome::{Change, OfAlarm, Row};
 use crate::web::backtest::run::Found;
 use crate::web::backtest::{BackTest, file, outcome};
@@ -29,7 +30,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
             section {
                 @if own.len() > 1 { h2 { (one.alarm) } }
                 p.verdict { (sentence(&file::told(one, found.span))) }
-                (fed(one))
+                (fed(web, one))
                 (picture)
                 (table(web, one, found.span))
             }
@@ -56,12 +57,40 @@ fn sentence(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
 }
 
-fn fed(one: &OfAlarm) -> Markup {
+fn fed(web: &Web, one: &OfAlarm) -> Markup {
     html! {
-        @if let Some((now, then)) = one.fed_kg {
-            p { "Product fed while it stood: about " b { (words::number(now, 0)) " kg" } " as it is, " b { (words::number(then, 0)) " kg" } " with these settings." }
+        @if let Some((now, then)) = one.at_risk {
+            p { "Product fed while it stood: " (kg(now)) " as it is, " (kg(then)) " with these settings; before anybody was called, " (words::number(now.before_call_kg, 0)) " kg and " (words::number(then.before_call_kg, 0)) " kg." }
+        }
+        @if one.turns.len() > 1 {
+            details id=(format!("turns-{}", one.alarm)) {
+                summary { "By shift and recipe" }
+                div.wide tabindex="0" role="region" aria-label=(format!("{} by shift and recipe", one.alarm)) {
+                    table.tanks.figures {
+                        thead { tr { th scope="col" { "Shift, recipe" } th scope="col" { "Calls" } th scope="col" { "Product fed" } } }
+                        tbody { @for turn in &one.turns { (turn_row(web, turn)) } }
+                    }
+                }
+            }
         }
     }
+}
+
+fn turn_row(web: &Web, turn: &OfTurn) -> Markup {
+    let recipe = web.app.line.recipes.iter().find(|recipe| recipe.key == turn.turn.recipe);
+    html! {
+        tr {
+            th scope="row" { @if let Some(shift) = &turn.turn.shift { (shift) ", " } (recipe.map_or(turn.turn.recipe.as_str(), |recipe| &recipe.name)) }
+            td { (turn.then) " as it is, " (turn.now) " with these" }
+            td { @match turn.at_risk_then { Some(now) => (kg(now)), None => "\u{2013}" } ", " @match turn.at_risk_now { Some(then) => (kg(then)), None => "\u{2013}" } }
+        }
+    }
+}
+
+/// "about 208 kg", "at least 208 kg" where some of the feed is not known.
+fn kg(at_risk: AtRisk) -> Markup {
+    let word = if at_risk.unknown_s > 0.0 { "at least" } else { "about" };
+    html! { (word) " " b { (words::number(at_risk.touched_kg, 0)) " kg" } }
 }
 
 /// Each alarm's signal with both rows of bars below it.
