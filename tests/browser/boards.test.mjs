@@ -101,7 +101,7 @@ test("without scripts an engineer tries other numbers, is told what is wrong, an
   const text = await page.locator("main").innerText();
   assert.match(text, /allowance: 240 K\.s to 60 K\.s/);
   assert.match(text, /calls? as it is, \d+ with these settings|Nobody is called in this time/);
-  assert.equal(await page.locator(".lane svg").count(), 2, "both rows on one axis");
+  assert.equal(await page.locator(".lane > svg").count(), 2, "both rows on one axis");
   await page.screenshot({ path: path.join(shots, "boards-back-test-result.png"), fullPage: true });
   const file = await (await fetch(`${base}/back-tests/${n}/alarms.toml`)).text();
   assert.match(file, /^# PROPOSED, not in force[\s\S]*Tried by Inés[\s\S]*allowance = "60 K\.s"/);

@@ -13,9 +13,9 @@ use setward_process::tanks::TankState;
 use setward_protocol::NoData;
 
 /// Values of a station that have room.
-const VALUES_SHOWN: usize = 2;
+const VALUES_SHOWN: usize = 1;
 /// Alarms that have room.
-const ALARMS_SHOWN: usize = 5;
+const ALARMS_SHOWN: usize = 4;
 /// A browser without scripts fetches it anew so often, s.
 const RELOAD_S: u32 = 10;
 /// With scripts it looks anew so often, s, besides what comes at once.
@@ -176,7 +176,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
             }
             @for facts in foremost(&values) {
                 p.foremost {
-                    (facts.signal.name) " "
+                    (facts.signal.tag) " "
                     @match facts.missing() {
                         Some(_) => b { "no value" },
                         None => {

@@ -165,7 +165,7 @@ async fn more_alarms_than_fit_are_counted_and_an_old_snapshot_looks_old() {
     line.alarms.push(setward_config::line::LineAlarm { id: "one-more".to_owned(), ..more });
     many.utc = before(60);
     let wall = get(&stage(line, many).state, "/wall").await.text;
-    check_says(&wall, &["and 2 more:", "OLD: these values are from 03:09:22, 1 min ago"], &[]);
+    check_says(&wall, &["and 3 more:", "OLD: these values are from 03:09:22, 1 min ago"], &[]);
     assert!(wall.contains("both stale"), "{wall}");
 }
 
