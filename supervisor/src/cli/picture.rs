@@ -139,6 +139,10 @@ pub(crate) fn png_with(
         let zone_name = zone.iana_name().unwrap_or("UTC");
         let range = format!("{} to {}, times in {zone_name}", short(curve.from, zone), short(curve.to, zone));
         canvas.text(&range, Point::new(LEFT, 44), &FONT_9X15, Alignment::Left);
+        if shades.iter().any(|own| !own.is_empty()) {
+            let word = "shaded: its station was not in run";
+            canvas.text(word, Point::new(RIGHT, 44), &FONT_9X15, Alignment::Right);
+        }
     }
     for (index, curve) in (0..).zip(curves) {
         let own =
