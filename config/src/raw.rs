@@ -12,3 +12,4 @@ pub(crate) mod product;
 pub(crate) mod recipe;
 pub(crate) mod site;
 pub(crate) mod station;
+pub(crate) mod users;

@@ -73,7 +73,7 @@ pub(crate) async fn enter(arguments: &EnterArguments) -> Exit {
         Ok(line) => line,
         Err(exit) => return exit,
     };
-    let daemon = arguments.url.clone().unwrap_or_else(|| Daemon::at(line.page_address));
+    let daemon = arguments.url.clone().unwrap_or_else(|| Daemon::of_line(&line));
     if arguments.due || arguments.list {
         return show(arguments, &line, &daemon).await;
     }

@@ -23,6 +23,7 @@ mod restore;
 mod run;
 mod test_message;
 pub(crate) mod trend;
+mod user;
 mod verify;
 mod watching;
 pub(crate) mod window;
@@ -87,6 +88,7 @@ Examples:
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
   setward reload plant/line-2 --by Ana
+  setward user plant/line-2 add Ana --role engineer
 
 Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
 
@@ -132,6 +134,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Say who may do what on the page: add, role, passphrase, disable, enable, list
+    User(user::UserArguments),
     /// Print what a shell needs to complete this command's words
     Completions(completions::CompletionsArguments),
 }
@@ -272,6 +276,7 @@ pub fn main() -> ExitCode {
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),
         Command::Verify(arguments) => verify::verify(&arguments),
+        Command::User(arguments) => block_on(user::user(&arguments)),
     };
     exit.into()
 }

@@ -42,7 +42,7 @@ pub(crate) async fn reload(arguments: &ReloadArguments) -> Exit {
         Some(daemon) => daemon.clone(),
         // Where the daemon is stands in files that may just have been broken: their problems are its answer too.
         None => match check::load(&arguments.folder) {
-            Ok(line) => Daemon::at(line.page_address),
+            Ok(line) => Daemon::of_line(&line),
             Err(exit) => return exit,
         },
     };
