@@ -339,6 +339,26 @@ async fn users_and_certificate_are_taken_up_without_a_new_run() {
     );
 }
 
+#[tokio::test]
+async fn a_start_without_users_prints_a_link_and_a_command_from_elsewhere_is_not_permitted() {
+    let folder = folder("users = \"users.toml\"");
+    let path = folder.path().to_str().unwrap();
+    let daemon = Daemon::start(folder.path(), "/first?key=");
+    let address = daemon.greeting.split("/first?key=").nth(1).unwrap().trim();
+    let link = Request::get(format!("/first?key={address}")).header(header::HOST, "localhost");
+    let stream = TcpStream::connect(("127.0.0.1", daemon.port)).await.unwrap();
+    let (status, _, text) = ask(stream, link.body(Body::empty()).unwrap()).await;
+    assert!(status == StatusCode::OK && text.contains("The first user"), "{text}");
+    let url = format!("http://127.0.0.1:{}", daemon.port);
+    let wish = ["--shelve", "communication.fryer", "--for", "10 min", "--why", "test", "--by", "Ella"];
+    let far = setward(&[&["alarms", "--url", &url], &wish[..]].concat(), "");
+    assert_eq!(far.status.code(), Some(5), "{}", told(&far));
+    assert!(told(&far).contains("signed in with the role operate"), "{}", told(&far));
+    let here = setward(&[&["alarms", path], &wish[..]].concat(), "");
+    assert_eq!(here.status.code(), Some(0), "{}", told(&here));
+    assert!(folder.path().join(".setward/ctl.sock").exists());
+}
+
 /// A connection that shows the certificate with this hash, which no file has any more.
 async fn encrypted_as(port: u16, hash: &str) -> impl AsyncRead + AsyncWrite + Unpin + Send + 'static {
     use tokio_rustls::rustls::client::danger::{

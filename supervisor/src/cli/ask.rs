@@ -77,20 +77,7 @@ impl Daemon {
         self.asked(Request::get(path), Body::empty()).await
     }
 
-    /// The answer to a person's wish; inside, why the daemon refuses it.
-    ///
-    /// # Errors
-    /// As [`Self::get`].
-    pub(crate) async fn post<T: DeserializeOwned>(
-        &self,
-        path: &str,
-        body: &Value,
-    ) -> Result<Result<T, String>, String> {
-        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
-        self.asked(request, Body::from(body.to_string())).await
-    }
-
-    /// The same for what takes the daemon longer.
+    /// The answer to a person's wish, for which the daemon may take `within`; inside, why it refuses.
     ///
     /// # Errors
     /// As [`Self::get`].

@@ -48,6 +48,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// The daemon knows who asks, and it takes another role.
+    NotPermitted = 5,
     /// An alarm did not do what its settings say.
     ProofFailed = 6,
     /// An alarm is present.
@@ -90,7 +92,7 @@ Examples:
   setward reload plant/line-2 --by Ana
   setward user plant/line-2 add Ana --role engineer
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 5 not permitted, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -300,6 +302,11 @@ fn tell_log(usual: &str) {
 /// Whether the NO_COLOR convention asks for plain text.
 pub(crate) fn no_color() -> bool {
     std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+}
+
+/// How a command ends that the daemon refused with `status`.
+pub(crate) fn refused_with(status: axum::http::StatusCode) -> Exit {
+    if status == axum::http::StatusCode::FORBIDDEN { Exit::NotPermitted } else { Exit::Failure }
 }
 
 /// Says what failed, and that it failed.

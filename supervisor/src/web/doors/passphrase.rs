@@ -121,5 +121,9 @@ mod tests {
         assert!(is_right("blue tin under stairs", &one) && is_right("blue tin under stairs", &other));
         assert!(!is_right("blue tin under stair", &one) && !is_right("", &one));
         assert!(!is_right("blue tin under stairs", "no hash") && !is_right("", NOBODYS));
+        // One that could not be read would be answered at once, and so tell who is unknown.
+        let (nobodys, known) = (PasswordHash::new(NOBODYS).unwrap(), PasswordHash::new(&one).unwrap());
+        assert_eq!((nobodys.algorithm, nobodys.params), (known.algorithm, known.params));
+        assert_eq!(nobodys.hash.unwrap().len(), known.hash.unwrap().len());
     }
 }
