@@ -54,7 +54,9 @@ def main(url, requests_most):
     schema = schemathesis.openapi.from_url(f"{url}/api/v1/openapi.json")
     operations = [result.ok() for result in schema.get_all_operations()]
     assert len(operations) >= 25, [operation.label for operation in operations]
-    each = requests_most // len(operations)
+    # Where nothing can be varied one request is all there is: the others make up for it.
+    varied = [one for one in operations if one.path_parameters.items or one.query.items or one.body]
+    each = requests_most // len(varied) + 1
     asked, statuses, spent = collections.Counter(), collections.Counter(), collections.Counter()
     session = requests.Session()
     real = real_names(session, url)
@@ -83,9 +85,9 @@ def main(url, requests_most):
             case.validate_response(answer, checks=CHECKS)
 
         ask()
-    # A machine that draws the same case twice asks it once: what is left is told, not assumed.
+    # What is drawn twice is asked once: what is left is counted, not assumed.
     total = sum(asked.values())
-    assert total >= 0.5 * requests_most, (total, asked)
+    assert total >= 0.9 * requests_most, (total, asked)
     assert statuses[200] > 0 and statuses[404] > 0 and statuses[422] > 0, statuses
     slowest = ", ".join(f"{label} {spent[label] / asked[label] * 1000:.1f} ms" for label, _ in spent.most_common(3))
     print(f"api: mean times of the three that took longest: {slowest}")
