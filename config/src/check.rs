@@ -19,6 +19,7 @@ mod product;
 mod recipe_numbers;
 mod recipes;
 mod renames;
+mod setpoint_writes;
 mod shifts;
 mod signals;
 mod site;
@@ -241,6 +242,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
     let notify = notify::check(raw_site, shifts.as_deref(), sink);
+    let setpoint_writes = setpoint_writes::check(&raw_site.setpoint_writes, &names, &signals, sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let context = alarms::Context {
         entries: &entries,
@@ -279,6 +281,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
         shifts: shifts?,
+        setpoint_writes: setpoint_writes.into_iter().collect::<Option<_>>()?,
         fingerprint,
         files: Vec::new(),
     })

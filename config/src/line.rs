@@ -11,6 +11,7 @@ mod meaning;
 mod notify;
 mod product;
 mod recipe;
+mod setpoint_write;
 mod signal;
 
 use crate::problem::SourceFile;
@@ -23,6 +24,7 @@ pub use meaning::Meaning;
 pub use notify::{Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook};
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
+pub use setpoint_write::SetpointWrite;
 use setward_alarm::{AlarmId, ServerId, Watched};
 use setward_process::condition::Condition;
 use setward_process::mode::ModeRule;
@@ -84,6 +86,8 @@ pub struct Line {
     pub feed: Option<FeedRate>,
     /// Shifts, in the order in which they begin after midnight; none: reports know no shifts.
     pub shifts: Vec<Shift>,
+    /// Setpoints that a build with writing may write.
+    pub setpoint_writes: Vec<SetpointWrite>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
     /// The folder's files, as they were read: history keeps them.

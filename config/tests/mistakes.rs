@@ -202,3 +202,8 @@ fn recipes_tanks_and_feed() {
 fn who_is_told_of_alarms() {
     check_all(include_str!("mistakes/who_is_told_of_alarms.txt"), 5);
 }
+
+#[test]
+fn setpoints_that_may_be_written() {
+    check_all(include_str!("mistakes/setpoints_that_may_be_written.txt"), 1);
+}

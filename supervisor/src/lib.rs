@@ -30,6 +30,8 @@ pub mod snapshot;
 pub mod supervision;
 pub mod watchdog;
 pub mod web;
+#[cfg(feature = "write-setpoints")]
+pub mod write_setpoints;
 
 pub use setward_alarm as alarm;
 pub use setward_protocol as protocol;

@@ -37,3 +37,4 @@ mod virtual_month;
 mod virtual_months;
 mod virtual_plan;
 mod virtual_time;
+mod windows;

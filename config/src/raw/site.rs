@@ -1,6 +1,7 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
 use super::notify::{self, RawMail, RawWebhook};
+use super::setpoint_write::{self, RawSetpointWrite};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
 use std::time::Duration;
@@ -22,6 +23,7 @@ pub(crate) struct RawSite {
     pub(crate) view_login: Option<At<bool>>,
     pub(crate) page_names: Option<At<Vec<At<String>>>>,
     pub(crate) tls: Option<RawTls>,
+    pub(crate) setpoint_writes: Vec<RawSetpointWrite>,
 }
 
 #[derive(Debug)]
@@ -82,6 +84,11 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         view_login: reader.may_word("view", &[("open", false), ("login", true)]),
         page_names: reader.may("page_names", "[\"line-2.plant.example\"]"),
         tls: reader.may_table("tls", "[tls]", tls),
+        setpoint_writes: reader.tables(
+            "setpoint-write",
+            "[[setpoint-write]]",
+            setpoint_write::setpoint_write,
+        ),
     }
 }
 

@@ -92,6 +92,7 @@ pub(super) fn small_line() -> Line {
         recipes: Vec::new(),
         running_recipe: 0,
         shifts: Vec::new(),
+        setpoint_writes: Vec::new(),
         recipe_numbers: Vec::new(),
         kettles: Vec::new(),
         tanks: Vec::new(),

@@ -28,6 +28,8 @@ mod verify;
 mod watching;
 pub(crate) mod window;
 pub(crate) mod wish;
+#[cfg(feature = "write-setpoints")]
+mod write_setpoints;
 
 use clap::{Parser, Subcommand};
 use std::net::SocketAddr;
@@ -114,6 +116,9 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Make every alarm of a line folder raise and clear on a simulated plant
     Prove(prove::ProveArguments),
+    /// Write a recipe's setpoints into controllers, as far as site.toml enables it; shows the difference first
+    #[cfg(feature = "write-setpoints")]
+    WriteSetpoints(write_setpoints::WriteArguments),
     /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
     ReadPlan(read_plan::ReadPlanArguments),
     /// Read a controller, or all of a line's, and say what the words mean; nothing is written
@@ -270,6 +275,8 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        #[cfg(feature = "write-setpoints")]
+        Command::WriteSetpoints(arguments) => block_on(write_setpoints::write_setpoints(&arguments)),
         Command::Probe(arguments) => block_on(probe::probe(&arguments)),
         Command::Import(arguments) => import::import(&arguments),
         Command::LoopSheet(arguments) => loop_sheet::loop_sheet(&arguments),

@@ -331,6 +331,7 @@ pub(in crate::web::tests) fn line() -> Line {
         }],
         running_recipe: 0,
         shifts: Vec::new(),
+        setpoint_writes: Vec::new(),
         recipe_numbers: Vec::new(),
         kettles: Vec::new(),
         tanks: Vec::new(),
