@@ -8,7 +8,7 @@ mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
-mod export;
+pub(crate) mod export;
 mod import;
 mod loop_sheet;
 pub(crate) mod picture;

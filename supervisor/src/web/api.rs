@@ -2,6 +2,8 @@
 
 use super::acknowledge::{AcknowledgeBody, ask, checked_name};
 use super::api_types;
+use super::backtest::api as back_tests;
+use super::boards::api as boards;
 use super::doors::Needs;
 use super::pages::records as pages;
 use super::problem::Problem;
@@ -52,6 +54,13 @@ pub(super) fn routes(routes: Routes) -> Routes {
         .get("/trend", View, super::trends::api::show)
         .post("/alarms/{id}/out-of-service", Engineer, wishes::out_from_api)
         .post("/alarms/{id}/return-to-service", Engineer, wishes::back_from_api)
+        .get("/start-up", View, boards::start_up)
+        .get("/changeover", View, boards::changeover)
+        .get("/alarms/{id}/numbers", View, back_tests::numbers)
+        .get("/back-tests", View, back_tests::list)
+        .post("/back-tests", Engineer, back_tests::post)
+        .get("/back-tests/{n}", View, back_tests::show)
+        .post("/back-tests/{n}/stop", Engineer, back_tests::stop)
 }
 
 async fn line(State(web): State<Web>) -> Response {
@@ -101,8 +110,9 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves openapi.json, which lists them all: line, events, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, channels, entries, \
-                batches, batches/{id}, holds, trend, reports/alarms, shift, hold, records and statistics; and a POST to entries, \
+    let text = "no such address: /api/v1 serves openapi.json, which lists them all: line, events, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, \
+                alarms/{id}/numbers, back-tests, back-tests/{n}, channels, entries, batches, batches/{id}, holds, trend, start-up, changeover, \
+                reports/alarms, shift, hold, records and statistics; and a POST to entries, back-tests, back-tests/{n}/stop, \
                 alarms/{id}/acknowledge, close, shelve, \
                 unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
                 sign-offs";

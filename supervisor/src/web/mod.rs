@@ -9,6 +9,8 @@ mod answers;
 mod api;
 mod api_types;
 mod assets;
+mod backtest;
+mod boards;
 pub(crate) mod call;
 mod channels;
 pub(crate) mod doors;
@@ -97,6 +99,7 @@ struct Web {
     streams: Arc<Semaphore>,
     /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
     heavy: Arc<Semaphore>,
+    back_tests: Arc<backtest::Desk>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -108,6 +111,7 @@ impl Web {
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
+            back_tests: Arc::default(),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }
@@ -165,6 +169,15 @@ fn page_routes(routes: Routes) -> Routes {
         .get("/trend.png", View, trends::downloads::picture)
         .get("/trend-readings.csv", View, trends::downloads::readings)
         .post("/trend/notes", Operate, trends::notes::from_form)
+        .get("/wall", View, pages::wall::show)
+        .get("/start-up", View, pages::boards::start_up::show)
+        .get("/changeover", View, pages::boards::changeover::show)
+        .get("/back-test", View, pages::backtest::list)
+        .get("/back-test/{id}", View, pages::backtest::form)
+        .post("/back-test/{id}", Engineer, pages::backtest::post)
+        .get("/back-tests/{n}", View, pages::backtest::one)
+        .post("/back-tests/{n}/stop", Engineer, pages::backtest::stop)
+        .get("/back-tests/{n}/alarms.toml", View, pages::backtest::download)
         .get("/events", View, stream::open)
         .get("/healthz", Nothing, health::show)
         .get("/readyz", Nothing, health::show_ready)

@@ -3,6 +3,7 @@
 
 use super::acknowledge::AcknowledgeBody;
 use super::api_types::{AlarmBody, GrantedBody, LineBody, SignalBody, entries as entry_types};
+use super::backtest::api::Body as BackTestBody;
 use super::channels::{ChannelBody, TestBody};
 use super::entries::EntryBody;
 use super::events::EventsBody;
@@ -34,6 +35,8 @@ pub(super) fn document() -> OpenApi {
     past(&mut book);
     alarm_wishes(&mut book);
     records(&mut book);
+    boards(&mut book);
+    back_tests(&mut book);
     book.read("/openapi.json", "This document", &[], object("An OpenAPI document"));
     let about = "Reads of a line under watch, and what people ask and decide. Nothing here writes to a controller. Times are RFC 3339 in \
                  UTC; a number's unit is the last word of its key, or stands in a `unit` beside it. Refusals are RFC 9457 problems. Where \
@@ -148,6 +151,36 @@ fn records(book: &mut Book) {
     book.ask("/reload", "Has the line folder read anew", body, object("What came of it"));
 }
 
+fn boards(book: &mut Book) {
+    book.read(
+        "/start-up",
+        "What is not ready yet, station by station",
+        &[("recipe", "Against which; the one that runs without it")],
+        object("A board"),
+    );
+    book.read(
+        "/changeover",
+        "What has to change from one recipe to another",
+        &[("from", "A recipe's key"), ("to", "Another's")],
+        object("A board"),
+    );
+}
+
+fn back_tests(book: &mut Book) {
+    book.read(
+        "/alarms/{id}/numbers",
+        "The numbers of an alarm, as its file has them",
+        &[],
+        object("Numbers"),
+    );
+    book.read("/back-tests", "Every back-test that is kept", &[], object("Back-tests"));
+    book.read("/back-tests/{n}", "One, with what it found once it is done", &[], object("A back-test"));
+    let body = book.known::<BackTestBody>();
+    book.ask("/back-tests", "Tries other numbers of an alarm on the last days", body, object("Its number"));
+    book.begins("/back-tests");
+    book.ask("/back-tests/{n}/stop", "Stops one that runs", object("Nothing"), object("What came of it"));
+}
+
 /// The document while it is written.
 #[derive(Default)]
 struct Book {
@@ -231,6 +264,15 @@ impl Book {
         let unchanged = ResponseBuilder::new().description("As the asker has it (If-None-Match)").build();
         let built = built.response("304", unchanged).build();
         self.paths.add_path_operation(format!("/api/v1{path}"), vec![HttpMethod::Get], built);
+    }
+
+    /// What was asked at a path goes on after the answer.
+    fn begins(&mut self, path: &str) {
+        let begun = ResponseBuilder::new().description("Begun; `location` says where it is").build();
+        let own = self.paths.paths.get_mut(&format!("/api/v1{path}")).and_then(|item| item.post.as_mut());
+        if let Some(asked) = own {
+            asked.responses.responses.insert("202".to_owned(), RefOr::T(begun));
+        }
     }
 
     fn ask(&mut self, path: &str, summary: &str, body: RefOr<Schema>, answer: RefOr<Schema>) {

@@ -1,5 +1,7 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
+mod back_tests;
+mod boards;
 mod calls;
 mod command;
 mod doors;

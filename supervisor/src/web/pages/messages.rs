@@ -39,6 +39,17 @@ pub(in crate::web) fn no_such_alarm(web: &Web, id: &str) -> Response {
     message(web, StatusCode::NOT_FOUND, "No such alarm", body)
 }
 
+/// `ways`: an address that takes a recipe's key, and the nearest key.
+pub(in crate::web) fn no_such_recipe(web: &Web, key: &str, ways: (&str, Option<String>)) -> Response {
+    let (address, near) = ways;
+    let body = html! {
+        p { "This line has no recipe called \u{201c}" (shortened(key)) "\u{201d}." }
+        @if let Some(near) = near { p { "Did you mean " a.button href=(format!("{address}{near}")) { (near) } } }
+        p { a.button href="/" { "The line" } }
+    };
+    message(web, StatusCode::NOT_FOUND, "No such recipe", body)
+}
+
 pub(in crate::web) fn no_such_signal(web: &Web, tag: &str) -> Response {
     let body = html! {
         p { "This line has no signal tagged \u{201c}" (shortened(tag)) "\u{201d}." }

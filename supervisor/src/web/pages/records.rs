@@ -57,11 +57,15 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
     html! {
         p.records {
             a href="/trend" { "Trend" } " "
+            a href="/start-up" { "Start-up" } " "
+            @if scene.line.recipes.len() > 1 { a href="/changeover" { "Changeover" } " " }
+            a href="/wall" { "Wall" } " "
             "Records: "
             @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
             a href="/holds" { "Holds" } " "
-            a href="/records" { "Review" }
+            a href="/records" { "Review" } " "
+            a href="/back-test" { "Back-test" }
         }
     }
 }

@@ -67,6 +67,34 @@ pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: O
     }
 }
 
+/// Alarms that build up, one below the other; signals of one controller that begin to lack a value are one line.
+pub(super) fn building_list(scene: &Scene<'_>, building: &[AlarmFacts<'_>], form: Form<'_>) -> Markup {
+    let trouble = |facts: &AlarmFacts<'_>| {
+        let on = facts.signal().filter(|_| !facts.judges_a_value())?;
+        let controller = &scene.line.controller(on.signal.register()?.controller).name;
+        Some(format!("on signals of controller {controller}: no usable value for some seconds"))
+    };
+    let mut shared: BTreeMap<String, Vec<&AlarmFacts<'_>>> = BTreeMap::new();
+    for facts in building {
+        shared.entry(trouble(facts).unwrap_or_default()).or_default().push(facts);
+    }
+    shared.retain(|trouble, alarms| !trouble.is_empty() && alarms.len() >= TOLD_TOGETHER_FROM);
+    let is_shared = |facts: &AlarmFacts<'_>| trouble(facts).is_some_and(|why| shared.contains_key(&why));
+    html! {
+        ul.alarms.building {
+            @for facts in building { @if !is_shared(facts) { (alarm_row(scene, facts, form)) } }
+            @for (index, (trouble, alarms)) in shared.iter().enumerate() {
+                li.alarm.together {
+                    details id=(format!("building-{index}")) {
+                        summary { b { (words::counted(alarms.len(), "alarm")) } " " (trouble) }
+                        ul.alarms { @for facts in alarms { (alarm_row(scene, facts, form)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// What an automatic alarm may share with others: its controller, and why there is no value or that there is one again.
 fn shared_trouble(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
     let on = facts.signal().filter(|_| !facts.judges_a_value())?;
