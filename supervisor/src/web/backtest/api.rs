@@ -16,13 +16,15 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 const EXPECTED: &str =
     "expected {\"alarm\":\"id\",\"numbers\":{\"allowance\":\"120 K.s\"},\"days\":7,\"by\":\"name\"}";
 
 /// Body of a beginning.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = BackTestBody)]
 pub(in crate::web) struct Body {
     alarm: String,
     numbers: BTreeMap<String, String>,

@@ -2,9 +2,10 @@
 
 use super::{Page, frame};
 use crate::web::live::Scope;
-use crate::web::{Web, names};
+use crate::web::{Web, doors, names};
 use axum::extract::State;
-use axum::http::{StatusCode, Uri};
+use axum::http::StatusCode;
+use axum::http::request::Parts;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
@@ -95,7 +96,12 @@ pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
 }
 
 /// Any other address.
-pub(in crate::web) async fn not_found(State(web): State<Web>, uri: Uri) -> Response {
+pub(in crate::web) async fn not_found(State(web): State<Web>, request: Parts) -> Response {
+    // Whoever may not look is not told either what there is.
+    if let Some(refused) = doors::shut(&web, &request).await {
+        return refused;
+    }
+    let uri = request.uri;
     let body = html! {
         p { "There is nothing at " code { (shortened(uri.path())) } "." }
         p { a.button href="/" { "The line" } " " a.button href="/alarms" { "All alarms" } }

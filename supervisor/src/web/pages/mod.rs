@@ -31,7 +31,7 @@ pub(super) mod wall;
 
 use super::facts::{Scene, SignalFacts};
 use super::live::{self, Scope};
-use super::{assets, svg};
+use super::{assets, doors, svg};
 use maud::{DOCTYPE, Markup, html};
 use setward_config::line::Priority;
 use setward_protocol::Reading;
@@ -190,6 +190,7 @@ fn footer(scene: &Scene<'_>) -> Markup {
                 "device works, and \u{201c}stopped\u{201d} on a screen is not isolated. Lock out, tag out, verify."
             }
             (records::links(scene))
+            (doors::who())
             p.version { "Setward " (env!("CARGO_PKG_VERSION")) " \u{b7} configuration " code { (fingerprint) } " \u{b7} times in " (scene.line.time_zone) }
         }
     }
@@ -215,6 +216,19 @@ pub(in crate::web) fn trust(facts: &SignalFacts<'_>) -> String {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),
         Reading::Bad(why) => format!("bad: {why}"),
+    }
+}
+
+/// Who a form is by: a field for the name, remembered from last time; or, where people sign in, the name that it will bear.
+pub(super) fn name_field(id: &str, label: &str, name: Option<&str>) -> Markup {
+    html! {
+        @match doors::signed_name() {
+            Some(name) => p.signer { "In the name of " b { (name) } },
+            None => {
+                label for=(id) { (label) }
+                input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+            }
+        }
     }
 }
 

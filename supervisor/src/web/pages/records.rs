@@ -72,8 +72,5 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
 
 /// A person's name, remembered from last time.
 pub(super) fn name_field(id: &str, name: Option<&str>) -> Markup {
-    html! {
-        label for=(id) { "Your name" }
-        input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
-    }
+    super::name_field(id, "Your name", name)
 }

@@ -1,5 +1,6 @@
 //! Rows that several pages show: alarms in a list, with their acknowledge forms, and the head of a station.
 
+use crate::web::doors::{self, Needs};
 use crate::web::facts::{AlarmFacts, Scene, StationFacts, Subject};
 use crate::web::{live, svg, words};
 use maud::{Markup, html};
@@ -251,6 +252,9 @@ pub(super) fn acknowledge_form(
     name: Option<&str>,
     back: &str,
 ) -> Markup {
+    if let Some(instead) = doors::instead(Needs::Operate, "acknowledge") {
+        return instead;
+    }
     let id = &facts.alarm.id;
     let field = format!("by-{id}");
     html! {
@@ -258,8 +262,7 @@ pub(super) fn acknowledge_form(
             input type="hidden" name="run" value=(scene.snapshot.run.0);
             input type="hidden" name="occurrence" value=(facts.view.occurrence);
             input type="hidden" name="back" value=(back);
-            label for=(field) { "Your name" }
-            input id=(field) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+            (super::name_field(&field, "Your name", name))
             button type="submit" {
                 "Acknowledge"
                 @if facts.view.state == AlarmState::Returned { small { "and close" } }
