@@ -89,7 +89,7 @@ mod tests {
         let mut files = demo_sources();
         files.iter_mut().find(|file| file.path == "alarms.toml").unwrap().text += "\n[[drift]]\n";
         files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
-            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n";
+            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[[mqtt]]\n";
         check_into(&files, &mut sink);
         let own = |keys: &BTreeSet<&str>| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
         sink.asked.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect()
@@ -153,7 +153,7 @@ mod tests {
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
-            | "[[webhook]]" => "site.toml",
+            | "[[webhook]]" | "[[mqtt]]" => "site.toml",
             _ => "line.toml",
         }
     }

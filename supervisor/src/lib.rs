@@ -28,8 +28,16 @@ pub mod run;
 pub mod sink;
 pub mod snapshot;
 pub mod supervision;
+pub mod version;
 pub mod watchdog;
 pub mod web;
+
+/// Ways in for the fuzz targets in `tests/fuzz`, which reach what is not public.
+#[cfg(feature = "fuzzing")]
+pub mod fuzzing {
+    pub use crate::history::fuzzing::blocks;
+    pub use crate::notify::fuzzing::{Told, told};
+}
 
 pub use setward_alarm as alarm;
 pub use setward_protocol as protocol;

@@ -1,6 +1,6 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
-use super::notify::{self, RawMail, RawWebhook};
+use super::notify::{self, RawMail, RawMqtt, RawWebhook};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
 use std::time::Duration;
@@ -17,6 +17,7 @@ pub(crate) struct RawSite {
     pub(crate) servers: Vec<RawServer>,
     pub(crate) mail: Option<RawMail>,
     pub(crate) webhooks: Vec<RawWebhook>,
+    pub(crate) mqtts: Vec<RawMqtt>,
 }
 
 #[derive(Debug)]
@@ -67,6 +68,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         servers: reader.tables("server", "[[server]]", server),
         mail: reader.may_table("mail", "[mail]", notify::mail),
         webhooks: reader.tables("webhook", "[[webhook]]", notify::webhook),
+        mqtts: reader.tables("mqtt", "[[mqtt]]", notify::mqtt),
     }
 }
 

@@ -18,6 +18,8 @@ mod entries;
 mod envelope;
 mod events;
 mod forward;
+#[cfg(feature = "fuzzing")]
+pub(crate) mod fuzzing;
 mod journal;
 mod kept;
 #[cfg(test)]

@@ -4,6 +4,7 @@ mod calls;
 mod command;
 mod entries;
 mod metrics;
+mod paths;
 mod product;
 mod records;
 mod requests;
