@@ -36,7 +36,7 @@ pub mod web;
 #[cfg(feature = "fuzzing")]
 pub mod fuzzing {
     pub use crate::history::fuzzing::blocks;
-    pub use crate::notify::fuzzing::{Told, told};
+    pub use crate::notify::fuzzing::{Told, broker_says, told};
 }
 
 pub use setward_alarm as alarm;

@@ -14,6 +14,7 @@ use setward::protocol::UtcMillis;
 use setward::snapshot::RunId;
 use setward::{Edges, RunSummary, start};
 use sim_plc::{Disturbance, Simulator};
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::io;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -78,8 +79,9 @@ impl World {
 #[derive(Debug)]
 pub(crate) struct Found {
     pub(crate) tally: Tally,
-    /// Of everything that the store took, in its order.
-    pub(crate) hash: u64,
+    /// Of all readings, and of all events, that the store took, each in their order. Batches do not show: what was refused comes
+    /// with what came since.
+    pub(crate) journal: (u64, u64),
     pub(crate) complaints: String,
     pub(crate) summary: RunSummary,
     /// Readings in the store, by all tags together.
@@ -168,6 +170,7 @@ struct SpoiledStore {
     oracle: Arc<Mutex<Oracle>>,
     fails: Fails,
     calls: AtomicU64,
+    journal: Mutex<(DefaultHasher, DefaultHasher)>,
 }
 
 impl SpoiledStore {
@@ -191,6 +194,13 @@ impl HistoryStore for SpoiledStore {
         self.call()?;
         let taken = batch.clone();
         self.store.append(run, batch).await?;
+        let (readings, events) = &mut *self.journal.lock().unwrap();
+        for sample in &taken.samples {
+            format!("{sample:?}").hash(readings);
+        }
+        for event in &taken.events {
+            format!("{event:?}").hash(events);
+        }
         self.oracle.lock().unwrap().take(&taken);
         Ok(())
     }
@@ -255,6 +265,7 @@ async fn live_through(world: World, plan: Plan) -> Result<Found, HistoryError> {
         oracle: Arc::clone(&oracle),
         fails: world.store,
         calls: AtomicU64::new(0),
+        journal: Mutex::default(),
     });
     tokio::spawn(move_on(simulator, plan, Arc::clone(&oracle), Arc::clone(&line)));
     let history: Arc<dyn HistoryStore> = Arc::clone(&store) as _;
@@ -270,7 +281,9 @@ async fn live_through(world: World, plan: Plan) -> Result<Found, HistoryError> {
     let oracle = oracle.lock().unwrap();
     let calls = (store.calls.load(Ordering::Relaxed), socket_calls.load(Ordering::Relaxed));
     let (tally, complaints) = (oracle.tally.clone(), oracle.complaints());
-    Ok(Found { tally, hash: oracle.hash, complaints, summary, kept, calls })
+    let (readings, events) = &*store.journal.lock().unwrap();
+    let journal = (readings.finish(), events.finish());
+    Ok(Found { tally, journal, complaints, summary, kept, calls })
 }
 
 impl Found {
@@ -287,6 +300,12 @@ impl Found {
             tally.false_alarms,
             self.complaints
         );
+        self.check_kept(what);
+    }
+
+    /// Nothing that was acknowledged is lost, and nothing is there twice.
+    pub(crate) fn check_kept(&self, what: &str) {
+        let tally = &self.tally;
         assert_eq!(self.summary.samples_lost, 0, "{what}: lost");
         assert_eq!(self.kept, tally.samples, "{what}: kept is not what the store has acknowledged");
         assert_eq!(self.summary.samples_stored, tally.samples, "{what}: counted otherwise");

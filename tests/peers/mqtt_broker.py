@@ -87,7 +87,7 @@ class Broker:
 def line_folder(shipped, folder, broker):
     shutil.copytree(shipped, folder, ignore=shutil.ignore_patterns(".setward"))
     site = folder / "site.toml"
-    text = re.sub(r"127\.0\.0\.1:155\d\d", lambda _: f"127.0.0.1:{free_port()}", site.read_text())
+    text = re.sub(r"127\.0\.0\.1:(155\d\d|8470)", lambda _: f"127.0.0.1:{free_port()}", site.read_text())
     site.write_text(text + f'\n[[mqtt]]\nname = "boards"\nserver = "127.0.0.1:{broker.port}"\ntopic = "{TOPIC}"\ntls = false\n')
 
 
@@ -106,7 +106,7 @@ def main():
         return process
 
     def watch():
-        return begin(setward, "run", folder, "--page", "127.0.0.1:0", "--for", "5 min")
+        return begin(setward, "run", folder, "--for", "5 min")
 
     def state(alarm):
         return broker.kept.get(f"alarms/{alarm}", {}).get("state")

@@ -21,6 +21,16 @@ pub struct Told {
     pub mail: Option<Vec<u8>>,
 }
 
+/// Takes packets off the front of what a broker sends, as long as there are any.
+pub fn broker_says(bytes: &[u8]) {
+    let mut bytes = bytes::BytesMut::from(bytes);
+    let mut before = bytes.len() + 1;
+    while let Ok(Some(_packet)) = super::mqtt::wire::parsed(&mut bytes) {
+        assert!(bytes.len() < before, "a packet that takes no bytes");
+        before = bytes.len();
+    }
+}
+
 /// What is said of alarm `alarm` of the line when `by` acknowledged it, in the way that `kind` picks.
 #[must_use]
 pub fn told(line: &Line, snapshot: &LineSnapshot, alarm: usize, kind: u8, by: &str) -> Told {

@@ -148,7 +148,9 @@ fn edge(channel: &Channel, line: &Arc<Line>, clock: Clock, live: Option<Live>) -
     match &channel.way {
         Way::Mail(to) => Arc::new(mail::Mailer::new(to.clone())),
         Way::Webhook(hook) => Arc::new(webhook::Poster::new(hook.clone(), line, clock)),
-        Way::Mqtt(broker) => Arc::new(mqtt::Announcer::new(broker.clone(), &channel.name, line, live)),
+        Way::Mqtt(broker) => {
+            Arc::new(mqtt::Announcer::new(broker.clone(), &channel.name, (line, clock), live))
+        }
     }
 }
 

@@ -17,6 +17,7 @@ use super::deliver::{Deliver, Receipt, SendError};
 use super::letter::Letterhead;
 use super::message::Message;
 use super::secret;
+use crate::clock::Clock;
 use crate::handle::LineHandle;
 use crate::history::sha256_hex;
 use crate::snapshot::LineSnapshot;
@@ -69,13 +70,18 @@ struct Wish {
 impl Announcer {
     /// Connects and stays connected as long as anybody holds this, or until the line is no longer watched. Without a line that is
     /// watched only messages go, under a name of their own, so that nobody who is connected is pushed out.
-    pub(super) fn new(broker: Broker, name: &str, line: &Arc<Line>, live: Option<Live>) -> Self {
+    pub(super) fn new(
+        broker: Broker,
+        name: &str,
+        (line, clock): (&Arc<Line>, Clock),
+        live: Option<Live>,
+    ) -> Self {
         let (wishes, arriving) = mpsc::channel(WISHES_MAX);
         let end = if live.is_some() { "" } else { "try" };
         let print = sha256_hex(format!("{}\n{}\n{name}\n{end}", line.plant, line.name).as_bytes());
         // At most 23 letters and digits: more need not be accepted.
         let client_id = format!("setward{}", print.get(..16).unwrap_or(&print));
-        let task = Task { broker, line: Arc::clone(line), client_id, arriving, live };
+        let task = Task { broker, line: Arc::clone(line), client_id, arriving, live, clock };
         tokio::spawn(task.run());
         Self { wishes }
     }
@@ -103,6 +109,7 @@ struct Task {
     client_id: String,
     arriving: mpsc::Receiver<Wish>,
     live: Option<Live>,
+    clock: Clock,
 }
 
 /// How a connection, or a wait for the next, ended.
@@ -127,6 +134,7 @@ struct Link {
     on_its_way: Option<OnItsWay>,
     packet_id: u16,
     next_ping: Instant,
+    clock: Clock,
     alarms: Vec<Option<AlarmEssence>>,
     line: Option<LineEssence>,
 }
@@ -184,7 +192,8 @@ impl Task {
             wire,
             on_its_way: None,
             packet_id: 0,
-            next_ping: Instant::now() + KEEP_ALIVE,
+            next_ping: self.clock.now() + KEEP_ALIVE,
+            clock: self.clock,
             alarms: vec![None; self.line.alarms.len()],
             line: None,
         })
@@ -290,7 +299,7 @@ impl Link {
 
     async fn start(&mut self, publish: Publish, wish: Option<Wish>) -> Result<(), String> {
         self.packet_id = self.packet_id.checked_add(1).unwrap_or(1);
-        let until = Instant::now() + ACKNOWLEDGED_WITHIN;
+        let until = self.clock.now() + ACKNOWLEDGED_WITHIN;
         self.on_its_way = Some(OnItsWay { packet_id: self.packet_id, until, wish });
         self.wire.send(&Packet::Publish(Publish { pkid: self.packet_id, ..publish })).await
     }
@@ -307,7 +316,7 @@ impl Link {
     }
 
     async fn ping(&mut self) -> Result<(), String> {
-        self.next_ping = Instant::now() + KEEP_ALIVE;
+        self.next_ping = self.clock.now() + KEEP_ALIVE;
         self.wire.send(&Packet::PingReq).await
     }
 

@@ -187,7 +187,7 @@ impl Bench {
 
     fn announcer(&self, broker: Broker) -> Announcer {
         let live = Live { handle: self.handle.clone(), stopped: self.stop.subscribe() };
-        Announcer::new(broker, "boards", &self.line, Some(live))
+        Announcer::new(broker, "boards", (&self.line, Clock::system()), Some(live))
     }
 
     fn happens(&self, known: &[(&str, AlarmState, u32)]) {
@@ -292,20 +292,22 @@ async fn what_a_broker_refuses_is_told_and_what_breaks_off_may_have_arrived() {
         (ConnectReturnCode::ServiceUnavailable, "not available"),
     ] {
         let peer = Peer::at(0, Manner { code: Some(code), ..Manner::default() }).await;
-        let failed = Announcer::new(broker(peer.port), "boards", &bench.line, None);
+        let failed = Announcer::new(broker(peer.port), "boards", (&bench.line, Clock::system()), None);
         let error = failed.deliver(&message("1")).await.unwrap_err();
         assert!(error.text().contains(word), "{error:?}");
         let is_refusal = matches!(error, SendError::Refused(_));
         assert_eq!(is_refusal, code != ConnectReturnCode::ServiceUnavailable, "{error:?}");
     }
     let peer = Peer::at(0, Manner { is_short: true, ..Manner::default() }).await;
-    let short = Announcer::new(broker(peer.port), "boards", &bench.line, None);
+    let short = Announcer::new(broker(peer.port), "boards", (&bench.line, Clock::system()), None);
     let error = short.deliver(&message("1")).await.unwrap_err();
     assert!(matches!(&error, SendError::Unreachable(why) if why.contains("closed")), "{error:?}");
     assert_eq!(peer.kept.lock().unwrap().passed.len(), 1);
 
     let nobody = peer.stop().await;
-    let error = Announcer::new(broker(nobody), "boards", &bench.line, None).deliver(&message("1")).await;
+    let error = Announcer::new(broker(nobody), "boards", (&bench.line, Clock::system()), None)
+        .deliver(&message("1"))
+        .await;
     assert!(matches!(&error, Err(SendError::Unreachable(why)) if why.contains("no connection")), "{error:?}");
 }
 
@@ -314,7 +316,7 @@ async fn somebody_who_only_tries_pushes_nobody_out_and_leaves_no_state() {
     let (bench, peer) = (Bench::new(), Peer::at(0, Manner::default()).await);
     let _connected = bench.announcer(broker(peer.port));
     peer.until("online", |kept| kept.retained.contains_key("plant/line-2/line")).await;
-    let only = Announcer::new(broker(peer.port), "boards", &bench.line, None);
+    let only = Announcer::new(broker(peer.port), "boards", (&bench.line, Clock::system()), None);
     only.deliver(&message("test-1-boards")).await.unwrap();
     let kept = peer.kept.lock().unwrap();
     assert_ne!(kept.hellos[0].client_id, kept.hellos[1].client_id);
@@ -353,8 +355,9 @@ async fn tls_takes_the_plants_own_authority_and_no_other_and_the_password_goes_o
     std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(0o600)).unwrap();
     let peer = Peer::at(0, Manner { tls: Some(tls), ..Manner::default() }).await;
     let over = |tls| Broker { tls, login: Some(("setward".to_owned(), secret.clone())), ..broker(peer.port) };
-    let try_out =
-        async |broker| Announcer::new(broker, "boards", &bench.line, None).deliver(&message("1")).await;
+    let try_out = async |broker| {
+        Announcer::new(broker, "boards", (&bench.line, Clock::system()), None).deliver(&message("1")).await
+    };
     try_out(over(BrokerTls::Plant(ca.clone()))).await.unwrap();
     let login = peer.kept.lock().unwrap().hellos[0].login.clone().unwrap();
     assert_eq!((login.username.as_str(), login.password.as_str()), ("setward", "correct horse"));
@@ -369,4 +372,26 @@ async fn tls_takes_the_plants_own_authority_and_no_other_and_the_password_goes_o
         assert!(error.text().contains(word), "{error:?}");
     }
     assert_eq!(peer.kept.lock().unwrap().hellos.len(), 1, "nobody else was told anything");
+}
+
+/// The codec is another's: whatever comes, it must end in a packet or in words.
+#[test]
+fn no_bytes_of_a_broker_make_the_decoder_panic() {
+    let mut packets = 0;
+    for kind in 0..=u8::MAX {
+        for length in 0..=12_u8 {
+            for filling in 0..40_u32 {
+                let body = (0..u32::from(length)).map(|place| match filling {
+                    0 => 0,
+                    1 => u8::MAX,
+                    2 => u8::from(place % 2 == 1),
+                    _ => (filling.wrapping_mul(2_654_435_761) >> (place % 25)) as u8,
+                });
+                let mut bytes: BytesMut = [kind, length].into_iter().chain(body).collect();
+                packets += usize::from(matches!(wire::parsed(&mut bytes), Ok(Some(_))));
+            }
+        }
+    }
+    assert!(packets > 1_000, "{packets}");
+    assert!(wire::parsed(&mut BytesMut::from(&[u8::MAX; 6][..])).is_err(), "no length is so long");
 }

@@ -1,4 +1,4 @@
-//! Modbus bytes: what a controller may answer the poller, and what a client may ask the simulator.
+//! What others send: a controller to the poller, a client to the simulator, a broker to whoever tells of alarms.
 
 use crate::doors::{demo_line, in_virtual_time};
 use setward::poll::dial::Stream;
@@ -66,6 +66,11 @@ fn answer_in(mut bytes: &[u8], unit: u8, request: ReadRequest) -> Option<Vec<u16
         };
         return is_right.then(|| words.into_iter().take(usize::from(request.count)).collect());
     }
+}
+
+/// Any bytes from a broker.
+pub(crate) fn broker(bytes: &[u8]) {
+    setward::fuzzing::broker_says(bytes);
 }
 
 /// Any bytes to the simulator, once whole and once in pieces: the same answers, and each a whole frame.

@@ -16,9 +16,10 @@ use std::sync::OnceLock;
 type Target = fn(&[u8]);
 
 /// By name; `tests/fuzz/run` reads the names from here.
-const TARGETS: [(&str, Target); 8] = [
+const TARGETS: [(&str, Target); 9] = [
     ("controller-answers", answers::controller),
     ("simulator-requests", answers::simulator),
+    ("broker-packets", answers::broker),
     ("line-folder", files::line_folder),
     ("quantity", files::quantity),
     ("register-list", files::register_list),
