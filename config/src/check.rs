@@ -2,6 +2,7 @@
 //!
 //! One file per concern in `check/`; this one holds their order and what they share.
 
+mod access;
 mod alarms;
 mod conditions;
 mod controllers;
@@ -19,6 +20,7 @@ mod product;
 mod recipe_numbers;
 mod recipes;
 mod renames;
+mod setpoint_writes;
 mod shifts;
 mod signals;
 mod site;
@@ -27,7 +29,7 @@ mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::Line;
+use crate::line::{Line, User};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -60,9 +62,19 @@ struct Raw {
 /// # Errors
 /// All problems of all files, warnings included.
 pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
+    check_with_users(files, None)
+}
+
+/// The same with the file of users. It is no part of the line: neither of its fingerprint nor of what history keeps of it.
+pub(crate) fn check_with_users(files: &[SourceFile], users: Option<&SourceFile>) -> Result<Loaded, Problems> {
     let mut sink = Sink::default();
-    let line = check_into(files, &mut sink);
-    let problems = Problems::new(files, sink.problems);
+    let mut line = check_into(files, &mut sink);
+    let found = users.map(|file| check_users(files.len(), file, &mut sink)).unwrap_or_default();
+    if let Some(own) = line.as_mut().and_then(|line| line.access.users.as_mut()) {
+        own.list = found;
+    }
+    let all: Vec<SourceFile> = files.iter().chain(users).cloned().collect();
+    let problems = Problems::new(&all, sink.problems);
     match line {
         Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
         Some(_) | None => Err(problems),
@@ -75,6 +87,22 @@ pub(crate) fn check_alone(files: &[SourceFile]) -> Problems {
     let mut sink = Sink::default();
     read_files(files, &mut sink);
     Problems::new(files, sink.problems)
+}
+
+/// The users in `file`, which is the one with this index.
+pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> Vec<User> {
+    if file.text.trim().is_empty() {
+        return Vec::new();
+    }
+    let raw = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
+    access::users(&raw, sink)
+}
+
+/// The path of the file of users, as site.toml gives it.
+pub(crate) fn users_path(files: &[SourceFile]) -> Option<String> {
+    let (index, file) = files.iter().enumerate().find(|(_, file)| file.path == "site.toml")?;
+    let site = read_file(index, file, "site.toml", &mut Sink::default(), raw::site::read)?;
+    Some(site.users?.value)
 }
 
 /// The line, if nothing is wrong, and all problems into `sink`.
@@ -215,6 +243,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
     let notify = notify::check(raw_site, shifts.as_deref(), sink);
+    let setpoint_writes = setpoint_writes::check(&raw_site.setpoint_writes, &names, &signals, sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let context = alarms::Context {
         entries: &entries,
@@ -235,6 +264,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         simulated: site.simulated?,
         data_dir: site.data_dir,
         page_address: site.page_address?,
+        access: site.access,
         history: site.history,
         notify,
         stations: stations.into_iter().collect::<Option<_>>()?,
@@ -252,6 +282,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
         shifts: shifts?,
+        setpoint_writes: setpoint_writes.into_iter().collect::<Option<_>>()?,
         fingerprint,
         files: Vec::new(),
     })

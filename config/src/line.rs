@@ -2,6 +2,7 @@
 //!
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
+mod access;
 mod alarm;
 mod cook;
 mod entry;
@@ -10,9 +11,11 @@ mod meaning;
 mod notify;
 mod product;
 mod recipe;
+mod setpoint_write;
 mod signal;
 
 use crate::problem::SourceFile;
+pub use access::{Access, PageTls, User, UserRole, Users};
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
 pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
@@ -23,6 +26,7 @@ pub use notify::{
 };
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
+pub use setpoint_write::SetpointWrite;
 use setward_alarm::{AlarmId, ServerId, Watched};
 use setward_process::condition::Condition;
 use setward_process::mode::ModeRule;
@@ -48,6 +52,8 @@ pub struct Line {
     pub data_dir: PathBuf,
     /// Where the page listens.
     pub page_address: std::net::SocketAddr,
+    /// Who may come to the page, and what for.
+    pub access: Access,
     /// How long history is kept, and where else it goes.
     pub history: HistorySettings,
     /// Who is told of alarms away from the page.
@@ -82,6 +88,8 @@ pub struct Line {
     pub feed: Option<FeedRate>,
     /// Shifts, in the order in which they begin after midnight; none: reports know no shifts.
     pub shifts: Vec<Shift>,
+    /// Setpoints that a build with writing may write.
+    pub setpoint_writes: Vec<SetpointWrite>,
     /// SHA-256 of all the folder's files, lower-case hex.
     pub fingerprint: String,
     /// The folder's files, as they were read: history keeps them.

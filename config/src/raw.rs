@@ -10,5 +10,7 @@ pub(crate) mod line;
 pub(crate) mod notify;
 pub(crate) mod product;
 pub(crate) mod recipe;
+pub(crate) mod setpoint_write;
 pub(crate) mod site;
 pub(crate) mod station;
+pub(crate) mod users;

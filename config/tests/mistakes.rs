@@ -149,6 +149,11 @@ fn where_things_are() {
 }
 
 #[test]
+fn the_door_of_the_page() {
+    check_all(include_str!("mistakes/the_door_of_the_page.txt"), 5);
+}
+
+#[test]
 fn station_modes_and_conditions() {
     check_all(include_str!("mistakes/station_modes_and_conditions.txt"), 21);
 }
@@ -196,4 +201,9 @@ fn recipes_tanks_and_feed() {
 #[test]
 fn who_is_told_of_alarms() {
     check_all(include_str!("mistakes/who_is_told_of_alarms.txt"), 6);
+}
+
+#[test]
+fn setpoints_that_may_be_written() {
+    check_all(include_str!("mistakes/setpoints_that_may_be_written.txt"), 1);
 }

@@ -6,7 +6,7 @@
 use setward_protocol::{Uptime, UtcMillis};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use tokio::time::Instant;
 
 /// Wall time as one clock shows it to others that do not run on its runtime: a page beside a line in virtual time.
@@ -75,6 +75,8 @@ impl WallTime {
 enum Wall {
     System,
     Offset(UtcMillis),
+    /// As `Offset`, until so long after the start; then so many ms further on.
+    Set(UtcMillis, Duration, i64),
 }
 
 /// The run's clock. Copies read the same time.
@@ -98,6 +100,12 @@ impl Clock {
         Self { start: Instant::now(), started: utc, wall: Wall::Offset(utc) }
     }
 
+    /// As [`Self::starting_at`]; the wall clock is set by `by_ms` once the run has gone on for `after`.
+    #[must_use]
+    pub fn set_once(utc: UtcMillis, after: Duration, by_ms: i64) -> Self {
+        Self { start: Instant::now(), started: utc, wall: Wall::Set(utc, after, by_ms) }
+    }
+
     /// Monotonic time since the start of the run.
     #[must_use]
     pub fn uptime(&self) -> Uptime {
@@ -115,11 +123,18 @@ impl Clock {
     pub fn utc(&self) -> UtcMillis {
         match self.wall {
             Wall::System => system_utc(),
-            Wall::Offset(UtcMillis(start)) => {
-                let elapsed_ms = i64::try_from(self.start.elapsed().as_millis()).unwrap_or(i64::MAX);
-                UtcMillis(start.saturating_add(elapsed_ms))
+            Wall::Offset(start) => self.elapsed_from(start),
+            Wall::Set(start, after, by_ms) => {
+                let is_set = self.start.elapsed() >= after;
+                let UtcMillis(unset) = self.elapsed_from(start);
+                UtcMillis(unset.saturating_add(if is_set { by_ms } else { 0 }))
             }
         }
+    }
+
+    fn elapsed_from(&self, UtcMillis(start): UtcMillis) -> UtcMillis {
+        let elapsed_ms = i64::try_from(self.start.elapsed().as_millis()).unwrap_or(i64::MAX);
+        UtcMillis(start.saturating_add(elapsed_ms))
     }
 
     /// The runtime's instant now, to compare with what is slept until.

@@ -31,6 +31,8 @@ pub mod supervision;
 pub mod version;
 pub mod watchdog;
 pub mod web;
+#[cfg(feature = "write-setpoints")]
+pub mod write_setpoints;
 
 /// Ways in for the fuzz targets in `tests/fuzz`, which reach what is not public.
 #[cfg(feature = "fuzzing")]

@@ -23,6 +23,7 @@ pub mod slope;
 pub mod stations;
 pub mod storage;
 mod told;
+mod wall;
 mod wiring;
 pub mod wishes;
 pub mod writer;
@@ -166,6 +167,7 @@ pub struct LineTask<'a> {
     ticks: u64,
     /// How often anybody had looked when last counted, and in which tick that was.
     looked: (u64, u64),
+    wall: wall::WallWatch,
     /// Somebody has just been called: where product is is to be known at once.
     follow_due: bool,
 }
@@ -196,6 +198,7 @@ impl<'a> LineTask<'a> {
             pending: Work::default(),
             ticks: 0,
             looked: (0, 0),
+            wall: wall::WallWatch::default(),
             follow_due: true,
         }
     }
@@ -330,6 +333,10 @@ impl<'a> LineTask<'a> {
     fn handle_tick(&mut self) {
         self.ticks += 1;
         let (now, utc) = (self.clock.uptime(), self.clock.utc());
+        if let Some(note) = self.wall.look(now, utc) {
+            tracing::warn!(code = "clock-set", "{note}");
+            self.daemon_event("clock set", Some(note));
+        }
         self.signals.mark_stale(now, utc);
         let blindness = self.blindness.look(&self.line, self.core.alarms(), now, utc);
         self.keep_blindness(blindness);

@@ -40,3 +40,4 @@ mod virtual_month;
 mod virtual_months;
 mod virtual_plan;
 mod virtual_time;
+mod windows;

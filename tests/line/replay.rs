@@ -7,6 +7,8 @@ use setward::history::sqlite::InlineStore;
 use setward::history::{Event, HistoryStore, Span, StoredEvent};
 use setward::protocol::UtcMillis;
 use setward::replay::Replay;
+use setward::replay::compare::{compare, occurrences};
+use setward::report::made::made;
 use setward::{Edges, Running, start};
 use setward_alarm_settings::with_twice_the_allowance;
 use setward_config::line::Line;
@@ -190,4 +192,39 @@ async fn with_other_settings_the_same_samples_tell_something_else() {
     };
     assert!(!raised(&then).is_empty(), "the demo's script chills the fryer");
     assert_ne!(raised(&then), raised(&other));
+}
+
+/// Kilograms and recipe of what was called then, against the store's own readings summed up apart from the replay.
+#[tokio::test(start_paused = true)]
+async fn a_replay_tells_the_kilograms_that_the_kept_readings_add_up_to() {
+    let line = Arc::new(demo_line());
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let live = begin(&line, &history, 0, 5).await;
+    live.pass(&line, 2_400).await;
+    live.running.stop().await.unwrap();
+    let lines = [Arc::new(with_twice_the_allowance(demo_line()))];
+    let replay = Replay { lines: &lines, store: &*history, span: span(3_600) };
+    let outcome = replay.run(&mut |_| {}).await.unwrap();
+    let mut events = history.events(None, 1_000_000).await.unwrap();
+    events.reverse();
+    let then = occurrences(&events, span(3_600));
+    let found =
+        compare(&line, &then, &occurrences(&outcome.told[0], span(3_600)), (span(3_600), &outcome.ground));
+    let cold = found.iter().find(|one| one.alarm == "fryer-inlet-cold").unwrap();
+    let (mut touched_kg, mut before_call_kg) = (0.0, 0.0);
+    for one in &then["fryer-inlet-cold"] {
+        let kept = |to| made(&line, &*history, (one.onset, to));
+        touched_kg += kept(one.cleared.unwrap()).await.unwrap().unwrap().kg;
+        before_call_kg += kept(one.raised).await.unwrap().unwrap().kg;
+    }
+    let risk = cold.at_risk_then.unwrap();
+    assert!(before_call_kg > 10.0 && touched_kg > before_call_kg, "{before_call_kg} of {touched_kg} kg");
+    assert!((risk.touched_kg - touched_kg).abs() < 0.02 * touched_kg, "{risk:?}, not {touched_kg} kg");
+    assert!(
+        (risk.before_call_kg - before_call_kg).abs() < 0.02 * touched_kg,
+        "{risk:?}, not {before_call_kg} kg"
+    );
+    assert!(cold.at_risk_now.is_none_or(|now| now.before_call_kg > risk.before_call_kg), "{cold:?}");
+    let turn = &cold.turns[0].turn;
+    assert_eq!((turn.shift.as_deref(), turn.recipe.as_str()), (Some("C"), "blue-corn-rounds"));
 }

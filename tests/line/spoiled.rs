@@ -8,7 +8,9 @@ use crate::virtual_plan::{Plan, Planned};
 use async_trait::async_trait;
 use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
-use setward::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample};
+use setward::history::{
+    AlarmRecord, Batch, Event, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample,
+};
 use setward::poll::dial::{Dial, Stream};
 use setward::protocol::UtcMillis;
 use setward::snapshot::RunId;
@@ -79,7 +81,7 @@ impl World {
 #[derive(Debug)]
 pub(crate) struct Found {
     pub(crate) tally: Tally,
-    /// Of all readings, and of all events, that the store took, each in their order. Batches do not show: what was refused comes
+    /// Of all readings, and of all events of alarms, that the store took, each in their order. Batches do not show: what was refused comes
     /// with what came since.
     pub(crate) journal: (u64, u64),
     pub(crate) complaints: String,
@@ -198,7 +200,9 @@ impl HistoryStore for SpoiledStore {
         for sample in &taken.samples {
             format!("{sample:?}").hash(readings);
         }
-        for event in &taken.events {
+        // What the daemon tells of itself may be about the failure, and takes numbers of its own.
+        for event in taken.events.iter().filter(|event| event.alarm.is_some()) {
+            let event = Event { sequence: 0, ..event.clone() };
             format!("{event:?}").hash(events);
         }
         self.oracle.lock().unwrap().take(&taken);

@@ -63,6 +63,8 @@ pub struct Parcel {
     pub fed_percent: Option<f64>,
     /// The tanks it comes from.
     pub origins: Vec<Origin>,
+    /// How much longer than usual it waits for a bagger, s; less than 0: how much shorter.
+    pub baggers_wait_s: f64,
 }
 
 /// A stage as it moves in one step.

@@ -6,6 +6,7 @@
 //! take follows. Water, dry matter and oil are counted at every door, and what doesn't add up is refused.
 
 use super::StepTime;
+use super::noise::Noise;
 use super::parcel::{DRY_J_PER_KG_K, Ledger, Move, Origin, Parcel, Stage, Unbalanced, WATER_J_PER_KG_K};
 use std::collections::VecDeque;
 
@@ -34,6 +35,8 @@ const WARMING_S: (f64, f64, f64, f64) = (5.0, 60.0, 12.0, 30.0);
 const BAKED_DEGC: f64 = 100.0;
 const FRIED_DEGC: f64 = 150.0;
 const ROOM_DEGC: f64 = 30.0;
+/// How much sooner or later than usual a parcel finds a bagger at most, s: buckets wait for a free weigher. Illustrative.
+const BAGGERS_WAIT_S: f64 = 50.0;
 /// Most passes of an oven.
 const PASSES: usize = 8;
 /// Heat of evaporation at 100 degC, J/kg. IAPWS-IF97.
@@ -265,12 +268,14 @@ impl Product {
                 let Some(on) = inputs.moves.get(place) else { break };
                 let speed = on.moved / step.seconds();
                 let reached = parcel.along + speed * left_s;
-                if reached < on.length || speed <= 0.0 {
+                let waits = if parcel.stage == Stage::Buckets { parcel.baggers_wait_s } else { 0.0 };
+                let length = on.length + waits;
+                if reached < length || speed <= 0.0 {
                     parcel.along = reached;
                     heat_j += acts.on(parcel, left_s, &mut self.ledger);
                     break;
                 }
-                let passed_s = (on.length - parcel.along) / speed;
+                let passed_s = (length - parcel.along) / speed;
                 heat_j += acts.on(parcel, passed_s, &mut self.ledger);
                 left_s -= passed_s;
                 let next = inputs.moves.get(place + 1).map_or(Stage::Packed, |next| next.stage);
@@ -368,6 +373,7 @@ impl Product {
             entered_s: Vec::new(),
             fed_percent: None,
             origins: self.hopper.clone(),
+            baggers_wait_s: baggers_wait_s(self.next_number),
         });
         self.next_number += 1;
     }
@@ -399,3 +405,8 @@ fn closes(of: &'static str, in_kg: f64, out_kg: f64) -> Result<(), Unbalanced> {
 #[cfg(test)]
 #[path = "product_tests.rs"]
 mod tests;
+
+/// How much longer or shorter than usual each parcel waits for a bagger, s: by its number, whatever else happens.
+fn baggers_wait_s(number: u64) -> f64 {
+    BAGGERS_WAIT_S * (2.0 * Noise::new(number ^ 0x0BA6_6E25).share() - 1.0)
+}

@@ -8,7 +8,7 @@ mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
-mod export;
+pub(crate) mod export;
 mod import;
 mod loop_sheet;
 mod man;
@@ -24,10 +24,13 @@ mod restore;
 mod run;
 mod test_message;
 pub(crate) mod trend;
+mod user;
 mod verify;
 mod watching;
 pub(crate) mod window;
 pub(crate) mod wish;
+#[cfg(feature = "write-setpoints")]
+mod write_setpoints;
 
 use clap::{Parser, Subcommand};
 use std::net::SocketAddr;
@@ -48,6 +51,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// The daemon knows who asks, and it takes another role.
+    NotPermitted = 5,
     /// An alarm did not do what its settings say.
     ProofFailed = 6,
     /// An alarm is present.
@@ -88,8 +93,9 @@ Examples:
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
   setward reload plant/line-2 --by Ana
+  setward user plant/line-2 add Ana --role engineer
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 5 not permitted, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -111,6 +117,9 @@ enum Command {
     Trend(trend::TrendArguments),
     /// Make every alarm of a line folder raise and clear on a simulated plant
     Prove(prove::ProveArguments),
+    /// Write a recipe's setpoints into controllers, as far as site.toml enables it; shows the difference first
+    #[cfg(feature = "write-setpoints")]
+    WriteSetpoints(write_setpoints::WriteArguments),
     /// List the exact requests of a line folder, and how long a scan takes; no controller is asked
     ReadPlan(read_plan::ReadPlanArguments),
     /// Read a controller, or all of a line's, and say what the words mean; nothing is written
@@ -133,6 +142,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Say who may do what on the page: add, role, passphrase, disable, enable, list
+    User(user::UserArguments),
     /// Print what a shell needs to complete this command's words
     Completions(completions::CompletionsArguments),
     /// Write this help as manual pages
@@ -268,6 +279,8 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => block_on(replay::replay(&arguments)),
         Command::Report(arguments) => block_on(report::report(&arguments)),
         Command::Prove(arguments) => prove::prove(&arguments),
+        #[cfg(feature = "write-setpoints")]
+        Command::WriteSetpoints(arguments) => block_on(write_setpoints::write_setpoints(&arguments)),
         Command::Probe(arguments) => block_on(probe::probe(&arguments)),
         Command::Import(arguments) => import::import(&arguments),
         Command::LoopSheet(arguments) => loop_sheet::loop_sheet(&arguments),
@@ -276,6 +289,7 @@ pub fn main() -> ExitCode {
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),
         Command::Verify(arguments) => verify::verify(&arguments),
+        Command::User(arguments) => block_on(user::user(&arguments)),
     };
     exit.into()
 }
@@ -299,6 +313,11 @@ fn tell_log(usual: &str) {
 /// Whether the NO_COLOR convention asks for plain text.
 pub(crate) fn no_color() -> bool {
     std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+}
+
+/// How a command ends that the daemon refused with `status`.
+pub(crate) fn refused_with(status: axum::http::StatusCode) -> Exit {
+    if status == axum::http::StatusCode::FORBIDDEN { Exit::NotPermitted } else { Exit::Failure }
 }
 
 /// Says what failed, and that it failed.

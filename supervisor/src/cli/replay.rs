@@ -4,7 +4,7 @@ use super::window::{StretchArguments, zone_named};
 use super::{Exit, check, fail, misused, no_color};
 use crate::clock::Clock;
 use crate::history::{HistoryError, HistoryReader, Span};
-use crate::replay::compare::{compare, occurrences};
+use crate::replay::compare::{by_turn, compare, occurrences};
 use crate::replay::settings::{Sweep, Unusable, with_alarms};
 use crate::replay::text::{ReplayReport, Variant};
 use crate::replay::{Replay, kept_events};
@@ -42,8 +42,9 @@ pub(crate) struct ReplayArguments {
 }
 
 const REPLAY_EXAMPLES: &str = "\
-A call is a raise for which somebody was called. \"then\" is what history kept, \"now\" what these settings give. The hour
-before the window warms up. Works while the line is watched and when it is not; nothing is written.
+A call is a raise for which somebody was called. \"then\" is what history kept, \"now\" what these settings give. Kilograms at
+risk were fed from the onset of a trouble to its return, \"before the call\" those until somebody was called. The hour before
+the window warms up. Works while the line is watched and when it is not; nothing is written.
 
 Examples:
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
@@ -77,13 +78,13 @@ async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
     let outcome = outcome.map_err(failed)?;
     let then = occurrences(&kept_events(&reader, fed).await.map_err(failed)?, span);
     let settings = variants.into_iter().zip(&outcome.told).map(|((name, line), told)| {
-        let mut alarms = compare(&line, &then, &occurrences(told, span), span);
+        let mut alarms = compare(&line, &then, &occurrences(told, span), (span, &outcome.ground));
         alarms.retain(|one| arguments.only.is_empty() || arguments.only.contains(&one.alarm));
         if let Some(sweep) = &arguments.sweep {
             let concerns = |id: &str| line.alarm_by_id(id).map(|id| line.alarm(id).settings.kind);
             alarms.retain(|one| concerns(&one.alarm).is_some_and(|kind| sweep.concerns(&kind)));
         }
-        Variant { name, alarms }
+        Variant { name, turns: by_turn(&alarms), alarms }
     });
     let report = ReplayReport {
         schema_version: 1,

@@ -1,5 +1,7 @@
-//! What was called for then beside what these settings would have called for: raised, missed, sooner or later, time in alarm.
+//! What was called for then beside what these settings would have called for: raised, missed, sooner or later, time in alarm,
+//! kilograms at risk, per shift and recipe.
 
+use super::ground::{AtRisk, Ground, Turn};
 use crate::history::{Span, StoredEvent};
 use crate::line::alarms::SILENT;
 use serde::Serialize;
@@ -20,7 +22,7 @@ pub struct Occurrence {
 
 impl Occurrence {
     /// Whether both are of one trouble: their stretches meet, each from its onset to its end.
-    fn meets(&self, other: &Self) -> bool {
+    pub(crate) fn meets(&self, other: &Self) -> bool {
         let before_end = |at: UtcMillis, end: Option<UtcMillis>| end.is_none_or(|end| at <= end);
         before_end(self.onset, other.cleared) && before_end(other.onset, self.cleared)
     }
@@ -81,6 +83,65 @@ pub struct Compared {
     pub in_alarm_then_s: f64,
     /// Time in alarm now, s.
     pub in_alarm_now_s: f64,
+    /// What was fed while its troubles stood then; `None` if the line has no weigher.
+    pub at_risk_then: Option<AtRisk>,
+    /// The same now.
+    pub at_risk_now: Option<AtRisk>,
+    /// The same by shift and recipe.
+    pub turns: Vec<OfTurn>,
+}
+
+/// Calls of one shift and recipe, then and now.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OfTurn {
+    /// Which.
+    #[serde(flatten)]
+    pub turn: Turn,
+    /// Calls then.
+    pub then: usize,
+    /// Calls now.
+    pub now: usize,
+    /// Calls of then that would not have come.
+    pub missed: usize,
+    /// Calls that did not come then.
+    pub added: usize,
+    /// What was fed while the troubles stood then; `None` if the line has no weigher.
+    pub at_risk_then: Option<AtRisk>,
+    /// The same now.
+    pub at_risk_now: Option<AtRisk>,
+}
+
+impl OfTurn {
+    const fn nothing(turn: Turn) -> Self {
+        Self { turn, then: 0, now: 0, missed: 0, added: 0, at_risk_then: None, at_risk_now: None }
+    }
+
+    /// Both together.
+    fn add(&mut self, other: &Self) {
+        self.then += other.then;
+        self.now += other.now;
+        self.missed += other.missed;
+        self.added += other.added;
+        self.at_risk_then = both(self.at_risk_then, other.at_risk_then);
+        self.at_risk_now = both(self.at_risk_now, other.at_risk_now);
+    }
+}
+
+/// Calls of all these alarms by shift and recipe.
+#[must_use]
+pub fn by_turn(alarms: &[Compared]) -> Vec<OfTurn> {
+    let mut all: BTreeMap<Turn, OfTurn> = BTreeMap::new();
+    for one in alarms.iter().flat_map(|alarm| &alarm.turns) {
+        all.entry(one.turn.clone()).or_insert_with(|| OfTurn::nothing(one.turn.clone())).add(one);
+    }
+    all.into_values().collect()
+}
+
+fn both(one: Option<AtRisk>, other: Option<AtRisk>) -> Option<AtRisk> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(one.and(other)),
+        (one, other) => one.or(other),
+    }
 }
 
 impl Compared {
@@ -101,43 +162,88 @@ pub fn compare(
     line: &Line,
     then: &BTreeMap<String, Vec<Occurrence>>,
     now: &BTreeMap<String, Vec<Occurrence>>,
-    span: Span,
+    (span, ground): (Span, &Ground),
 ) -> Vec<Compared> {
     let of_line = line.alarms.iter().map(|alarm| &alarm.id);
     let gone = then.keys().filter(|id| line.alarm_by_id(id).is_none());
     let one = |id: &String| {
         let of = |all: &BTreeMap<String, Vec<Occurrence>>| all.get(id).cloned().unwrap_or_default();
         let (then, now) = (of(then), of(now));
-        (!then.is_empty() || !now.is_empty()).then(|| compare_one(id, &then, &now, span))
+        (!then.is_empty() || !now.is_empty())
+            .then(|| compare_one(id, (&then, &now), span, &Facts { line, ground }))
     };
     of_line.chain(gone).filter_map(one).collect()
 }
 
-fn compare_one(alarm: &str, then: &[Occurrence], now: &[Occurrence], span: Span) -> Compared {
-    let mut taken = vec![false; now.len()];
-    let mut later_s = Vec::new();
-    for old in then {
-        let place = now.iter().zip(&taken).position(|(new, taken)| !taken && new.meets(old));
-        let Some(place) = place else { continue };
-        if let (Some(taken), Some(new)) = (taken.get_mut(place), now.get(place)) {
-            *taken = true;
-            later_s.push((new.raised.0 - old.raised.0) as f64 / 1000.0);
-        }
-    }
-    later_s.sort_by(f64::total_cmp);
-    let sum = |all: &[Occurrence]| all.iter().map(|one| one.in_window_s(span)).sum();
+/// What is known beside the calls.
+struct Facts<'a> {
+    line: &'a Line,
+    ground: &'a Ground,
+}
+
+fn compare_one(
+    alarm: &str,
+    (then, now): (&[Occurrence], &[Occurrence]),
+    span: Span,
+    facts: &Facts<'_>,
+) -> Compared {
+    let (later_s, missed, added) = matched(then, now);
+    let in_alarm_s = |all: &[Occurrence]| all.iter().map(|one| one.in_window_s(span)).sum();
+    let at_risk = |all: &[Occurrence]| {
+        all.iter().filter_map(|one| facts.ground.at_risk(one, span.to())).reduce(AtRisk::and)
+    };
     Compared {
         alarm: alarm.to_owned(),
         then: then.len(),
         now: now.len(),
-        missed: then.len() - later_s.len(),
-        added: now.len() - later_s.len(),
+        missed: missed.iter().filter(|missed| **missed).count(),
+        added: added.iter().filter(|added| **added).count(),
         later_median_s: later_s.get(later_s.len().saturating_sub(1) / 2).copied(),
         later_least_s: later_s.first().copied(),
         later_most_s: later_s.last().copied(),
-        in_alarm_then_s: sum(then),
-        in_alarm_now_s: sum(now),
+        in_alarm_then_s: in_alarm_s(then),
+        in_alarm_now_s: in_alarm_s(now),
+        at_risk_then: at_risk(then),
+        at_risk_now: at_risk(now),
+        turns: turns(alarm, (then, &missed), (now, &added), (span, facts)),
     }
+}
+
+/// Calls that came both times, how much later now, sorted; and which of then and which of now stand alone.
+fn matched(then: &[Occurrence], now: &[Occurrence]) -> (Vec<f64>, Vec<bool>, Vec<bool>) {
+    let (mut missed, mut added) = (vec![true; then.len()], vec![true; now.len()]);
+    let mut later_s = Vec::new();
+    for (old, missed) in then.iter().zip(&mut missed) {
+        let free = now.iter().zip(&mut added).find(|(new, added)| **added && new.meets(old));
+        let Some((new, added)) = free else { continue };
+        (*missed, *added) = (false, false);
+        later_s.push((new.raised.0 - old.raised.0) as f64 / 1000.0);
+    }
+    later_s.sort_by(f64::total_cmp);
+    (later_s, missed, added)
+}
+
+/// Calls by shift and recipe. Each counts to those in which it raised, so that one that moves over a shift's end is in both.
+fn turns(
+    alarm: &str,
+    (then, missed): (&[Occurrence], &[bool]),
+    (now, added): (&[Occurrence], &[bool]),
+    (span, facts): (Span, &Facts<'_>),
+) -> Vec<OfTurn> {
+    let mut all: BTreeMap<Turn, OfTurn> = BTreeMap::new();
+    let mut put = |one: &Occurrence, fill: &dyn Fn(&mut OfTurn, Option<AtRisk>)| {
+        let turn = facts.ground.turn(facts.line, alarm, one.raised);
+        let mut more = OfTurn::nothing(turn.clone());
+        fill(&mut more, facts.ground.at_risk(one, span.to()));
+        all.entry(turn.clone()).or_insert_with(|| OfTurn::nothing(turn)).add(&more);
+    };
+    for (one, missed) in then.iter().zip(missed) {
+        put(one, &|of, risk| (of.then, of.missed, of.at_risk_then) = (1, usize::from(*missed), risk));
+    }
+    for (one, added) in now.iter().zip(added) {
+        put(one, &|of, risk| (of.now, of.added, of.at_risk_now) = (1, usize::from(*added), risk));
+    }
+    all.into_values().collect()
 }
 
 #[cfg(test)]
@@ -153,12 +259,18 @@ mod tests {
         Span::new(UtcMillis(0), UtcMillis(1_000_000)).unwrap()
     }
 
+    fn compared(then: &[Occurrence], now: &[Occurrence]) -> Compared {
+        let line = setward_config::load_demo().unwrap().line;
+        let ground = Ground::new(&line);
+        compare_one("a", (then, now), span(), &Facts { line: &line, ground: &ground })
+    }
+
     /// Three troubles then. Now: the first 10 s later, the second not at all, the third 5 s sooner, and one more.
     #[test]
     fn calls_are_matched_by_the_trouble_they_are_of() {
         let then = [one(90, 100, Some(150)), one(290, 300, Some(310)), one(490, 500, None)];
         let now = [one(90, 110, Some(150)), one(480, 495, None), one(600, 700, Some(720))];
-        let found = compare_one("a", &then, &now, span());
+        let found = compared(&then, &now);
         assert_eq!((found.then, found.now, found.missed, found.added), (3, 3, 1, 1));
         assert_eq!(
             (found.later_least_s, found.later_median_s, found.later_most_s),
@@ -166,14 +278,36 @@ mod tests {
         );
         assert_eq!((found.in_alarm_then_s, found.in_alarm_now_s), (50.0 + 10.0 + 500.0, 40.0 + 505.0 + 20.0));
         assert!(!found.is_alike());
-        assert!(compare_one("a", &then, &then, span()).is_alike());
+        let [turn] = &found.turns[..] else { panic!("{:?}", found.turns) };
+        assert_eq!((turn.then, turn.now, turn.missed, turn.added), (3, 3, 1, 1));
+        assert!(compared(&then, &then).is_alike());
     }
 
     #[test]
     fn one_long_trouble_is_one_call_and_what_came_again_within_it_is_added() {
         let then = [one(0, 10, Some(500))];
         let now = [one(0, 10, Some(100)), one(150, 160, Some(500))];
-        let found = compare_one("a", &then, &now, span());
+        let found = compared(&then, &now);
         assert_eq!((found.missed, found.added), (0, 1));
+    }
+
+    /// 1970 began at 18:00 of the day before in Chicago: shift B, and C from 22:00, 14,400 s after.
+    #[test]
+    fn a_call_that_moves_into_the_next_shift_is_told_of_both() {
+        let (then, now) = ([one(14_000, 14_300, Some(15_000))], [one(14_000, 14_500, Some(15_000))]);
+        let found = compared(&then, &now);
+        let counted: Vec<_> =
+            found.turns.iter().map(|of| (of.turn.shift.as_deref(), of.then, of.now)).collect();
+        assert_eq!(counted, [(Some("B"), 1, 0), (Some("C"), 0, 1)]);
+        assert_eq!((found.missed, found.added), (0, 0), "it is one call, later");
+    }
+
+    #[test]
+    fn turns_of_several_alarms_add_up() {
+        let first = compared(&[one(90, 100, Some(150))], &[]);
+        let second = compared(&[], &[one(200, 210, Some(220)), one(300, 310, None)]);
+        let all = by_turn(&[first, second]);
+        let counted: Vec<_> = all.iter().map(|of| (of.then, of.now, of.missed, of.added)).collect();
+        assert_eq!(counted, [(1, 2, 1, 2)]);
     }
 }

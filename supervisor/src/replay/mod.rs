@@ -9,14 +9,17 @@
 mod before;
 pub mod compare;
 pub mod feed;
+pub mod ground;
 mod player;
 pub mod settings;
 pub mod text;
 
 use crate::history::{AlarmRecord, HistoryError, HistoryStore, Span, StoredEvent};
 use crate::line::WallAnchor;
+use crate::line::recipes::RecipeChange;
 use crate::line::storage::Storage;
 use feed::{Feed, Scan};
+use ground::Ground;
 use player::{Player, is_wish};
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
@@ -35,6 +38,8 @@ pub struct Outcome {
     pub samples: u64,
     /// Runs that were met.
     pub runs: usize,
+    /// What the line did meanwhile, whatever the settings.
+    pub ground: Ground,
 }
 
 /// What is replayed.
@@ -57,12 +62,14 @@ impl Replay<'_> {
         let mut outcome = Outcome { told: vec![Vec::new(); self.lines.len()], ..Outcome::default() };
         let mut carried = vec![before::carried(&events, self.span.from()); self.lines.len()];
         let Some(first) = self.lines.first() else { return Ok(outcome) };
+        outcome.ground = Ground::new(first);
         let mut feed = Feed::new(first, self.span);
         let whole_ms = feed.left_ms().max(1) as f64;
         let mut waiting: std::vec::IntoIter<Scan> = Vec::new().into_iter();
         let mut next = self.next_scan(&mut feed, &mut waiting).await?;
         while let Some(begins) = next.take() {
             outcome.runs += 1;
+            outcome.ground.run_begins(first, begins.utc);
             let run = begins.run;
             let mut storages: Vec<Storage> = self.lines.iter().map(|line| Storage::of(line)).collect();
             let mut playing =
@@ -71,6 +78,7 @@ impl Replay<'_> {
             while let Some(one) = scan.take().filter(|scan| scan.run == run) {
                 outcome.samples += one.samples.len() as u64;
                 playing.scan(&one);
+                outcome.ground.scan(&one);
                 scan = match waiting.next() {
                     Some(scan) => Some(scan),
                     None => {
@@ -82,6 +90,7 @@ impl Replay<'_> {
                     next = scan.take();
                 }
             }
+            outcome.ground.recipes(first, &playing.recipes());
             carried = playing.end(&mut outcome.told);
         }
         Ok(outcome)
@@ -156,6 +165,11 @@ impl<'a> Playing<'a> {
             self.players.iter_mut().for_each(|player| player.wish(&wish.event));
         }
         self.players.iter_mut().for_each(|player| player.scan(scan));
+    }
+
+    /// Recipe numbers that have changed: the same for all settings.
+    fn recipes(&mut self) -> Vec<(UtcMillis, RecipeChange)> {
+        self.players.first_mut().map(Player::recipes).unwrap_or_default()
     }
 
     /// What is left of the run; adds what each told, and gives what each carries over.

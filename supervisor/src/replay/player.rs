@@ -6,6 +6,7 @@ use crate::line::WallAnchor;
 use crate::line::alarms::{AlarmBook, Beside, Person, SHELVED_ONCE, SHELVED_UNTIL};
 use crate::line::core::{LineCore, Said};
 use crate::line::quality::QualityBook;
+use crate::line::recipes::RecipeChange;
 use crate::line::storage::Storage;
 use crate::snapshot::RunId;
 use jiff::Timestamp;
@@ -26,6 +27,7 @@ pub(super) struct Player<'a> {
     said: Vec<Said>,
     sequence: u64,
     told: Vec<StoredEvent>,
+    recipes: Vec<(UtcMillis, RecipeChange)>,
 }
 
 impl<'a> Player<'a> {
@@ -48,6 +50,7 @@ impl<'a> Player<'a> {
             said: Vec::new(),
             sequence: 0,
             told: Vec::new(),
+            recipes: Vec::new(),
         }
     }
 
@@ -116,7 +119,14 @@ impl<'a> Player<'a> {
     fn tell(&mut self, person: Option<Person<'_>>) {
         self.core.drain(&mut self.said);
         for said in std::mem::take(&mut self.said) {
-            let Said::Alarm(event) = said else { continue };
+            let event = match said {
+                Said::Alarm(event) => event,
+                Said::Recipe(change) => {
+                    self.recipes.push((self.wall.utc, change));
+                    continue;
+                }
+                Said::Mode(_) => continue,
+            };
             let status = self.core.alarms().status(event.alarm, event.at);
             let shelved_once = status.is_some_and(|status| status.flags.shelved_once);
             self.sequence += 1;
@@ -124,6 +134,11 @@ impl<'a> Player<'a> {
             let event = self.book.note(&self.line, &event, beside);
             self.told.push(StoredEvent { run: self.run, event });
         }
+    }
+
+    /// Recipe numbers that have changed since the last call, with when.
+    pub(super) fn recipes(&mut self) -> Vec<(UtcMillis, RecipeChange)> {
+        std::mem::take(&mut self.recipes)
     }
 
     /// The run is over: what was told, and what the alarms carry over.

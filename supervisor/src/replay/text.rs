@@ -1,6 +1,7 @@
 //! A replay in words, for a terminal.
 
-use super::compare::Compared;
+use super::compare::{Compared, OfTurn};
+use super::ground::AtRisk;
 use serde::Serialize;
 use std::fmt::{self, Write as _};
 
@@ -34,6 +35,8 @@ pub struct Variant {
     pub name: String,
     /// Every alarm that called then or would have called.
     pub alarms: Vec<Compared>,
+    /// All of these alarms by shift and recipe.
+    pub turns: Vec<OfTurn>,
 }
 
 impl ReplayReport {
@@ -67,16 +70,46 @@ impl ReplayReport {
                 variant.alarms.iter().partition(|one| one.is_alike() && self.settings.len() > 1);
             for one in &unlike {
                 writeln!(out, "{}", row(one))?;
+                if let Some(kilograms) = kilograms(one.at_risk_then, one.at_risk_now) {
+                    writeln!(out, "  {kilograms}")?;
+                }
             }
             if !alike.is_empty() {
                 writeln!(out, "{} more as then", alike.len())?;
             }
             if variant.alarms.is_empty() {
                 writeln!(out, "no alarm called, then or now")?;
+            } else {
+                write_turns(out, &variant.turns)?;
             }
         }
         Ok(())
     }
+}
+
+fn write_turns(out: &mut String, turns: &[OfTurn]) -> fmt::Result {
+    writeln!(out, "\n{:<34}{:>6}{:>6}{:>8}{:>7}", "by shift and recipe", "then", "now", "missed", "added")?;
+    for one in turns {
+        let shift = one.turn.shift.as_deref().map(|shift| format!("{shift}, ")).unwrap_or_default();
+        let name = format!("{shift}{}", one.turn.recipe);
+        write!(out, "{name:<34}{:>6}{:>6}{:>8}{:>7}", one.then, one.now, one.missed, one.added)?;
+        match kilograms(one.at_risk_then, one.at_risk_now) {
+            Some(kilograms) => writeln!(out, "  {kilograms}")?,
+            None => writeln!(out)?,
+        }
+    }
+    Ok(())
+}
+
+/// "at risk 1240 kg then, 1650 kg now; before the call 210 and 365 kg".
+fn kilograms(then: Option<AtRisk>, now: Option<AtRisk>) -> Option<String> {
+    then.or(now)?;
+    let (then, now) = (then.unwrap_or_default(), now.unwrap_or_default());
+    let least = if then.unknown_s > 0.0 || now.unknown_s > 0.0 { "at least " } else { "" };
+    Some(format!(
+        "at risk {least}{:.0} kg then, {:.0} kg now; before the call {:.0} and {:.0} kg",
+        then.touched_kg, now.touched_kg, then.before_call_kg, now.before_call_kg
+    ))
 }
 
 fn row(one: &Compared) -> String {

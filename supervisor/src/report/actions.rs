@@ -43,7 +43,7 @@ pub async fn acted(
     Ok(found)
 }
 
-fn station_of(line: &Line, alarm: AlarmId) -> Option<StationId> {
+pub(crate) fn station_of(line: &Line, alarm: AlarmId) -> Option<StationId> {
     let settings = &line.alarm(alarm).settings;
     settings.station.or_else(|| settings.watches.signal().map(|signal| line.signal(signal).station))
 }

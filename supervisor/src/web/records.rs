@@ -17,6 +17,7 @@ use axum::response::{IntoResponse, Response};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Longest reason or note, characters.
 const LONGEST_REASON: usize = 200;
@@ -63,7 +64,7 @@ struct Refused {
 }
 
 /// What a program is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(super) struct Kept {
     schema_version: u32,
     /// On disk.
@@ -105,7 +106,7 @@ fn reason(why: &str) -> Result<Option<String>, Refused> {
 }
 
 /// A wish for a hold.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct HoldWish {
     #[serde(default)]
@@ -118,28 +119,31 @@ pub(super) struct HoldWish {
     to_utc_ms: i64,
     #[serde(default)]
     kg: String,
+    #[serde(default)]
     by: String,
     why: String,
 }
 
 /// A wish for a decision.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct DecisionWish {
     /// Number of the last decision that the person saw; 0 for none.
     seen: i64,
     what: String,
+    #[serde(default)]
     by: String,
     why: String,
 }
 
 /// A wish for a stop's reason.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct ReasonWish {
     reason: String,
     #[serde(default)]
     note: String,
+    #[serde(default)]
     by: String,
     /// Where the browser goes back to.
     #[serde(default)]
@@ -147,23 +151,25 @@ pub(super) struct ReasonWish {
 }
 
 /// A wish to close an occurrence of an alarm.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct CloseWish {
     occurrence: u32,
     cause: String,
     #[serde(default)]
     note: String,
+    #[serde(default)]
     by: String,
 }
 
 /// A wish to sign.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SignWish {
     from_utc_ms: i64,
     to_utc_ms: i64,
     seen: usize,
+    #[serde(default)]
     by: String,
 }
 

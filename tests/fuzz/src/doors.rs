@@ -92,6 +92,7 @@ impl Ran {
                 servers: Vec::new(),
                 reloader: None,
                 notify: setward::notify::Outlook::default(),
+                doors: Arc::new(web::Doors::open()),
             };
             (web::router(state), snapshot, running)
         });

@@ -107,7 +107,7 @@ pub(super) fn play(play: Play, signals: Signals) -> Result<RunSummary, String> {
 }
 
 async fn go(play: Play, signals: Signals) -> Result<RunSummary, String> {
-    let clock = Clock::starting_at(play.from);
+    let clock = play.week.clock(play.from);
     let served = Mutex::new(Some(Vec::new()));
     let dial = Arc::new(WeekDial { plant: play.plant.clone(), tcp: play.tcp, served });
     let edges = Edges { dial: Arc::clone(&dial), history: play.history.clone(), clock };

@@ -2,10 +2,11 @@
 
 use crate::entries::{DueView, EntryView, EntryWish, Typed};
 use crate::handle::LineHandle;
+use crate::snapshot::LineSnapshot;
 use jiff::Timestamp;
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
-use setward_config::line::{AlarmClass, EntryKind, Line, LineEntry};
+use setward_config::line::{AlarmClass, EntryKind, Line, LineEntry, Meaning};
 use setward_protocol::UtcMillis;
 
 /// A person comes to what is due within so long, ms; to what protects people in less.
@@ -22,6 +23,13 @@ const SPREAD: f64 = 0.36;
 /// On Friday morning the detector's check is forgotten between these, minutes of the day.
 const FORGOTTEN: (i32, i32) = (8 * 60 + 10, 9 * 60 + 24);
 
+/// After a stop of so long the detector is checked before packing goes on, ms; shorter ones need no check of their own.
+const STOOD_LEAST_MS: i64 = 20 * 60_000;
+
+fn is_food_safety(entry: &LineEntry) -> bool {
+    entry.class == Some(AlarmClass::FoodSafety)
+}
+
 /// The crew's rounds.
 #[derive(Debug)]
 pub struct Rounds {
@@ -31,6 +39,12 @@ pub struct Rounds {
     comes: Vec<Option<UtcMillis>>,
     /// By entry: a slip that somebody will correct then.
     slips: Vec<Option<(u64, f64, UtcMillis)>>,
+    /// Since when no product has been made.
+    stands_since: Option<UtcMillis>,
+    /// When somebody comes to check the detector, because the line has started.
+    start_check: Option<UtcMillis>,
+    /// Chance of its own: how soon that is has no part in what else happens.
+    start_chance: fastrand::Rng,
 }
 
 impl Rounds {
@@ -43,12 +57,16 @@ impl Rounds {
             zone: TimeZone::get(&line.time_zone).unwrap_or(TimeZone::UTC),
             comes: vec![None; count],
             slips: vec![None; count],
+            stands_since: None,
+            start_check: None,
+            start_chance: fastrand::Rng::with_seed(!seed),
         }
     }
 
     /// Enters what is due by now.
     pub async fn make(&mut self, line: &Line, handle: &LineHandle, now: UtcMillis, by: &str) {
         let snapshot = handle.glance();
+        let starts = self.line_has_started(line, &snapshot, now);
         for (place, (entry, view)) in line.entries.iter().zip(snapshot.entries.iter()).enumerate() {
             let running = snapshot.stations.get(line.signal(entry.signal).station.index());
             let recipe =
@@ -60,7 +78,8 @@ impl Rounds {
                 self.set_slip(place, None);
                 self.enter(handle, (place, Typed::Number(value)), by, Some(n)).await;
             }
-            if !self.somebody_comes(place, entry, view, now) {
+            let is_asked = starts && entry.kind == EntryKind::Check && is_food_safety(entry);
+            if !(self.somebody_comes(place, entry, view, now) || is_asked) {
                 continue;
             }
             let right = target.map(|target| {
@@ -80,6 +99,22 @@ impl Rounds {
         }
     }
 
+    /// Whether somebody comes now because the line has started after a stop.
+    fn line_has_started(&mut self, line: &Line, snapshot: &LineSnapshot, now: UtcMillis) -> bool {
+        let cuts = line.signals_with_ids().find(|(_, signal)| signal.means == Some(Meaning::CutterRunning));
+        let seen = cuts.and_then(|(id, _)| snapshot.signals.get(id.index())?.reading.good());
+        match (seen, self.stands_since) {
+            (Some(0.0), None) => self.stands_since = Some(now),
+            (Some(value), Some(since)) if value > 0.0 => {
+                self.stands_since = None;
+                let soon_ms = self.start_chance.i64(0..FOOD_SAFETY_WITHIN_MS);
+                self.start_check = (now.0 - since.0 >= STOOD_LEAST_MS).then(|| UtcMillis(now.0 + soon_ms));
+            }
+            (Some(_) | None, _) => {}
+        }
+        self.start_check.take_if(|at| *at <= now).is_some()
+    }
+
     fn set_slip(&mut self, place: usize, slip: Option<(u64, f64, UtcMillis)>) {
         if let Some(slot) = self.slips.get_mut(place) {
             *slot = slip;
@@ -91,7 +126,7 @@ impl Rounds {
             DueView::Since(at) | DueView::Overdue(at) => Some(at),
             DueView::NotAsked | DueView::At(_) => None,
         };
-        let is_safety = entry.class == Some(AlarmClass::FoodSafety);
+        let is_safety = is_food_safety(entry);
         let come = since.map(|since| {
             self.comes
                 .get(place)

@@ -4,7 +4,9 @@
 //! people answer is for others.
 
 use super::crew::Saying;
+use crate::clock::Clock;
 use setward_config::line::{Line, RecipeNumber, Role};
+use setward_protocol::UtcMillis;
 use sim_plc::{Fault, Operation, Simulator};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -43,6 +45,8 @@ enum Happens {
 pub struct DemoWeek {
     cues: VecDeque<(Duration, Happens)>,
     length: Duration,
+    /// When the watching machine's clock is set, and by how many ms.
+    clock_set: Option<(Duration, i64)>,
 }
 
 impl DemoWeek {
@@ -59,7 +63,7 @@ impl DemoWeek {
     /// # Errors
     /// As [`Self::of`].
     pub fn read(line: &Line, script: &str) -> Result<Self, String> {
-        let mut week = Self { cues: VecDeque::new(), length: Duration::ZERO };
+        let mut week = Self { cues: VecDeque::new(), length: Duration::ZERO, clock_set: None };
         let mut start = None;
         for (number, text) in (1..).zip(script.lines()) {
             let words: Vec<_> = text.split('#').next().unwrap_or_default().split_whitespace().collect();
@@ -70,6 +74,13 @@ impl DemoWeek {
             let last_s = week.length.as_secs();
             let ahead_s = (of_week_s + WEEK_S - (start_s + last_s) % WEEK_S) % WEEK_S;
             week.length = Duration::from_secs(last_s + ahead_s);
+            if let ["clock", seconds] = what {
+                let by_s = seconds.parse::<f64>().ok().filter(|by_s| by_s.abs() < 3600.0);
+                let by_s =
+                    by_s.ok_or_else(|| wrong(format!("a clock is not set by \"{seconds}\" seconds")))?;
+                week.clock_set = Some((week.length, (by_s * 1000.0) as i64));
+                continue;
+            }
             for happens in read(what, line).map_err(wrong)? {
                 week.cues.push_back((week.length, happens));
             }
@@ -81,6 +92,15 @@ impl DemoWeek {
     #[must_use]
     pub const fn length(&self) -> Duration {
         self.length
+    }
+
+    /// The clock of the machine that watches the week, from its first moment on: it may be set on the way.
+    #[must_use]
+    pub fn clock(&self, begin: UtcMillis) -> Clock {
+        match self.clock_set {
+            None => Clock::starting_at(begin),
+            Some((after, by_ms)) => Clock::set_once(begin, after, by_ms),
+        }
     }
 
     /// When the plant's clock shows `day`, "Mon", and `time`, "10:43:10", for the first time in it.

@@ -5,7 +5,7 @@
 mod alarm;
 pub(in crate::web) mod entries;
 
-pub(super) use alarm::{GrantedBody, alarm};
+pub(super) use alarm::{AlarmBody, GrantedBody, alarm};
 
 use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;
@@ -13,6 +13,7 @@ use super::words;
 use serde::Serialize;
 use setward_config::line::{ControlLoop, LoopMode, Register};
 use setward_protocol::{Reading, SignalId, UtcMillis};
+use utoipa::ToSchema;
 
 /// Counts up when a key changes its meaning or goes.
 pub(super) const SCHEMA_VERSION: u32 = 1;
@@ -35,7 +36,7 @@ pub(super) struct OneBody<T> {
     pub(super) item: T,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct LineBody {
     name: String,
     plant: String,
@@ -52,13 +53,13 @@ pub(super) struct LineBody {
     history_problem: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct RecipeBody {
     key: String,
     name: String,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct StationBody {
     key: String,
     name: String,
@@ -71,7 +72,7 @@ struct StationBody {
     signals: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct LoopBody {
     tag: String,
     mode: Option<&'static str>,
@@ -82,7 +83,7 @@ struct LoopBody {
     mode_signal: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct BeltBody {
     name: String,
     station: String,
@@ -91,7 +92,7 @@ struct BeltBody {
     dwell_s: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct ControllerBody {
     name: String,
     endpoint: String,
@@ -104,7 +105,7 @@ struct ControllerBody {
     problem: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct CountsBody {
     scans: u64,
     requests: u64,
@@ -119,7 +120,7 @@ struct CountsBody {
     alarms_not_acknowledged: usize,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct SignalBody {
     tag: String,
     name: String,
@@ -143,7 +144,7 @@ pub(super) struct SignalBody {
     registers: Option<RegistersBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct SetpointBody {
     value: f64,
     tolerance_below: f64,
@@ -158,7 +159,8 @@ struct SetpointBody {
 }
 
 /// An entered setpoint against the recipe.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = AgainstRecipe)]
 struct EnteredBody {
     recipe_value: f64,
     latitude: f64,
@@ -167,7 +169,7 @@ struct EnteredBody {
     beyond_latitude: Option<bool>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct RegistersBody {
     table: &'static str,
     function_code: u8,

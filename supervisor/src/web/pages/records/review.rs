@@ -6,6 +6,7 @@ use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
 use crate::report::review::{LONGEST_MS, ReviewReport, review_report};
 use crate::report::tables::{hold_words, product_words};
 use crate::web::acknowledge::remembered_name;
+use crate::web::doors::{self, Needs};
 use crate::web::problem::Problem;
 use crate::web::{Web, names, reports, words};
 use axum::Json;
@@ -140,13 +141,13 @@ fn signing(web: &Web, window: Span, report: &ReviewReport, name: Option<&str>) -
             @if report.signed.is_empty() { p { "Nobody has signed this time." } }
             ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (signed.exceptions) " exceptions seen" } } }
             @if window.to() <= web.app.clock.utc() {
-                form.acknowledge method="post" action="/sign-offs" {
+                @if let Some(instead) = doors::instead(Needs::Engineer, "sign") { (instead) } @else { form.acknowledge method="post" action="/sign-offs" {
                     input type="hidden" name="from_utc_ms" value=(window.from().0);
                     input type="hidden" name="to_utc_ms" value=(window.to().0);
                     input type="hidden" name="seen" value=(report.exceptions());
                     (name_field("by", name))
                     button type="submit" { "Sign" small { "I have reviewed these records" } }
-                }
+                } }
             }
         }
     }
