@@ -12,6 +12,7 @@ mod entries;
 mod history;
 mod intervals;
 mod loops;
+mod mqtt;
 mod names;
 mod notify;
 mod places;

@@ -14,6 +14,8 @@ pub mod capacity;
 mod check;
 mod demo;
 mod folder;
+#[cfg(feature = "fuzzing")]
+pub mod fuzzing;
 pub mod line;
 pub mod problem;
 mod quantity;

@@ -21,7 +21,9 @@ pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use history::{HistorySettings, Server};
 pub use meaning::Meaning;
-pub use notify::{Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook};
+pub use notify::{
+    Broker, BrokerTls, Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook,
+};
 pub use product::{Delay, FeedRate, Kettle, Tank, TankCode};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 pub use setpoint_write::SetpointWrite;

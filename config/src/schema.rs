@@ -89,7 +89,7 @@ mod tests {
         let mut files = demo_sources();
         files.iter_mut().find(|file| file.path == "alarms.toml").unwrap().text += "\n[[drift]]\n";
         files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
-            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[tls]\n[[setpoint-write]]\n";
+            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[[mqtt]]\n[tls]\n[[setpoint-write]]\n";
         check_into(&files, &mut sink);
         let users = SourceFile { path: "users.toml".to_owned(), text: "[[user]]\n".to_owned() };
         check_users(files.len(), &users, &mut sink);
@@ -155,7 +155,9 @@ mod tests {
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
-            | "[[webhook]]" | "[tls]" | "users.toml" | "[[user]]" | "[[setpoint-write]]" => "site.toml",
+            | "[[webhook]]" | "[[mqtt]]" | "[tls]" | "users.toml" | "[[user]]" | "[[setpoint-write]]" => {
+                "site.toml"
+            }
             _ => "line.toml",
         }
     }

@@ -2,7 +2,7 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "helpers of tests may fail the test")]
 
 use setward_alarm::{Allowance, Kind};
-use setward_config::line::{ChannelRules, DaySpan, MailTls, Origin, Way};
+use setward_config::line::{Broker, BrokerTls, ChannelRules, DaySpan, MailTls, Origin, Way};
 use setward_config::{Line, SourceFile, check_files};
 use setward_process::condition::Test;
 use setward_process::derived::Derivation;
@@ -304,12 +304,14 @@ fn who_is_told_has_usual_rules_where_the_file_says_nothing() {
         [mail]\nserver = \"mail.example:587\"\nfrom = \"setward@plant.example\"\n\
         [[mail.to]]\nname = \"night\"\naddresses = [\"a@plant.example\", \"b@plant.example\"]\n\
         shifts = [\"night\"]\nquiet = [\"23:00\", \"05:00\"]\nafter = \"10 min\"\nalive_at = \"07:00\"\n\
-        [[webhook]]\nname = \"pager\"\nurl = \"http://127.0.0.1:8600/in\"\nsecret_file = \"secret\"\n";
+        [[webhook]]\nname = \"pager\"\nurl = \"http://127.0.0.1:8600/in\"\nsecret_file = \"secret\"\n\
+        [[mqtt]]\nname = \"boards\"\nserver = \"[::1]:8883\"\ntopic = \"plant/line-2\"\nca = \"ca.pem\"\n\
+        user = \"setward\"\npassword_file = \"secret\"\n";
     let shifts = "recipe = \"rounds\"\n\
         [[shift]]\nname = \"day\"\nfrom = \"06:00\"\n[[shift]]\nname = \"night\"\nfrom = \"18:00\"\n";
     let line = line_with(&[("page = \"127.0.0.1:8470\"\n", told), ("recipe = \"rounds\"\n", shifts)]);
     assert_eq!(line.notify.page_url.as_deref(), Some("https://line.example"));
-    let [night, pager] = line.notify.channels.as_slice() else { panic!("{:?}", line.notify) };
+    let [night, pager, boards] = line.notify.channels.as_slice() else { panic!("{:?}", line.notify) };
     let Way::Mail(mail) = &night.way else { panic!("{night:?}") };
     assert_eq!(
         (mail.relay.host.as_str(), mail.relay.port, mail.relay.tls),
@@ -325,4 +327,12 @@ fn who_is_told_has_usual_rules_where_the_file_says_nothing() {
     };
     assert_eq!(night.rules, expected);
     assert_eq!((pager.name.as_str(), &pager.rules), ("pager", &ChannelRules::default()));
+    let broker = Broker {
+        host: "::1".to_owned(),
+        port: 8883,
+        topic: "plant/line-2".to_owned(),
+        tls: BrokerTls::Plant("ca.pem".into()),
+        login: Some(("setward".to_owned(), "secret".into())),
+    };
+    assert_eq!((&boards.way, &boards.rules), (&Way::Mqtt(broker), &ChannelRules::default()));
 }

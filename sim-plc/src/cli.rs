@@ -5,7 +5,7 @@
 use crate::scenario::Scenario;
 use crate::server::{BindError, Bound, bind, serve};
 use crate::{Fault, FaultKind, Operation, Simulator};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 use setward_config::line::{ControllerId, Line, LineSignal};
 use std::fmt::Display;
 use std::future::Future;
@@ -20,6 +20,7 @@ use tracing_subscriber::filter::LevelFilter;
 /// moved by a small model of cook house, oven, belts and fryer; it never talks to a plant.
 #[derive(Debug, Parser)]
 #[command(
+    name = "sim-plc",
     version,
     after_help = "\
 Examples:
@@ -44,6 +45,11 @@ enum Command {
     Faults,
     /// Prints the built-in script; a script of your own is written in the same form.
     Scenario,
+    /// Writes this help as manual pages.
+    Man {
+        /// Where the pages go; the folder is made if there is none.
+        dir: PathBuf,
+    },
 }
 
 #[derive(Debug, clap::Args)]
@@ -90,6 +96,7 @@ pub fn run() -> ExitCode {
         Command::Serve(options) => serve_folder(options),
         Command::Faults => print(&faults_text()),
         Command::Scenario => print(&Scenario::demo().to_string()),
+        Command::Man { dir } => write_manual(dir),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -108,6 +115,14 @@ fn print(text: &str) -> Result<(), Failure> {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         done => done.map_err(|error| Failure::new(FAILURE, format_args!("can't write the output: {error}"))),
     }
+}
+
+fn write_manual(dir: &Path) -> Result<(), Failure> {
+    let written =
+        std::fs::create_dir_all(dir).and_then(|()| clap_mangen::generate_to(Arguments::command(), dir));
+    written.map_err(|error| {
+        Failure::new(FAILURE, format_args!("can't write manual pages into {}: {error}", dir.display()))
+    })
 }
 
 fn faults_text() -> String {

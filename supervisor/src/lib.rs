@@ -28,10 +28,18 @@ pub mod run;
 pub mod sink;
 pub mod snapshot;
 pub mod supervision;
+pub mod version;
 pub mod watchdog;
 pub mod web;
 #[cfg(feature = "write-setpoints")]
 pub mod write_setpoints;
+
+/// Ways in for the fuzz targets in `tests/fuzz`, which reach what is not public.
+#[cfg(feature = "fuzzing")]
+pub mod fuzzing {
+    pub use crate::history::fuzzing::blocks;
+    pub use crate::notify::fuzzing::{Told, broker_says, told};
+}
 
 pub use setward_alarm as alarm;
 pub use setward_protocol as protocol;

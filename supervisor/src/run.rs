@@ -121,8 +121,11 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let run = NewRun::of(&line, edges.clock.utc(), env!("CARGO_PKG_VERSION"));
     let run = edges.history.start_run(run).await?;
     let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
-    edges.history.append(run, Batch { bands, ..Batch::default() }).await?;
     let records = edges.history.alarm_records().await?;
+    // Delays go on once: a run that is killed later hands over none.
+    let waiting = records.iter().filter(|record| !record.waited.is_zero());
+    let alarms = waiting.map(|record| AlarmRecord { waited: Duration::ZERO, ..record.clone() }).collect();
+    edges.history.append(run, Batch { bands, alarms, ..Batch::default() }).await?;
     let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let entries = entries_of(&line, edges.history.as_ref()).await?;
     let removed = removed_of(&line, &records);

@@ -21,7 +21,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 /// 2026-01-05 00:00 UTC: any Monday will do.
-const START: UtcMillis = UtcMillis(1_767_571_200_000);
+pub(crate) const START: UtcMillis = UtcMillis(1_767_571_200_000);
 /// Share of replies that are bad.
 pub(crate) const BAD_SHARE: f64 = 0.045;
 const DAY_S: u64 = 86_400;
@@ -145,7 +145,12 @@ async fn run_through(options: Options) -> Outcome {
 }
 
 /// Moves the plant on, a second at a time, does what is planned, and shows the oracle the truth.
-async fn move_on(simulator: Simulator, mut plan: Plan, oracle: Arc<Mutex<Oracle>>, line: Arc<Line>) {
+pub(crate) async fn move_on(
+    simulator: Simulator,
+    mut plan: Plan,
+    oracle: Arc<Mutex<Oracle>>,
+    line: Arc<Line>,
+) {
     let mut tick = tokio::time::interval(Duration::from_secs(1));
     let mut look = Look::default();
     for second in 0_u64.. {

@@ -19,7 +19,7 @@ pub(crate) enum Planned {
 
 /// Everything that happens, in order.
 #[derive(Debug)]
-pub(crate) struct Plan(VecDeque<(u64, Planned)>);
+pub(crate) struct Plan(pub(crate) VecDeque<(u64, Planned)>);
 
 /// A fault with its severity drawn from `from` to `to`, in place of `{}`, and its length in minutes.
 struct Template {

@@ -3,6 +3,7 @@
 use crate::support::{
     AUTOMATIC, MemoryDial, Registers, ScriptedDial, demo_line, fryer_only, heartbeat, right_answer,
 };
+use setward::alarm::Kind;
 use setward::clock::Clock;
 use setward::entries::{EntryWish, Typed};
 use setward::handle::LineHandle;
@@ -11,7 +12,7 @@ use setward::history::{HistoryStore, StoredEvent};
 use setward::poll::dial::Dial;
 use setward::protocol::{Reading, Table, UtcMillis};
 use setward::{Edges, Running, start};
-use setward_config::line::{Line, LineSignal, Origin, RecipeSetpoint, Role};
+use setward_config::line::{Line, LineAlarm, LineSignal, Origin, RecipeSetpoint, Role};
 use sim_plc::{Operation, Scenario, Simulator};
 use std::sync::Arc;
 use std::time::Duration;
@@ -281,6 +282,59 @@ async fn a_restart_keeps_exposure_occurrence_and_acknowledgement() {
     tokio::time::sleep(Duration::from_secs(120)).await;
     assert_eq!(third.handle().snapshot().alarm(alarm).unwrap().state.letter(), 'A');
     third.stop().await.unwrap();
+}
+
+/// An on-delay that runs when its run stops in order, as for a reload, goes on in the next; under other settings it begins anew.
+#[tokio::test(start_paused = true)]
+async fn a_delay_under_way_goes_on_after_a_reload_and_begins_anew_when_the_alarm_has_changed() {
+    let script = || {
+        let begun = Instant::now();
+        Arc::new(move |request: &[u8]| {
+            let registers = |_: Table, address: u16| match address {
+                113 => AUTOMATIC,
+                181 => heartbeat(begun.elapsed().as_secs()),
+                // Cold oil, no flow: some limit is passed.
+                _ => 0,
+            };
+            Some((Duration::ZERO, right_answer(request, &Registers(registers))))
+        })
+    };
+    let on_delay = |alarm: &LineAlarm| {
+        let Kind::Limit(limit) = alarm.settings.kind else { return None };
+        (20..=600).contains(&limit.on_delay.as_secs()).then_some(limit.on_delay)
+    };
+    for changes in [false, true] {
+        let line = fryer_only(demo_line());
+        let history = Arc::new(InlineStore::in_memory().unwrap());
+        let run = async |line: &Line, span: Duration| {
+            let clock = Clock::starting_at(START);
+            let edges = Edges { dial: Arc::new(ScriptedDial(script())), history: history.clone(), clock };
+            let running = start(Arc::new(line.clone()), edges).await.unwrap();
+            tokio::time::sleep(span).await;
+            running
+        };
+        let first = run(&line, Duration::from_secs(15)).await;
+        let snapshot = first.handle().snapshot();
+        let (alarm, delay) = line
+            .alarms_with_ids()
+            .filter_map(|(id, alarm)| Some((id, on_delay(alarm)?)))
+            .find(|(id, _)| {
+                let view = snapshot.alarm(*id).unwrap();
+                view.state.letter() == 'A' && view.beyond_since.is_some()
+            })
+            .expect("a limit with a delay that runs");
+        tokio::time::sleep(delay.mul_f64(0.6).saturating_sub(Duration::from_secs(15))).await;
+        first.stop().await.unwrap();
+        let mut next = line.clone();
+        if changes {
+            next.alarms[alarm.index()].settings.settle += Duration::from_secs(1);
+        }
+        let second = run(&next, delay.mul_f64(0.6)).await;
+        let letter = second.handle().snapshot().alarm(alarm).unwrap().state.letter();
+        let raised = letter != 'A';
+        assert_eq!(raised, !changes, "{} {letter}", line.alarm(alarm).id);
+        second.stop().await.unwrap();
+    }
 }
 
 /// A run that is dropped where it stands, as by a power cut, and one that is stopped in order.

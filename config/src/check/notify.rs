@@ -1,5 +1,6 @@
 //! Who is told of alarms: addresses, files, times of day, and whether a high alarm reaches somebody at every hour.
 
+use super::mqtt;
 use super::names::well_formed;
 use super::shifts::minute;
 use crate::line::{
@@ -34,8 +35,14 @@ pub(crate) fn check(raw: &RawSite, shifts: Option<&[Shift]>, sink: &mut Sink) ->
     for one in &raw.webhooks {
         channels.extend(webhook(one, shifts, sink));
     }
+    for one in &raw.mqtts {
+        let way = mqtt::broker(one, sink).map(Way::Mqtt);
+        let parts = way.zip(rules(&one.rules, shifts, sink)).zip(one.rules.name.as_ref());
+        channels.extend(parts.map(|((way, rules), name)| Channel { name: name.value.clone(), way, rules }));
+    }
     let all = || raw.mail.iter().flat_map(|mail| &mail.to).map(|to| &to.rules);
-    let all: Vec<&RawChannel> = all().chain(raw.webhooks.iter().map(|one| &one.rules)).collect();
+    let others = raw.webhooks.iter().map(|one| &one.rules).chain(raw.mqtts.iter().map(|one| &one.rules));
+    let all: Vec<&RawChannel> = all().chain(others).collect();
     distinct(&all, sink);
     if let Some(one) = all.get(CHANNELS_MAX) {
         let message =
@@ -240,7 +247,7 @@ fn webhook(raw: &RawWebhook, shifts: Option<&[Shift]>, sink: &mut Sink) -> Optio
     Some(Channel { name: raw.rules.name.as_ref()?.value.clone(), way, rules: rules? })
 }
 
-fn is_this_machine(host: &str) -> bool {
+pub(crate) fn is_this_machine(host: &str) -> bool {
     ["127.", "localhost:", "localhost/", "[::1]"].iter().any(|own| host.starts_with(own))
         || host == "localhost"
 }

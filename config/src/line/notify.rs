@@ -21,6 +21,13 @@ impl Notify {
             .flat_map(|channel| match &mut channel.way {
                 Way::Mail(mail) => [mail.relay.login.as_mut().map(|(_, file)| file), mail.relay.ca.as_mut()],
                 Way::Webhook(hook) => [Some(&mut hook.secret_file), hook.ca.as_mut()],
+                Way::Mqtt(broker) => {
+                    let ca = match &mut broker.tls {
+                        BrokerTls::Plant(ca) => Some(ca),
+                        BrokerTls::Web | BrokerTls::None => None,
+                    };
+                    [broker.login.as_mut().map(|(_, file)| file), ca]
+                }
             })
             .flatten()
     }
@@ -44,6 +51,8 @@ pub enum Way {
     Mail(MailTo),
     /// To another program, over HTTP.
     Webhook(Webhook),
+    /// To whoever listens at a broker, by MQTT; the states of all alarms stand there too.
+    Mqtt(Broker),
 }
 
 /// A group of receivers behind a mail relay.
@@ -94,6 +103,32 @@ pub struct Webhook {
     /// The file with the certificates that its own must be signed by, relative to the line folder; `None`: the usual ones of
     /// the web.
     pub ca: Option<PathBuf>,
+}
+
+/// A broker of messages that speaks MQTT 3.1.1.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Broker {
+    /// Host name or address.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// What every topic begins with; no slash at either end.
+    pub topic: String,
+    /// How the way is encrypted.
+    pub tls: BrokerTls,
+    /// Login and the file that holds its password, relative to the line folder; `None`: the broker asks for none.
+    pub login: Option<(String, PathBuf)>,
+}
+
+/// How the way to a broker is encrypted, from the first byte.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum BrokerTls {
+    /// The broker's certificate is signed by one of the usual authorities of the web.
+    Web,
+    /// It is signed by one of the certificates in this file (PEM), relative to the line folder.
+    Plant(PathBuf),
+    /// Not at all.
+    None,
 }
 
 /// What goes to a channel, and when.

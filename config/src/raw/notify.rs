@@ -34,6 +34,18 @@ pub(crate) struct RawWebhook {
     pub(crate) rules: RawChannel,
 }
 
+/// `[[mqtt]]`.
+#[derive(Debug)]
+pub(crate) struct RawMqtt {
+    pub(crate) server: Option<At<String>>,
+    pub(crate) topic: Option<At<String>>,
+    pub(crate) tls: Option<At<bool>>,
+    pub(crate) user: Option<At<String>>,
+    pub(crate) password_file: Option<At<String>>,
+    pub(crate) ca: Option<At<String>>,
+    pub(crate) rules: RawChannel,
+}
+
 /// What every way to somebody has.
 #[derive(Debug)]
 pub(crate) struct RawChannel {
@@ -78,6 +90,18 @@ pub(crate) fn webhook(reader: &mut TableReader<'_, '_>) -> RawWebhook {
         secret_file: reader.need_text("secret_file", "\"webhook-secret\""),
         ca: reader.may_text("ca", "\"plant-ca.pem\""),
         rules: channel(reader, "\"pager\""),
+    }
+}
+
+pub(crate) fn mqtt(reader: &mut TableReader<'_, '_>) -> RawMqtt {
+    RawMqtt {
+        server: reader.need_text("server", "\"broker.plant.example:8883\""),
+        topic: reader.need_text("topic", "\"plant/line-2\""),
+        tls: reader.may("tls", "true` or `tls = false"),
+        user: reader.may_text("user", "\"setward\""),
+        password_file: reader.may_text("password_file", "\"mqtt-password\""),
+        ca: reader.may_text("ca", "\"plant-ca.pem\""),
+        rules: channel(reader, "\"boards\""),
     }
 }
 

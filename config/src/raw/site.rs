@@ -1,6 +1,6 @@
 //! `site.toml`: what differs between a simulator and the plant.
 
-use super::notify::{self, RawMail, RawWebhook};
+use super::notify::{self, RawMail, RawMqtt, RawWebhook};
 use super::setpoint_write::{self, RawSetpointWrite};
 use crate::problem::{At, Code, Span};
 use crate::reader::TableReader;
@@ -18,6 +18,7 @@ pub(crate) struct RawSite {
     pub(crate) servers: Vec<RawServer>,
     pub(crate) mail: Option<RawMail>,
     pub(crate) webhooks: Vec<RawWebhook>,
+    pub(crate) mqtts: Vec<RawMqtt>,
     pub(crate) users: Option<At<String>>,
     /// Whether looking needs a login.
     pub(crate) view_login: Option<At<bool>>,
@@ -80,6 +81,7 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         servers: reader.tables("server", "[[server]]", server),
         mail: reader.may_table("mail", "[mail]", notify::mail),
         webhooks: reader.tables("webhook", "[[webhook]]", notify::webhook),
+        mqtts: reader.tables("mqtt", "[[mqtt]]", notify::mqtt),
         users: reader.may_text("users", "\"users.toml\""),
         view_login: reader.may_word("view", &[("open", false), ("login", true)]),
         page_names: reader.may("page_names", "[\"line-2.plant.example\"]"),

@@ -11,6 +11,7 @@ use crate::settings::{
     DeviationSettings, DiscrepancySettings, LimitSettings, Reference, Side, Target, Width,
 };
 use core::num::NonZeroU8;
+use core::time::Duration;
 use setward_protocol::Uptime;
 
 /// Lowest and highest value that is not beyond; `None` on a side that is not watched.
@@ -144,6 +145,14 @@ impl BandDetector {
 impl Judge for BandDetector {
     fn restore(&mut self, active: bool, _: f64) {
         self.delay.restore(active);
+    }
+
+    fn carry(&mut self, waited: Duration, until: Uptime) {
+        self.delay.carry(waited, until);
+    }
+
+    fn waited(&self, seen: Uptime) -> Option<Duration> {
+        self.delay.waited(seen)
     }
 
     fn set_target(&mut self, target: Option<Target>) {

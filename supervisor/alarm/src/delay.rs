@@ -35,11 +35,15 @@ enum Phase {
 pub(crate) struct DelayDetector {
     delays: Delays,
     phase: Phase,
+    /// So much of the on-delay had passed when an earlier run stopped; it counts if the first value is beyond.
+    carried: Duration,
+    /// Until then the first value must have come.
+    carried_until: Uptime,
 }
 
 impl DelayDetector {
     pub(crate) fn new(delays: Delays) -> Self {
-        Self { delays, phase: Phase::Inside }
+        Self { delays, phase: Phase::Inside, carried: Duration::ZERO, carried_until: Uptime::START }
     }
 
     pub(crate) fn restore(&mut self, active: bool) {
@@ -47,8 +51,22 @@ impl DelayDetector {
             if active { Phase::Active { since: None, raised: Uptime::START } } else { Phase::Inside };
     }
 
+    /// An earlier run stopped when so much of the on-delay had passed. The time between is unknown; it goes on if the first value of
+    /// this run, by `until` at the latest, is beyond.
+    pub(crate) fn carry(&mut self, waited: Duration, until: Uptime) {
+        (self.carried, self.carried_until) = (waited, until);
+    }
+
+    /// What is left of the on-delay from the crossing that is known.
+    fn on_delay(&self) -> Duration {
+        self.delays.on_delay.saturating_sub(self.carried)
+    }
+
     /// The value has been unknown: running delays start anew, what is active stays active.
     pub(crate) fn lose_sight(&mut self) {
+        if self.phase != Phase::Inside {
+            self.carried = Duration::ZERO;
+        }
         self.phase = match self.phase {
             Phase::Inside | Phase::Pending { .. } => Phase::Inside,
             Phase::Active { since, raised } => Phase::Active { since, raised },
@@ -73,19 +91,22 @@ impl DelayDetector {
         let back = -self.delays.deadband;
         match self.phase {
             Phase::Inside if segment.to > 0.0 => {
+                if segment.to_at > self.carried_until {
+                    self.carried = Duration::ZERO;
+                }
                 self.phase = Phase::Pending { since: segment.crossing(0.0) };
             }
-            Phase::Inside => {}
+            Phase::Inside => self.carried = Duration::ZERO,
             Phase::Pending { since } => {
                 // The reference has moved since the last segment ended beyond it.
                 let moved = segment.from <= 0.0 && since < segment.from_at;
                 let until = if segment.to > 0.0 { segment.to_at } else { segment.crossing(0.0) };
                 if moved {
-                    self.phase = Phase::Inside;
-                } else if until.since(since) >= self.delays.on_delay {
+                    (self.phase, self.carried) = (Phase::Inside, Duration::ZERO);
+                } else if until.since(since) >= self.on_delay() {
                     self.run_out(changes);
                 } else if segment.to <= 0.0 {
-                    self.phase = Phase::Inside;
+                    (self.phase, self.carried) = (Phase::Inside, Duration::ZERO);
                 }
             }
             Phase::Active { raised, .. } if segment.to <= back => {
@@ -108,7 +129,8 @@ impl DelayDetector {
     /// The on-delay has run out: raise.
     pub(crate) fn run_out(&mut self, changes: &mut Changes) {
         if let Phase::Pending { since } = self.phase {
-            let raised = since + self.delays.on_delay;
+            let raised = since + self.on_delay();
+            self.carried = Duration::ZERO;
             self.phase = Phase::Active { since: Some(since), raised };
             let _fits = changes.push(Change::Begins { at: raised, onset: since });
         }
@@ -116,7 +138,15 @@ impl DelayDetector {
 
     pub(crate) fn deadline(&self) -> Option<Uptime> {
         match self.phase {
-            Phase::Pending { since } => Some(since + self.delays.on_delay),
+            Phase::Pending { since } => Some(since + self.on_delay()),
+            Phase::Inside | Phase::Active { .. } | Phase::Returning { .. } => None,
+        }
+    }
+
+    /// How much of the on-delay had passed at `seen`, while it runs.
+    pub(crate) fn waited(&self, seen: Uptime) -> Option<Duration> {
+        match self.phase {
+            Phase::Pending { since } => Some(seen.since(since) + self.carried),
             Phase::Inside | Phase::Active { .. } | Phase::Returning { .. } => None,
         }
     }
@@ -141,7 +171,7 @@ impl DelayDetector {
         match self.phase {
             Phase::Inside => Forecast::Quiet,
             Phase::Pending { since } => {
-                Forecast::Raises { seconds: (since + self.delays.on_delay).seconds_since(at) }
+                Forecast::Raises { seconds: (since + self.on_delay()).seconds_since(at) }
             }
             Phase::Active { .. } if beyond <= -self.delays.deadband => {
                 Forecast::Clears { seconds: self.delays.off_delay.as_secs_f64() }

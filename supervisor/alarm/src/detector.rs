@@ -109,6 +109,18 @@ impl Detector {
         self.judge_mut().restore(active, exposure);
     }
 
+    /// An earlier run stopped when so much of an on-delay had passed.
+    pub(crate) fn carry(&mut self, waited: Duration) {
+        let until = Uptime::START + self.gap_limit;
+        self.judge_mut().carry(waited, until);
+    }
+
+    /// How much of an on-delay has passed, as far as is known.
+    pub(crate) fn waited(&self) -> Option<Duration> {
+        let seen = self.anchor.last_at()?;
+        self.judge().waited(seen)
+    }
+
     pub(crate) fn set_target(&mut self, target: Option<Target>) {
         self.judge_mut().set_target(target);
     }

@@ -4,12 +4,21 @@ use crate::detector::Changes;
 use crate::event::Forecast;
 use crate::segment::Segment;
 use crate::settings::{BatchEdge, Delivery, Target};
+use core::time::Duration;
 use setward_protocol::{Reading, Uptime};
 
 /// Decides when a condition begins and ends. `lent` is the alarm's own share of the caller's segments.
 pub(crate) trait Judge {
     /// Takes up where an earlier run stopped.
     fn restore(&mut self, active: bool, exposure: f64);
+
+    /// An earlier run stopped when so much of an on-delay had passed; it goes on with a first value by `until`.
+    fn carry(&mut self, _waited: Duration, _until: Uptime) {}
+
+    /// How much of an on-delay had passed with the value seen at `seen`; `None` while none runs.
+    fn waited(&self, _seen: Uptime) -> Option<Duration> {
+        None
+    }
 
     /// What the running recipe asks of the watched signal.
     fn set_target(&mut self, _target: Option<Target>) {}

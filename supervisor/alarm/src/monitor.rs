@@ -17,6 +17,7 @@ use crate::segment::Segment;
 use crate::settings::{AlarmId, BatchEdge, Target, Watched};
 use crate::slot::{Slot, Told};
 use crate::state::AlarmState;
+use core::time::Duration;
 use setward_protocol::{ControllerId, Sample, SignalId, Uptime};
 pub use wishes::{Acknowledgement, WishError};
 
@@ -42,6 +43,8 @@ pub struct Restored {
     pub occurrence: u32,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
+    /// How much of an on-delay had passed; zero if none ran. It goes on if the first value is beyond.
+    pub waited: Duration,
     /// Shelved until then, in this run's time; the start, if that moment passed while nothing ran.
     pub shelved_until: Option<Uptime>,
     /// The shelf ends with the present occurrence, or, if none stands, with the next.
@@ -63,6 +66,8 @@ pub struct Status {
     pub onset: Option<Uptime>,
     /// Exposure as a share of the allowance, for alarms that have one.
     pub exposure: Option<f64>,
+    /// How much of an on-delay has passed, with what was carried over a restart; `None` while none runs.
+    pub waited: Option<Duration>,
     /// Since when the value has been beyond tolerance or limit without a break; `None` also when it is not known.
     pub beyond_since: Option<Uptime>,
     /// What it does next if the value stays as it is.
@@ -148,6 +153,7 @@ impl<'a> Monitor<'a> {
             slot.state = restored.state;
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
+            slot.detector.carry(restored.waited);
             slot.annunciated = true;
             slot.set_realarm(Uptime::START);
             slot.has_hidden_before();
@@ -280,6 +286,7 @@ impl<'a> Monitor<'a> {
             occurrence: slot.occurrence,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
+            waited: slot.detector.waited(),
             beyond_since: slot.detector.beyond_since(now),
             forecast: slot.detector.forecast(now, slot.own(self.segments)),
             first_out: slot.first_out,

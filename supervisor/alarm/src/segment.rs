@@ -116,6 +116,11 @@ impl Anchor {
         }
     }
 
+    /// When the last good sample came.
+    pub(crate) fn last_at(&self) -> Option<Uptime> {
+        self.last.map(|(at, _)| at)
+    }
+
     /// What is seen at `now`.
     pub(crate) fn sight(&self, now: Uptime, gap_limit: Duration) -> Sight {
         match self.last {

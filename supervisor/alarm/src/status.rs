@@ -73,6 +73,14 @@ impl Judge for StatusDetector {
         }
     }
 
+    fn carry(&mut self, waited: Duration, until: Uptime) {
+        self.delay.carry(waited, until);
+    }
+
+    fn waited(&self, seen: Uptime) -> Option<Duration> {
+        self.delay.waited(seen)
+    }
+
     fn start_over(&mut self) {
         if let Some((mean, _)) = &mut self.share {
             mean.start_over();

@@ -432,6 +432,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
             state: AlarmState::Acknowledged,
             occurrence: 41,
             exposure: 1.2,
+            waited: Duration::ZERO,
             shelved_until: None,
             shelved_once: false,
             out_of_service: false,
@@ -449,6 +450,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
             state: AlarmState::Normal,
             occurrence: 41,
             exposure: 0.5,
+            waited: Duration::ZERO,
             shelved_until: None,
             shelved_once: false,
             out_of_service: false,
@@ -492,4 +494,50 @@ fn events_nobody_drains_are_counted_not_grown() {
     }
     let kept = drain(&mut monitor).len() as u64;
     assert_eq!(kept + monitor.losses().0, 1000);
+}
+
+/// Above 200 for ten seconds; an earlier run had seen it there for seven.
+fn carried(waited_s: u64, value: impl Fn(f64) -> f64) -> Vec<f64> {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 10, 0)));
+    let mut monitor = bench.monitor();
+    monitor.restore(
+        ALARM,
+        Restored {
+            state: AlarmState::Normal,
+            occurrence: 2,
+            exposure: 0.0,
+            waited: Duration::from_secs(waited_s),
+            shelved_until: None,
+            shelved_once: false,
+            out_of_service: false,
+        },
+    );
+    raised_at(&run(&mut monitor, 40, value))
+}
+
+#[test]
+fn a_delay_goes_on_over_a_restart_if_the_value_is_still_beyond_and_begins_anew_if_not() {
+    let beyond = |_: f64| 210.0;
+    let first = carried(0, beyond)[0];
+    close(&carried(7, beyond), &[first - 7.0]);
+    // Back once, and the earlier time counts no more.
+    let back = |t: f64| if t < 2.5 { 190.0 } else { 210.0 };
+    close(&carried(7, back), &carried(0, back));
+    let dips = |t: f64| if (1.5..2.5).contains(&t) { 190.0 } else { 210.0 };
+    close(&carried(7, dips), &carried(0, dips));
+    assert_eq!(carried(7, |_| 190.0), Vec::<f64>::new());
+}
+
+#[test]
+fn what_has_passed_of_a_delay_is_told_while_it_runs() {
+    let mut bench = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 10, 0)));
+    let mut monitor = bench.monitor();
+    assert_eq!(status(&monitor, 0.0).waited, None);
+    run(&mut monitor, 4, |_| 210.0);
+    let waited = status(&monitor, 4.0).waited.unwrap().as_secs_f64();
+    assert!((2.0..=4.0).contains(&waited), "{waited}");
+    let mut standing = Bench::new(alarm(limit(Side::Above, 200.0, 1.0, 2, 0)));
+    let mut monitor = standing.monitor();
+    run(&mut monitor, 8, |_| 210.0);
+    assert_eq!(status(&monitor, 8.0).waited, None, "it has raised");
 }

@@ -11,6 +11,7 @@ mod enter;
 pub(crate) mod export;
 mod import;
 mod loop_sheet;
+mod man;
 pub(crate) mod picture;
 pub(crate) mod plot;
 mod probe;
@@ -68,7 +69,7 @@ impl From<Exit> for ExitCode {
 ///
 /// Monitoring only: not a safety function, high limit, burner management or interlock. It only reads.
 #[derive(Debug, Parser)]
-#[command(name = "setward", version, arg_required_else_help = true, after_help = EXAMPLES)]
+#[command(name = "setward", version = crate::version::version(), arg_required_else_help = true, after_help = EXAMPLES)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -145,6 +146,8 @@ enum Command {
     User(user::UserArguments),
     /// Print what a shell needs to complete this command's words
     Completions(completions::CompletionsArguments),
+    /// Write this help as manual pages
+    Man(man::ManArguments),
 }
 
 #[derive(Debug, clap::Args)]
@@ -260,6 +263,7 @@ pub fn main() -> ExitCode {
     });
     let exit = match arguments.command {
         Command::Completions(arguments) => completions::completions(&arguments),
+        Command::Man(arguments) => man::man(&arguments),
         Command::Check(arguments) => check::check(&arguments.folder, arguments.json),
         Command::Alarms(arguments) => block_on(arguments.run()),
         Command::Run(arguments) => block_on(run::run(&arguments.folder, &arguments.stopping)),

@@ -195,7 +195,7 @@ impl Shared<'_> {
         let running = start(Arc::clone(&line), edges).await?;
         let store: Arc<dyn HistoryStore> = self.history.clone();
         let forwarding = Forwarding::start(&line, &store, clock, running.supervision());
-        let notifier = Notifier::start(&line, &store, &running.handle(), (clock, &running.teller()));
+        let notifier = Notifier::start(&line, &store, &running.handle(), (clock, running.supervision()));
         Ok(Present { line, running, forwarding, notifier, clock })
     }
 

@@ -15,8 +15,8 @@ use super::layout::{Numbers, RunSignal, StoredSignal, encoding_from_name, encodi
 use super::quality::has_value;
 use std::time::Duration;
 
-const TIMES: u8 = 0x11;
-const VALUES: u8 = 0x12;
+pub(super) const TIMES: u8 = 0x11;
+pub(super) const VALUES: u8 = 0x12;
 
 const COUNTS: u8 = 0;
 const FLOATS_32: u8 = 1;

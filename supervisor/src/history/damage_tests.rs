@@ -35,6 +35,8 @@ fn record(exposure: f64) -> AlarmRecord {
         state: 'B',
         occurrence: 3,
         exposure,
+        waited: std::time::Duration::ZERO,
+        waited_under: 0,
         onset: None,
         raised: Some(UtcMillis(START_MS)),
         cleared: None,

@@ -7,6 +7,7 @@ use crate::snapshot::{OutOfService, RunId, Shelf};
 use rusqlite::{Connection, Params, Row, Transaction, params};
 use serde_json::{Value, json};
 use setward_protocol::{Uptime, UtcMillis};
+use std::time::Duration;
 
 /// Keeps an event. Kept twice, it is kept once: a batch may be tried again.
 pub(super) fn insert_event(transaction: &Transaction<'_>, run: RunId, event: &Event) -> rusqlite::Result<()> {
@@ -128,6 +129,8 @@ fn record_to_json(record: &AlarmRecord) -> Value {
         "state": record.state.to_string(),
         "occurrence": record.occurrence,
         "exposure": record.exposure.to_string(),
+        "waited_ms": u64::try_from(record.waited.as_millis()).unwrap_or(u64::MAX),
+        "waited_under": record.waited_under,
         "onset_utc_ms": record.onset.map(|utc| utc.0),
         "raised_utc_ms": record.raised.map(|utc| utc.0),
         "cleared_utc_ms": record.cleared.map(|utc| utc.0),
@@ -170,6 +173,8 @@ fn record_from_json(id: String, text: &str) -> Option<AlarmRecord> {
         state: words("state")?.chars().next()?,
         occurrence: kept.get("occurrence")?.as_u64()?.try_into().ok()?,
         exposure: words("exposure")?.parse().ok()?,
+        waited: Duration::from_millis(kept.get("waited_ms").and_then(Value::as_u64).unwrap_or(0)),
+        waited_under: kept.get("waited_under").and_then(Value::as_u64).map_or(0, |print| print as u32),
         onset: utc("onset_utc_ms"),
         raised: utc("raised_utc_ms"),
         cleared: utc("cleared_utc_ms"),

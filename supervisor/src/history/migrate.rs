@@ -173,6 +173,8 @@ fn read_record(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
         state: state.chars().next().unwrap_or('A'),
         occurrence: row.get(2)?,
         exposure: row.get(3)?,
+        waited: std::time::Duration::ZERO,
+        waited_under: 0,
         onset: utc(4)?,
         raised: utc(5)?,
         cleared: utc(6)?,

@@ -18,6 +18,8 @@ mod entries;
 mod envelope;
 mod events;
 mod forward;
+#[cfg(feature = "fuzzing")]
+pub(crate) mod fuzzing;
 mod journal;
 mod kept;
 #[cfg(test)]
@@ -188,6 +190,10 @@ pub struct AlarmRecord {
     pub occurrence: u32,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
+    /// How much of an on-delay had passed when its run stopped in order; zero if none ran.
+    pub waited: std::time::Duration,
+    /// Checksum of the settings under which it passed: under others it begins anew.
+    pub waited_under: u32,
     /// When the last occurrence's trouble began.
     pub onset: Option<UtcMillis>,
     /// When it raised.

@@ -12,7 +12,7 @@ use super::bytes::{Damage, Reader, Writer, seal, unseal};
 use super::column;
 use super::layout::{MEAN_SHARES, Numbers};
 
-const ROLL_UP: u8 = 0x13;
+pub(super) const ROLL_UP: u8 = 0x13;
 /// Entries of one block: an hour's chunk has 61 at most; a clock that steps may make more.
 const ENTRIES_MAX: usize = 16_384;
 

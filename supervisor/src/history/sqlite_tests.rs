@@ -43,6 +43,8 @@ fn record() -> AlarmRecord {
         state: 'C',
         occurrence: 3,
         exposure: 1.25,
+        waited: std::time::Duration::from_millis(12_500),
+        waited_under: 7,
         onset: Some(UtcMillis(2_000)),
         raised: Some(UtcMillis(5_000)),
         cleared: None,

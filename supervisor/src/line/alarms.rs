@@ -5,7 +5,7 @@ use crate::history::{AlarmRecord, Event};
 use crate::snapshot::{AlarmView, OutOfService, Shelf};
 use jiff::Timestamp;
 use setward_alarm::{AlarmEvent, AlarmId, AlarmState, Flags, Forecast, Happening, Monitor, Restored};
-use setward_config::line::Line;
+use setward_config::line::{Line, LineAlarm};
 use setward_protocol::{Uptime, UtcMillis};
 use std::time::Duration;
 
@@ -77,6 +77,11 @@ impl AlarmBook {
                     state,
                     occurrence: record.occurrence,
                     exposure: record.exposure,
+                    waited: if record.waited_under == print_of(line.alarm(alarm)) {
+                        record.waited
+                    } else {
+                        Duration::ZERO
+                    },
                     shelved_until,
                     shelved_once: record.shelf.as_ref().is_some_and(|shelf| shelf.once),
                     out_of_service: record.out_of_service.is_some(),
@@ -163,6 +168,8 @@ impl AlarmBook {
             state: status.state.letter(),
             occurrence: status.occurrence,
             exposure: status.exposure.unwrap_or(0.0),
+            waited: status.waited.unwrap_or_default(),
+            waited_under: status.waited.map_or(0, |_| print_of(line.alarm(alarm))),
             onset: story.onset,
             raised: story.raised,
             cleared: story.cleared,
@@ -199,6 +206,11 @@ impl Story {
             Happening::Reset | Happening::Silenced => {}
         }
     }
+}
+
+/// Checksum of what an alarm's delay depends on in the files.
+fn print_of(alarm: &LineAlarm) -> u32 {
+    crc32fast::hash(format!("{:?} {:?}", alarm.settings, alarm.when).as_bytes())
 }
 
 /// When a kept shelf ends in this run's time: at its start, if it has run out meanwhile. A clock that reads wrong after

@@ -160,6 +160,8 @@ async fn only_the_newest_state_of_an_alarm_waits() {
             state: 'A',
             occurrence: 0,
             exposure: f64::from(exposure),
+            waited: Duration::ZERO,
+            waited_under: 0,
             onset: None,
             raised: None,
             cleared: None,

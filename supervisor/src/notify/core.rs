@@ -342,8 +342,17 @@ impl Core {
     /// How many things a channel is owed that it has not been told.
     pub(super) fn waiting(&self, channel: usize) -> usize {
         let Some(name) = self.channels.get(channel).map(|channel| channel.name.as_str()) else { return 0 };
-        let owed = self.state.calls.iter().filter(|call| call.told.get(name).is_some_and(|told| !told.said));
-        owed.count() + self.lane(channel).map_or(0, |lane| lane.notices.len())
+        self.owed(name).count() + self.lane(channel).map_or(0, |lane| lane.notices.len())
+    }
+
+    /// When the alarm was raised that a channel has been owed longest.
+    pub(super) fn waiting_since(&self, channel: usize) -> Option<UtcMillis> {
+        let name = self.channels.get(channel).map(|channel| channel.name.as_str())?;
+        self.owed(name).map(|call| UtcMillis(call.raised)).min()
+    }
+
+    fn owed<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a Call> {
+        self.state.calls.iter().filter(move |call| call.told.get(name).is_some_and(|told| !told.said))
     }
 
     /// A message that has been on its way for long is given up: what it says is worked out anew, with all else that waits.

@@ -57,7 +57,7 @@ impl Mailer {
     }
 
     /// The mail to one address. What stands in its head is one line of plain characters, and `lettre` encodes it.
-    fn mail(&self, message: &Message, to: &str) -> Result<Mail, SendError> {
+    pub(super) fn mail(&self, message: &Message, to: &str) -> Result<Mail, SendError> {
         let wrong = |error: &dyn std::error::Error| {
             SendError::Refused(format!("the mail can't be made: {}", chain(error)))
         };

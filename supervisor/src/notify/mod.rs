@@ -1,7 +1,7 @@
-//! Alarms on their way to people and programs that are not at the page: by mail, by webhook.
+//! Alarms on their way to people and programs that are not at the page: by mail, by webhook, by a broker.
 //!
 //! ```text
-//! history --events--> Core (who, what, when) --Message--> one task a channel --Deliver--> mail.rs, webhook.rs
+//! history --events--> Core (who, what, when) --Message--> one task a channel --Deliver--> mail.rs, webhook.rs, mqtt.rs
 //!   line task --who stands--^   |  ^-- arrived, or why not
 //!                               v
 //!                         notify.json: written before a message goes, so that a repeat has the same key
@@ -14,9 +14,13 @@
 mod core;
 mod deliver;
 mod draft;
+#[cfg(feature = "fuzzing")]
+pub(crate) mod fuzzing;
 mod keep;
+mod letter;
 mod mail;
 mod message;
+mod mqtt;
 mod post;
 mod secret;
 mod state;
@@ -34,18 +38,21 @@ pub use message::{Item, Message, Subject};
 pub use try_out::{NotTried, Tester, Tried};
 
 use crate::clock::Clock;
-use crate::handle::{LineHandle, Teller};
+use crate::handle::LineHandle;
 use crate::history::HistoryStore;
+use crate::supervision::{Supervision, TaskName};
+use mqtt::Live;
 use post::{Edges, Post};
-use setward_config::line::{Line, Way};
+use setward_config::line::{Channel, Line, Way};
 use setward_protocol::UtcMillis;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
-/// How long it rests after a fault of its own.
-const RESTART_AFTER: Duration = Duration::from_secs(1);
+/// How long the last words over connections that stand may take.
+const LAST_WORD_WITHIN: Duration = Duration::from_millis(1200);
 /// How long the last write of what was said may take.
 const LAST_WRITE_WITHIN: Duration = Duration::from_secs(2);
 
@@ -54,12 +61,16 @@ const LAST_WRITE_WITHIN: Duration = Duration::from_secs(2);
 pub struct ChannelStatus {
     /// What it is called.
     pub name: String,
-    /// "mail" or "webhook".
+    /// "mail", "webhook" or "mqtt".
     pub way: &'static str,
     /// Messages that it has taken in this run.
     pub sent: u64,
+    /// Tries in this run that failed; each is tried again.
+    pub failed: u64,
     /// Things that still wait to be said.
     pub waiting: usize,
+    /// When the alarm was raised that has waited longest to be said.
+    pub waiting_since: Option<UtcMillis>,
     /// Why nothing arrives, or not all of it, if so.
     pub problem: Option<String>,
     /// Since when nothing arrives.
@@ -84,6 +95,12 @@ impl SharedChannelStatus {
     #[must_use]
     pub fn now(&self) -> ChannelStatus {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Telling has failed by a fault of its own, which an event tells; until a message arrives nobody can rely on it.
+    fn begins_anew(&self) {
+        let problem = "telling has failed by an internal fault and begins anew; the events say more";
+        self.change(|status| (status.problem, status.is_broken) = (Some(problem.to_owned()), true));
     }
 
     fn change(&self, change: impl FnOnce(&mut ChannelStatus)) {
@@ -115,55 +132,67 @@ pub struct Notifier {
     outlook: Outlook,
 }
 
-/// A channel's edge.
-pub(crate) fn edge(way: &Way, line: &Line, clock: Clock) -> Arc<dyn Deliver> {
-    match way {
+/// What is known of a channel before anything was sent.
+fn status_of(channel: &Channel) -> SharedChannelStatus {
+    let way = match channel.way {
+        Way::Mail(_) => "mail",
+        Way::Webhook(_) => "webhook",
+        Way::Mqtt(_) => "mqtt",
+    };
+    let status = ChannelStatus { name: channel.name.clone(), way, ..ChannelStatus::default() };
+    SharedChannelStatus(Arc::new(Mutex::new(status)))
+}
+
+/// A channel's edge; with `live` one that may tell of more than messages.
+fn edge(channel: &Channel, line: &Arc<Line>, clock: Clock, live: Option<Live>) -> Arc<dyn Deliver> {
+    match &channel.way {
         Way::Mail(to) => Arc::new(mail::Mailer::new(to.clone())),
         Way::Webhook(hook) => Arc::new(webhook::Poster::new(hook.clone(), line, clock)),
+        Way::Mqtt(broker) => {
+            Arc::new(mqtt::Announcer::new(broker.clone(), &channel.name, (line, clock), live))
+        }
     }
 }
 
 impl Notifier {
-    /// Begins to tell whoever the site file names; nobody, if it names none.
+    /// Begins to tell whoever the site file names; nobody, if it names none. Should it fail, it begins anew by `supervision`.
     #[must_use]
     pub fn start(
         line: &Arc<Line>,
         store: &Arc<dyn HistoryStore>,
         handle: &LineHandle,
-        (clock, teller): (Clock, &Teller),
+        (clock, supervision): (Clock, &Supervision),
     ) -> Self {
-        let edges = line.notify.channels.iter().map(|channel| edge(&channel.way, line, clock)).collect();
-        Self::start_over(
-            line,
-            edges,
-            Edges { store: Arc::clone(store), handle: handle.clone(), clock, teller: teller.clone() },
-        )
+        let (stop, stopped) = watch::channel(false);
+        let live = || Some(Live { handle: handle.clone(), stopped: stopped.clone() });
+        let ways = line.notify.channels.iter().map(|channel| edge(channel, line, clock, live())).collect();
+        let teller = supervision.teller().clone();
+        let around = Edges { store: Arc::clone(store), handle: handle.clone(), clock, teller };
+        Self::start_over(line, ways, around, (supervision, stop))
     }
 
     /// The same over given edges, one a channel.
-    fn start_over(line: &Arc<Line>, ways: Vec<Arc<dyn Deliver>>, edges: Edges) -> Self {
+    fn start_over(
+        line: &Arc<Line>,
+        ways: Vec<Arc<dyn Deliver>>,
+        edges: Edges,
+        (supervision, stop): (&Supervision, watch::Sender<bool>),
+    ) -> Self {
         if line.notify.channels.is_empty() {
             return Self::default();
         }
         let tester = Tester::new(line, &ways, edges.clock, Some(edges.teller.clone()));
-        let statuses: Vec<_> = line
-            .notify
-            .channels
-            .iter()
-            .map(|channel| {
-                let status = SharedChannelStatus::default();
-                status.change(|status| {
-                    status.name.clone_from(&channel.name);
-                    status.way = match channel.way {
-                        Way::Mail(_) => "mail",
-                        Way::Webhook(_) => "webhook",
-                    };
-                });
-                status
-            })
-            .collect();
-        let (stop, stopped) = watch::channel(false);
-        let task = tokio::spawn(keep_telling(Arc::clone(line), ways, (edges, statuses.clone()), stopped));
+        let statuses: Vec<_> = line.notify.channels.iter().map(status_of).collect();
+        let stopped = stop.subscribe();
+        let (line, shown, is_anew) = (Arc::clone(line), statuses.clone(), AtomicBool::new(false));
+        let begin = move || {
+            if is_anew.swap(true, Ordering::Relaxed) {
+                shown.iter().for_each(SharedChannelStatus::begins_anew);
+            }
+            Post::new(Arc::clone(&line), ways.clone(), edges.clone(), shown.clone()).run(stopped.clone())
+        };
+        let name = TaskName { event: "telling failed", doing: "telling people of alarms".to_owned() };
+        let task = tokio::spawn(supervision.clone().keep(name, begin));
         Self { task: Some((stop, task)), outlook: Outlook { statuses, tester } }
     }
 
@@ -184,28 +213,7 @@ impl Notifier {
                 "what was told was not kept in time: some of it is told again"
             );
         }
-    }
-}
-
-/// Tells, and begins anew should that fail: a fault in here must not keep alarms from people for good.
-async fn keep_telling(
-    line: Arc<Line>,
-    ways: Vec<Arc<dyn Deliver>>,
-    (edges, statuses): (Edges, Vec<SharedChannelStatus>),
-    stopped: watch::Receiver<bool>,
-) {
-    loop {
-        let post = Post::new(Arc::clone(&line), ways.clone(), edges.clone(), statuses.clone());
-        match tokio::spawn(post.run(stopped.clone())).await {
-            Ok(()) => return,
-            Err(error) => {
-                tracing::error!(code = "notify-failed", "telling of alarms failed and begins anew: {error}");
-                for status in &statuses {
-                    let problem = format!("an internal fault, it begins anew: {error}");
-                    status.change(|status| (status.problem, status.is_broken) = (Some(problem), true));
-                }
-                tokio::time::sleep(RESTART_AFTER).await;
-            }
-        }
+        // Whoever stays connected says its last word.
+        let _late = tokio::time::timeout(LAST_WORD_WITHIN, stop.closed()).await;
     }
 }

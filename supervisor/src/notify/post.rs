@@ -216,7 +216,10 @@ impl Post {
         let up = self.edges.clock.uptime();
         let mut ready = Vec::new();
         for (index, outgoing) in self.outgoing.iter_mut().enumerate() {
-            outgoing.status.change(|status| status.waiting = core.waiting(index));
+            let since = core.waiting_since(index);
+            outgoing.status.change(|status| {
+                (status.waiting, status.waiting_since) = (core.waiting(index), since);
+            });
             if outgoing.is_busy || up < outgoing.not_before {
                 continue;
             }
@@ -370,6 +373,7 @@ impl Outgoing {
         self.not_before = up + wait.mul_f64(1.0 + JITTER * (2.0 * self.random.f64() - 1.0));
         let is_long = is_refusal || up.since(since) >= WORTH_TELLING;
         self.status.change(|status| {
+            status.failed += 1;
             status.problem = Some(note.to_owned());
             status.failing_since.get_or_insert(utc);
             status.is_broken |= is_long;

@@ -2,7 +2,7 @@
 
 use super::deliver::MockDeliver;
 use super::*;
-use crate::handle::{Looks, Told};
+use crate::handle::{Looks, Teller, Told};
 use crate::history::sqlite::InlineStore;
 use crate::history::{Batch, Event, HistoryError, NewRun, RunSignal, StoredEvent, StoredSample};
 use crate::snapshot::{AlarmView, Counts, LineSnapshot, RunId};
@@ -12,9 +12,9 @@ use setward_config::line::{Channel, ChannelRules, Webhook};
 use setward_protocol::Uptime;
 use tokio::sync::{mpsc, watch};
 
-const START: UtcMillis = UtcMillis(1_795_572_000_000);
+pub(super) const START: UtcMillis = UtcMillis(1_795_572_000_000);
 /// Alarms of the demo line: high, medium.
-const ALARMS: [&str; 2] = ["oil-flow-low", "fryer-inlet-cold"];
+pub(super) const ALARMS: [&str; 2] = ["oil-flow-low", "fryer-inlet-cold"];
 
 type Log = Arc<Mutex<Vec<(u64, Message)>>>;
 
@@ -29,13 +29,14 @@ struct Bench {
     alarms: Vec<(String, AlarmState, u32, UtcMillis)>,
     publish: watch::Sender<Arc<LineSnapshot>>,
     handle: LineHandle,
-    teller: Teller,
+    supervision: Supervision,
+    too_often: mpsc::Receiver<String>,
     told: mpsc::Receiver<Told>,
     notifier: Notifier,
     _folder: tempfile::TempDir,
 }
 
-fn line(folder: &tempfile::TempDir, names: &[&str]) -> Line {
+pub(super) fn line(folder: &tempfile::TempDir, names: &[&str]) -> Line {
     let files = setward_config::demo_files();
     for (name, text) in files {
         let file = folder.path().join(name);
@@ -55,7 +56,11 @@ fn line(folder: &tempfile::TempDir, names: &[&str]) -> Line {
     line
 }
 
-fn snapshot(line: &Line, run: RunId, known: &[(String, AlarmState, u32, UtcMillis)]) -> LineSnapshot {
+pub(super) fn snapshot(
+    line: &Line,
+    run: RunId,
+    known: &[(String, AlarmState, u32, UtcMillis)],
+) -> LineSnapshot {
     let mut alarms: Vec<AlarmView> = line
         .alarms
         .iter()
@@ -118,6 +123,7 @@ impl Bench {
         let handle = LineHandle::new(requests, watched, Looks::default());
         let (teller, told) = Teller::new(64);
         let clock = Clock::starting_at(START);
+        let (supervision, too_often) = Supervision::new(teller, clock);
         let mut bench = Self {
             line,
             store,
@@ -127,7 +133,8 @@ impl Bench {
             alarms: Vec::new(),
             publish,
             handle,
-            teller,
+            supervision,
+            too_often,
             told,
             notifier: Notifier::default(),
             _folder: folder,
@@ -138,9 +145,15 @@ impl Bench {
 
     fn start(&mut self, ways: Vec<(&str, MockDeliver)>) {
         let ways = ways.into_iter().map(|(_, way)| Arc::new(way) as Arc<dyn Deliver>).collect();
-        let (store, handle, teller) = (Arc::clone(&self.store), self.handle.clone(), self.teller.clone());
+        self.start_over(ways);
+    }
+
+    fn start_over(&mut self, ways: Vec<Arc<dyn Deliver>>) {
+        let (store, handle) = (Arc::clone(&self.store), self.handle.clone());
+        let teller = self.supervision.teller().clone();
+        let edges = Edges { store, handle, clock: self.clock, teller };
         self.notifier =
-            Notifier::start_over(&self.line, ways, Edges { store, handle, clock: self.clock, teller });
+            Notifier::start_over(&self.line, ways, edges, (&self.supervision, watch::Sender::new(false)));
     }
 
     async fn happens(&mut self, alarm: &str, what: &str, occurrence: u32) {
@@ -238,9 +251,7 @@ async fn a_slow_channel_keeps_no_other_waiting() {
     let mut bench = Bench::new(vec![("slow", MockDeliver::new()), ("quick", MockDeliver::new())]).await;
     std::mem::take(&mut bench.notifier).stop().await;
     let ways: Vec<Arc<dyn Deliver>> = vec![Arc::new(Slow), Arc::new(scripted(clock, &log, Vec::new()))];
-    let (store, handle, teller) = (Arc::clone(&bench.store), bench.handle.clone(), bench.teller.clone());
-    bench.notifier =
-        Notifier::start_over(&bench.line, ways, Edges { store, handle, clock: bench.clock, teller });
+    bench.start_over(ways);
     for (n, alarm) in ALARMS.into_iter().enumerate() {
         bench.happens(alarm, "raised", 1).await;
         pass(3).await;
@@ -414,4 +425,96 @@ async fn a_call_waits_a_moment_for_the_numbers_that_belong_to_it_and_no_longer()
     assert!(log.lock().unwrap().is_empty());
     pass(4).await;
     assert_eq!(log.lock().unwrap().len(), 1, "told all the same");
+}
+
+/// A history that panics the first `left` times it is asked for events.
+struct Failing {
+    inner: InlineStore,
+    left: std::sync::atomic::AtomicUsize,
+}
+
+#[async_trait]
+impl HistoryStore for Failing {
+    async fn start_run(&self, run: NewRun) -> Result<RunId, HistoryError> {
+        self.inner.start_run(run).await
+    }
+
+    async fn append(&self, run: RunId, batch: Batch) -> Result<(), HistoryError> {
+        self.inner.append(run, batch).await
+    }
+
+    async fn alarm_records(&self) -> Result<Vec<crate::history::AlarmRecord>, HistoryError> {
+        self.inner.alarm_records().await
+    }
+
+    async fn samples(
+        &self,
+        tag: String,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<StoredSample>, HistoryError> {
+        self.inner.samples(tag, from, to, limit).await
+    }
+
+    async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
+        let left = self.left.load(Ordering::Relaxed);
+        self.left.store(left.saturating_sub(1), Ordering::Relaxed);
+        assert!(left == 0, "a fault on purpose, {left} left");
+        self.inner.events(alarm, limit).await
+    }
+}
+
+async fn failing(times: usize, log: &Log) -> Bench {
+    let inner = InlineStore::in_memory().unwrap();
+    let run = inner.start_run(NewRun::of(&line(&tempfile::tempdir().unwrap(), &[]), START, "0")).await;
+    let store = Arc::new(Failing { inner, left: times.into() });
+    let way = scripted(Clock::starting_at(START), log, Vec::new());
+    Bench::over(store, run.unwrap(), vec![("pager", way)])
+}
+
+#[tokio::test(start_paused = true)]
+async fn telling_that_panics_is_an_event_begins_anew_and_nobody_misses_an_alarm() {
+    let log = Log::default();
+    let mut bench = failing(3, &log).await;
+    bench.happens(ALARMS[1], "raised", 1).await;
+    pass(3).await;
+    let between = bench.notifier.outlook().statuses[0].now();
+    assert!(between.is_broken && between.problem.unwrap().contains("internal fault"));
+    pass(30).await;
+    assert_eq!(bench.told(), ["telling failed"; 3]);
+    assert_eq!(log.lock().unwrap().len(), 1, "the alarm is told, once");
+    assert!(!bench.notifier.outlook().statuses[0].now().is_broken, "a message that arrives makes it good");
+    assert!(bench.too_often.try_recv().is_err(), "three times are borne");
+}
+
+#[tokio::test(start_paused = true)]
+async fn telling_that_always_panics_ends_the_program_for_the_service_manager_to_begin_it_afresh() {
+    let log = Log::default();
+    let mut bench = failing(usize::MAX, &log).await;
+    pass(60).await;
+    assert_eq!(bench.told(), ["telling failed"; 6]);
+    let why = bench.too_often.try_recv().unwrap();
+    assert!(why.starts_with("telling people of alarms failed 6 times within 10 min"), "{why}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn what_a_channel_failed_at_and_how_long_it_makes_wait_is_counted() {
+    let log = Log::default();
+    let clock = Clock::starting_at(START);
+    let answers = (0..6).map(|_| (0, unreachable())).collect();
+    let mut bench = Bench::new(vec![("pager", scripted(clock, &log, answers))]).await;
+    pass(100).await;
+    let raised = clock.utc();
+    bench.happens(ALARMS[1], "raised", 1).await;
+    pass(20).await;
+    bench.happens(ALARMS[0], "raised", 1).await;
+    pass(2).await;
+    let status = bench.notifier.outlook().statuses[0].now();
+    assert_eq!((status.sent, status.waiting, status.waiting_since), (0, 2, Some(raised)));
+    assert_eq!(status.failed, log.lock().unwrap().len() as u64);
+    assert!(status.failed >= 3);
+    pass(300).await;
+    let status = bench.notifier.outlook().statuses[0].now();
+    assert_eq!((status.sent, status.failed, status.waiting, status.waiting_since), (2, 6, 0, None));
 }

@@ -3,7 +3,9 @@
 use super::draft::{Draft, Said};
 use super::message::{Item, Message, Subject, fitted, plain};
 use super::state::Call;
+use crate::snapshot::AlarmView;
 use crate::web::call::{self, CallWords, Teller, counted};
+use setward_alarm::AlarmState;
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 
@@ -187,6 +189,25 @@ fn body_of(line: &Line, first: &str, parts: &[String], clock: &str) -> String {
     }
     text.push_str(&format!("\n{}, {}, {clock}\n{CAUTION}\n", plain(&line.plant), plain(&line.name)));
     text
+}
+
+/// An alarm as it stands, for whoever keeps its state: the words of a call while it is active, else that it is over.
+pub(super) fn standing_line(line: &Line, teller: &Teller<'_>, id: &str, view: &AlarmView) -> String {
+    let Some(words) = teller.call(id) else { return String::new() };
+    let (name, place) = (&words.name, format!("({})", words.place));
+    if view.state.is_active() {
+        let mut parts = vec![format!("{} {name}:", words.priority.to_uppercase())];
+        parts.extend(words.parts.iter().cloned());
+        let by = view.acknowledged.as_ref().map(|(_, by)| format!(", acknowledged by {by}"));
+        parts.extend(by.filter(|_| view.state == AlarmState::Acknowledged));
+        return marked(line, parts);
+    }
+    let cleared = view.cleared.filter(|_| view.occurrence > 0);
+    let parts = match cleared {
+        Some(cleared) => vec![format!("OVER {name}:"), format!("over {}", teller.clock(cleared)), place],
+        None => vec![format!("{name}: not active"), place],
+    };
+    marked(line, parts)
 }
 
 /// A message that only tries the way out.

@@ -75,8 +75,8 @@ impl Tester {
 
     /// A tester of the line's channels, beside no daemon.
     pub(crate) fn alone(line: &Arc<Line>, clock: Clock) -> Self {
-        let ways: Vec<_> =
-            line.notify.channels.iter().map(|channel| super::edge(&channel.way, line, clock)).collect();
+        let edge = |channel| super::edge(channel, line, clock, None);
+        let ways: Vec<_> = line.notify.channels.iter().map(edge).collect();
         Self::new(line, &ways, clock, None)
     }
 

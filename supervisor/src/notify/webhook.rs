@@ -3,14 +3,13 @@
 //! README.md beside this file is for whoever writes that program: body, signature, repeats.
 
 use super::deliver::{Deliver, Receipt, SendError, chain, one_line};
+use super::letter::Letterhead;
 use super::message::Message;
 use super::secret;
 use crate::clock::Clock;
 use async_trait::async_trait;
 use hmac::{Hmac, Mac as _};
-use jiff::Timestamp;
 use reqwest_of_influxdb2 as reqwest;
-use serde_json::{Value, json};
 use setward_config::line::{Line, Webhook};
 use sha2::Sha256;
 use std::fmt::Write as _;
@@ -26,54 +25,13 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(5);
 #[derive(Debug)]
 pub(super) struct Poster {
     hook: Webhook,
-    line: (String, String, bool),
-    page_url: Option<String>,
+    head: Letterhead,
     clock: Clock,
 }
 
 impl Poster {
     pub(super) fn new(hook: Webhook, line: &Line, clock: Clock) -> Self {
-        Self {
-            hook,
-            line: (line.plant.clone(), line.name.clone(), line.simulated),
-            page_url: line.notify.page_url.clone(),
-            clock,
-        }
-    }
-
-    /// The body: the same to the letter in each repeat.
-    fn body(&self, message: &Message) -> String {
-        let (plant, line, simulated) = &self.line;
-        let at = |ms: i64| Timestamp::from_millisecond(ms).map(|at| at.to_string()).ok();
-        let items: Vec<Value> = message
-            .items
-            .iter()
-            .map(|item| {
-                json!({
-                    "key": item.key,
-                    "about": item.subject.word(),
-                    "alarm": item.alarm,
-                    "occurrence": item.occurrence,
-                    "priority": item.priority,
-                    "raised_at": item.raised.and_then(at),
-                    "text": item.line,
-                })
-            })
-            .collect();
-        json!({
-            "schema_version": 1,
-            "key": message.key,
-            "about": message.subject.word(),
-            "made_at": at(message.made),
-            "plant": plant,
-            "line": line,
-            "simulated": simulated,
-            "page_url": self.page_url,
-            "text": message.line,
-            "details": message.body,
-            "items": items,
-        })
-        .to_string()
+        Self { hook, head: Letterhead::of(line), clock }
     }
 
     fn client(&self) -> Result<reqwest::Client, SendError> {
@@ -124,7 +82,7 @@ impl Deliver for Poster {
             let file = self.hook.secret_file.display();
             return Err(refused(format!("{file}: it is no word of {} letters or more", secret::KEY_LEAST)));
         }
-        let body = self.body(message);
+        let body = self.head.body(message);
         let seconds = self.clock.utc().0.div_euclid(1000);
         let signed = signature(&key, seconds, &body).ok_or_else(|| refused("it can't be used".to_owned()))?;
         let sent = self

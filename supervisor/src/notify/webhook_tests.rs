@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::notify::message::{Item, Subject};
+use serde_json::{Value, json};
 use setward_protocol::UtcMillis;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::PathBuf;
@@ -22,8 +23,12 @@ fn secret(folder: &tempfile::TempDir, text: &str, mode: u32) -> PathBuf {
 fn poster(url: String, secret_file: PathBuf) -> Poster {
     Poster {
         hook: Webhook { url, secret_file, ca: None },
-        line: ("Quarry Lane".to_owned(), "Line 1".to_owned(), true),
-        page_url: Some("https://line.example".to_owned()),
+        head: Letterhead {
+            plant: "Quarry Lane".to_owned(),
+            line: "Line 1".to_owned(),
+            simulated: true,
+            page_url: Some("https://line.example".to_owned()),
+        },
         clock: Clock::starting_at(NIGHT),
     }
 }

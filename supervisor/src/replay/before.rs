@@ -39,6 +39,8 @@ fn untouched(alarm: &str) -> AlarmRecord {
         state: 'A',
         occurrence: 0,
         exposure: 0.0,
+        waited: std::time::Duration::ZERO,
+        waited_under: 0,
         onset: None,
         raised: None,
         cleared: None,

@@ -24,6 +24,7 @@ use player::{Player, is_wish};
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Events that are looked at, the newest.
 const EVENTS_MAX: usize = 1_000_000;
@@ -181,7 +182,11 @@ impl<'a> Playing<'a> {
             if let Some(stopped) = self.stopped {
                 player.pass(stopped);
             }
-            let (events, records) = player.end();
+            let (events, mut records) = player.end();
+            if self.stopped.is_none() {
+                // Only a run that stops in order hands over how much of a delay had passed.
+                records.iter_mut().for_each(|record| record.waited = Duration::ZERO);
+            }
             all.extend(events);
             carried.push(records);
         }

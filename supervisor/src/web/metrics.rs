@@ -5,6 +5,7 @@
 
 use super::Web;
 use crate::history::Usage;
+use crate::notify::{ChannelStatus, SharedChannelStatus};
 use crate::sink::ServerStatus;
 use crate::snapshot::{AlarmView, ControllerView, LineSnapshot};
 use axum::extract::State;
@@ -34,6 +35,7 @@ struct Told {
     line: Arc<Line>,
     snapshot: Arc<LineSnapshot>,
     servers: Vec<ServerStatus>,
+    channels: Vec<ChannelStatus>,
     usage: Option<Usage>,
     age_s: f64,
     started: UtcMillis,
@@ -47,6 +49,7 @@ pub(super) async fn show(State(web): State<Web>) -> Response {
     let told = Told {
         line: Arc::clone(&web.app.line),
         servers: web.servers(),
+        channels: web.app.notify.statuses.iter().map(SharedChannelStatus::now).collect(),
         usage: usage.ok().and_then(Result::ok),
         age_s: web.app.clock.seconds_since(snapshot.at, snapshot.utc),
         started: web.app.clock.started().unwrap_or(UtcMillis(snapshot.utc.0.saturating_sub(up_ms))),
@@ -109,7 +112,10 @@ impl Collector for Told {
         self.history(&mut page)?;
         self.controllers(&mut page)?;
         self.alarms(&mut page)?;
-        if self.servers.is_empty() { Ok(()) } else { self.servers(&mut page) }
+        if !self.servers.is_empty() {
+            self.servers(&mut page)?;
+        }
+        if self.channels.is_empty() { Ok(()) } else { self.channels(&mut page) }
     }
 }
 
@@ -264,6 +270,46 @@ impl Told {
                 None,
             ),
             each(|server| server.lost_rows as f64),
+        )
+    }
+
+    /// By the names of the site file, which are those of ways and not of persons.
+    fn channels(&self, page: &mut Page<'_>) -> fmt::Result {
+        let now = self.snapshot.utc;
+        let each = |of: fn(&ChannelStatus) -> f64| {
+            self.channels.iter().map(move |channel| ([("channel", channel.name.as_str())], of(channel)))
+        };
+        page.counters(
+            ("channel_sent", "Messages that a channel took in this run", None),
+            each(|channel| channel.sent as f64),
+        )?;
+        page.counters(
+            ("channel_failed", "Tries to send in this run that failed; each is tried again", None),
+            each(|channel| channel.failed as f64),
+        )?;
+        page.gauges(
+            ("channel_waiting", "Alarms and notices that a channel has not been told yet", None),
+            each(|channel| channel.waiting as f64),
+        )?;
+        let oldest = self.channels.iter().map(|channel| {
+            let waited_ms = channel.waiting_since.map_or(0, |since| now.0.saturating_sub(since.0).max(0));
+            ([("channel", channel.name.as_str())], waited_ms as f64 / 1000.0)
+        });
+        page.gauges(
+            (
+                "channel_oldest_waiting",
+                "Age of the oldest alarm that waits to be told; 0 when none waits",
+                Some(Unit::Seconds),
+            ),
+            oldest,
+        )?;
+        page.gauges(
+            (
+                "channel_works",
+                "0 while a channel has failed for so long that somebody must look, else 1",
+                None,
+            ),
+            each(|channel| f64::from(u8::from(!channel.is_broken))),
         )
     }
 }

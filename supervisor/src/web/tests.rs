@@ -7,6 +7,7 @@ mod command;
 mod doors;
 mod entries;
 mod metrics;
+mod paths;
 mod product;
 mod records;
 mod requests;

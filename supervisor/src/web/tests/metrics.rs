@@ -2,6 +2,7 @@
 
 use super::get;
 use super::support::{line, snapshot, stage};
+use crate::notify::{ChannelStatus, Outlook, SharedChannelStatus};
 use crate::sink::{ServerStatus, SharedServerStatus};
 use axum::http::{StatusCode, header};
 use setward_protocol::UtcMillis;
@@ -72,5 +73,36 @@ async fn metrics_tell_how_far_each_server_is_behind() {
         ("setward_server_takes", 1.0),
     ] {
         assert_eq!(value(&text, &format!("{sample}{server}")), Some(expected), "{sample}: {text}");
+    }
+}
+
+#[tokio::test]
+async fn metrics_tell_what_each_channel_took_failed_at_and_makes_wait() {
+    let night = stage(line(), snapshot());
+    assert!(!get(&night.state, "/metrics").await.text.contains("setward_channel"), "this line tells nobody");
+    let mut state = night.state.clone();
+    let at = state.handle.glance().utc;
+    let pager = ChannelStatus {
+        name: "pager".to_owned(),
+        sent: 12,
+        failed: 3,
+        waiting: 2,
+        waiting_since: Some(UtcMillis(at.0 - 90_500)),
+        is_broken: true,
+        ..ChannelStatus::default()
+    };
+    let desk = ChannelStatus { name: "desk".to_owned(), ..ChannelStatus::default() };
+    state.notify =
+        Outlook { statuses: [pager, desk].map(SharedChannelStatus::of).to_vec(), ..Outlook::default() };
+    let text = get(&state, "/metrics").await.text;
+    for (sample, pager, desk) in [
+        ("setward_channel_sent_total", 12.0, 0.0),
+        ("setward_channel_failed_total", 3.0, 0.0),
+        ("setward_channel_waiting", 2.0, 0.0),
+        ("setward_channel_oldest_waiting_seconds", 90.5, 0.0),
+        ("setward_channel_works", 0.0, 1.0),
+    ] {
+        assert_eq!(value(&text, &format!("{sample}{{channel=\"pager\"}}")), Some(pager), "{sample}: {text}");
+        assert_eq!(value(&text, &format!("{sample}{{channel=\"desk\"}}")), Some(desk), "{sample}: {text}");
     }
 }
