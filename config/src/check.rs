@@ -8,9 +8,11 @@ mod controllers;
 mod cook;
 mod derived;
 mod entries;
+mod heat_balance;
 mod history;
 mod intervals;
 mod loops;
+mod lots;
 mod names;
 mod notify;
 mod places;
@@ -27,7 +29,7 @@ mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::Line;
+use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -198,8 +200,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     renames::check(raw_line, &names, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
     history::known_signals(raw_site, &names, sink);
-    let derived = derived::check(raw_line, &names, &signals, &belts, sink);
-    signals.extend(derived);
+    signals.extend(derived::check(raw_line, &names, &signals, &belts, sink));
     let first_entered = signals.len();
     signals.extend(entries::signals(raw_line, &names, sink));
     signals::good_when(raw_line, &names, &mut signals, sink);
@@ -217,6 +218,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let notify = notify::check(raw_site, shifts.as_deref(), sink);
     let setpoint_writes = setpoint_writes::check(&raw_site.setpoint_writes, &names, &signals, sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
+    let told = (&product, entries.as_slice(), shifts.as_deref());
+    let (heat_balance, lots) = balance_and_lots(raw_line, (&names, &signals), told, sink);
     let context = alarms::Context {
         entries: &entries,
         tanks: &product.tanks,
@@ -252,11 +255,28 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         delays: product.delays.into_iter().collect::<Option<_>>()?,
         entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
+        heat_balance: heat_balance?,
+        lots: lots?,
         shifts: shifts?,
         setpoint_writes: setpoint_writes.into_iter().collect::<Option<_>>()?,
         fingerprint,
         files: Vec::new(),
     })
+}
+
+/// What is known of the fryer's heat, and of lots; outer `None`: it is there and wrong.
+type BalanceAndLots = (Option<Option<HeatBalance>>, Option<Option<Lots>>);
+
+fn balance_and_lots(
+    raw: &RawLine,
+    (names, signals): (&LineNames<'_>, &[Option<LineSignal>]),
+    (product, entries, shifts): (&product::Product, &[Option<LineEntry>], Option<&[Shift]>),
+    sink: &mut Sink,
+) -> BalanceAndLots {
+    let weighed = product.feed.as_ref().and_then(Option::as_ref).map(|feed| feed.uncertainty);
+    let balance = heat_balance::check(raw.heat_balance.as_ref(), signals, weighed, sink);
+    let beside = lots::Beside { names, signals, entries, shifts };
+    (balance, lots::check(raw.lots.as_ref(), &beside, sink))
 }
 
 /// The names in a line file by which others refer to its tables. The index is the place in the raw list.

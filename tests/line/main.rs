@@ -11,6 +11,7 @@ mod demo_week;
 mod encodings;
 mod entries;
 mod fault_table;
+mod heat_balance;
 mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;

@@ -89,6 +89,7 @@ fn snapshot(line: &Line, run: RunId, known: &[(String, AlarmState, u32, UtcMilli
         alarms,
         following: Arc::default(),
         entries: Arc::default(),
+        balance: Arc::default(),
         dwell_s: Vec::new(),
         counts: Counts::default(),
         history_problem: None,

@@ -149,6 +149,7 @@ fn routes(web: Web) -> Router {
         .route("/trend", get(pages::trend_page::show))
         .route("/trend.csv", get(trends::downloads::columns))
         .route("/trend.png", get(trends::downloads::picture))
+        .route("/trend-samples.csv", get(trends::downloads::samples))
         .route("/trend-readings.csv", get(trends::downloads::readings))
         .route("/trend/notes", post(trends::notes::from_form))
         .route("/events", get(stream::open))

@@ -7,6 +7,7 @@ pub(super) mod api;
 pub(super) mod downloads;
 pub(super) mod notes;
 pub(super) mod read;
+pub(super) mod samples;
 
 use super::names;
 use super::times::{Zone, rfc3339};
