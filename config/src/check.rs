@@ -2,6 +2,7 @@
 //!
 //! One file per concern in `check/`; this one holds their order and what they share.
 
+mod access;
 mod alarms;
 mod conditions;
 mod controllers;
@@ -29,7 +30,7 @@ mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift};
+use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -62,9 +63,19 @@ struct Raw {
 /// # Errors
 /// All problems of all files, warnings included.
 pub fn check_files(files: &[SourceFile]) -> Result<Loaded, Problems> {
+    check_with_users(files, None)
+}
+
+/// The same with the file of users. It is no part of the line: neither of its fingerprint nor of what history keeps of it.
+pub(crate) fn check_with_users(files: &[SourceFile], users: Option<&SourceFile>) -> Result<Loaded, Problems> {
     let mut sink = Sink::default();
-    let line = check_into(files, &mut sink);
-    let problems = Problems::new(files, sink.problems);
+    let mut line = check_into(files, &mut sink);
+    let found = users.map(|file| check_users(files.len(), file, &mut sink)).unwrap_or_default();
+    if let Some(own) = line.as_mut().and_then(|line| line.access.users.as_mut()) {
+        own.list = found;
+    }
+    let all: Vec<SourceFile> = files.iter().chain(users).cloned().collect();
+    let problems = Problems::new(&all, sink.problems);
     match line {
         Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
         Some(_) | None => Err(problems),
@@ -77,6 +88,22 @@ pub(crate) fn check_alone(files: &[SourceFile]) -> Problems {
     let mut sink = Sink::default();
     read_files(files, &mut sink);
     Problems::new(files, sink.problems)
+}
+
+/// The users in `file`, which is the one with this index.
+pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> Vec<User> {
+    if file.text.trim().is_empty() {
+        return Vec::new();
+    }
+    let raw = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
+    access::users(&raw, sink)
+}
+
+/// The path of the file of users, as site.toml gives it.
+pub(crate) fn users_path(files: &[SourceFile]) -> Option<String> {
+    let (index, file) = files.iter().enumerate().find(|(_, file)| file.path == "site.toml")?;
+    let site = read_file(index, file, "site.toml", &mut Sink::default(), raw::site::read)?;
+    Some(site.users?.value)
 }
 
 /// The line, if nothing is wrong, and all problems into `sink`.
@@ -188,6 +215,18 @@ fn too_many_recipes(count: usize, sink: &mut Sink) {
     }
 }
 
+/// Addresses that overlap, names of before, names in the site file, and how many recipes there are: nothing else hangs on these.
+fn names_elsewhere(raw: &Raw, names: &LineNames<'_>, places: &Places, sink: &mut Sink) {
+    if let Some(line) = &raw.line {
+        places::check(line, places, sink);
+        renames::check(line, names, sink);
+    }
+    if let Some(site) = &raw.site {
+        history::known_signals(site, names, sink);
+    }
+    too_many_recipes(raw.recipes.len(), sink);
+}
+
 /// Everything checked against everything else.
 fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let (raw_line, raw_alarms, raw_site) = (raw.line.as_ref()?, raw.alarms.as_ref()?, raw.site.as_ref()?);
@@ -196,10 +235,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let head = stations::head(raw_line, sink);
     let times = controllers::times(raw_line, sink);
     let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
-    places::check(raw_line, &places, sink);
-    renames::check(raw_line, &names, sink);
+    names_elsewhere(raw, &names, &places, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
-    history::known_signals(raw_site, &names, sink);
     signals.extend(derived::check(raw_line, &names, &signals, &belts, sink));
     let first_entered = signals.len();
     signals.extend(entries::signals(raw_line, &names, sink));
@@ -208,7 +245,6 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let ends = (times.as_slice(), site.endpoints.as_slice());
     let controllers = controllers::controllers(raw_line, &names, &signals, ends, sink);
     let loops = loops::loops(raw_line, &names, &signals, sink);
-    too_many_recipes(raw.recipes.len(), sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
@@ -239,6 +275,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         simulated: site.simulated?,
         data_dir: site.data_dir,
         page_address: site.page_address?,
+        access: site.access,
         history: site.history,
         notify,
         stations: stations.into_iter().collect::<Option<_>>()?,

@@ -2,9 +2,11 @@
 
 use crate::Loaded;
 use crate::capacity::MAX_FILE_BYTES;
-use crate::check::{FILES_OF_A_LINE, check_alone, check_files};
+use crate::check::{FILES_OF_A_LINE, check_alone, check_with_users, users_path};
+use crate::line::PageTls;
 use crate::problem::{Code, Problem, Problems, SourceFile};
 use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
 /// Reads and checks the line folder `dir`. The line's data folder is taken relative to `dir`.
@@ -18,9 +20,13 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
         let problem = Problems::of_path(Code::Missing, "", found.to_owned(), FILES_OF_A_LINE.to_owned());
         return Err(Problems::new(&[], vec![problem]).below(dir));
     }
-    let (files, unreadable) = read_folder(dir);
+    let (mut files, mut unreadable) = read_folder(dir);
+    let users = users_path(&files).and_then(|path| {
+        files.retain(|file| file.path != path);
+        read_users(dir, path, &mut unreadable)
+    });
     if unreadable.is_empty() {
-        return match check_files(&files) {
+        return match check_with_users(&files, users.as_ref()) {
             Ok(Loaded { mut line, warnings }) => {
                 line.data_dir = dir.join(&line.data_dir);
                 let servers = line.history.servers.iter_mut();
@@ -29,6 +35,12 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
                 }
                 for file in line.notify.files_mut() {
                     *file = dir.join(&*file);
+                }
+                if let Some(users) = &mut line.access.users {
+                    users.file = dir.join(&users.file);
+                }
+                if let Some(PageTls::Files { certificate, key }) = &mut line.access.tls {
+                    (*certificate, *key) = (dir.join(&*certificate), dir.join(&*key));
                 }
                 match no_place_for(&line.data_dir) {
                     None => Ok(Loaded { line, warnings: warnings.below(dir) }),
@@ -40,6 +52,19 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
     }
     // What could not be read is not missing as well.
     Err(check_alone(&files).without_missing(&unreadable).with(unreadable).below(dir))
+}
+
+/// The file of users that the site.toml in `dir` names, there or not.
+///
+/// # Errors
+/// What of `dir` can't be read.
+pub fn users_file(dir: &Path) -> Result<Option<PathBuf>, Problems> {
+    let (files, unreadable) = read_folder(dir);
+    if unreadable.is_empty() {
+        Ok(users_path(&files).map(|path| dir.join(path)))
+    } else {
+        Err(Problems::new(&files, unreadable).below(dir))
+    }
 }
 
 /// Why there can be no folder called `data_dir`, if a file stands in its way.
@@ -63,6 +88,18 @@ fn read_folder(dir: &Path) -> (Vec<SourceFile>, Vec<Problem>) {
     paths.sort();
     let files = paths.into_iter().filter_map(|path| read_file(dir, path, &mut problems)).collect();
     (files, problems)
+}
+
+/// The file of users, if there is one yet. It holds hashes of passphrases: nobody but its owner may read it.
+fn read_users(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
+    let about = fs::metadata(dir.join(&path)).ok()?;
+    if about.permissions().mode() & 0o077 != 0 {
+        let message = "others can read or change it, and it says who may do what".to_owned();
+        let hint = format!("make it its owner's only: chmod 600 {path}");
+        problems.push(Problems::of_path(Code::Unreadable, &path, message, hint));
+        return None;
+    }
+    read_file(dir, path, problems)
 }
 
 /// The names of the TOML files in `dir`, each behind `prefix`.

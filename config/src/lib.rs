@@ -20,14 +20,16 @@ mod quantity;
 mod raw;
 mod reader;
 mod schema;
+mod users;
 mod value;
 
 pub use check::check_files;
 pub use demo::{SCHEMA, demo_files, load_demo};
-pub use folder::load;
+pub use folder::{load, users_file};
 pub use line::Line;
 pub use problem::{Problems, SourceFile};
 pub use quantity::parse_time;
+pub use users::{load_users, users_text};
 
 /// A line that can be run, and what its author should still know.
 #[derive(Debug, Clone)]

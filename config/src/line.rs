@@ -2,6 +2,7 @@
 //!
 //! What a person writes is in `raw/`; `check.rs` turns that into this. Ids are indices into the lists here.
 
+mod access;
 mod alarm;
 mod cook;
 mod entry;
@@ -16,6 +17,7 @@ mod setpoint_write;
 mod signal;
 
 use crate::problem::SourceFile;
+pub use access::{Access, PageTls, User, UserRole, Users};
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
 pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
@@ -52,6 +54,8 @@ pub struct Line {
     pub data_dir: PathBuf,
     /// Where the page listens.
     pub page_address: std::net::SocketAddr,
+    /// Who may come to the page, and what for.
+    pub access: Access,
     /// How long history is kept, and where else it goes.
     pub history: HistorySettings,
     /// Who is told of alarms away from the page.

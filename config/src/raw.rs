@@ -15,3 +15,4 @@ pub(crate) mod recipe;
 pub(crate) mod setpoint_write;
 pub(crate) mod site;
 pub(crate) mod station;
+pub(crate) mod users;

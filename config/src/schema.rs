@@ -12,7 +12,6 @@ const LATER: &[(&str, &[&str])] = &[
     ("alarms.toml", &["suppression"]),
     ("[soak]", &["band"]),
     ("[recipe]", &["product", "contains", "approved"]),
-    ("site.toml", &["tls", "user"]),
 ];
 
 /// The keys of `table` that are described and not acted on yet.
@@ -23,7 +22,8 @@ pub(crate) fn later(table: &str) -> &'static [&'static str] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::check::check_into;
+    use crate::SourceFile;
+    use crate::check::{check_into, check_users};
     use crate::demo::demo_sources;
     use crate::line::Meaning;
     use crate::reader::Sink;
@@ -89,8 +89,10 @@ mod tests {
         let mut files = demo_sources();
         files.iter_mut().find(|file| file.path == "alarms.toml").unwrap().text += "\n[[drift]]\n";
         files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
-            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[[setpoint-write]]\n";
+            "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[tls]\n[[setpoint-write]]\n";
         check_into(&files, &mut sink);
+        let users = SourceFile { path: "users.toml".to_owned(), text: "[[user]]\n".to_owned() };
+        check_users(files.len(), &users, &mut sink);
         let own = |keys: &BTreeSet<&str>| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
         sink.asked.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect()
     }
@@ -153,7 +155,7 @@ mod tests {
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
-            | "[[webhook]]" | "[[setpoint-write]]" => "site.toml",
+            | "[[webhook]]" | "[tls]" | "users.toml" | "[[user]]" | "[[setpoint-write]]" => "site.toml",
             _ => "line.toml",
         }
     }

@@ -149,6 +149,11 @@ fn where_things_are() {
 }
 
 #[test]
+fn the_door_of_the_page() {
+    check_all(include_str!("mistakes/the_door_of_the_page.txt"), 5);
+}
+
+#[test]
 fn station_modes_and_conditions() {
     check_all(include_str!("mistakes/station_modes_and_conditions.txt"), 21);
 }

@@ -129,7 +129,12 @@ fn a_page_port_in_use_is_named_with_what_to_do() {
 #[test]
 fn a_page_for_other_machines_is_refused() {
     let folder = demo_folder();
-    check(&["run", text(folder.path()), "--page", "0.0.0.0:9"], 1, &["this machine only", "127.0.0.1"]);
+    check(
+        &["run", text(folder.path()), "--page", "0.0.0.0:9"],
+        3,
+        &["this machine only", "127.0.0.1", "[tls]", "users"],
+    );
+    check(&["demo", "--page", "0.0.0.0:9"], 1, &["this machine only", "127.0.0.1"]);
 }
 
 #[test]

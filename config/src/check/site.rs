@@ -1,13 +1,13 @@
 //! The site: where the controllers and the page are, and whether all this is a simulator.
 
-use super::{LineNames, history};
-use crate::line::HistorySettings;
-use crate::problem::{Code, Span, quoted};
+use super::{LineNames, access, history};
+use crate::line::{Access, HistorySettings};
+use crate::problem::{At, Code, Span, quoted};
 use crate::raw::line::RawLine;
 use crate::raw::site::{RawEndpoint, RawSite};
 use crate::reader::Sink;
 use std::collections::{BTreeMap, BTreeSet};
-use std::net::SocketAddr;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::{Component, Path, PathBuf};
 
 /// Where a controller answers.
@@ -24,6 +24,7 @@ pub(crate) struct Site {
     pub(crate) simulated: Option<bool>,
     pub(crate) data_dir: PathBuf,
     pub(crate) page_address: Option<SocketAddr>,
+    pub(crate) access: Access,
     pub(crate) history: HistorySettings,
     /// One a controller, in the order of the line file.
     pub(crate) endpoints: Vec<Option<Endpoint>>,
@@ -36,14 +37,18 @@ const DATA_DIR: &str = ".setward";
 const LONGEST_NAME: usize = 255;
 
 /// Where the page listens if the file does not say.
-const PAGE: &str = "127.0.0.1:8470";
+const HERE: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8470);
 
 /// Checks the site file against the controllers of the line.
 pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Sink) -> Site {
+    let page_address = page_address(raw);
+    let access = access::check(raw, page_address.ok(), sink);
+    let page_address = listens_safely(page_address, &access, raw, sink);
     Site {
+        access,
         simulated: raw.simulated.as_ref().map(|simulated| simulated.value),
         data_dir: data_dir(raw, sink),
-        page_address: page_address(raw, sink),
+        page_address,
         history: history::check(raw, sink),
         endpoints: endpoints(raw, line, names, sink),
     }
@@ -74,21 +79,38 @@ fn data_dir(raw: &RawSite, sink: &mut Sink) -> PathBuf {
     PathBuf::from(DATA_DIR)
 }
 
-fn page_address(raw: &RawSite, sink: &mut Sink) -> Option<SocketAddr> {
-    let Some(written) = &raw.page else { return PAGE.parse().ok() };
-    let Ok(address) = written.value.parse::<SocketAddr>() else {
-        let message = format!("{} is no address of the page", quoted(&written.value));
-        sink.report(
-            Code::Address,
-            written.at,
-            message,
-            format!("write address and port as numbers: \"{PAGE}\""),
-        );
-        return None;
+/// Where the page listens; the text instead if it is no address.
+fn page_address(raw: &RawSite) -> Result<SocketAddr, &At<String>> {
+    raw.page.as_ref().map_or(Ok(HERE), |written| written.value.parse().map_err(|_| written))
+}
+
+/// The address, unless others could reach a page there that nothing protects.
+fn listens_safely(
+    address: Result<SocketAddr, &At<String>>,
+    access: &Access,
+    raw: &RawSite,
+    sink: &mut Sink,
+) -> Option<SocketAddr> {
+    let address = match address {
+        Ok(address) => address,
+        Err(written) => {
+            let message = format!("{} is no address of the page", quoted(&written.value));
+            let hint = format!("write address and port as numbers: \"{HERE}\"");
+            sink.report(Code::Address, written.at, message, hint);
+            return None;
+        }
     };
-    if !address.ip().is_loopback() {
-        let message = format!("the page would listen on {}, where other machines can reach it", address.ip());
-        let hint = format!("this version listens on this machine only: \"127.0.0.1:{}\"", address.port());
+    // Whether somebody can sign in stands in another file, which need not be there yet: the start looks at that.
+    let is_bare = !address.ip().is_loopback() && (access.users.is_none() || raw.tls.is_none());
+    if let Some(written) = raw.page.as_ref().filter(|_| is_bare) {
+        let message = format!(
+            "the page would listen on {}, where other machines can reach it, without users or encryption",
+            address.ip()
+        );
+        let hint = format!(
+            "add `users = \"users.toml\"` and a [tls] table, or listen on this machine only: \"127.0.0.1:{}\"",
+            address.port()
+        );
         sink.report(Code::Address, written.at, message, hint);
         return None;
     }

@@ -18,7 +18,18 @@ pub(crate) struct RawSite {
     pub(crate) servers: Vec<RawServer>,
     pub(crate) mail: Option<RawMail>,
     pub(crate) webhooks: Vec<RawWebhook>,
+    pub(crate) users: Option<At<String>>,
+    /// Whether looking needs a login.
+    pub(crate) view_login: Option<At<bool>>,
+    pub(crate) page_names: Option<At<Vec<At<String>>>>,
+    pub(crate) tls: Option<RawTls>,
     pub(crate) setpoint_writes: Vec<RawSetpointWrite>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawTls {
+    pub(crate) certificate: Option<At<String>>,
+    pub(crate) key: Option<At<String>>,
 }
 
 #[derive(Debug)]
@@ -69,11 +80,22 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawSite {
         servers: reader.tables("server", "[[server]]", server),
         mail: reader.may_table("mail", "[mail]", notify::mail),
         webhooks: reader.tables("webhook", "[[webhook]]", notify::webhook),
+        users: reader.may_text("users", "\"users.toml\""),
+        view_login: reader.may_word("view", &[("open", false), ("login", true)]),
+        page_names: reader.may("page_names", "[\"line-2.plant.example\"]"),
+        tls: reader.may_table("tls", "[tls]", tls),
         setpoint_writes: reader.tables(
             "setpoint-write",
             "[[setpoint-write]]",
             setpoint_write::setpoint_write,
         ),
+    }
+}
+
+fn tls(reader: &mut TableReader<'_, '_>) -> RawTls {
+    RawTls {
+        certificate: reader.may_text("certificate", "\"page.pem\""),
+        key: reader.may_text("key", "\"page-key.pem\""),
     }
 }
 

@@ -76,6 +76,7 @@ pub(super) fn small_line() -> Line {
         simulated: true,
         data_dir: ".setward".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
+        access: setward_config::line::Access::default(),
         history: setward_config::line::HistorySettings::default(),
         notify: setward_config::line::Notify::default(),
         stations: ["kettle", "oven", "fryer"].map(station).to_vec(),

@@ -54,7 +54,7 @@ pub(super) fn whom_to_ask(
 ) -> Result<(Daemon, Option<Line>), Exit> {
     match (folder, url) {
         (_, Some(daemon)) => Ok((daemon, None)),
-        (Some(folder), None) => check::load(folder).map(|line| (Daemon::at(line.page_address), Some(line))),
+        (Some(folder), None) => check::load(folder).map(|line| (Daemon::of_line(&line), Some(line))),
         // The command line asks for one of the two.
         (None, None) => Err(super::fail("give a line folder or --url")),
     }

@@ -1,5 +1,6 @@
 //! Asks a running daemon on this machine, over its HTTP API.
 
+use crate::web::doors::socket;
 use axum::body::Body;
 use axum::http::request::Builder;
 use axum::http::{Request, StatusCode, Uri, header};
@@ -7,8 +8,12 @@ use hyper_util::rt::TokioIo;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
+use setward_config::line::Line;
+use std::io;
+use std::path::PathBuf;
 use std::time::Duration;
-use tokio::net::TcpStream;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpStream, UnixStream};
 
 /// How long an answer may take.
 const ANSWER_WITHIN: Duration = Duration::from_secs(5);
@@ -17,14 +22,29 @@ const MOST_BYTES: usize = 64 << 20;
 /// Names under which the daemon answers.
 const HOSTS: [&str; 4] = ["127.0.0.1", "localhost", "[::1]", "::1"];
 
-/// Where a daemon is: "127.0.0.1:8470".
+/// Where a daemon is: its page's address, "127.0.0.1:8470", and the socket in its data folder, which needs no login.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Daemon(String);
+pub(crate) struct Daemon {
+    page: String,
+    socket: Option<PathBuf>,
+}
+
+/// A connection to it, over the one or the other.
+trait Connection: AsyncRead + AsyncWrite + Unpin + Send {}
+
+impl<T: AsyncRead + AsyncWrite + Unpin + Send> Connection for T {}
 
 impl Daemon {
-    /// The daemon whose page listens at `address`.
-    pub(crate) fn at(address: std::net::SocketAddr) -> Self {
-        Self(address.to_string())
+    /// The daemon that watches `line`.
+    pub(crate) fn of_line(line: &Line) -> Self {
+        Self { page: line.page_address.to_string(), socket: Some(socket::path(&line.data_dir)) }
+    }
+
+    /// The daemon of `line`, if one answers at its socket.
+    pub(crate) async fn by_socket(line: &Line) -> Option<Self> {
+        let daemon = Self::of_line(line);
+        let socket = daemon.socket.as_ref()?;
+        UnixStream::connect(socket).await.is_ok().then_some(daemon)
     }
 
     /// The daemon whose page is at `url`.
@@ -38,7 +58,7 @@ impl Daemon {
             return Err(format!("`{url}` is not on this machine over http; write {EXAMPLE}"));
         }
         let port = uri.port_u16().unwrap_or(80);
-        Ok(Self(format!("{host}:{port}")))
+        Ok(Self { page: format!("{host}:{port}"), socket: None })
     }
 
     /// The answer to a read of `path` that can only go well.
@@ -57,20 +77,7 @@ impl Daemon {
         self.asked(Request::get(path), Body::empty()).await
     }
 
-    /// The answer to a person's wish; inside, why the daemon refuses it.
-    ///
-    /// # Errors
-    /// As [`Self::get`].
-    pub(crate) async fn post<T: DeserializeOwned>(
-        &self,
-        path: &str,
-        body: &Value,
-    ) -> Result<Result<T, String>, String> {
-        let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
-        self.asked(request, Body::from(body.to_string())).await
-    }
-
-    /// The same for what takes the daemon longer.
+    /// The answer to a person's wish, for which the daemon may take `within`; inside, why it refuses.
     ///
     /// # Errors
     /// As [`Self::get`].
@@ -86,7 +93,17 @@ impl Daemon {
 
     /// Whether anybody listens there.
     pub(crate) async fn is_there(&self) -> bool {
-        matches!(tokio::time::timeout(ANSWER_WITHIN, TcpStream::connect(&self.0)).await, Ok(Ok(_)))
+        matches!(tokio::time::timeout(ANSWER_WITHIN, self.connect()).await, Ok(Ok(_)))
+    }
+
+    /// By the socket if somebody answers there; one that was left behind by a kill is passed by.
+    async fn connect(&self) -> io::Result<Box<dyn Connection>> {
+        if let Some(socket) = &self.socket
+            && let Ok(stream) = UnixStream::connect(socket).await
+        {
+            return Ok(Box::new(stream));
+        }
+        Ok(Box::new(TcpStream::connect(&self.page).await?))
     }
 
     async fn asked<T: DeserializeOwned>(
@@ -133,24 +150,23 @@ impl Daemon {
         found.map_err(|why| {
             format!(
                 "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
-                self = self.0
+                self = self.page
             )
         })
     }
 
     fn unlike(&self) -> String {
-        format!("what answers at {} is no Setward daemon of this version; check the address", self.0)
+        format!("what answers at {} is no Setward daemon of this version; check the address", self.page)
     }
 
     async fn fetch(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
         let failed = |error: hyper::Error| format!("broke off: {error}");
-        let stream =
-            TcpStream::connect(&self.0).await.map_err(|error| format!("can't be reached: {error}"))?;
+        let stream = self.connect().await.map_err(|error| format!("can't be reached: {error}"))?;
         let (mut sender, connection) =
             hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
         // It ends with the answer; what goes wrong on it shows in the answer.
         let driving = tokio::spawn(connection);
-        let request = request.header(header::HOST, &self.0).body(body);
+        let request = request.header(header::HOST, &self.page).body(body);
         let request = request.map_err(|error| format!("can't be asked: {error}"))?;
         let answer = sender.send_request(request).await.map_err(failed)?;
         let status = answer.status();
@@ -181,11 +197,15 @@ const EXAMPLE: &str = "http://127.0.0.1:8470";
 mod tests {
     use super::*;
 
+    fn page(address: &str) -> Daemon {
+        Daemon { page: address.to_owned(), socket: None }
+    }
+
     #[test]
     fn only_this_machine_is_asked() {
-        assert_eq!(Daemon::of_url("http://127.0.0.1:8470/"), Ok(Daemon("127.0.0.1:8470".to_owned())));
-        assert_eq!(Daemon::of_url("http://localhost"), Ok(Daemon("localhost:80".to_owned())));
-        assert_eq!(Daemon::of_url("http://[::1]:9/alarms"), Ok(Daemon("[::1]:9".to_owned())));
+        assert_eq!(Daemon::of_url("http://127.0.0.1:8470/"), Ok(page("127.0.0.1:8470")));
+        assert_eq!(Daemon::of_url("http://localhost"), Ok(page("localhost:80")));
+        assert_eq!(Daemon::of_url("http://[::1]:9/alarms"), Ok(page("[::1]:9")));
         for wrong in ["https://127.0.0.1:8470", "http://plant.example", "127.0.0.1:8470", "", "http://"] {
             assert!(Daemon::of_url(wrong).is_err_and(|text| text.contains(EXAMPLE)), "{wrong}");
         }
@@ -197,7 +217,7 @@ mod tests {
             let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
             listener.local_addr().unwrap()
         };
-        let told = Daemon::at(port).get::<serde_json::Value>("/api/v1/alarms").await.unwrap_err();
+        let told = page(&port.to_string()).get::<serde_json::Value>("/api/v1/alarms").await.unwrap_err();
         assert!(told.contains("can't be reached") && told.contains("setward run"), "{told}");
     }
 }

@@ -14,11 +14,11 @@ use crate::history::Settings;
 use crate::history::sqlite::InlineStore;
 use crate::notify::Outlook;
 use crate::poll::dial::TcpDial;
-use crate::web::{self, AppState};
+use crate::web::{self, AppState, Doors};
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
 use play::{Play, Signals};
-use setward_config::line::{Line, Notify};
+use setward_config::line::{Access, Line, Notify};
 use setward_config::{Loaded, SCHEMA, demo_files};
 use setward_protocol::UtcMillis;
 use sim_plc::{Bound, Scenario, Simulator};
@@ -70,8 +70,8 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
     }));
     let greeting = greeting(&listener, keep, false);
     // Whatever a kept folder says: a demo calls nobody.
-    let line = Line { notify: Notify::default(), ..line };
-    let exit = watch(line, None, listener, &greeting, stopping).await;
+    let line = Line { notify: Notify::default(), access: Access::default(), ..line };
+    let exit = watch(line, None, (listener, Arc::new(Doors::open())), &greeting, stopping).await;
     drop(stop_simulator);
     // Its last connections end by themselves; what it would say no longer matters.
     let _served = tokio::time::timeout(std::time::Duration::from_secs(2), serving).await;
@@ -129,6 +129,7 @@ async fn with_week(
         servers: Vec::new(),
         reloader: None,
         notify: Outlook::default(),
+        doors: Arc::new(Doors::open()),
     };
     let page = tokio::spawn(web::serve(listener, state, async {
         let _dropped = page_closed.await;

@@ -65,7 +65,8 @@ Examples:
   setward enter plant/line-2 --due
   setward enter plant/line-2 AI-451 --list --json
 
-Exit codes: 0 entered, 1 refused or asked back (send it again with --confirm), 2 usage, 3 configuration, 4 no daemon answers";
+Exit codes: 0 entered, 1 refused or asked back (send it again with --confirm), 2 usage, 3 configuration, 4 no daemon answers,
+5 not permitted";
 
 /// Enters, or lists.
 pub(crate) async fn enter(arguments: &EnterArguments) -> Exit {
@@ -73,7 +74,7 @@ pub(crate) async fn enter(arguments: &EnterArguments) -> Exit {
         Ok(line) => line,
         Err(exit) => return exit,
     };
-    let daemon = arguments.url.clone().unwrap_or_else(|| Daemon::at(line.page_address));
+    let daemon = arguments.url.clone().unwrap_or_else(|| Daemon::of_line(&line));
     if arguments.due || arguments.list {
         return show(arguments, &line, &daemon).await;
     }
@@ -140,7 +141,7 @@ async fn send(arguments: &EnterArguments, daemon: &Daemon, body: &Value) -> Exit
     eprintln!("setward: not entered: {detail}{hint}");
     match status {
         StatusCode::NOT_FOUND => Exit::Usage,
-        _ => Exit::Failure,
+        _ => super::refused_with(status),
     }
 }
 

@@ -280,7 +280,7 @@ fn lines_of_runs(reader: &HistoryReader) -> BTreeMap<RunId, LineOfRun> {
 }
 
 /// A recipe is called by its name and the beginning of its file's SHA-256: `blue-corn-rounds 3f2a91c0`.
-fn line_of(reader: &HistoryReader, fingerprint: &str) -> Option<LineOfRun> {
+pub(crate) fn line_of(reader: &HistoryReader, fingerprint: &str) -> Option<LineOfRun> {
     let kept = reader.folder(fingerprint).ok()?;
     let mut files = Vec::with_capacity(kept.len());
     for (path, _, content) in &kept {

@@ -8,7 +8,7 @@ mod completions;
 pub mod demo;
 mod drawing;
 mod enter;
-mod export;
+pub(crate) mod export;
 mod import;
 mod loop_sheet;
 pub(crate) mod picture;
@@ -23,6 +23,7 @@ mod restore;
 mod run;
 mod test_message;
 pub(crate) mod trend;
+mod user;
 mod verify;
 mod watching;
 pub(crate) mod window;
@@ -49,6 +50,8 @@ pub enum Exit {
     Configuration = 3,
     /// The daemon can't be reached.
     Unreachable = 4,
+    /// The daemon knows who asks, and it takes another role.
+    NotPermitted = 5,
     /// An alarm did not do what its settings say.
     ProofFailed = 6,
     /// An alarm is present.
@@ -89,8 +92,9 @@ Examples:
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
   setward backup plant/line-2 /mnt/backup/
   setward reload plant/line-2 --by Ana
+  setward user plant/line-2 add Ana --role engineer
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 5 not permitted, 10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -137,6 +141,8 @@ enum Command {
     Restore(restore::RestoreArguments),
     /// Look at every block of a history
     Verify(verify::VerifyArguments),
+    /// Say who may do what on the page: add, role, passphrase, disable, enable, list
+    User(user::UserArguments),
     /// Print what a shell needs to complete this command's words
     Completions(completions::CompletionsArguments),
 }
@@ -279,6 +285,7 @@ pub fn main() -> ExitCode {
         Command::Backup(arguments) => backup::backup(&arguments),
         Command::Restore(arguments) => restore::restore(&arguments),
         Command::Verify(arguments) => verify::verify(&arguments),
+        Command::User(arguments) => block_on(user::user(&arguments)),
     };
     exit.into()
 }
@@ -302,6 +309,11 @@ fn tell_log(usual: &str) {
 /// Whether the NO_COLOR convention asks for plain text.
 pub(crate) fn no_color() -> bool {
     std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+}
+
+/// How a command ends that the daemon refused with `status`.
+pub(crate) fn refused_with(status: axum::http::StatusCode) -> Exit {
+    if status == axum::http::StatusCode::FORBIDDEN { Exit::NotPermitted } else { Exit::Failure }
 }
 
 /// Says what failed, and that it failed.

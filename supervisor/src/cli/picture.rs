@@ -33,11 +33,22 @@ const JOINED: usize = 3;
 const GROUND: Rgb888 = Rgb888::new(0xf4, 0xf4, 0xf4);
 const PAPER: Rgb888 = Rgb888::WHITE;
 const FRAME: Rgb888 = Rgb888::new(0x99, 0x99, 0x99);
+/// Width of a letter of the smaller font.
+const LETTER: i32 = 9;
+const SHADE: Rgb888 = Rgb888::new(0xe9, 0xe9, 0xf2);
 const BAND: Rgb888 = Rgb888::new(0xdc, 0xdc, 0xdc);
 const ASKED: Rgb888 = Rgb888::new(0x77, 0x77, 0x77);
 const EXTREMES: Rgb888 = Rgb888::new(0x8c, 0x8c, 0x8c);
 const INK: Rgb888 = Rgb888::new(0x22, 0x22, 0x22);
 const OUTSIDE: Rgb888 = Rgb888::new(0x8a, 0x10, 0x20);
+
+/// A stretch of time behind a curve, and what it was.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Shade {
+    pub(crate) from: UtcMillis,
+    pub(crate) to: UtcMillis,
+    pub(crate) text: String,
+}
 
 /// A picture in memory.
 struct Canvas {
@@ -108,6 +119,19 @@ impl Canvas {
 /// # Errors
 /// When it is more than a picture can hold.
 pub(crate) fn png(title: &str, curves: &[Curve], zone: &TimeZone) -> Result<Vec<u8>, String> {
+    png_with(title, curves, &[], zone)
+}
+
+/// The same with shades behind each curve, in the order of the curves.
+///
+/// # Errors
+/// As [`png`].
+pub(crate) fn png_with(
+    title: &str,
+    curves: &[Curve],
+    shades: &[Vec<Shade>],
+    zone: &TimeZone,
+) -> Result<Vec<u8>, String> {
     let drawings = i32::try_from(curves.len()).map_err(|error| error.to_string())?;
     let mut canvas = Canvas::new((HEAD + HEIGHT * drawings).cast_unsigned());
     canvas.text(title, Point::new(LEFT, 20), &FONT_10X20, Alignment::Left);
@@ -117,7 +141,9 @@ pub(crate) fn png(title: &str, curves: &[Curve], zone: &TimeZone) -> Result<Vec<
         canvas.text(&range, Point::new(LEFT, 44), &FONT_9X15, Alignment::Left);
     }
     for (index, curve) in (0..).zip(curves) {
-        Drawing::new(curve, HEAD + HEIGHT * index).draw(&mut canvas, zone);
+        let own =
+            usize::try_from(index).ok().and_then(|place| shades.get(place)).map_or(&[][..], Vec::as_slice);
+        Drawing::new(curve, HEAD + HEIGHT * index).draw(&mut canvas, own, zone);
     }
     canvas.png().map_err(|error| error.to_string())
 }
@@ -152,9 +178,12 @@ impl<'a> Drawing<'a> {
         self.top + BOTTOM - pixels(share * f64::from(BOTTOM - TOP))
     }
 
-    fn draw(&self, canvas: &mut Canvas, zone: &TimeZone) {
+    fn draw(&self, canvas: &mut Canvas, shades: &[Shade], zone: &TimeZone) {
         canvas.text(&self.curve.title(), Point::new(LEFT, self.top + 18), &FONT_9X15, Alignment::Left);
         canvas.fill(Point::new(LEFT, self.top + TOP), Point::new(RIGHT, self.top + BOTTOM), PAPER);
+        for shade in shades {
+            self.shade(canvas, shade);
+        }
         for column in 0..self.curve.columns.len() {
             self.asked(canvas, column);
         }
@@ -162,6 +191,27 @@ impl<'a> Drawing<'a> {
             self.values(canvas, column);
         }
         self.frame(canvas, zone);
+    }
+
+    fn x_of(&self, at: UtcMillis) -> i32 {
+        let length = (self.curve.to.0 - self.curve.from.0).max(1) as f64;
+        let share = (at.0.saturating_sub(self.curve.from.0) as f64 / length).clamp(0.0, 1.0);
+        LEFT + pixels(share * f64::from(RIGHT - LEFT))
+    }
+
+    /// A stretch in which the station did something else, grey behind everything, with its word where that has room.
+    fn shade(&self, canvas: &mut Canvas, shade: &Shade) {
+        let (left, right) = (self.x_of(shade.from), self.x_of(shade.to));
+        canvas.fill(
+            Point::new(left, self.top + TOP),
+            Point::new(right.max(left + 1), self.top + BOTTOM),
+            SHADE,
+        );
+        let room = i32::try_from(shade.text.chars().count()).unwrap_or(i32::MAX).saturating_mul(LETTER);
+        if room < right - left {
+            let middle = Point::new(left + (right - left) / 2, self.top + TOP + 10);
+            canvas.text(&shade.text, middle, &FONT_9X15, Alignment::Center);
+        }
     }
 
     /// What was asked in a column: its tolerance, and its setpoint in dashes.
@@ -330,6 +380,20 @@ mod tests {
         reader.next_frame(&mut pixels).unwrap();
         assert!((LEFT + 100..LEFT + 110).all(|x| count(&pixels, x, INK) > 0), "a line, not dots");
         assert_eq!(count(&pixels, LEFT + 450, INK), 0, "a gap is one all the same");
+    }
+
+    #[test]
+    fn a_stop_is_shaded_from_its_beginning_to_its_end_and_nowhere_else() {
+        let whole = curve();
+        let at = |share: i64| UtcMillis(whole.from.0 + (whole.to.0 - whole.from.0) / 10 * share);
+        let stop = Shade { from: at(5), to: at(7), text: "stopped".to_owned() };
+        let bytes = png_with("Line 1", std::slice::from_ref(&whole), &[vec![stop]], &TimeZone::UTC).unwrap();
+        let mut reader = png::Decoder::new(std::io::Cursor::new(bytes)).read_info().unwrap();
+        let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut pixels).unwrap();
+        let place = |share: i32| LEFT + (RIGHT - LEFT) / 10 * share;
+        assert!(count(&pixels, place(6), SHADE) > 50);
+        assert_eq!(count(&pixels, place(4), SHADE) + count(&pixels, place(8), SHADE), 0);
     }
 
     #[test]

@@ -30,7 +30,7 @@ States of alarms, shelves and exposure go on; the second or two in between count
 files is closed, with the reason. Changes of `data_dir` and `page` need a restart. The signal SIGHUP
 does the same to a daemon without a terminal.
 
-Exit codes: 0 in force or unchanged, 1 it can't be done now, 3 problems in the files, 4 no daemon answers.
+Exit codes: 0 in force or unchanged, 1 it can't be done now, 3 problems in the files, 4 no daemon answers, 5 not permitted.
 
 Examples:
   setward reload plant/line-2 --by Ana
@@ -42,7 +42,7 @@ pub(crate) async fn reload(arguments: &ReloadArguments) -> Exit {
         Some(daemon) => daemon.clone(),
         // Where the daemon is stands in files that may just have been broken: their problems are its answer too.
         None => match check::load(&arguments.folder) {
-            Ok(line) => Daemon::at(line.page_address),
+            Ok(line) => Daemon::of_line(&line),
             Err(exit) => return exit,
         },
     };
@@ -90,7 +90,7 @@ fn told(status: StatusCode, answer: &Value, as_json: bool) -> Exit {
             let detail =
                 answer.get("detail").map(text).unwrap_or_else(|| format!("the daemon says {status}"));
             eprintln!("setward: {detail}");
-            Exit::Failure
+            super::refused_with(status)
         }
     }
 }

@@ -3,8 +3,10 @@
 use super::watching::watch;
 use super::{Exit, Stopping, check, fail};
 use crate::RunSummary;
+use crate::web::Doors;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
@@ -16,16 +18,29 @@ pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
         Err(exit) => return exit,
     };
     let address = stopping.page.unwrap_or(line.page_address);
-    let listener = match listen(address).await {
+    if let Some(why) = line.access.refuses(address.ip()) {
+        eprintln!("setward: {why}. Or listen on this machine only, such as 127.0.0.1:{}", address.port());
+        return Exit::Configuration;
+    }
+    let doors = match Doors::of(&line, address.ip()) {
+        Ok(doors) => Arc::new(doors),
+        Err(why) => {
+            eprintln!("setward: the page's certificate can't be used: {why}");
+            return Exit::Configuration;
+        }
+    };
+    let listener = match bind(address).await {
         Ok(listener) => listener,
         Err(message) => return fail(&message),
     };
     let count = line.signals.len();
-    let greeting = vec![
-        format!("Watching {}, {count} signals; nothing is written to any controller.", line.name),
-        page_line(&listener),
-    ];
-    watch(line, Some(folder), listener, &greeting, stopping).await
+    let mut greeting =
+        vec![format!("Watching {}, {count} signals; nothing is written to any controller.", line.name)];
+    match listener.local_addr() {
+        Ok(page) => greeting.extend(doors.greeting(page)),
+        Err(error) => return fail(&format!("the page's address is unknown: {error}")),
+    }
+    watch(line, Some(folder), (listener, doors), &greeting, stopping).await
 }
 
 /// Where the page is, for a person to open.
@@ -36,13 +51,17 @@ pub(crate) fn page_line(listener: &TcpListener) -> String {
     }
 }
 
-/// Opens the page's port, on this machine only.
+/// Opens the page's port, on this machine only: where nobody signs in.
 pub(crate) async fn listen(address: SocketAddr) -> Result<TcpListener, String> {
     if !address.ip().is_loopback() {
         return Err(format!(
-            "the page can't listen on {address}: this version serves this machine only; use 127.0.0.1 or [::1]"
+            "the page can't listen on {address}: a demo serves this machine only; use 127.0.0.1 or [::1]"
         ));
     }
+    bind(address).await
+}
+
+async fn bind(address: SocketAddr) -> Result<TcpListener, String> {
     TcpListener::bind(address).await.map_err(|error| {
         if error.kind() == std::io::ErrorKind::AddrInUse {
             let advice = "stop that one, or choose another with --page or `page` in site.toml";

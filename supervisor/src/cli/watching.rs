@@ -13,15 +13,19 @@ use crate::reload::{ReloadAnswer, ReloadRequest, Reloaded, Reloader, changes, ne
 use crate::run::Failed;
 use crate::sink::Forwarding;
 use crate::watchdog::{ServiceManager, tell_of_life};
-use crate::web::{AppState, Pages};
+use crate::web::doors::tls::Certificate;
+use crate::web::doors::{note_users, socket};
+use crate::web::{AppState, Doors, Pages};
 use crate::{Edges, RunSummary, Running, start};
 use setward_config::Loaded;
 use setward_config::line::Line;
+use setward_protocol::UtcMillis;
 use std::io::IsTerminal as _;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, UnixListener};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::oneshot;
 
@@ -33,6 +37,19 @@ const PAGE_ENDS_WITHIN: Duration = Duration::from_millis(300);
 const CLOSE_WITHIN: Duration = Duration::from_millis(600);
 /// Who asks for a reload by signal.
 const BY_SIGNAL: &str = "the signal SIGHUP";
+
+/// By whom users were changed while nothing ran.
+const AT_START: &str = "somebody at the files, before this start";
+
+/// The socket of this machine's commands; without one they use the page.
+fn open_socket(data_dir: &Path) -> Option<UnixListener> {
+    let opened = socket::open(data_dir);
+    opened
+        .inspect_err(|error| {
+            tracing::warn!(code = "no-socket", "no socket for commands in the data folder: {error}")
+        })
+        .ok()
+}
 
 /// One run, with what goes with it.
 struct Present {
@@ -49,6 +66,8 @@ struct Shared<'a> {
     history: Arc<ThreadedStore>,
     reloader: Option<Reloader>,
     manager: Option<ServiceManager>,
+    doors: Arc<Doors>,
+    listens: Option<SocketAddr>,
 }
 
 /// Why a run is left.
@@ -63,7 +82,7 @@ enum Leave {
 pub(crate) async fn watch(
     line: Line,
     folder: Option<&Path>,
-    listener: TcpListener,
+    (listener, doors): (TcpListener, Arc<Doors>),
     greeting: &[String],
     stopping: &Stopping,
 ) -> Exit {
@@ -73,7 +92,11 @@ pub(crate) async fn watch(
     };
     let (reloader, mut wishes) = Reloader::new();
     let reloader = folder.map(|_readable| reloader);
-    let shared = Shared { folder, history, reloader, manager: ServiceManager::from_environment() };
+    let local = open_socket(&line.data_dir);
+    let (socket, listens) = (socket::path(&line.data_dir), listener.local_addr().ok());
+    let manager = ServiceManager::from_environment();
+    let shared = Shared { folder, history, reloader, manager, doors, listens };
+    note_users(&*shared.history, &line.access, (AT_START, Clock::system().utc())).await;
     let mut present = match shared.begin(Arc::new(line)).await {
         Ok(present) => present,
         Err(error) => return fail(&error.text),
@@ -83,7 +106,8 @@ pub(crate) async fn watch(
     }
     let (close_page, page_closed) = oneshot::channel::<()>();
     let pages = Pages::new(shared.state(&present));
-    let page = tokio::spawn(pages.serve(listener, async {
+    let has_socket = local.is_some();
+    let page = tokio::spawn(pages.serve_both(listener, local, async {
         // Dropping the sender closes the page as well.
         let _dropped = page_closed.await;
     }));
@@ -116,6 +140,10 @@ pub(crate) async fn watch(
     let ended = shared.end(present, failure, stopping).await;
     let _page = tokio::time::timeout(PAGE_ENDS_WITHIN, page).await;
     drop(pages);
+    if has_socket {
+        // One that stays is no harm: nobody answers at it, and the next start takes it away.
+        let _gone = std::fs::remove_file(socket);
+    }
     close(shared.history).await;
     ended
 }
@@ -180,6 +208,7 @@ impl Shared<'_> {
             servers: present.forwarding.statuses(),
             notify: present.notifier.outlook(),
             reloader: self.reloader.clone(),
+            doors: Arc::clone(&self.doors),
         }
     }
 
@@ -204,8 +233,8 @@ impl Shared<'_> {
         pages: &Pages,
     ) -> Result<Present, HistoryError> {
         let ReloadRequest { by, answer } = wish;
-        let (next, answered) = match self.read_anew(&present.line) {
-            Ok(line) => self.put_in_force(present, Arc::new(line), &by, pages).await?,
+        let (next, answered) = match self.read_anew(&present, &by).await {
+            Ok((line, told)) => self.put_in_force(present, Arc::new(line), (&by, told), pages).await?,
             Err(refused) => (present, refused),
         };
         let told = tell_outcome(&answered, &by);
@@ -218,19 +247,51 @@ impl Shared<'_> {
     }
 
     /// The line in the folder as it is now, if it can take the place of `old`.
-    fn read_anew(&self, old: &Line) -> Result<Line, ReloadAnswer> {
+    /// Users and certificate are taken up at once, without a new run; what differs of them is told beside it.
+    async fn read_anew(&self, present: &Present, by: &str) -> Result<(Line, Vec<String>), ReloadAnswer> {
+        let old = &present.line;
         let Some(folder) = self.folder else {
             return Err(ReloadAnswer::NotNow { why: "there is no line folder to read anew".to_owned() });
         };
         let Loaded { line, warnings: _ } =
             setward_config::load(folder).map_err(|problems| ReloadAnswer::refused(&problems))?;
-        if line.fingerprint == old.fingerprint {
-            return Err(ReloadAnswer::Unchanged { fingerprint: line.fingerprint });
+        if let Some(why) = needs_a_restart(old, &line) {
+            return Err(ReloadAnswer::NotNow { why });
         }
-        match needs_a_restart(old, &line) {
-            Some(why) => Err(ReloadAnswer::NotNow { why }),
-            None => Ok(line),
+        let told = self.take_up_doors(&line, by, present.clock.utc()).await;
+        let told = told.map_err(|why| ReloadAnswer::NotNow { why })?;
+        if line.fingerprint != old.fingerprint {
+            return Ok((line, told));
         }
+        let fingerprint = line.fingerprint;
+        if told.is_empty() {
+            return Err(ReloadAnswer::Unchanged { fingerprint });
+        }
+        Err(ReloadAnswer::Done(Reloaded {
+            run: present.running.handle().glance().run.0,
+            old_configuration: fingerprint.clone(),
+            new_configuration: fingerprint,
+            changes: told,
+        }))
+    }
+
+    /// Who may come in, and by which certificate, is from now on as `line` says; what differs, for people.
+    async fn take_up_doors(&self, line: &Line, by: &str, utc: UtcMillis) -> Result<Vec<String>, String> {
+        let Some(listens) = self.listens.map(|listens| listens.ip()) else { return Ok(Vec::new()) };
+        if let Some(why) = line.access.refuses(listens) {
+            return Err(why);
+        }
+        let before = self.doors.fingerprint();
+        self.doors.show_certificate(Certificate::of(line, listens)?);
+        let mut told = self.doors.take_up(&line.access);
+        let after = self.doors.fingerprint();
+        if before != after {
+            let now = after
+                .map_or("the page is plain".to_owned(), |after| format!("the page's certificate is {after}"));
+            told.push(now);
+        }
+        note_users(&*self.history, &line.access, (by, utc)).await;
+        Ok(told)
     }
 
     /// Ends the present run and begins one over `line`, or, if that can't be, one as before.
@@ -238,7 +299,7 @@ impl Shared<'_> {
         &self,
         present: Present,
         line: Arc<Line>,
-        by: &str,
+        (by, doors_told): (&str, Vec<String>),
         pages: &Pages,
     ) -> Result<(Present, ReloadAnswer), HistoryError> {
         let old = Arc::clone(&present.line);
@@ -248,7 +309,7 @@ impl Shared<'_> {
         let next = self.begin(Arc::clone(&line)).await;
         let (next, answer) = match next {
             Ok(next) => {
-                let answer = self.settle(&next, &old, by).await;
+                let answer = self.settle(&next, &old, (by, doors_told)).await;
                 (next, answer)
             }
             Err(error) => {
@@ -261,7 +322,7 @@ impl Shared<'_> {
     }
 
     /// What follows from new files that are in force: how history is kept, and an entry of the audit trail.
-    async fn settle(&self, next: &Present, old: &Line, by: &str) -> ReloadAnswer {
+    async fn settle(&self, next: &Present, old: &Line, (by, told): (&str, Vec<String>)) -> ReloadAnswer {
         let (line, clock) = (&next.line, next.clock);
         let kept = self.history.keep_as(Settings::of(&line.history)).await;
         let audit = NewAudit {
@@ -278,6 +339,7 @@ impl Shared<'_> {
             tracing::error!(code = "reload", "the reload is in force, but the history says: {error}");
         }
         let mut changes = changes(old, line);
+        changes.extend(told);
         if old.page_address != line.page_address {
             changes.push("`page` in site.toml: the page stays where it is until the next start".to_owned());
         }

@@ -6,6 +6,7 @@
 use super::ask::Daemon;
 use super::{Exit, no_color, positive_time};
 use crate::report::closures::CAUSES;
+use axum::http::StatusCode;
 use clap::builder::PossibleValuesParser;
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -184,8 +185,11 @@ async fn ask(
     let seen: AlarmAnswer = daemon.read(&path).await.map_err(unread)?.map_err(|told| (Exit::Usage, told))?;
     let line: LineAnswer = daemon.get("/api/v1/line").await.map_err(unread)?;
     let body = arguments.body(seen.run, seen.item.occurrence, key);
-    let answer = daemon.post(&format!("{path}/{key}"), &body).await.map_err(unread)?;
-    let answer: Value = answer.map_err(|told| (Exit::Failure, told))?;
+    let (status, answer) = daemon.tell(&format!("{path}/{key}"), &body).await.map_err(unread)?;
+    if status != StatusCode::OK {
+        let told = answer.get("detail").and_then(Value::as_str).unwrap_or("the daemon gives no reason");
+        return Err((super::refused_with(status), told.to_owned()));
+    }
     if key == CLOSE {
         let already = answer.get("already").and_then(Value::as_bool) == Some(true);
         let before = if already { "; it had been said before" } else { "" };

@@ -10,9 +10,9 @@ use std::sync::Arc;
 use tokio::io::{AsyncBufReadExt as _, AsyncRead, AsyncWrite, AsyncWriteExt as _, BufReader};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
-use tokio_rustls_of_mail_tests::TlsAcceptor;
-use tokio_rustls_of_mail_tests::rustls::ServerConfig;
-use tokio_rustls_of_mail_tests::rustls::pki_types::{PrivateKeyDer, PrivatePkcs8KeyDer};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
+use tokio_rustls::rustls::pki_types::{PrivateKeyDer, PrivatePkcs8KeyDer};
 
 /// What the relay does.
 #[derive(Clone, Default)]

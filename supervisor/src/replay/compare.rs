@@ -22,7 +22,7 @@ pub struct Occurrence {
 
 impl Occurrence {
     /// Whether both are of one trouble: their stretches meet, each from its onset to its end.
-    fn meets(&self, other: &Self) -> bool {
+    pub(crate) fn meets(&self, other: &Self) -> bool {
         let before_end = |at: UtcMillis, end: Option<UtcMillis>| end.is_none_or(|end| at <= end);
         before_end(self.onset, other.cleared) && before_end(other.onset, self.cleared)
     }

@@ -2,7 +2,7 @@
 
 use super::pages::said::Said;
 use super::pages::{self, messages};
-use super::{Web, names};
+use super::{Web, doors, names};
 use crate::handle::{Granted, Refusal, Wish, WishRequest};
 use crate::snapshot::RunId;
 use axum::extract::rejection::FormRejection;
@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Response};
 use percent_encoding::{NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
 use serde::Deserialize;
 use setward_alarm::AlarmId;
+use utoipa::ToSchema;
 
 /// Longest name, characters.
 const LONGEST_NAME: usize = 60;
@@ -27,9 +28,20 @@ const NAME_COOKIE_AGE_S: u32 = 90 * 86_400;
 pub(super) struct AcknowledgeForm {
     run: i64,
     occurrence: u32,
+    #[serde(default)]
     by: String,
     #[serde(default)]
     back: Back,
+}
+
+/// Body of an acknowledgement over the API.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct AcknowledgeBody {
+    pub(super) run: i64,
+    pub(super) occurrence: u32,
+    #[serde(default)]
+    pub(super) by: String,
 }
 
 /// Where the person was.
@@ -41,20 +53,28 @@ enum Back {
     List,
 }
 
-/// A name as people may give it: trimmed, 1 to 60 characters, none of them a control character.
+/// Who a record is by: whoever is signed in; where nobody signs in, the name as typed.
 pub(super) fn checked_name(by: &str) -> Option<String> {
+    doors::signed_name().or_else(|| well_formed_name(by))
+}
+
+/// A name as people may give it: trimmed, 1 to 60 characters, none of them a control character.
+pub(super) fn well_formed_name(by: &str) -> Option<String> {
     let name = by.trim();
     let length = name.chars().count();
     let fits = (1..=LONGEST_NAME).contains(&length) && !name.chars().any(char::is_control);
     fits.then(|| name.to_owned())
 }
 
-/// The name this device gave last.
+/// The name of whoever is signed in, or that this device gave last.
 pub(super) fn remembered_name(headers: &HeaderMap) -> Option<String> {
+    if let Some(name) = doors::signed_name() {
+        return Some(name);
+    }
     let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
     let mut pairs = cookies.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
     let (_, value) = pairs.find(|(name, _)| *name == NAME_COOKIE)?;
-    checked_name(&percent_decode_str(value).decode_utf8().ok()?)
+    well_formed_name(&percent_decode_str(value).decode_utf8().ok()?)
 }
 
 pub(super) fn name_cookie(name: &str) -> String {
@@ -117,11 +137,11 @@ mod tests {
 
     #[test]
     fn a_name_is_trimmed_and_neither_empty_nor_endless() {
-        assert_eq!(checked_name("  Inés  ").as_deref(), Some("Inés"));
-        assert_eq!(checked_name(" \t "), None);
-        assert_eq!(checked_name("a\nb"), None);
-        assert_eq!(checked_name(&"é".repeat(60)), Some("é".repeat(60)));
-        assert_eq!(checked_name(&"é".repeat(61)), None);
+        assert_eq!(well_formed_name("  Inés  ").as_deref(), Some("Inés"));
+        assert_eq!(well_formed_name(" \t "), None);
+        assert_eq!(well_formed_name("a\nb"), None);
+        assert_eq!(well_formed_name(&"é".repeat(60)), Some("é".repeat(60)));
+        assert_eq!(well_formed_name(&"é".repeat(61)), None);
     }
 
     #[test]

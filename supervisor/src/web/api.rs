@@ -1,60 +1,66 @@
 //! The API under `/api/v1`: reads, and an acknowledgement. A person's other wishes are in `wishes.rs`.
 
-use super::acknowledge::{ask, checked_name};
+use super::acknowledge::{AcknowledgeBody, ask, checked_name};
 use super::api_types;
+use super::backtest::api as back_tests;
+use super::boards::api as boards;
+use super::doors::Needs;
 use super::pages::records as pages;
 use super::problem::Problem;
+use super::routes::Routes;
 use super::wishes::{self, granted_body, refused};
-use super::{Web, channels, entries, names, records, reload, reports};
+use super::{Web, channels, entries, events, names, openapi, records, reload, reports};
+use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
-use serde::Deserialize;
-
-/// Body of an acknowledgement.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct AcknowledgeBody {
-    run: i64,
-    occurrence: u32,
-    by: String,
-}
 
 const EXPECTED: &str =
     "expected {\"run\":1,\"occurrence\":1,\"by\":\"name\"} with the numbers that the alarm shows";
 
-pub(super) fn routes() -> Router<Web> {
-    Router::new()
-        .route("/line", get(line))
-        .route("/signals", get(signals))
-        .route("/signals/{tag}", get(signal))
-        .route("/alarms", get(alarms))
-        .route("/alarms/{id}", get(alarm))
-        .route("/alarms/{id}/acknowledge", post(acknowledge))
-        .route("/reports/alarms", get(reports::alarms))
-        .route("/entries", get(entries::list).post(entries::from_api))
-        .route("/alarms/{id}/times", get(super::pages::past::for_programs))
-        .route("/alarms/{id}/close", post(records::close_from_api))
-        .route("/alarms/{id}/{wish}", post(wishes::from_api))
-        .route("/channels", get(channels::list))
-        .route("/channels/test", post(channels::test))
-        .route("/batches", get(pages::batches::list_for_programs))
-        .route("/batches/{id}", get(pages::batches::one_for_programs))
-        .route("/reload", post(reload::from_api))
-        .route("/holds", get(pages::holds::for_programs).post(records::hold_from_api))
-        .route("/holds/{n}/decision", post(records::decision_from_api))
-        .route("/stops/{id}/reason", post(records::reason_from_api))
-        .route("/sign-offs", post(records::sign_from_api))
-        .route("/reports/shift", get(pages::handover::for_programs))
-        .route("/reports/hold", get(pages::review::hold_for_programs))
-        .route("/reports/records", get(pages::review::for_programs))
-        .route("/reports/statistics", get(pages::figures::for_programs))
-        .route("/trend", get(super::trends::api::show))
-        .fallback(unknown)
-        .method_not_allowed_fallback(super::problem::method_not_allowed)
+/// Every address below `/api/v1` with what it needs.
+pub(super) fn routes(routes: Routes) -> Routes {
+    use Needs::{Engineer, Operate, View};
+    routes
+        .get("/openapi.json", View, openapi::show)
+        .get("/events", View, events::list)
+        .get("/line", View, line)
+        .get("/signals", View, signals)
+        .get("/signals/{tag}", View, signal)
+        .get("/alarms", View, alarms)
+        .get("/alarms/{id}", View, alarm)
+        .post("/alarms/{id}/acknowledge", Operate, acknowledge)
+        .get("/reports/alarms", View, reports::alarms)
+        .get("/entries", View, entries::list)
+        .post("/entries", Operate, entries::from_api)
+        .get("/alarms/{id}/times", View, super::pages::past::for_programs)
+        .post("/alarms/{id}/close", Operate, records::close_from_api)
+        .post("/alarms/{id}/{wish}", Operate, wishes::from_api)
+        .get("/channels", View, channels::list)
+        .post("/channels/test", Engineer, channels::test)
+        .get("/batches", View, pages::batches::list_for_programs)
+        .get("/batches/{id}", View, pages::batches::one_for_programs)
+        .post("/reload", Engineer, reload::from_api)
+        .get("/holds", View, pages::holds::for_programs)
+        .post("/holds", Operate, records::hold_from_api)
+        .post("/holds/{n}/decision", Engineer, records::decision_from_api)
+        .post("/stops/{id}/reason", Operate, records::reason_from_api)
+        .post("/sign-offs", Engineer, records::sign_from_api)
+        .get("/reports/shift", View, pages::handover::for_programs)
+        .get("/reports/hold", View, pages::review::hold_for_programs)
+        .get("/reports/records", View, pages::review::for_programs)
+        .get("/reports/statistics", View, pages::figures::for_programs)
+        .get("/trend", View, super::trends::api::show)
+        .post("/alarms/{id}/out-of-service", Engineer, wishes::out_from_api)
+        .post("/alarms/{id}/return-to-service", Engineer, wishes::back_from_api)
+        .get("/start-up", View, boards::start_up)
+        .get("/changeover", View, boards::changeover)
+        .get("/alarms/{id}/numbers", View, back_tests::numbers)
+        .get("/back-tests", View, back_tests::list)
+        .post("/back-tests", Engineer, back_tests::post)
+        .get("/back-tests/{n}", View, back_tests::show)
+        .post("/back-tests/{n}/stop", Engineer, back_tests::stop)
 }
 
 async fn line(State(web): State<Web>) -> Response {
@@ -104,8 +110,9 @@ pub(super) fn missing(what: &str, nearest: Option<String>) -> Response {
 }
 
 pub(super) async fn unknown() -> Response {
-    let text = "no such address: /api/v1 serves line, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, channels, entries, \
-                batches, batches/{id}, holds, trend, reports/alarms, shift, hold, records and statistics; and a POST to entries, \
+    let text = "no such address: /api/v1 serves openapi.json, which lists them all: line, events, signals, signals/{tag}, alarms, alarms/{id}, alarms/{id}/times, \
+                alarms/{id}/numbers, back-tests, back-tests/{n}, channels, entries, batches, batches/{id}, holds, trend, start-up, changeover, \
+                reports/alarms, shift, hold, records and statistics; and a POST to entries, back-tests, back-tests/{n}/stop, \
                 alarms/{id}/acknowledge, close, shelve, \
                 unshelve, out-of-service, return-to-service or reset, to holds, holds/{n}/decision, stops/{id}/reason and \
                 sign-offs";

@@ -3,6 +3,7 @@
 use axum::extract::Path;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use percent_encoding::{NON_ALPHANUMERIC, utf8_percent_encode};
 use sha2::{Digest as _, Sha256};
 use std::sync::LazyLock;
 
@@ -25,22 +26,22 @@ impl Asset {
 const TREND_CSS: &str =
     concat!(include_str!("assets/vendor/uplot/uPlot.min.css"), include_str!("assets/trend.css"));
 
+/// The library and our own script over it, as one module: one file to fetch.
+const TREND_JS: &str =
+    concat!(include_str!("assets/vendor/uplot/uPlot.iife.min.js"), "\n", include_str!("assets/trend.js"));
+
 static ASSETS: LazyLock<[Asset; 8]> = LazyLock::new(|| {
     [
         Asset::new("page.css", "text/css; charset=utf-8", include_str!("assets/page.css")),
         Asset::new("live.js", "text/javascript; charset=utf-8", include_str!("assets/live.js")),
         Asset::new("keypad.js", "text/javascript; charset=utf-8", include_str!("assets/keypad.js")),
+        Asset::new("wall.css", "text/css; charset=utf-8", include_str!("assets/wall.css")),
         Asset::new("trend.css", "text/css; charset=utf-8", TREND_CSS),
-        Asset::new("trend.js", "text/javascript; charset=utf-8", include_str!("assets/trend.js")),
+        Asset::new("trend.js", "text/javascript; charset=utf-8", TREND_JS),
         Asset::new(
             "trend-picture.js",
             "text/javascript; charset=utf-8",
             include_str!("assets/trend-picture.js"),
-        ),
-        Asset::new(
-            "uplot.js",
-            "text/javascript; charset=utf-8",
-            include_str!("assets/vendor/uplot/uPlot.iife.min.js"),
         ),
         Asset::new("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
     ]
@@ -50,6 +51,15 @@ static ASSETS: LazyLock<[Asset; 8]> = LazyLock::new(|| {
 pub(super) fn address(name: &str) -> String {
     let mark = ASSETS.iter().find(|asset| asset.name == name).map_or("", |asset| asset.mark.as_str());
     format!("/static/{name}?v={mark}")
+}
+
+/// The icon as an address that needs no request of its own.
+pub(super) fn icon() -> &'static str {
+    static ICON: LazyLock<String> = LazyLock::new(|| {
+        let icon = include_str!("assets/icon.svg").trim();
+        format!("data:image/svg+xml,{}", utf8_percent_encode(icon, NON_ALPHANUMERIC))
+    });
+    &ICON
 }
 
 /// Serves a file.

@@ -12,9 +12,10 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
+use utoipa::ToSchema;
 
 /// A channel, for programs.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ChannelBody {
     name: String,
     way: &'static str,
@@ -55,7 +56,7 @@ pub(super) async fn list(State(web): State<Web>) -> Response {
 }
 
 /// Which channel; without one, all of them.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct TestBody {
     #[serde(default)]

@@ -17,14 +17,16 @@ use serde::Deserialize;
 use serde_json::Value;
 use setward_config::line::LineEntry;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Body of an entry.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct EntryBody {
     entry: String,
     /// A number, text with a decimal point or comma, true or false, or three of a calibration.
     value: Value,
+    #[serde(default)]
     by: String,
     taken: Option<String>,
     about: Option<String>,

@@ -1,20 +1,37 @@
 //! Accepts connections: at most so many, each with a limit on the time its headers take, all ended in good time on shutdown.
 
+use super::doors::Peer;
 use super::switch::Edition;
-use axum::Router;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use socket2::SockRef;
+use std::collections::BTreeMap;
 use std::future::Future;
 use std::io;
-use std::sync::Arc;
+use std::net::{IpAddr, Ipv6Addr};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::net::{TcpListener, TcpStream};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpListener, TcpStream, UnixListener, UnixStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::task::JoinSet;
 
 /// Most connections at a time; more wait in the listener's queue.
 const MOST_CONNECTIONS: usize = 256;
+
+/// Most of them from one address: one machine's open sockets must leave room for others.
+const MOST_OF_ONE: usize = 128;
+
+/// Most connections of this machine's commands; they have a room of their own, so that no crowd at the page keeps them out.
+const MOST_LOCAL: usize = 32;
+
+/// How long a client may take to begin an encrypted connection.
+const HANDSHAKE_WITHIN: Duration = Duration::from_secs(10);
+
+/// How long sent bytes may wait for a client that does not take them.
+const TAKEN_WITHIN: Duration = Duration::from_secs(30);
 
 /// How long a client may take to send its headers, and how long an idle connection stays open.
 const HEADERS_WITHIN: Duration = Duration::from_secs(15);
@@ -25,14 +42,62 @@ const END_WITHIN: Duration = Duration::from_secs(3);
 /// Pause after a failed accept: most likely no file descriptors are left, and trying at once would spin.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_millis(200);
 
+/// Where connections come from: the page's port, and the socket for this machine's commands.
+pub(super) struct Listeners {
+    pub(super) page: TcpListener,
+    pub(super) local: Option<UnixListener>,
+}
+
+/// One accepted connection, before anything was read of it.
+enum Arrived {
+    Tcp(TcpStream, IpAddr),
+    Local(UnixStream, u32),
+}
+
+/// How many connections each address has.
+type Crowd = Arc<Mutex<BTreeMap<IpAddr, usize>>>;
+
+/// One connection's place; given back when dropped.
+struct Place {
+    _permit: OwnedSemaphorePermit,
+    crowd: Crowd,
+    address: IpAddr,
+}
+
+impl Place {
+    /// A place for one more from `address`; `None` if it has its share.
+    fn of(crowd: &Crowd, address: IpAddr, permit: OwnedSemaphorePermit) -> Option<Self> {
+        let mut present = crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = present.entry(address).or_insert(0);
+        if *count >= MOST_OF_ONE {
+            return None;
+        }
+        *count += 1;
+        Some(Self { _permit: permit, crowd: Arc::clone(crowd), address })
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        let mut present = self.crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = present.get_mut(&self.address) {
+            *count -= 1;
+            if *count == 0 {
+                present.remove(&self.address);
+            }
+        }
+    }
+}
+
 /// Accepts until `shutdown`, each connection for the edition that is present then; ends the present one and waits for what is
 /// still running.
 pub(super) async fn serve(
-    listener: TcpListener,
+    listeners: Listeners,
     editions: watch::Receiver<Edition>,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> io::Result<()> {
-    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+    let rooms = [MOST_CONNECTIONS, MOST_LOCAL].map(|most| Arc::new(Semaphore::new(most)));
+    let crowd = Crowd::default();
     let mut connections = JoinSet::new();
     let mut shutdown = std::pin::pin!(shutdown);
     loop {
@@ -40,12 +105,19 @@ pub(super) async fn serve(
             biased;
             () = &mut shutdown => break,
             Some(_ended) = connections.join_next() => continue,
-            accepted = accept(&listener, &room) => accepted,
+            accepted = accept(&listeners, &rooms) => accepted,
         };
         match accepted {
-            Ok((stream, permit)) => {
-                let Edition { router, stopping } = editions.borrow().clone();
-                connections.spawn(converse(stream, permit, router, stopping.subscribe()));
+            Ok((arrived, permit)) => {
+                let edition = editions.borrow().clone();
+                let address = match &arrived {
+                    Arrived::Tcp(_, address) => *address,
+                    Arrived::Local(..) => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
+                };
+                // One too many of one address is closed at once: waiting, it would keep a place from others.
+                if let Some(place) = Place::of(&crowd, address, permit) {
+                    connections.spawn(receive(arrived, edition, place));
+                }
             }
             Err(error) => {
                 tracing::warn!(%error, "could not accept a connection");
@@ -53,7 +125,7 @@ pub(super) async fn serve(
             }
         }
     }
-    drop(listener);
+    drop(listeners);
     editions.borrow().stopping.send_replace(true);
     let all_ended = async { while connections.join_next().await.is_some() {} };
     if tokio::time::timeout(END_WITHIN, all_ended).await.is_err() {
@@ -64,28 +136,72 @@ pub(super) async fn serve(
 
 /// Waits for room first, so that a connection is never accepted only to be kept waiting.
 async fn accept(
-    listener: &TcpListener,
-    room: &Arc<Semaphore>,
-) -> io::Result<(TcpStream, OwnedSemaphorePermit)> {
-    let permit = Arc::clone(room).acquire_owned().await.map_err(io::Error::other)?;
-    let (stream, _from) = listener.accept().await?;
-    // A live value waits for nothing; without this a page is a little slower, not wrong.
-    let _ = stream.set_nodelay(true);
-    Ok((stream, permit))
+    listeners: &Listeners,
+    [room, local_room]: &[Arc<Semaphore>; 2],
+) -> io::Result<(Arrived, OwnedSemaphorePermit)> {
+    let Some(local) = &listeners.local else { return accept_tcp(&listeners.page, room).await };
+    tokio::select! {
+        biased;
+        accepted = accept_local(local, local_room) => accepted,
+        accepted = accept_tcp(&listeners.page, room) => accepted,
+    }
 }
 
-/// Serves one connection until it closes or the server stops.
-async fn converse(
-    stream: TcpStream,
-    permit: OwnedSemaphorePermit,
-    router: Router,
-    mut stopping: watch::Receiver<bool>,
-) {
+async fn accept_local(
+    listener: &UnixListener,
+    room: &Arc<Semaphore>,
+) -> io::Result<(Arrived, OwnedSemaphorePermit)> {
+    let permit = Arc::clone(room).acquire_owned().await.map_err(io::Error::other)?;
+    let (stream, _unnamed) = listener.accept().await?;
+    let uid = stream.peer_cred()?.uid();
+    Ok((Arrived::Local(stream, uid), permit))
+}
+
+async fn accept_tcp(
+    listener: &TcpListener,
+    room: &Arc<Semaphore>,
+) -> io::Result<(Arrived, OwnedSemaphorePermit)> {
+    let permit = Arc::clone(room).acquire_owned().await.map_err(io::Error::other)?;
+    let (stream, from) = listener.accept().await?;
+    // A live value waits for nothing; without this a page is a little slower, not wrong.
+    let _ = stream.set_nodelay(true);
+    // Whoever does not take what it asked for is cut by the kernel; without this it keeps its place for longer.
+    let _ = SockRef::from(&stream).set_tcp_user_timeout(Some(TAKEN_WITHIN));
+    Ok((Arrived::Tcp(stream, from.ip().to_canonical()), permit))
+}
+
+/// Serves one connection, encrypted if the page is, until it closes or the server stops.
+async fn receive(arrived: Arrived, edition: Edition, place: Place) {
+    match arrived {
+        Arrived::Local(stream, uid) => converse(stream, Peer::Local { uid }, edition).await,
+        Arrived::Tcp(stream, address) => match edition.doors.acceptor() {
+            None => converse(stream, Peer::Tcp(address), edition).await,
+            Some(acceptor) => match tokio::time::timeout(HANDSHAKE_WITHIN, acceptor.accept(stream)).await {
+                Ok(Ok(stream)) => converse(stream, Peer::Tcp(address), edition).await,
+                Ok(Err(error)) => tracing::debug!(%error, "no encrypted connection came about"),
+                Err(_late) => tracing::debug!("no encrypted connection came about in time"),
+            },
+        },
+    }
+    drop(place);
+}
+
+async fn converse<S>(stream: S, peer: Peer, edition: Edition)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
+    let Edition { router, stopping, doors: _ } = edition;
+    let mut stopping = stopping.subscribe();
+    let inner = TowerToHyperService::new(router);
+    let service = hyper::service::service_fn(move |mut request: hyper::Request<Incoming>| {
+        request.extensions_mut().insert(peer);
+        hyper::service::Service::call(&inner, request)
+    });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEADERS_WITHIN)
         .max_buf_size(32 * 1024)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
+        .serve_connection(TokioIo::new(stream), service);
     let mut connection = std::pin::pin!(connection);
     let ended = tokio::select! {
         biased;
@@ -98,5 +214,4 @@ async fn converse(
     if let Err(error) = ended {
         tracing::debug!(%error, "a connection ended early");
     }
-    drop(permit);
 }

@@ -296,7 +296,7 @@ pub(super) fn how_long(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> String {
             let lasted = words::span(super::times::seconds_between(onset, cleared));
             format!("cleared {} after {lasted}", scene.clock(cleared))
         }
-        (_, _) => format!("not {beyond}"),
+        (_, _) => words::inside(&facts.alarm.settings.kind),
     }
 }
 

@@ -5,23 +5,31 @@
 //! Every page is complete without scripts; `assets/live.js` only keeps it fresh.
 
 mod acknowledge;
+mod answers;
 mod api;
 mod api_types;
 mod assets;
+mod backtest;
+mod boards;
 pub(crate) mod call;
 mod channels;
+pub(crate) mod doors;
 mod entries;
+mod events;
 mod facts;
 mod health;
 mod listen;
 mod live;
 mod metrics;
 mod names;
+mod openapi;
 mod pages;
+mod paging;
 mod problem;
 mod records;
 mod reload;
 mod reports;
+mod routes;
 mod security;
 mod stream;
 mod svg;
@@ -43,8 +51,10 @@ use crate::sink::{ServerStatus, SharedServerStatus};
 use crate::snapshot::LineSnapshot;
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::routing::{get, post};
+pub use doors::Doors;
+use doors::Needs;
 use facts::Scene;
+use routes::Routes;
 use setward_config::line::Line;
 use std::future::Future;
 use std::io;
@@ -77,6 +87,8 @@ pub struct AppState {
     pub reloader: Option<Reloader>,
     /// How each way is doing in which alarms leave.
     pub notify: Outlook,
+    /// Who may come in, and what for.
+    pub doors: Arc<Doors>,
 }
 
 /// [`AppState`] with what the web task itself needs.
@@ -87,6 +99,7 @@ struct Web {
     streams: Arc<Semaphore>,
     /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
     heavy: Arc<Semaphore>,
+    back_tests: Arc<backtest::Desk>,
     /// True once the server stops: open streams end.
     stopping: Arc<watch::Sender<bool>>,
 }
@@ -98,6 +111,7 @@ impl Web {
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
             heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
+            back_tests: Arc::default(),
             stopping: Arc::new(watch::Sender::new(false)),
         }
     }
@@ -125,43 +139,77 @@ pub fn router(state: AppState) -> Router {
     routes(Web::new(state))
 }
 
+/// Every page with what it needs. What the API needs stands in `api.rs`.
+fn page_routes(routes: Routes) -> Routes {
+    use Needs::{Engineer, Nothing, Operate, View};
+    routes
+        .get("/", View, pages::line::show)
+        .get("/alarms", View, pages::alarms::show)
+        .get("/alarms/{id}", View, pages::alarm::show)
+        .post("/alarms/{id}/acknowledge", Operate, acknowledge::from_form)
+        .post("/alarms/{id}/close", Operate, records::close_from_form)
+        .post("/alarms/{id}/{wish}", Operate, wishes::from_form)
+        .get("/signals/{tag}", View, pages::signal::show)
+        .get("/stations/{key}", View, pages::station::show)
+        .get("/tanks", View, pages::tanks::show)
+        .get("/entries", View, pages::entries::show)
+        .get("/entries/{tag}", View, pages::keypad::show)
+        .post("/entries/{tag}", Operate, entries::from_form)
+        .get("/batches", View, pages::records::batches::list)
+        .get("/batches/{id}", View, pages::records::batches::one)
+        .get("/holds", View, pages::records::holds::show)
+        .post("/holds", Operate, records::hold_from_form)
+        .post("/holds/{n}/decision", Engineer, records::decision_from_form)
+        .get("/handover", View, pages::records::handover::show)
+        .post("/stops/{id}/reason", Operate, records::reason_from_form)
+        .get("/records", View, pages::records::review::show)
+        .post("/sign-offs", Engineer, records::sign_from_form)
+        .get("/trend", View, pages::trend_page::show)
+        .get("/trend.csv", View, trends::downloads::columns)
+        .get("/trend.png", View, trends::downloads::picture)
+        .get("/trend-samples.csv", View, trends::downloads::samples)
+        .get("/trend-readings.csv", View, trends::downloads::readings)
+        .post("/trend/notes", Operate, trends::notes::from_form)
+        .get("/wall", View, pages::wall::show)
+        .get("/start-up", View, pages::boards::start_up::show)
+        .get("/changeover", View, pages::boards::changeover::show)
+        .get("/back-test", View, pages::backtest::list)
+        .get("/back-test/{id}", View, pages::backtest::form)
+        .post("/back-test/{id}", Engineer, pages::backtest::post)
+        .get("/back-tests/{n}", View, pages::backtest::one)
+        .post("/back-tests/{n}/stop", Engineer, pages::backtest::stop)
+        .get("/back-tests/{n}/alarms.toml", View, pages::backtest::download)
+        .get("/events", View, stream::open)
+        .get("/healthz", Nothing, health::show)
+        .get("/readyz", Nothing, health::show_ready)
+        .get("/metrics", View, metrics::show)
+        .get("/static/{name}", Nothing, assets::serve)
+        .get("/login", Nothing, doors::login_page)
+        .post("/login", Nothing, doors::login)
+        .post("/logout", Nothing, doors::logout)
+        .get("/first", Nothing, doors::first_page)
+        .post("/first", Nothing, doors::first_user)
+        .post("/alarms/{id}/out-of-service", Engineer, wishes::out_from_form)
+        .post("/alarms/{id}/return-to-service", Engineer, wishes::back_from_form)
+}
+
+/// All routes as they are declared.
+fn declare(web: &Web) -> Routes {
+    page_routes(Routes::new(web.clone())).nest("/api/v1", api::routes, |router| {
+        router
+            .fallback(api::unknown)
+            .method_not_allowed_fallback(problem::method_not_allowed)
+            .layer(axum::middleware::from_fn(answers::finish))
+    })
+}
+
 fn routes(web: Web) -> Router {
-    Router::new()
-        .route("/", get(pages::line::show))
-        .route("/alarms", get(pages::alarms::show))
-        .route("/alarms/{id}", get(pages::alarm::show))
-        .route("/alarms/{id}/acknowledge", post(acknowledge::from_form))
-        .route("/alarms/{id}/close", post(records::close_from_form))
-        .route("/alarms/{id}/{wish}", post(wishes::from_form))
-        .route("/signals/{tag}", get(pages::signal::show))
-        .route("/stations/{key}", get(pages::station::show))
-        .route("/tanks", get(pages::tanks::show))
-        .route("/entries", get(pages::entries::show))
-        .route("/entries/{tag}", get(pages::keypad::show).post(entries::from_form))
-        .route("/batches", get(pages::records::batches::list))
-        .route("/batches/{id}", get(pages::records::batches::one))
-        .route("/holds", get(pages::records::holds::show).post(records::hold_from_form))
-        .route("/holds/{n}/decision", post(records::decision_from_form))
-        .route("/handover", get(pages::records::handover::show))
-        .route("/stops/{id}/reason", post(records::reason_from_form))
-        .route("/records", get(pages::records::review::show))
-        .route("/sign-offs", post(records::sign_from_form))
-        .route("/trend", get(pages::trend_page::show))
-        .route("/trend.csv", get(trends::downloads::columns))
-        .route("/trend.png", get(trends::downloads::picture))
-        .route("/trend-samples.csv", get(trends::downloads::samples))
-        .route("/trend-readings.csv", get(trends::downloads::readings))
-        .route("/trend/notes", post(trends::notes::from_form))
-        .route("/events", get(stream::open))
-        .route("/healthz", get(health::show))
-        .route("/readyz", get(health::show_ready))
-        .route("/metrics", get(metrics::show))
-        .route("/static/{name}", get(assets::serve))
-        .nest("/api/v1", api::routes())
+    let (router, _declared) = declare(&web).done();
+    router
         .fallback(pages::messages::not_found)
         .method_not_allowed_fallback(problem::method_not_allowed)
         .layer(DefaultBodyLimit::max(security::BODY_LIMIT_BYTES))
-        .layer(axum::middleware::from_fn(security::guard))
+        .layer(axum::middleware::from_fn_with_state(web.clone(), security::guard))
         .with_state(web)
 }
 

@@ -4,9 +4,10 @@ use axum::http::{Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::fmt;
+use utoipa::ToSchema;
 
 /// A problem, as a program reads it.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(super) struct Problem {
     /// What kind, by its status: no address of its own.
     #[serde(rename = "type")]

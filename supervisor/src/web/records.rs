@@ -18,6 +18,7 @@ use axum::response::{IntoResponse, Response};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Longest reason or note, characters.
 const LONGEST_REASON: usize = 200;
@@ -64,7 +65,7 @@ struct Refused {
 }
 
 /// What a program is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(super) struct Kept {
     schema_version: u32,
     /// On disk.
@@ -106,7 +107,7 @@ fn reason(why: &str) -> Result<Option<String>, Refused> {
 }
 
 /// A wish for a hold.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct HoldWish {
     #[serde(default)]
@@ -119,28 +120,31 @@ pub(super) struct HoldWish {
     to_utc_ms: i64,
     #[serde(default)]
     kg: String,
+    #[serde(default)]
     by: String,
     why: String,
 }
 
 /// A wish for a decision.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct DecisionWish {
     /// Number of the last decision that the person saw; 0 for none.
     seen: i64,
     what: String,
+    #[serde(default)]
     by: String,
     why: String,
 }
 
 /// A wish for a stop's reason.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct ReasonWish {
     reason: String,
     #[serde(default)]
     note: String,
+    #[serde(default)]
     by: String,
     /// Where the browser goes back to.
     #[serde(default)]
@@ -148,18 +152,19 @@ pub(super) struct ReasonWish {
 }
 
 /// A wish to close an occurrence of an alarm.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct CloseWish {
     occurrence: u32,
     cause: String,
     #[serde(default)]
     note: String,
+    #[serde(default)]
     by: String,
 }
 
 /// A wish to sign.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SignWish {
     #[serde(default)]
@@ -170,6 +175,7 @@ pub(super) struct SignWish {
     #[serde(default)]
     lot: String,
     seen: usize,
+    #[serde(default)]
     by: String,
 }
 

@@ -11,11 +11,13 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::json;
+use utoipa::ToSchema;
 
 /// Body of the wish.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct ReloadBody {
+    #[serde(default)]
     by: String,
 }
 

@@ -1,7 +1,9 @@
 //! What stands before every route: who may ask (host, origin), for how long, and what the browser may do with the answer.
 
+use super::Web;
+use super::doors::{self, Doors};
 use super::problem::Problem;
-use axum::extract::Request;
+use axum::extract::{Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::Next;
@@ -23,27 +25,33 @@ const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; st
      require-trusted-types-for 'script'; trusted-types 'none'";
 
 /// Refuses foreign hosts and foreign writes, limits the time, and puts the headers on whatever comes back.
-pub(super) async fn guard(request: Request, next: Next) -> Response {
-    let mut response = match refusal(request.method(), request.headers()) {
+pub(super) async fn guard(State(web): State<Web>, request: Request, next: Next) -> Response {
+    let doors = &web.app.doors;
+    let mut response = match refusal(request.method(), request.headers(), doors) {
         Some(problem) => problem.into_response(),
-        None => tokio::time::timeout(ANSWER_WITHIN, next.run(request)).await.unwrap_or_else(|_late| {
-            Problem::new(
-                StatusCode::SERVICE_UNAVAILABLE,
-                "no answer within 10 s: the daemon is too busy, try again",
-            )
-            .into_response()
-        }),
+        None => {
+            let visit = doors::of(doors, &request);
+            let answer = doors::within(visit, next.run(request));
+            tokio::time::timeout(ANSWER_WITHIN, answer).await.unwrap_or_else(|_late| {
+                Problem::new(
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "no answer within 10 s: the daemon is too busy, try again",
+                )
+                .into_response()
+            })
+        }
     };
     add_headers(response.headers_mut());
     response
 }
 
 /// Why the request is not served at all.
-fn refusal(method: &Method, headers: &HeaderMap) -> Option<Problem> {
-    if !host_is_ours(headers) {
+fn refusal(method: &Method, headers: &HeaderMap, doors: &Doors) -> Option<Problem> {
+    if !host_is_ours(headers, |host| doors.answers_to(host)) {
         return Some(Problem::new(
             StatusCode::MISDIRECTED_REQUEST,
-            "this server answers only as 127.0.0.1, localhost or [::1]: open it under one of these names",
+            "this server answers only as 127.0.0.1, localhost, [::1] and the `page_names` of its site.toml: open it under one of \
+             these names",
         ));
     }
     let reads = matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS);
@@ -61,17 +69,18 @@ fn text(headers: &HeaderMap, name: HeaderName) -> Option<&str> {
 }
 
 /// The host without its port, if it is one of ours.
-fn host_is_ours(headers: &HeaderMap) -> bool {
+fn host_is_ours(headers: &HeaderMap, is_configured: impl Fn(&str) -> bool) -> bool {
     if headers.get_all(header::HOST).iter().count() != 1 {
         return false;
     }
     let Some(host) = text(headers, header::HOST) else { return false };
-    HOSTS.iter().any(|ours| {
-        let Some(rest) = host.to_ascii_lowercase().strip_prefix(ours).map(str::to_owned) else {
-            return false;
-        };
-        rest.is_empty() || rest.strip_prefix(':').is_some_and(|port| port.parse::<u16>().is_ok())
-    })
+    let host = host.to_ascii_lowercase();
+    let (name, port) = match host.rsplit_once(':') {
+        Some((name, port)) if !port.ends_with(']') => (name, Some(port)),
+        _ => (host.as_str(), None),
+    };
+    let is_port = |port: &str| !port.starts_with('+') && port.parse::<u16>().is_ok();
+    (HOSTS.contains(&name) || is_configured(name)) && port.is_none_or(is_port)
 }
 
 /// Whether a write comes from our own page, or from a program that no browser can pose as.
@@ -120,12 +129,24 @@ mod tests {
     }
 
     fn check_host(host: &'static str, ours: bool) {
-        assert_eq!(host_is_ours(&headers(&[("host", host)])), ours, "{host}");
+        assert_eq!(
+            host_is_ours(&headers(&[("host", host)]), |name| name == "line-2.example"),
+            ours,
+            "{host}"
+        );
     }
 
     #[test]
     fn only_loopback_names_are_answered() {
-        for host in ["127.0.0.1", "127.0.0.1:8080", "localhost:1", "LOCALHOST:80", "[::1]", "[::1]:8080"] {
+        for host in [
+            "127.0.0.1",
+            "127.0.0.1:8080",
+            "localhost:1",
+            "LOCALHOST:80",
+            "[::1]",
+            "[::1]:8080",
+            "LINE-2.example:443",
+        ] {
             check_host(host, true);
         }
         for host in [
@@ -134,11 +155,15 @@ mod tests {
             "localhost.example:80",
             "127.0.0.1:99999",
             "[::1]x",
+            "[::1]:8080:1",
+            "localhost:+1",
+            "line-2.example.other",
+            "line-2.example@other",
             "",
         ] {
             check_host(host, false);
         }
-        assert!(!host_is_ours(&HeaderMap::new()));
+        assert!(!host_is_ours(&HeaderMap::new(), |_| true));
     }
 
     fn check_write(pairs: &[(&'static str, &'static str)], ours: bool) {

@@ -3,6 +3,7 @@
 //! A stream that has nothing to say because the line task stands still stays silent on purpose: the page then shows
 //! since when it has heard nothing.
 
+use super::doors::{self, Visit};
 use super::live::{self, Live, Scope};
 use super::problem::Problem;
 use super::times::rfc3339;
@@ -61,7 +62,7 @@ pub(super) async fn open(State(web): State<Web>, Query(wanted): Query<Wanted>) -
         return Problem::new(StatusCode::SERVICE_UNAVAILABLE, text).into_response();
     };
     let (frames, received) = mpsc::channel(1);
-    tokio::spawn(feed(web, scope, frames, permit));
+    tokio::spawn(feed(web, (scope, doors::visit()), frames, permit));
     Sse::new(Frames { received }).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response()
 }
 
@@ -86,12 +87,17 @@ impl Wanted {
     }
 }
 
-/// Sends events until the reader goes or the server stops. Holds the permit for as long.
-async fn feed(web: Web, scope: Scope, frames: mpsc::Sender<Event>, _permit: OwnedSemaphorePermit) {
+/// Sends events until the reader goes, may look no more, or the server stops. Holds the permit for as long.
+async fn feed(
+    web: Web,
+    (scope, visit): (Scope, Visit),
+    frames: mpsc::Sender<Event>,
+    _permit: OwnedSemaphorePermit,
+) {
     let mut stopping = web.stopping.subscribe();
     let mut snapshots = web.app.handle.watch();
     let mut sent = Live::default();
-    loop {
+    while doors::may_view(&web.app.doors, &visit) {
         let event = next_event(&web, scope, &mut sent);
         tokio::select! {
             biased;

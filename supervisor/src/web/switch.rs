@@ -1,11 +1,13 @@
 //! One listener for the life of the program, whatever run stands behind its pages: a reload puts another one in the place of the
 //! one before. Open streams of the old one end, and browsers come back by themselves.
 
+use super::doors::Doors;
 use super::{AppState, Web, listen, routes};
 use axum::Router;
+use listen::Listeners;
 use std::io;
 use std::sync::Arc;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::watch;
 
 /// The pages of one run.
@@ -14,12 +16,13 @@ pub(super) struct Edition {
     pub(super) router: Router,
     /// Set true once it is over.
     pub(super) stopping: Arc<watch::Sender<bool>>,
+    pub(super) doors: Arc<Doors>,
 }
 
 impl Edition {
     fn of(state: AppState) -> Self {
         let web = Web::new(state);
-        Self { stopping: Arc::clone(&web.stopping), router: routes(web) }
+        Self { stopping: Arc::clone(&web.stopping), doors: Arc::clone(&web.app.doors), router: routes(web) }
     }
 }
 
@@ -50,6 +53,19 @@ impl Pages {
         listener: TcpListener,
         shutdown: impl Future<Output = ()> + Send + 'static,
     ) -> impl Future<Output = io::Result<()>> + Send + 'static {
-        listen::serve(listener, self.0.subscribe(), shutdown)
+        self.serve_both(listener, None, shutdown)
+    }
+
+    /// The same, and to this machine's commands on `local`.
+    ///
+    /// # Errors
+    /// As [`Self::serve`].
+    pub fn serve_both(
+        &self,
+        page: TcpListener,
+        local: Option<UnixListener>,
+        shutdown: impl Future<Output = ()> + Send + 'static,
+    ) -> impl Future<Output = io::Result<()>> + Send + 'static {
+        listen::serve(Listeners { page, local }, self.0.subscribe(), shutdown)
     }
 }

@@ -1,7 +1,10 @@
 //! Routes over a hand-built line: what people and programs get, and what they are refused.
 
+mod back_tests;
+mod boards;
 mod calls;
 mod command;
+mod doors;
 mod entries;
 mod metrics;
 mod product;
@@ -55,4 +58,9 @@ async fn post_form(state: &AppState, path: &str, form: &str) -> Answer {
 async fn post_json(state: &AppState, path: &str, body: &str) -> Answer {
     let request = request("POST", path).header(header::CONTENT_TYPE, "application/json");
     send(state, request.body(Body::from(body.to_owned())).unwrap()).await
+}
+
+/// The line of the tests on its bad night, for tests beside the code.
+pub(super) fn stage_of_night() -> AppState {
+    support::stage(support::line(), support::snapshot()).state
 }

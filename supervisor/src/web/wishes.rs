@@ -6,7 +6,7 @@ use super::api_types::{GrantedBody, SCHEMA_VERSION};
 use super::pages::messages;
 use super::pages::said::Said;
 use super::problem::Problem;
-use super::{Web, names, words};
+use super::{Web, doors, names, words};
 use crate::handle::{Granted, Refusal, Wish, WishRequest};
 use crate::snapshot::RunId;
 use axum::Json;
@@ -17,6 +17,7 @@ use axum::response::{AppendHeaders, IntoResponse, Response};
 use serde::Deserialize;
 use setward_alarm::AlarmId;
 use std::time::Duration;
+use utoipa::ToSchema;
 
 /// Longest reason, characters.
 const LONGEST_REASON: usize = 200;
@@ -50,8 +51,10 @@ impl Kind {
         }
     }
 
+    /// The wish with this word, if it is one of those that a shift may have: the others have addresses of their own.
     fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.key() == key)
+        let is_the_shifts = |kind: &Self| !matches!(kind, Self::OutOfService | Self::ReturnToService);
+        Self::ALL.into_iter().filter(is_the_shifts).find(|kind| kind.key() == key)
     }
 
     /// The wish, if what belongs to it was given and nothing else.
@@ -91,7 +94,7 @@ pub(super) struct WishForm {
 }
 
 /// Body of any of them.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct WishBody {
     run: i64,
@@ -107,7 +110,8 @@ pub(super) struct WishBody {
 
 /// Name and reason as typed; `None` if one of them is too long or holds line breaks.
 fn checked_texts(by: &str, why: &str) -> Option<(String, Option<String>)> {
-    let by = if by.trim().is_empty() { NOBODY_NAMED.to_owned() } else { checked_name(by)? };
+    let nobody = doors::signed_name().is_none() && by.trim().is_empty();
+    let by = if nobody { NOBODY_NAMED.to_owned() } else { checked_name(by)? };
     let why = why.trim();
     let fits = why.chars().count() <= LONGEST_REASON && !why.chars().any(char::is_control);
     fits.then(|| (by, (!why.is_empty()).then(|| why.to_owned())))
@@ -119,18 +123,40 @@ pub(super) async fn from_form(
     Path((id, key)): Path<(String, String)>,
     form: Result<Form<WishForm>, FormRejection>,
 ) -> Response {
-    let Ok(alarm) = names::alarm(&web.app.line, &id) else { return messages::no_such_alarm(&web, &id) };
-    let Some(kind) = Kind::from_key(&key) else {
-        return messages::bad_form(&web, StatusCode::NOT_FOUND);
-    };
+    match Kind::from_key(&key) {
+        Some(kind) => take_form(&web, &id, kind, form).await,
+        None => messages::bad_form(&web, StatusCode::NOT_FOUND),
+    }
+}
+
+/// The form that takes an alarm out of service.
+pub(super) async fn out_from_form(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    form: Result<Form<WishForm>, FormRejection>,
+) -> Response {
+    take_form(&web, &id, Kind::OutOfService, form).await
+}
+
+/// The form that returns it.
+pub(super) async fn back_from_form(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    form: Result<Form<WishForm>, FormRejection>,
+) -> Response {
+    take_form(&web, &id, Kind::ReturnToService, form).await
+}
+
+async fn take_form(web: &Web, id: &str, kind: Kind, form: Result<Form<WishForm>, FormRejection>) -> Response {
+    let Ok(alarm) = names::alarm(&web.app.line, id) else { return messages::no_such_alarm(web, id) };
     let form = match form {
         Ok(Form(form)) => form,
-        Err(rejection) => return messages::bad_form(&web, rejection.status()),
+        Err(rejection) => return messages::bad_form(web, rejection.status()),
     };
     let span = form.minutes.map(|minutes| Duration::from_secs(60 * u64::from(minutes)));
     let wish = kind.wish(span.filter(|span| !span.is_zero()), form.once.is_some());
     let (Some(wish), Some((by, why))) = (wish, checked_texts(&form.by, &form.why)) else {
-        return messages::bad_form(&web, StatusCode::UNPROCESSABLE_ENTITY);
+        return messages::bad_form(web, StatusCode::UNPROCESSABLE_ENTITY);
     };
     let cookie = (by != NOBODY_NAMED).then(|| (header::SET_COOKIE, name_cookie(&by)));
     let (run, occurrence) = (RunId(form.run), form.occurrence);
@@ -157,8 +183,32 @@ pub(super) async fn from_api(
     Path((id, key)): Path<(String, String)>,
     body: Result<Json<WishBody>, JsonRejection>,
 ) -> Response {
-    let Some(kind) = Kind::from_key(&key) else { return super::api::unknown().await.into_response() };
-    let alarm = match names::alarm(&web.app.line, &id) {
+    match Kind::from_key(&key) {
+        Some(kind) => take_body(&web, &id, kind, body).await,
+        None => super::api::unknown().await,
+    }
+}
+
+/// Takes an alarm out of service.
+pub(super) async fn out_from_api(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    body: Result<Json<WishBody>, JsonRejection>,
+) -> Response {
+    take_body(&web, &id, Kind::OutOfService, body).await
+}
+
+/// Returns it.
+pub(super) async fn back_from_api(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    body: Result<Json<WishBody>, JsonRejection>,
+) -> Response {
+    take_body(&web, &id, Kind::ReturnToService, body).await
+}
+
+async fn take_body(web: &Web, id: &str, kind: Kind, body: Result<Json<WishBody>, JsonRejection>) -> Response {
+    let alarm = match names::alarm(&web.app.line, id) {
         Ok(alarm) => alarm,
         Err(nearest) => return super::api::missing("alarm", nearest),
     };
@@ -166,7 +216,7 @@ pub(super) async fn from_api(
         Err(problem) => problem.into_response(),
         Ok(wish) => match web.app.handle.ask(wish).await {
             Ok(granted) => Json(granted_body(granted)).into_response(),
-            Err(refusal) => refused(&web, refusal).into_response(),
+            Err(refusal) => refused(web, refusal).into_response(),
         },
     }
 }
@@ -260,7 +310,8 @@ mod tests {
         assert_eq!(Kind::Shelve.wish(None, false), None);
         assert_eq!(Kind::Unshelve.wish(Some(hour), false), None);
         for kind in Kind::ALL {
-            assert_eq!(Kind::from_key(kind.key()), Some(kind));
+            let is_an_engineers = matches!(kind, Kind::OutOfService | Kind::ReturnToService);
+            assert_eq!(Kind::from_key(kind.key()), (!is_an_engineers).then_some(kind));
         }
     }
 }

@@ -12,6 +12,7 @@ pub mod asker;
 pub mod blocks;
 pub mod identity;
 pub mod interpret;
+pub mod maps;
 pub mod register;
 pub mod suspect;
 pub mod walk;

@@ -7,6 +7,7 @@ use super::asker::{Asker, Measured, Whom};
 use super::blocks::{BlockVerdict, Single, compare};
 use super::identity::{Identity, identify};
 use super::interpret::{Fit, Known};
+use super::maps::{MapProbe, ModeProbe, maps, modes};
 use super::suspect::{Explanation, Mistake, explanations};
 use crate::clock::Clock;
 use crate::commission::written::Shown;
@@ -55,6 +56,10 @@ pub struct LineProbe {
     pub with_panel: usize,
     /// One each, in the order of the files.
     pub controllers: Vec<ControllerProbe>,
+    /// What words say that choose something: recipe numbers, steps, states.
+    pub maps: Vec<MapProbe>,
+    /// What stations would be doing by their rules.
+    pub modes: Vec<ModeProbe>,
 }
 
 /// What was found on one controller.
@@ -151,14 +156,15 @@ impl LineProbe {
         self.controllers.iter().any(|controller| controller.unreachable.is_some())
     }
 
-    /// How many signals and blocks can't be right.
+    /// How many signals, blocks and codes can't be right.
     #[must_use]
     pub fn suspects(&self) -> usize {
         let signals = self.controllers.iter().flat_map(|controller| &controller.signals);
         let signals =
             signals.filter(|signal| matches!(signal.standing, Standing::Suspect | Standing::NotRead));
         let blocks = self.controllers.iter().flat_map(|controller| &controller.blocks);
-        signals.count() + blocks.filter(|block| block.is_suspect()).count()
+        let unknown = self.maps.iter().filter(|map| map.means.is_none()).count();
+        signals.count() + blocks.filter(|block| block.is_suspect()).count() + unknown
     }
 }
 
@@ -182,6 +188,10 @@ pub async fn probe_line(dial: &dyn Dial, clock: Clock, line: &Line, walk: &Walk)
         }
     }
     let signals = || controllers.iter().flat_map(|controller: &ControllerProbe| &controller.signals);
+    let value_of = |id: SignalId| {
+        let own = signals().find(|signal| signal.tag == line.signal(id).tag)?;
+        own.value.filter(|_| !matches!(own.standing, Standing::NotRead | Standing::NoValue))
+    };
     LineProbe {
         schema_version: 1,
         began,
@@ -192,6 +202,8 @@ pub async fn probe_line(dial: &dyn Dial, clock: Clock, line: &Line, walk: &Walk)
         setward_version: env!("CARGO_PKG_VERSION"),
         rounds: walk.rounds,
         with_panel: signals().filter(|signal| signal.panel.is_some()).count(),
+        maps: maps(line, value_of),
+        modes: modes(line, value_of),
         controllers,
     }
 }

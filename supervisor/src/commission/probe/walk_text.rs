@@ -2,6 +2,7 @@
 
 use super::asker::FASTEST_PER_S;
 use super::blocks::BlockVerdict;
+use super::maps::MapProbe;
 use super::walk::{BlockProbe, ControllerProbe, LineProbe, SignalProbe, Standing};
 use crate::commission::written::short;
 use std::fmt::{self, Write as _};
@@ -52,7 +53,37 @@ impl LineProbe {
                  with --panel."
             )?;
         }
-        self.controllers.iter().try_for_each(|controller| write_controller(out, controller))
+        self.controllers.iter().try_for_each(|controller| write_controller(out, controller))?;
+        self.write_maps(out)
+    }
+
+    /// Codes and modes: whether they are so, people at the station must say.
+    fn write_maps(&self, out: &mut String) -> fmt::Result {
+        if !self.maps.is_empty() {
+            writeln!(out, "\nWhat words say now. Compare each with its panel:")?;
+            self.maps.iter().try_for_each(|map| write_map(out, map))?;
+        }
+        if !self.modes.is_empty() {
+            writeln!(
+                out,
+                "\nWhat stations would be doing by their rules. Ask the people there whether it is so:"
+            )?;
+        }
+        self.modes.iter().try_for_each(|one| {
+            let mode = one.mode.unwrap_or("can't be told: what its rules look at was not read");
+            writeln!(out, "  {:<14} {mode}", one.station)
+        })
+    }
+}
+
+fn write_map(out: &mut String, map: &MapProbe) -> fmt::Result {
+    match &map.means {
+        Some(means) => writeln!(out, "  {:<14} {} {}: {means}", map.tag, map.what, map.says),
+        None => writeln!(
+            out,
+            "  {:<14} {} {}: SUSPECT, the files give it no meaning; known are {}",
+            map.tag, map.what, map.says, map.known
+        ),
     }
 }
 

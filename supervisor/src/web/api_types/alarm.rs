@@ -7,8 +7,9 @@ use crate::web::times::rfc3339;
 use crate::web::{live, words};
 use serde::Serialize;
 use setward_alarm::Forecast;
+use utoipa::ToSchema;
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(in crate::web) struct AlarmBody {
     id: String,
     name: String,
@@ -59,7 +60,7 @@ pub(in crate::web) struct AlarmBody {
 }
 
 /// What keeps an alarm silent; `reason` and `text` tell the strongest.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct FlagsBody {
     shelved: bool,
     shelf: Option<ShelfBody>,
@@ -76,7 +77,7 @@ struct FlagsBody {
     text: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct ShelfBody {
     until: String,
     once: bool,
@@ -86,7 +87,7 @@ struct ShelfBody {
 }
 
 /// The answer to a person's wish.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(in crate::web) struct GrantedBody {
     pub(in crate::web) schema_version: u32,
     pub(in crate::web) state: &'static str,

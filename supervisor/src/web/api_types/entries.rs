@@ -6,9 +6,11 @@ use crate::history::StoredEntry;
 use crate::web::facts::Scene;
 use serde::Serialize;
 use setward_config::line::{EntryDue, LineEntry};
+use utoipa::ToSchema;
 
 /// One kind of entry.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = EntryState)]
 pub(in crate::web) struct EntryBody {
     tag: String,
     name: String,
@@ -31,7 +33,7 @@ pub(in crate::web) struct EntryBody {
 }
 
 /// One entry.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(in crate::web) struct RowBody {
     n: u64,
     tag: String,
@@ -51,7 +53,8 @@ pub(in crate::web) struct RowBody {
 }
 
 /// Answer to an entry that was taken.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = Entered)]
 pub(in crate::web) struct EnteredBody {
     pub(in crate::web) schema_version: u32,
     pub(in crate::web) entry: RowBody,

@@ -5,7 +5,7 @@
 mod alarm;
 pub(in crate::web) mod entries;
 
-pub(super) use alarm::{GrantedBody, alarm};
+pub(super) use alarm::{AlarmBody, GrantedBody, alarm};
 
 use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;
@@ -14,6 +14,7 @@ use crate::line::balance::BalanceView;
 use serde::Serialize;
 use setward_config::line::{ControlLoop, LoopMode, Register};
 use setward_protocol::{Reading, SignalId, UtcMillis};
+use utoipa::ToSchema;
 
 /// Counts up when a key changes its meaning or goes.
 pub(super) const SCHEMA_VERSION: u32 = 1;
@@ -36,7 +37,7 @@ pub(super) struct OneBody<T> {
     pub(super) item: T,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct LineBody {
     name: String,
     plant: String,
@@ -53,13 +54,13 @@ pub(super) struct LineBody {
     history_problem: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct RecipeBody {
     key: String,
     name: String,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct StationBody {
     key: String,
     name: String,
@@ -72,7 +73,7 @@ struct StationBody {
     signals: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct LoopBody {
     tag: String,
     mode: Option<&'static str>,
@@ -83,7 +84,7 @@ struct LoopBody {
     mode_signal: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct BeltBody {
     name: String,
     station: String,
@@ -92,7 +93,7 @@ struct BeltBody {
     dwell_s: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct ControllerBody {
     name: String,
     endpoint: String,
@@ -105,7 +106,7 @@ struct ControllerBody {
     problem: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct CountsBody {
     scans: u64,
     requests: u64,
@@ -120,7 +121,7 @@ struct CountsBody {
     alarms_not_acknowledged: usize,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct SignalBody {
     tag: String,
     name: String,
@@ -147,7 +148,7 @@ pub(super) struct SignalBody {
     registers: Option<RegistersBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct SetpointBody {
     value: f64,
     tolerance_below: f64,
@@ -162,7 +163,8 @@ struct SetpointBody {
 }
 
 /// An entered setpoint against the recipe.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = AgainstRecipe)]
 struct EnteredBody {
     recipe_value: f64,
     latitude: f64,
@@ -171,7 +173,7 @@ struct EnteredBody {
     beyond_latitude: Option<bool>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct RegistersBody {
     table: &'static str,
     function_code: u8,

@@ -7,6 +7,8 @@
 const SILENT_AFTER_MS = 3500;
 const DIGITS_EVERY_MS = 2000;
 const REFRESH_EVERY_MS = 30000;
+// A page that moves on by itself says so.
+let refreshEveryMs = Number(document.body.dataset.every ?? 0) * 1000 || REFRESH_EVERY_MS;
 const HANDS_OFF_MS = 2500;
 const TYPING_MS = 20000;
 const RETRY_MS = 10000;
@@ -82,7 +84,7 @@ function handsOff() {
 // A document parsed by the browser from an answer runs no script and needs no string turned into markup.
 function fetchPage(done) {
   const request = new XMLHttpRequest();
-  request.open("GET", document.body.dataset.fresh ?? location.pathname);
+  request.open("GET", document.body.dataset.fresh ?? location.pathname + (document.body.dataset.every ? location.search : ""));
   request.responseType = "document";
   request.timeout = 8000;
   request.onloadend = () => done(request.status < 500 ? request.response : null);
@@ -106,6 +108,7 @@ function swap(fresh) {
     if (input && value) input.value = value;
   }
   shape = fresh.body.dataset.shape;
+  refreshEveryMs = Number(fresh.body.dataset.every ?? 0) * 1000 || REFRESH_EVERY_MS;
 }
 
 function refresh() {
@@ -128,7 +131,7 @@ function tick() {
     silence.hidden = false;
   }
   const changed = wantedShape !== shape && now - lastRefresh > DIGITS_EVERY_MS;
-  const due = now - lastRefresh > REFRESH_EVERY_MS;
+  const due = now - lastRefresh > refreshEveryMs;
   if ((changed || due) && !fetching && handsOff()) refresh();
 }
 

@@ -89,6 +89,8 @@ async function ask() {
     if (!response.ok) return;
     answer = prepare(await response.json());
     setData();
+    // Until there is something to draw, the still drawing stands.
+    section.classList.add("live");
     const isMoved = asked.from !== opened.from || asked.to !== opened.to || !location.search.includes("last=");
     if (isMoved && location.search + location.hash !== address("")) history.replaceState(null, "", address(location.pathname));
     if (section.dataset.from !== String(asked.from) || section.dataset.to !== String(asked.to)) partsTimer = setTimeout(parts, PARTS_AFTER_MS);
@@ -475,7 +477,6 @@ function buttons() {
 
 function begin() {
   readColours();
-  section.classList.add("live");
   section.tabIndex = 0;
   section.setAttribute("aria-label", "Trend; keys: arrows move, plus and minus zoom, 0 goes back");
   for (const figure of section.querySelectorAll(".pane")) {

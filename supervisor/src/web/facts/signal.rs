@@ -35,7 +35,7 @@ pub(in crate::web) struct Entered {
 impl Entered {
     /// `asked` is in `measured`; the setpoint is entered in `unit`. `None` if one does not convert into the other, which
     /// the line file's check refuses.
-    pub(super) fn of(asked: &RecipeSetpoint, measured: Unit, unit: Unit) -> Option<Self> {
+    pub(in crate::web) fn of(asked: &RecipeSetpoint, measured: Unit, unit: Unit) -> Option<Self> {
         let (target, latitude) = (asked.target, asked.target.latitude.unwrap_or(0.0));
         let recipe = measured.convert(target.setpoint, unit)?;
         let latitude = measured.of_difference().convert(latitude, unit.of_difference())?;

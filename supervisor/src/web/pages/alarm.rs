@@ -3,8 +3,8 @@
 
 use super::said::Said;
 use super::{
-    Outcome, Page, around, aside, controller, events, frame, messages, missing_value, past, product,
-    registers, rows, server, trend, trend_page, trust,
+    Outcome, Page, around, aside, backtest, controller, events, frame, messages, missing_value, past,
+    product, registers, rows, server, trend, trend_page, trust,
 };
 use crate::history::StoredSample;
 use crate::web::facts::{AlarmFacts, Direction, Scene, SignalFacts, Subject};
@@ -72,7 +72,7 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
         (aside::show(&scene, &facts, name.as_deref()))
         (product::show(&scene, &facts, &belongs))
         (background(&scene, &facts))
-        section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) }
+        section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) (backtest::link(&scene, alarm)) }
         @match &facts.on {
             Subject::Signal(on) => (registers::show(&scene, on)),
             Subject::Controller(on) => (controller::served(&scene, on)),
@@ -150,7 +150,7 @@ fn how_far(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>) -> M
         p.big {
             @if on.missing().is_some() { (missing_value(scene, on)) } @else {
                 span.value { b data-t=(format!("{tag}.v")) { (on.shown()) } " " (on.signal.unit.display()) }
-                span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) }
+                @if facts.deviation().is_some() { span.deviation data-t=(format!("{id}.d")) { (facts.shown_deviation()) } }
             }
         }
         p.against {
@@ -190,7 +190,7 @@ fn response(facts: &AlarmFacts<'_>) -> Markup {
             h2 { @if facts.is_open() || facts.is_building() { "Operator, now" } @else { "Operator, when it raises" } }
             ol.steps { @for step in &alarm.response_now { li { (step) } } }
             @if let Some(device) = &alarm.independent_device {
-                p.device { "An independent device acts on its own: " (device) " This alarm does not prove that it works." }
+                p.device { "An independent device acts on its own: " (device.trim_end_matches('.')) ". This alarm does not prove that it works." }
             }
             p { "Time to act before it costs product or worse: " b { (words::span(alarm.time_to_respond.as_secs_f64())) } "." }
             @if !alarm.response_next.is_empty() {

@@ -37,7 +37,7 @@ pub(in crate::web) async fn show(
         section {
             h2 { "Building up" }
             @if building.is_empty() { p { "None of those that can be judged." } }
-            ul.alarms.building { @for facts in &building { (rows::alarm_row(&scene, facts, rows::Form::Folded(None))) } }
+            (rows::building_list(&scene, &building, rows::Form::Folded(None)))
         }
         (past::unsaid_list(&scene, &unsaid))
         (silent::sections(&scene))

@@ -1,6 +1,7 @@
 //! What else a person may do with an alarm: reset it, put it on the shelf for a time, take it out of service, and back.
 
 use crate::line::wishes::SHELVE_MOST;
+use crate::web::doors::{self, Needs};
 use crate::web::facts::{AlarmFacts, Scene};
 use crate::web::words;
 use maud::{Markup, html};
@@ -30,7 +31,7 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<&str>
             @if silences {
                 details.acknowledging id=(format!("aside-{id}")) {
                     summary { "Shelve it, or take it out of service" }
-                    p { "It goes on watching, and the list of alarms shows it as put aside, but nobody is called. Names are as typed; nobody checks them." }
+                    p { "It goes on watching, and the list of alarms shows it as put aside, but nobody is called." @if doors::signed_name().is_none() { " Names are as typed; nobody checks them." } }
                     (form(scene, facts, "shelve", name, shelve(facts)))
                     @if !flags.out_of_service { (form(scene, facts, "out-of-service", name, out_of_service(facts))) }
                 }
@@ -40,14 +41,27 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>, name: Option<&str>
 }
 
 fn form(scene: &Scene<'_>, facts: &AlarmFacts<'_>, wish: &str, name: Option<&str>, asked: Markup) -> Markup {
+    let (needs, what) = match wish {
+        "out-of-service" => (Needs::Engineer, "take it out of service"),
+        "return-to-service" => (Needs::Engineer, "return it to service"),
+        "shelve" | "unshelve" => (Needs::Operate, "put it on the shelf or take it off"),
+        _ => (Needs::Operate, "reset it"),
+    };
+    if let Some(instead) = doors::instead(needs, what) {
+        return instead;
+    }
     let id = &facts.alarm.id;
     let field = format!("{wish}-by-{id}");
     html! {
         form.acknowledge method="post" action=(format!("/alarms/{id}/{wish}")) {
             input type="hidden" name="run" value=(scene.snapshot.run.0);
             input type="hidden" name="occurrence" value=(facts.view.occurrence);
-            label for=(field) { "Your name, if you like" }
-            input id=(field) type="text" name="by" value=[name] maxlength="60" autocomplete="name";
+            @if doors::signed_name().is_some() {
+                (super::name_field(&field, "", name))
+            } @else {
+                label for=(field) { "Your name, if you like" }
+                input id=(field) type="text" name="by" value=[name] maxlength="60" autocomplete="name";
+            }
             (asked)
         }
     }

@@ -3,6 +3,7 @@
 use super::{Page, STILL, entries, frame};
 use crate::entries::EntryView;
 use crate::web::acknowledge::remembered_name;
+use crate::web::doors::{self, Needs};
 use crate::web::entries::{EntryForm, named};
 use crate::web::facts::Scene;
 use crate::web::live::Scope;
@@ -72,16 +73,15 @@ fn page(web: &Web, place: usize, headers: &HeaderMap, form: &EntryForm, told: Op
         p { (entries::due(&scene, entry, view)) }
         @if let Some(row) = view.last() { p.soft { "last " (entries::last(&scene, entry, row)) } }
         (correcting(&scene, entry, view, form))
-        form.keypad method="post" action=(format!("/entries/{}", signal.tag)) {
+        @if let Some(instead) = doors::instead(Needs::Operate, "enter it") { (instead) } @else { form.keypad method="post" action=(format!("/entries/{}", signal.tag)) {
             input type="hidden" name="seen" value=(view.newest());
             @if let Some(n) = form.corrects { input type="hidden" name="corrects" value=(n); }
             @if let Some(told) = &told { (answer(told)) }
             (fields(entry, form))
-            label for="by" { "Your name" }
-            input #by type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+            (super::name_field("by", "Your name", name.as_deref()))
             (beside(form))
             (send(entry))
-        }
+        } }
         p { a.button href="/entries" { "All entries" } }
     };
     frame(&scene, Page { title: &signal.name, scope: Scope::Line, reload_s: STILL, body })

@@ -2,9 +2,10 @@
 
 use super::{Page, frame};
 use crate::web::live::Scope;
-use crate::web::{Web, names};
+use crate::web::{Web, doors, names};
 use axum::extract::State;
-use axum::http::{StatusCode, Uri};
+use axum::http::StatusCode;
+use axum::http::request::Parts;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
@@ -36,6 +37,17 @@ pub(in crate::web) fn no_such_alarm(web: &Web, id: &str) -> Response {
         p { a.button href="/alarms" { "All alarms" } }
     };
     message(web, StatusCode::NOT_FOUND, "No such alarm", body)
+}
+
+/// `ways`: an address that takes a recipe's key, and the nearest key.
+pub(in crate::web) fn no_such_recipe(web: &Web, key: &str, ways: (&str, Option<String>)) -> Response {
+    let (address, near) = ways;
+    let body = html! {
+        p { "This line has no recipe called \u{201c}" (shortened(key)) "\u{201d}." }
+        @if let Some(near) = near { p { "Did you mean " a.button href=(format!("{address}{near}")) { (near) } } }
+        p { a.button href="/" { "The line" } }
+    };
+    message(web, StatusCode::NOT_FOUND, "No such recipe", body)
 }
 
 pub(in crate::web) fn no_such_signal(web: &Web, tag: &str) -> Response {
@@ -84,7 +96,12 @@ pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
 }
 
 /// Any other address.
-pub(in crate::web) async fn not_found(State(web): State<Web>, uri: Uri) -> Response {
+pub(in crate::web) async fn not_found(State(web): State<Web>, request: Parts) -> Response {
+    // Whoever may not look is not told either what there is.
+    if let Some(refused) = doors::shut(&web, &request).await {
+        return refused;
+    }
+    let uri = request.uri;
     let body = html! {
         p { "There is nothing at " code { (shortened(uri.path())) } "." }
         p { a.button href="/" { "The line" } " " a.button href="/alarms" { "All alarms" } }

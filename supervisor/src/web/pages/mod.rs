@@ -4,6 +4,8 @@ pub(super) mod alarm;
 pub(super) mod alarms;
 mod around;
 mod aside;
+pub(super) mod backtest;
+pub(super) mod boards;
 mod channels;
 mod controller;
 pub(super) mod entries;
@@ -25,10 +27,11 @@ pub(super) mod tanks;
 mod trend;
 pub(in crate::web) mod trend_page;
 mod values;
+pub(super) mod wall;
 
 use super::facts::{Scene, SignalFacts};
 use super::live::{self, Scope};
-use super::{assets, svg};
+use super::{assets, doors, svg};
 use maud::{DOCTYPE, Markup, html};
 use setward_config::line::Priority;
 use setward_protocol::Reading;
@@ -41,6 +44,8 @@ const STILL: u32 = 0;
 
 /// For a page over a stretch of time: it stays as it is, and only its head is kept fresh.
 const OF_A_STRETCH: u32 = u32::MAX;
+/// A page that is read anew so often, or more, is so with scripts too.
+const OFTEN_S: u32 = 5;
 /// A light page with the same head.
 const FRESH_HEAD: &str = "/alarms";
 
@@ -65,12 +70,12 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 meta name="color-scheme" content="light dark";
                 title { (page.title) " \u{2013} " (scene.line.name) }
                 link rel="stylesheet" href=(assets::address("page.css"));
-                link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
+                link rel="icon" href=(assets::icon()) type="image/svg+xml";
                 @if !still { noscript { meta http-equiv="refresh" content=(page.reload_s); } }
                 script type="module" src=(assets::address("live.js")) {}
                 @if page.reload_s == STILL { script type="module" src=(assets::address("keypad.js")) {} }
             }
-            body data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) data-fresh=[(page.reload_s == OF_A_STRETCH).then_some(FRESH_HEAD)] {
+            body data-every=[(!still && page.reload_s <= OFTEN_S).then_some(page.reload_s)] data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) data-fresh=[(page.reload_s == OF_A_STRETCH).then_some(FRESH_HEAD)] {
                 (header(scene, page.scope))
                 main #main data-region[!still] { (page.body) }
                 (footer(scene))
@@ -185,6 +190,7 @@ fn footer(scene: &Scene<'_>) -> Markup {
                 "device works, and \u{201c}stopped\u{201d} on a screen is not isolated. Lock out, tag out, verify."
             }
             (records::links(scene))
+            (doors::who())
             p.version { "Setward " (env!("CARGO_PKG_VERSION")) " \u{b7} configuration " code { (fingerprint) } " \u{b7} times in " (scene.line.time_zone) }
         }
     }
@@ -210,6 +216,19 @@ pub(in crate::web) fn trust(facts: &SignalFacts<'_>) -> String {
         Reading::Good(_) => "good".to_owned(),
         Reading::Uncertain(_, doubt) => format!("doubtful: {doubt}"),
         Reading::Bad(why) => format!("bad: {why}"),
+    }
+}
+
+/// Who a form is by: a field for the name, remembered from last time; or, where people sign in, the name that it will bear.
+pub(super) fn name_field(id: &str, label: &str, name: Option<&str>) -> Markup {
+    html! {
+        @match doors::signed_name() {
+            Some(name) => p.signer { "In the name of " b { (name) } },
+            None => {
+                label for=(id) { (label) }
+                input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+            }
+        }
     }
 }
 

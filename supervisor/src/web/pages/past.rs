@@ -3,11 +3,13 @@
 use super::trend::{self, in_time};
 use crate::history::HistoryError;
 use crate::report::closures::{CAUSES, Closure, Past, closures, last_times, not_closed, of};
+use crate::web::doors::{self, Needs};
 use crate::web::facts::{AlarmFacts, Scene};
+use crate::web::paging::{PageOf, Paging};
 use crate::web::problem::Problem;
 use crate::web::{Web, names, words};
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -144,6 +146,9 @@ pub(super) fn close_form(facts: &AlarmFacts<'_>, told: &Result<Told, String>, na
 }
 
 fn form(facts: &AlarmFacts<'_>, name: Option<&str>) -> Markup {
+    if let Some(instead) = doors::instead(Needs::Operate, "say what it was") {
+        return instead;
+    }
     html! {
         form.acknowledge method="post" action=(format!("/alarms/{}/close", facts.alarm.id)) {
             input type="hidden" name="occurrence" value=(facts.view.occurrence);
@@ -165,15 +170,26 @@ struct TimesBody {
     schema_version: u32,
     alarm: String,
     times: Vec<Past>,
+    /// Behind the last one here; null on the last page.
+    next: Option<String>,
 }
 
 /// The occurrences of an alarm for which somebody was called, newest first, the present one too.
-pub(in crate::web) async fn for_programs(State(web): State<Web>, Path(id): Path<String>) -> Response {
+pub(in crate::web) async fn for_programs(
+    State(web): State<Web>,
+    Path(id): Path<String>,
+    Query(paging): Query<Paging>,
+) -> Response {
     if let Err(near) = names::alarm(&web.app.line, &id) {
         return crate::web::api::missing("alarm", near);
     }
     match last_times(&*web.app.history, &id, u32::MAX, TIMES_LISTED).await {
-        Ok(times) => Json(TimesBody { schema_version: 1, alarm: id, times }).into_response(),
+        Ok(times) => match paging.of(times, |one| one.occurrence.to_string()) {
+            Ok(PageOf { items: times, next }) => {
+                Json(TimesBody { schema_version: 1, alarm: id, times, next }).into_response()
+            }
+            Err(problem) => problem.into_response(),
+        },
         Err(error) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.text).into_response(),
     }
 }

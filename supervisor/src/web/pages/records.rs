@@ -62,19 +62,20 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
     html! {
         p.records {
             a href="/trend" { "Trend" } " "
+            a href="/start-up" { "Start-up" } " "
+            @if scene.line.recipes.len() > 1 { a href="/changeover" { "Changeover" } " " }
+            a href="/wall" { "Wall" } " "
             "Records: "
             @if !scene.line.shifts.is_empty() { a href="/handover" { "Handover" } " " }
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
             a href="/holds" { "Holds" } " "
-            a href="/records" { "Review" }
+            a href="/records" { "Review" } " "
+            a href="/back-test" { "Back-test" }
         }
     }
 }
 
 /// A person's name, remembered from last time.
 pub(super) fn name_field(id: &str, name: Option<&str>) -> Markup {
-    html! {
-        label for=(id) { "Your name" }
-        input id=(id) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
-    }
+    super::name_field(id, "Your name", name)
 }

@@ -1,5 +1,6 @@
 //! Rows that several pages show: alarms in a list, with their acknowledge forms, and the head of a station.
 
+use crate::web::doors::{self, Needs};
 use crate::web::facts::{AlarmFacts, Scene, StationFacts, Subject};
 use crate::web::{live, svg, words};
 use maud::{Markup, html};
@@ -57,6 +58,34 @@ pub(super) fn alarm_list(scene: &Scene<'_>, standing: &[AlarmFacts<'_>], name: O
             @for (index, (trouble, alarms)) in shared.iter().enumerate() {
                 li.alarm.together {
                     details id=(format!("together-{index}")) {
+                        summary { b { (words::counted(alarms.len(), "alarm")) } " " (trouble) }
+                        ul.alarms { @for facts in alarms { (alarm_row(scene, facts, form)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Alarms that build up, one below the other; signals of one controller that begin to lack a value are one line.
+pub(super) fn building_list(scene: &Scene<'_>, building: &[AlarmFacts<'_>], form: Form<'_>) -> Markup {
+    let trouble = |facts: &AlarmFacts<'_>| {
+        let on = facts.signal().filter(|_| !facts.judges_a_value())?;
+        let controller = &scene.line.controller(on.signal.register()?.controller).name;
+        Some(format!("on signals of controller {controller}: no usable value for some seconds"))
+    };
+    let mut shared: BTreeMap<String, Vec<&AlarmFacts<'_>>> = BTreeMap::new();
+    for facts in building {
+        shared.entry(trouble(facts).unwrap_or_default()).or_default().push(facts);
+    }
+    shared.retain(|trouble, alarms| !trouble.is_empty() && alarms.len() >= TOLD_TOGETHER_FROM);
+    let is_shared = |facts: &AlarmFacts<'_>| trouble(facts).is_some_and(|why| shared.contains_key(&why));
+    html! {
+        ul.alarms.building {
+            @for facts in building { @if !is_shared(facts) { (alarm_row(scene, facts, form)) } }
+            @for (index, (trouble, alarms)) in shared.iter().enumerate() {
+                li.alarm.together {
+                    details id=(format!("building-{index}")) {
                         summary { b { (words::counted(alarms.len(), "alarm")) } " " (trouble) }
                         ul.alarms { @for facts in alarms { (alarm_row(scene, facts, form)) } }
                     }
@@ -223,6 +252,9 @@ pub(super) fn acknowledge_form(
     name: Option<&str>,
     back: &str,
 ) -> Markup {
+    if let Some(instead) = doors::instead(Needs::Operate, "acknowledge") {
+        return instead;
+    }
     let id = &facts.alarm.id;
     let field = format!("by-{id}");
     html! {
@@ -230,8 +262,7 @@ pub(super) fn acknowledge_form(
             input type="hidden" name="run" value=(scene.snapshot.run.0);
             input type="hidden" name="occurrence" value=(facts.view.occurrence);
             input type="hidden" name="back" value=(back);
-            label for=(field) { "Your name" }
-            input id=(field) type="text" name="by" value=[name] required maxlength="60" autocomplete="name";
+            (super::name_field(&field, "Your name", name))
             button type="submit" {
                 "Acknowledge"
                 @if facts.view.state == AlarmState::Returned { small { "and close" } }

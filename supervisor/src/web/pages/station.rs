@@ -46,7 +46,7 @@ fn alarms(scene: &Scene<'_>, station: &StationFacts<'_>, name: Option<&str>) -> 
         @if !building.is_empty() {
             section {
                 h2 { "Building up, not yet an alarm" }
-                ul.alarms.building { @for facts in &building { (rows::alarm_row(scene, facts, rows::Form::Shown(name))) } }
+                (rows::building_list(scene, &building, rows::Form::Shown(name)))
             }
         }
     }

@@ -154,6 +154,9 @@ fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample])
         Some(at) => format!("{gaps}, no value since {}", scene.clock(at)),
         None => gaps,
     };
+    if low == high {
+        return format!("{} all the time, {gaps}.", words::with_unit(&facts.show(low), facts.signal.unit));
+    }
     format!(
         "Lowest {} at {}, highest {} at {}, {gaps}.",
         words::with_unit(&facts.show(low), facts.signal.unit),

@@ -29,7 +29,7 @@ async fn the_exit_code_says_whether_an_alarm_is_present() {
 #[tokio::test]
 async fn the_table_fits_eighty_columns_and_says_the_most_urgent_first() {
     let server = server().await;
-    let answers = Answers::of(&Daemon::at(server.address)).await.unwrap();
+    let answers = Answers::of(&Daemon::of_url(&format!("http://{}", server.address)).unwrap()).await.unwrap();
     let table = answers.table(false);
     let widest = table.lines().map(|line| line.chars().count()).max().unwrap();
     assert!(widest <= 80, "{widest}: {table}");

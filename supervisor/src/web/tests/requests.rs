@@ -432,7 +432,7 @@ async fn health_turns_bad_when_the_line_task_stands_still() {
 }
 
 /// A server that history is sent to: a line on the page, and in what a monitor asks for. Without one, no word of it.
-#[tokio::test]
+#[tokio::test(start_paused = true)]
 async fn servers_that_lag_or_refuse_are_told_on_the_page_and_to_a_monitor() {
     let night = night();
     assert!(!get(&night.state, "/").await.text.contains("Servers"));

@@ -182,7 +182,7 @@ async fn a_shelf_is_offered_for_no_longer_than_the_alarm_allows() {
     assert!(page.contains("<option value=\"5\"") && !page.contains("<option value=\"10\""));
 }
 
-#[tokio::test]
+#[tokio::test(start_paused = true)]
 async fn the_alarm_report_is_served_over_a_window_and_a_wrong_one_is_refused() {
     let night = stage(line(), snapshot());
     let body = json(&get(&night.state, "/api/v1/reports/alarms?from=2026-11-25T00:00:00Z").await.text);

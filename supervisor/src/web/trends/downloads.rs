@@ -1,17 +1,22 @@
 //! The same stretch as files: what is drawn as CSV and PNG, and single readings as CSV, as many as a page may take.
 
 use super::api::{Pairs, asked, problem};
-use super::read::{in_time, panes};
+use super::read::{Bar, in_time, panes, stops_of};
 use super::{Asked, Wrong};
+use crate::cli::export::line_of;
 use crate::cli::plot::Curve;
 use crate::cli::{picture, trend};
+use crate::history::belongs::Belonging;
 use crate::history::export::Csv;
+use crate::history::{HistoryReader, Span};
+use crate::snapshot::RunId;
 use crate::web::Web;
 use crate::web::problem::Problem;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use setward_config::line::Line;
+use setward_protocol::UtcMillis;
 
 /// Most readings of one file.
 pub(in crate::web) const READINGS_MAX: f64 = 300_000.0;
@@ -61,7 +66,12 @@ pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Res
     }
     let line = &*web.app.line;
     let simulated = if line.simulated { " (simulated)" } else { "" };
-    match picture::png(&format!("{}, {}{simulated}", line.plant, line.name), &curves, web.zone.jiff()) {
+    let shades = match shades(&web, &asked).await {
+        Ok(shades) => shades,
+        Err(why) => return Problem::unread(why).into_response(),
+    };
+    let title = format!("{}, {}{simulated}", line.plant, line.name);
+    match picture::png_with(&title, &curves, &shades, web.zone.jiff()) {
         Ok(bytes) => file("image/png", &file_name(line, &asked, "trend", "png"), bytes),
         Err(why) => {
             Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("drawing: {why}")).into_response()
@@ -69,7 +79,23 @@ pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Res
     }
 }
 
-/// Every reading, each with what was asked of it. Recipe and batch stay empty here: `setward export` knows them.
+/// The lines of the runs that reach into a stretch, as history keeps their files: what recipe and batch are told by. A run whose files
+/// can't be read leaves both empty, as `setward export` does.
+async fn belonging(web: &Web, span: Span) -> Belonging {
+    let folder = web.app.line.data_dir.clone();
+    let read = tokio::task::spawn_blocking(move || {
+        let Ok(reader) = HistoryReader::open(&folder) else { return Belonging::default() };
+        let runs = reader.runs().unwrap_or_default();
+        let ends = runs.iter().skip(1).map(|next| next.started).chain([UtcMillis(i64::MAX)]);
+        let met = runs.iter().zip(ends).filter(|(run, end)| run.started < span.to() && *end > span.from());
+        Belonging::new(
+            met.filter_map(|(run, _)| Some((run.run, line_of(&reader, &run.fingerprint)?))).collect(),
+        )
+    });
+    read.await.unwrap_or_default()
+}
+
+/// Every reading, each with what was asked of it, the recipe that its station ran and the batch that it is about.
 pub(in crate::web) async fn readings(State(web): State<Web>, pairs: Pairs) -> Response {
     let asked = match asked(&web, pairs) {
         Ok(asked) => asked,
@@ -84,13 +110,19 @@ pub(in crate::web) async fn readings(State(web): State<Web>, pairs: Pairs) -> Re
         );
         return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
     }
-    let nothing = |_: &str, _: i64, _| String::new();
-    let zone = web.zone.jiff().clone();
-    let csv = Csv { zone, decimal_comma: false, recipe: &nothing, batch: &nothing };
     let _turn = web.heavy.acquire().await;
+    let belonging = belonging(&web, span).await;
     let mut bytes = Vec::new();
     let tags = asked.tags(line);
-    let written = in_time(csv.write(&*web.app.history, &tags, span, &mut bytes, &mut |_share| {})).await;
+    let write = async {
+        let then = belonging.then(&*web.app.history, span).await?;
+        let recipe = |tag: &str, run: i64, utc: UtcMillis| then.recipe(tag, RunId(run), utc).to_owned();
+        let batch = |tag: &str, run: i64, utc: UtcMillis| then.batch(tag, RunId(run), utc);
+        let zone = web.zone.jiff().clone();
+        let csv = Csv { zone, decimal_comma: false, recipe: &recipe, batch: &batch };
+        csv.write(&*web.app.history, &tags, span, &mut bytes, &mut |_share| {}).await
+    };
+    let written = in_time(write).await;
     match written {
         Ok(_counts) => file(
             "text/csv; charset=utf-8; header=present",
@@ -99,6 +131,13 @@ pub(in crate::web) async fn readings(State(web): State<Web>, pairs: Pairs) -> Re
         ),
         Err(why) => Problem::unread(why).into_response(),
     }
+}
+
+/// When each signal's station did not make product, with the word for it, as the page shades it.
+async fn shades(web: &Web, asked: &Asked) -> Result<Vec<Vec<picture::Shade>>, String> {
+    let shade = |bar: Bar| picture::Shade { from: bar.from, to: bar.to, text: bar.text };
+    let all = stops_of(web, asked).await?;
+    Ok(all.into_iter().map(|stops| stops.into_iter().map(shade).collect()).collect())
 }
 
 /// How many readings may lie in the stretch, by how often each signal is polled.

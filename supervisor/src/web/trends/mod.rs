@@ -4,6 +4,7 @@
 //! before history is touched.
 
 pub(super) mod api;
+pub(super) mod beside;
 pub(super) mod downloads;
 pub(super) mod notes;
 pub(super) mod read;

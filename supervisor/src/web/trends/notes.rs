@@ -96,6 +96,7 @@ pub(in crate::web) struct NoteForm {
     #[serde(default)]
     axis: String,
     text: String,
+    #[serde(default)]
     by: String,
 }
 

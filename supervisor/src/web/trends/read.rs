@@ -7,11 +7,11 @@ use super::samples::{SampleLane, samples};
 use crate::cli::plot::Curve;
 use crate::history::{BatchRow, HistoryError, KnownBand, Level, Span, StoredEvent, Window};
 use crate::report::batch::BatchReport;
-use crate::report::calls::calls;
+use crate::report::calls::{calls, outages};
 use crate::report::statistics::in_force;
 use crate::report::stops::{ModeSpan, modes};
 use crate::web::Web;
-use setward_alarm::metrics::Annunciation;
+use setward_alarm::metrics::{Annunciation, Outage};
 use setward_alarm::{AlarmId, Watched};
 use setward_config::line::{Line, LineAlarm};
 use setward_protocol::{Mode, SignalId, StationId, UtcMillis};
@@ -200,6 +200,16 @@ fn bands_over(bands: Vec<KnownBand>, span: Span) -> Vec<KnownBand> {
     bands.into_iter().skip(first).take_while(|band| band.utc < span.to()).collect()
 }
 
+/// When the station of each signal did not make product.
+pub(super) async fn stops_of(web: &Web, asked: &Asked) -> Result<Vec<Vec<Bar>>, String> {
+    let line = &*web.app.line;
+    let mut events = in_time(web.app.history.events(None, EVENTS_MAX)).await?;
+    events.reverse();
+    let all = modes(line, &events, asked.span, web.app.clock.utc());
+    let of = |id: &SignalId| all.get(line.signal(*id).station.index()).map_or(&[][..], Vec::as_slice);
+    Ok(asked.signals.iter().map(|id| stops(of(id), asked.span)).collect())
+}
+
 /// When a station did something else than making product: what statistics leave out.
 fn stops(modes: &[ModeSpan], span: Span) -> Vec<Bar> {
     let bar = |found: &ModeSpan| {
@@ -286,6 +296,7 @@ fn recipe_lanes(
     now: UtcMillis,
 ) -> Vec<Lane> {
     let mut lanes: Vec<Lane> = Vec::new();
+    let dark = outages(events, span, now);
     for station in stations {
         let station = line.station(*station);
         let told = events.iter().filter(|stored| stored.event.what == "recipe").filter_map(|stored| {
@@ -302,7 +313,8 @@ fn recipe_lanes(
             let text = recipe.map_or_else(|| key.clone(), |recipe| recipe.name.clone());
             (from < to).then_some(Bar { from, to, text, link: None, goes_on: false })
         });
-        let bars: Vec<Bar> = bars.collect();
+        // Where nobody watched nobody knows what ran.
+        let bars: Vec<Bar> = bars.flat_map(|bar| watched(&bar, &dark)).collect();
         match lanes.iter_mut().find(|lane| lane.bars == bars) {
             Some(lane) => lane.name = format!("{}, {}", lane.name, station.name.to_lowercase()),
             None => lanes.push(Lane { name: format!("Recipe, {}", station.name.to_lowercase()), bars }),
@@ -310,6 +322,22 @@ fn recipe_lanes(
     }
     lanes.retain(|lane| !lane.bars.is_empty());
     lanes
+}
+
+/// A bar without the stretches in which no program ran.
+fn watched(bar: &Bar, dark: &[Outage]) -> Vec<Bar> {
+    let mut parts = Vec::new();
+    let mut from = bar.from;
+    for outage in dark.iter().filter(|outage| outage.from < bar.to && outage.to > bar.from) {
+        if from < outage.from {
+            parts.push(Bar { from, to: outage.from, goes_on: false, ..bar.clone() });
+        }
+        from = from.max(outage.to);
+    }
+    if from < bar.to {
+        parts.push(Bar { from, ..bar.clone() });
+    }
+    parts
 }
 
 /// A lane for each kettle, and one for what the tanks fed to the line.
@@ -343,4 +371,26 @@ fn batch_lanes(rows: &[BatchRow], span: Span, now: UtcMillis) -> Vec<Lane> {
     let kettles = lanes.into_iter().map(|(kettle, bars)| Lane { name: format!("{kettle}, batches"), bars });
     let fed = Lane { name: "Fed to the line, batch and tank".to_owned(), bars: fed_bars };
     [fed].into_iter().chain(kettles).filter(|lane| !lane.bars.is_empty()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_ends_where_nobody_watched_and_begins_again_when_somebody_does() {
+        let bar =
+            Bar { from: UtcMillis(100), to: UtcMillis(900), text: "x".to_owned(), link: None, goes_on: true };
+        let dark = |from: i64, to: i64| Outage { from: UtcMillis(from), to: UtcMillis(to) };
+        let parts = |dark: &[Outage]| -> Vec<(i64, i64, bool)> {
+            watched(&bar, dark).iter().map(|part| (part.from.0, part.to.0, part.goes_on)).collect()
+        };
+        assert_eq!(parts(&[]), [(100, 900, true)]);
+        assert_eq!(
+            parts(&[dark(0, 150), dark(300, 400), dark(950, 990)]),
+            [(150, 300, false), (400, 900, true)]
+        );
+        assert_eq!(parts(&[dark(500, 900)]), [(100, 500, false)]);
+        assert_eq!(parts(&[dark(0, 1000)]), []);
+    }
 }

@@ -101,6 +101,13 @@ pub(in crate::web) const fn beyond(kind: &Kind) -> &'static str {
     phrases(kind).beyond
 }
 
+/// What it is while there is none: "not beyond the limit", "answering", "with a usable value".
+pub(in crate::web) fn inside(kind: &Kind) -> String {
+    let beyond = beyond(kind);
+    let with = || beyond.strip_prefix("without ").map(|rest| format!("with {rest}"));
+    beyond.strip_prefix("not ").map(str::to_owned).or_else(with).unwrap_or_else(|| format!("not {beyond}"))
+}
+
 /// An alarm's state.
 pub(in crate::web) fn state(state: AlarmState, kind: &Kind) -> String {
     let back = phrases(kind).back;

@@ -4,10 +4,11 @@ use super::{clock, page, unreadable};
 use crate::history::BatchRow;
 use crate::report::batch::{BatchReport, VerdictRow};
 use crate::report::batch_text::{accepted, found};
+use crate::web::paging::{PageOf, Paging};
 use crate::web::problem::Problem;
 use crate::web::{Web, words};
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -15,19 +16,21 @@ use setward_protocol::UtcMillis;
 
 /// Batches that are listed, the newest.
 const LISTED: usize = 120;
+/// So many of the newest can be paged through by programs.
+const PAGED: usize = 5000;
 
 fn read(row: &BatchRow) -> Option<BatchReport> {
     serde_json::from_str(&row.record).ok()
 }
 
-async fn newest(web: &Web) -> Result<Vec<BatchReport>, String> {
-    let rows = web.app.history.batches(UtcMillis(i64::MIN), UtcMillis(i64::MAX), LISTED).await;
+async fn newest(web: &Web, most: usize) -> Result<Vec<BatchReport>, String> {
+    let rows = web.app.history.batches(UtcMillis(i64::MIN), UtcMillis(i64::MAX), most).await;
     Ok(rows.map_err(|error| error.text)?.iter().filter_map(read).collect())
 }
 
 /// Serves the list.
 pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
-    let batches = match newest(&web).await {
+    let batches = match newest(&web, LISTED).await {
         Ok(batches) => batches,
         Err(why) => return unreadable(&web, "Batches", &why),
     };
@@ -175,9 +178,18 @@ fn soak(web: &Web, report: &BatchReport) -> Markup {
 }
 
 /// The list, for programs.
-pub(in crate::web) async fn list_for_programs(State(web): State<Web>) -> Response {
-    match newest(&web).await {
-        Ok(batches) => Json(serde_json::json!({ "schema_version": 1, "batches": batches })).into_response(),
+pub(in crate::web) async fn list_for_programs(
+    State(web): State<Web>,
+    Query(paging): Query<Paging>,
+) -> Response {
+    match newest(&web, PAGED).await {
+        Ok(batches) => match paging.of(batches, |one| one.id.clone()) {
+            Ok(PageOf { items, next }) => {
+                Json(serde_json::json!({ "schema_version": 1, "batches": items, "next": next }))
+                    .into_response()
+            }
+            Err(problem) => problem.into_response(),
+        },
         Err(why) => Problem::unread(why).into_response(),
     }
 }

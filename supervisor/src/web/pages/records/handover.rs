@@ -7,6 +7,7 @@ use crate::report::shifts::{self, ShiftSpan};
 use crate::report::stops::{REASONS, StopRow};
 use crate::report::tables::{call_words, hold_words, words_of};
 use crate::web::acknowledge::remembered_name;
+use crate::web::doors::{self, Needs};
 use crate::web::problem::Problem;
 use crate::web::{Web, words};
 use axum::Json;
@@ -197,7 +198,7 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
         }
         details.give {
             summary { @if stop.reason.is_some() { "Give another reason" } @else { "Give the reason" } }
-            form.acknowledge method="post" action=(format!("/stops/{}/reason", stop.id)) {
+            @if let Some(instead) = doors::instead(Needs::Operate, "give a reason") { (instead) } @else { form.acknowledge method="post" action=(format!("/stops/{}/reason", stop.id)) {
                 input type="hidden" name="back" value=(back);
                 label for=(field("reason")) { "Why it stood" }
                 select id=(field("reason")) name="reason" required {
@@ -208,7 +209,7 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
                 input id=(field("note")) type="text" name="note" maxlength="200";
                 (name_field(&field("by"), name))
                 button type="submit" { "Keep the reason" }
-            }
+            } }
         }
     }
 }

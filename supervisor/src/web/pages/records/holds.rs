@@ -4,6 +4,8 @@ use super::{clock, name_field, page, said, unreadable};
 use crate::report::holds::{DISPOSITIONS, HoldRow, holds};
 use crate::report::tables::words_of;
 use crate::web::acknowledge::remembered_name;
+use crate::web::doors::{self, Needs};
+use crate::web::paging::{PageOf, Paging};
 use crate::web::problem::Problem;
 use crate::web::{Web, words};
 use axum::Json;
@@ -87,6 +89,9 @@ fn propose(web: &Web, id: &str) -> Option<Proposed> {
 }
 
 fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
+    if let Some(instead) = doors::instead(Needs::Operate, "put product on hold") {
+        return instead;
+    }
     let now = web.app.clock.utc();
     let (from, to) = proposed.span;
     html! {
@@ -124,6 +129,9 @@ fn facts(web: &Web, row: &HoldRow) -> Markup {
 }
 
 fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
+    if let Some(instead) = doors::instead(Needs::Engineer, "decide about it") {
+        return instead;
+    }
     let field = |key: &str| format!("{key}-{}", row.n);
     html! {
         form.acknowledge method="post" action=(format!("/holds/{}/decision", row.n)) {
@@ -142,9 +150,14 @@ fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
 }
 
 /// The list, for programs.
-pub(in crate::web) async fn for_programs(State(web): State<Web>) -> Response {
+pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(paging): Query<Paging>) -> Response {
     match holds(&*web.app.history).await {
-        Ok(holds) => Json(serde_json::json!({ "schema_version": 1, "holds": holds })).into_response(),
+        Ok(holds) => match paging.of(holds, |one| one.n.to_string()) {
+            Ok(PageOf { items, next }) => {
+                Json(serde_json::json!({ "schema_version": 1, "holds": items, "next": next })).into_response()
+            }
+            Err(problem) => problem.into_response(),
+        },
         Err(error) => Problem::unread(error).into_response(),
     }
 }

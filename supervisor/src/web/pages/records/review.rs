@@ -7,6 +7,7 @@ use crate::report::lot_review::{NoLot, lot_review};
 use crate::report::review::{LONGEST_MS, ReviewReport, review_report};
 use crate::report::tables::{hold_words, lot_words, product_words};
 use crate::web::acknowledge::remembered_name;
+use crate::web::doors::{self, Needs};
 use crate::web::problem::Problem;
 use crate::web::{Web, names, reports, words};
 use axum::Json;
@@ -209,7 +210,7 @@ fn signing(web: &Web, (window, is_over): (Span, bool), report: &ReviewReport, na
             ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (signed.exceptions) " exceptions seen" } } }
             @if report.lot.is_some() && !is_over { p { "It can be signed once the next lot has begun." } }
             @if is_over {
-                form.acknowledge method="post" action="/sign-offs" {
+                @if let Some(instead) = doors::instead(Needs::Engineer, "sign") { (instead) } @else { form.acknowledge method="post" action="/sign-offs" {
                     @match &report.lot {
                         Some(lot) => input type="hidden" name="lot" value=(lot);,
                         None => {
@@ -220,7 +221,7 @@ fn signing(web: &Web, (window, is_over): (Span, bool), report: &ReviewReport, na
                     input type="hidden" name="seen" value=(report.exceptions());
                     (name_field("by", name))
                     button type="submit" { "Sign" small { "I have reviewed these records" } }
-                }
+                } }
             }
         }
     }

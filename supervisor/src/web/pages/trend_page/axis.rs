@@ -25,7 +25,7 @@ pub(super) struct Tick {
 }
 
 /// Where a moment stands, per cent of the width.
-pub(super) fn percent(span: Span, at: UtcMillis) -> f64 {
+pub(in crate::web::pages) fn percent(span: Span, at: UtcMillis) -> f64 {
     let share = at.0.saturating_sub(span.from().0) as f64 / span.length_ms() as f64;
     (share.clamp(0.0, 1.0) * 100_000.0).round() / 1000.0
 }
@@ -80,7 +80,7 @@ fn within_days(zone: &Zone, span: Span, minutes: i64) -> Vec<Tick> {
 }
 
 /// The axis. Its words are in the drawings' own sentences too.
-pub(super) fn show(zone: &Zone, span: Span) -> Markup {
+pub(in crate::web::pages) fn show(zone: &Zone, span: Span) -> Markup {
     html! {
         div.time aria-hidden="true" {
             svg height="22" width="100%" focusable="false" {

@@ -182,7 +182,7 @@ fn asked(curve: &Curve, axis: &Axis) -> (String, String, String) {
 }
 
 /// One pane with its title, its labels and a sentence that says the same.
-pub(super) fn pane(web: &Web, request: &Asked, pane: &Pane) -> Markup {
+pub(in crate::web::pages) fn pane(web: &Web, request: &Asked, pane: &Pane) -> Markup {
     let signal = web.app.line.signal(pane.id);
     let curve = &pane.curve;
     let axis = Axis::of(curve, request.shows_all_values);

@@ -1,9 +1,9 @@
 //! The trend page: signals over a stretch of time against what the recipe asked, with stops, alarms, recipes, batches and notes.
 //! Complete without scripts: drawn here, chosen by a form, moved by links. `assets/trend.js` adds a cursor and a quicker hand.
 
-mod axis;
+pub(super) mod axis;
 mod choice;
-mod drawing;
+pub(super) mod drawing;
 mod lanes;
 mod notes;
 mod samples;
@@ -50,7 +50,6 @@ pub(in crate::web) async fn show(State(web): State<Web>, headers: HeaderMap, pai
         (lanes::list(&web, &shown))
         (notes::show(&web, &asked, &shown.notes, name.as_deref()))
         (choice::downloads(&web, &asked))
-        script src=(assets::address("uplot.js")) defer {}
         script type="module" src=(assets::address("trend.js")) {}
     };
     frame(&scene, Page { title: &title(&scene, &asked), scope: Scope::Line, reload_s: OF_A_STRETCH, body })

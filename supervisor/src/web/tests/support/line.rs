@@ -302,6 +302,7 @@ pub(in crate::web::tests) fn line() -> Line {
         simulated: true,
         data_dir: "unused".into(),
         page_address: ([127, 0, 0, 1], 0).into(),
+        access: setward_config::line::Access::default(),
         history: setward_config::line::HistorySettings::default(),
         notify: setward_config::line::Notify::default(),
         stations: vec![station("kettle", "Kettle"), station("oven", "Oven"), station("fryer", "Fryer")],

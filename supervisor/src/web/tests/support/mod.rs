@@ -163,6 +163,7 @@ pub(super) fn stage_with(line: Line, snapshot: LineSnapshot, history: FakeHistor
         clock: WallTime::Run(Clock::starting_at(NIGHT)),
         servers: Vec::new(),
         reloader: None,
+        doors: Arc::new(crate::web::Doors::open()),
     };
     Stage { state, publish, asked }
 }

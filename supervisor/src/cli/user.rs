@@ -1,0 +1,331 @@
+//! `setward user`: who may do what on the page. Writes the file that site.toml names, and has a running daemon take it up.
+
+use super::ask::Daemon;
+use super::{Exit, fail};
+use crate::web::doors::{keep, passphrase};
+use axum::http::StatusCode;
+use clap::{Args, Subcommand, ValueEnum};
+use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
+use serde_json::json;
+use setward_config::line::{User, UserRole};
+use std::fs;
+use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+
+/// Longest file with a passphrase that is read, bytes.
+const MOST_BYTES: u64 = 4096;
+
+/// What the command is given.
+#[derive(Debug, Args)]
+#[command(after_help = USER_EXAMPLES)]
+pub(crate) struct UserArguments {
+    /// The line folder; its site.toml names the file of users
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+    #[command(subcommand)]
+    what: What,
+}
+
+const USER_EXAMPLES: &str = "\
+A passphrase has 15 characters or more. It is asked for at the terminal without showing it, or read from a file or from stdin; never
+given as an argument, where others could see it. A running daemon takes changes up at once: who is disabled, or gets another
+passphrase, is signed out.
+
+Roles: view looks; operate acknowledges, shelves, enters, notes, closes, puts on hold; engineer takes out of service, decides about
+holds, signs reviews, reloads. What a person does bears the name they signed in with.
+
+Exit codes: 0 done, 1 failure, 2 usage, 3 site.toml or the file of users has problems.
+
+Examples:
+  setward user plant/line-2 add \"In\u{e9}s\" --role engineer
+  setward user plant/line-2 add Marek --role operate --os-user marek --passphrase-file - < first-passphrase
+  setward user plant/line-2 role Marek engineer
+  setward user plant/line-2 passphrase Marek
+  setward user plant/line-2 disable Marek
+  setward user plant/line-2 list --json";
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Add a person
+    Add {
+        /// The name, as it will stand in every record
+        name: String,
+        /// What for
+        #[arg(long, value_enum)]
+        role: Role,
+        /// The same person's user name at this machine's prompt
+        #[arg(long, value_name = "USER")]
+        os_user: Option<String>,
+        #[command(flatten)]
+        source: Source,
+    },
+    /// Give a person another role
+    Role {
+        /// The person's name
+        name: String,
+        /// What for from now on
+        #[arg(value_enum)]
+        role: Role,
+    },
+    /// Give a person another passphrase; whoever is signed in under that name is signed out
+    Passphrase {
+        /// The person's name
+        name: String,
+        #[command(flatten)]
+        source: Source,
+    },
+    /// Let a person in no more; the name stays taken, for it stands in records
+    Disable {
+        /// The person's name
+        name: String,
+    },
+    /// Let a disabled person in again
+    Enable {
+        /// The person's name
+        name: String,
+    },
+    /// List who may do what
+    List {
+        /// Print the list as JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Debug, Args)]
+struct Source {
+    /// A file with the passphrase and nothing else; - for stdin
+    #[arg(long, value_name = "FILE")]
+    passphrase_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Role {
+    View,
+    Operate,
+    Engineer,
+}
+
+impl From<Role> for UserRole {
+    fn from(role: Role) -> Self {
+        match role {
+            Role::View => Self::View,
+            Role::Operate => Self::Operate,
+            Role::Engineer => Self::Engineer,
+        }
+    }
+}
+
+/// Does it, and says what came of it.
+pub(crate) async fn user(arguments: &UserArguments) -> Exit {
+    let (file, mut users) = match read(&arguments.folder) {
+        Ok(found) => found,
+        Err(text) => {
+            eprintln!("{text}");
+            return Exit::Configuration;
+        }
+    };
+    let done = match &arguments.what {
+        What::List { json } => return list(&users, *json),
+        What::Add { name, role, os_user, source } => add(&mut users, name, ((*role).into(), os_user), source),
+        What::Role { name, role } => change(&mut users, name, |user| {
+            user.role = (*role).into();
+            Ok(format!("{} has the role {} now", user.name, user.role.name()))
+        }),
+        What::Passphrase { name, source } => change(&mut users, name, |user| {
+            user.passphrase = Some(ask_passphrase(&user.name, source)?);
+            Ok(format!("{} has another passphrase now", user.name))
+        }),
+        What::Disable { name } => change(&mut users, name, |user| {
+            user.disabled = true;
+            Ok(format!("{} may not come in any more", user.name))
+        }),
+        What::Enable { name } => change(&mut users, name, |user| {
+            user.disabled = false;
+            Ok(format!("{} may come in again", user.name))
+        }),
+    };
+    let told = match done {
+        Ok(told) => told,
+        Err(why) => return super::misused(&why),
+    };
+    // What would be refused at the next start is not written.
+    if let Err(problems) =
+        setward_config::load_users(&file.to_string_lossy(), &setward_config::users_text(&users))
+    {
+        eprintln!("{}", problems.render(false));
+        return Exit::Usage;
+    }
+    if let Err(error) = keep::users(&file, &users) {
+        return fail(&error);
+    }
+    println!("{told}");
+    take_up(&arguments.folder).await
+}
+
+/// The file of users, and who is in it.
+fn read(folder: &Path) -> Result<(PathBuf, Vec<User>), String> {
+    let file = setward_config::users_file(folder).map_err(|problems| problems.render(false))?;
+    let file = file.ok_or_else(|| {
+        let site = folder.join("site.toml");
+        format!(
+            "setward: {} names no file of users; add `users = \"users.toml\"` above its first table",
+            site.display()
+        )
+    })?;
+    let text = match fs::read_to_string(&file) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((file, Vec::new())),
+        Err(error) => return Err(format!("setward: {}: {error}", file.display())),
+        Ok(text) => text,
+    };
+    let path = file.to_string_lossy().into_owned();
+    setward_config::load_users(&path, &text)
+        .map(|users| (file, users))
+        .map_err(|problems| problems.render(false))
+}
+
+fn add(
+    users: &mut Vec<User>,
+    name: &str,
+    (role, os_user): (UserRole, &Option<String>),
+    source: &Source,
+) -> Result<String, String> {
+    let name = name.trim();
+    if users.iter().any(|user| user.name == name) {
+        return Err(format!("there is a user {name} already; a name in records must mean one person"));
+    }
+    let hash = ask_passphrase(name, source)?;
+    users.push(User {
+        name: name.to_owned(),
+        role,
+        passphrase: Some(hash),
+        os_user: os_user.clone(),
+        disabled: false,
+    });
+    Ok(format!("{name} may come in, with the role {}", role.name()))
+}
+
+fn change(
+    users: &mut [User],
+    name: &str,
+    how: impl FnOnce(&mut User) -> Result<String, String>,
+) -> Result<String, String> {
+    let names: Vec<String> = users.iter().map(|user| user.name.clone()).collect();
+    match users.iter_mut().find(|user| user.name == name.trim()) {
+        Some(user) => how(user),
+        None if names.is_empty() => {
+            Err(format!("there is no user {name}: there is none at all yet; use `add`"))
+        }
+        None => Err(format!("there is no user {name}; there are {}", names.join(", "))),
+    }
+}
+
+/// A good passphrase's hash.
+fn ask_passphrase(name: &str, source: &Source) -> Result<String, String> {
+    let typed = match &source.passphrase_file {
+        Some(file) if file.as_os_str() != "-" => read_word(file)?,
+        None if io::stdin().is_terminal() => {
+            let first =
+                ask_unseen(&format!("Passphrase for {name}, {} characters or more: ", passphrase::LEAST))?;
+            if ask_unseen("The same again: ")? != first {
+                return Err("the two differ; nothing was changed".to_owned());
+            }
+            first
+        }
+        Some(_) | None => first_line()?,
+    };
+    match passphrase::refusal(&typed, name) {
+        Some(why) => Err(format!("this passphrase is not taken: {why}")),
+        None => passphrase::hash(&typed),
+    }
+}
+
+fn read_word(file: &Path) -> Result<String, String> {
+    let refused = |why: &str| format!("{}: {why}", file.display());
+    let about = fs::metadata(file).map_err(|error| refused(&error.to_string()))?;
+    if about.len() > MOST_BYTES {
+        return Err(refused("it is too long for a passphrase and nothing else"));
+    }
+    let text = fs::read_to_string(file).map_err(|error| refused(&error.to_string()))?;
+    Ok(text.trim_end_matches(['\n', '\r']).to_owned())
+}
+
+fn first_line() -> Result<String, String> {
+    let mut line = String::new();
+    let mut input = io::Read::take(io::stdin().lock(), MOST_BYTES);
+    input.read_line(&mut line).map_err(|error| format!("reading stdin: {error}"))?;
+    Ok(line.trim_end_matches(['\n', '\r']).to_owned())
+}
+
+/// Asks at the terminal, without showing what is typed.
+fn ask_unseen(question: &str) -> Result<String, String> {
+    let failed =
+        |error: io::Error| format!("the terminal does not take a passphrase: {error}; use --passphrase-file");
+    eprint!("{question}");
+    // Nobody reads a question that could not be written.
+    let _written = io::stderr().flush();
+    let terminal = io::stdin();
+    let shown = tcgetattr(&terminal).map_err(|error| failed(error.into()))?;
+    let mut unseen = shown.clone();
+    unseen.local_modes.remove(LocalModes::ECHO);
+    unseen.local_modes.insert(LocalModes::ECHONL);
+    tcsetattr(&terminal, OptionalActions::Flush, &unseen).map_err(|error| failed(error.into()))?;
+    let line = first_line();
+    tcsetattr(&terminal, OptionalActions::Now, &shown).map_err(|error| failed(error.into()))?;
+    line
+}
+
+fn list(users: &[User], as_json: bool) -> Exit {
+    if as_json {
+        let one = |user: &User| {
+            json!({
+                "name": user.name,
+                "role": user.role.name(),
+                "os_user": user.os_user,
+                "disabled": user.disabled,
+                "has_passphrase": user.passphrase.is_some(),
+            })
+        };
+        println!("{:#}", json!({ "schema_version": 1, "users": users.iter().map(one).collect::<Vec<_>>() }));
+        return Exit::Ok;
+    }
+    if users.is_empty() {
+        println!("nobody yet; `setward user FOLDER add NAME --role engineer` adds the first one");
+    }
+    for user in users {
+        let os_user =
+            user.os_user.as_ref().map(|name| format!("  at the prompt: {name}")).unwrap_or_default();
+        let beside = match (user.disabled, &user.passphrase) {
+            (true, _) => "  disabled",
+            (false, None) => "  no passphrase",
+            (false, Some(_)) => "",
+        };
+        println!("{:<9} {}{os_user}{beside}", user.role.name(), user.name);
+    }
+    Exit::Ok
+}
+
+/// Has the running daemon take it up, if there is one.
+async fn take_up(folder: &Path) -> Exit {
+    let later = "a daemon takes it up at its start, or with `setward reload`";
+    let Ok(loaded) = setward_config::load(folder) else {
+        println!("the line folder has problems (`setward check`), so {later} once they are mended");
+        return Exit::Ok;
+    };
+    let Some(daemon) = Daemon::by_socket(&loaded.line).await else {
+        println!("no daemon is running here; {later}");
+        return Exit::Ok;
+    };
+    match daemon.tell("/api/v1/reload", &json!({ "by": "setward user" })).await {
+        Ok((StatusCode::OK, _)) => {
+            println!("the running daemon has taken it up");
+            Exit::Ok
+        }
+        Ok((status, answer)) => {
+            let detail = answer.get("detail").and_then(serde_json::Value::as_str).unwrap_or_default();
+            eprintln!("setward: kept, but the running daemon did not take it up ({status}): {detail}");
+            Exit::Failure
+        }
+        Err(text) => fail(&format!("kept, but the running daemon did not take it up: {text}")),
+    }
+}

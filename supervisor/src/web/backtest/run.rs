@@ -1,0 +1,201 @@
+//! One back-test on a thread of its own: it reads a moment of the history as a command does, beside the daemon, at a low
+//! priority, and ends when it is told to, or after its time.
+
+use super::Stage;
+use super::needed::needed;
+use super::outcome::{OfAlarm, one_after_the_other, rows};
+use crate::clock::Clock;
+use crate::history::{
+    AlarmRecord, Batch, HistoryError, HistoryReader, HistoryStore, NewRun, SignalSamples, Span, StoredEvent,
+    StoredSample,
+};
+use crate::replay::Replay;
+use crate::replay::compare::{Occurrence, compare, occurrences};
+use crate::replay::ground::AtRisk;
+use crate::snapshot::RunId;
+use async_trait::async_trait;
+use setward_config::line::Line;
+use setward_protocol::{Uptime, UtcMillis};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Exposure, delays and modes are settled after this much history before the window.
+const WARM_UP_MS: i64 = 3_600_000;
+/// Longest run.
+const LONGEST: Duration = Duration::from_secs(30 * 60);
+/// The poller and the page come first: as much as a busy machine still gets it done within its time.
+const NICENESS: i32 = 5;
+
+/// What a run found.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::web) struct Found {
+    /// What history held of the window.
+    pub(in crate::web) span: Span,
+    /// Alarms of the changed table first, then every other one that would change.
+    pub(in crate::web) alarms: Vec<OfAlarm>,
+    /// How many of them are of the changed table.
+    pub(in crate::web) own: usize,
+    /// Readings that were fed.
+    pub(in crate::web) readings: u64,
+    /// How long it took, s.
+    pub(in crate::web) took_s: f64,
+}
+
+/// What is to be run.
+pub(super) struct Work {
+    pub(super) history: PathBuf,
+    pub(super) now: Arc<Line>,
+    pub(super) proposed: Arc<Line>,
+    /// The alarms of the changed table.
+    pub(super) own: Vec<String>,
+    pub(super) span: Span,
+    pub(super) stage: Arc<Stage>,
+}
+
+/// Begins it.
+///
+/// # Errors
+/// When the machine gives no thread.
+pub(super) fn begin(work: Work) -> Result<(), String> {
+    let thread = std::thread::Builder::new().name("back-test".to_owned()).spawn(move || {
+        // Where it can't be lowered, the run still gives way between two hours of history.
+        let _as_before = rustix::process::nice(NICENESS);
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build();
+        let found = match runtime {
+            Ok(runtime) => runtime.block_on(run(&work)),
+            Err(error) => Err(format!("no runtime: {error}")),
+        };
+        work.stage.end(found);
+    });
+    thread.map(|_detached| ()).map_err(|error| format!("no thread for it: {error}"))
+}
+
+async fn run(work: &Work) -> Result<Found, String> {
+    let clock = Clock::system();
+    let reader = HistoryReader::open(&work.history).map_err(|error| error.text)?;
+    let fed = fed_span(&reader, work.span)?;
+    let span = Span::new(work.span.from().max(fed.from()), fed.to()).map_err(|error| error.text)?;
+    let needed = needed(&work.now, &work.own);
+    let store = Stoppable { reader, needed, stage: Arc::clone(&work.stage), clock };
+    let lines = [Arc::clone(&work.now), Arc::clone(&work.proposed)];
+    let replay = Replay { lines: &lines, store: &store, span: fed };
+    let outcome = replay.run(&mut |share| work.stage.reach(share)).await.map_err(|error| error.text)?;
+    let mut told = outcome.told.iter().map(|told| closed(occurrences(told, span)));
+    let (now, then) = (told.next().unwrap_or_default(), told.next().unwrap_or_default());
+    let compared = compare(&work.now, &now, &then, (span, &outcome.ground));
+    let of = |all: &BTreeMap<String, Vec<Occurrence>>, id: &str| all.get(id).cloned().unwrap_or_default();
+    let one = |id: &str| {
+        let found = compared.iter().find(|one| one.alarm == id);
+        let nothing = AtRisk::default;
+        let at_risk = found.and_then(|found| match (found.at_risk_then, found.at_risk_now) {
+            (None, None) => None,
+            (now, then) => Some((now.unwrap_or_else(nothing), then.unwrap_or_else(nothing))),
+        });
+        let turns = found.map(|found| found.turns.clone()).unwrap_or_default();
+        OfAlarm { alarm: id.to_owned(), rows: rows(&of(&now, id), &of(&then, id)), at_risk, turns }
+    };
+    let own: Vec<OfAlarm> = work.own.iter().map(|id| one(id)).collect();
+    let others = work.now.alarms.iter().map(|alarm| alarm.id.as_str());
+    let others = others.filter(|id| !work.own.iter().any(|own| own == id)).map(one);
+    let changed = others.filter(|other| !other.is_same(span));
+    Ok(Found {
+        span,
+        own: own.len(),
+        alarms: own.into_iter().chain(changed).collect(),
+        readings: outcome.samples,
+        took_s: clock.uptime().seconds_since(Uptime::START),
+    })
+}
+
+/// Each alarm's occurrences, one after the other.
+fn closed(all: BTreeMap<String, Vec<Occurrence>>) -> BTreeMap<String, Vec<Occurrence>> {
+    all.into_iter().map(|(alarm, all)| (alarm, one_after_the_other(all))).collect()
+}
+
+/// The window and the hour before it, cut to what history holds.
+fn fed_span(reader: &HistoryReader, span: Span) -> Result<Span, String> {
+    let Some((first, last)) = reader.extent().map_err(|error| error.text)? else {
+        return Err("the history is empty so far".to_owned());
+    };
+    let from = UtcMillis(span.from().0.saturating_sub(WARM_UP_MS)).max(first);
+    let to = span.to().min(UtcMillis(last.0.saturating_add(1)));
+    Span::new(from, to).map_err(|_| "nothing is kept of this time".to_owned())
+}
+
+/// A history that stops answering once the run is to end.
+struct Stoppable {
+    reader: HistoryReader,
+    /// Tags of signals that change anything; the others are given without readings.
+    needed: BTreeSet<String>,
+    stage: Arc<Stage>,
+    clock: Clock,
+}
+
+impl Stoppable {
+    fn may_go_on(&self) -> Result<(), HistoryError> {
+        let text = if self.stage.is_to_stop() {
+            "it was stopped"
+        } else if self.clock.uptime().since(Uptime::START) > LONGEST {
+            "it took longer than 30 min; try fewer days"
+        } else {
+            return Ok(());
+        };
+        Err(HistoryError { text: text.to_owned() })
+    }
+}
+
+/// A signal of which nothing is read.
+fn silent(tag: String) -> SignalSamples {
+    let (unit, bands, samples) = (String::new(), Vec::new(), Vec::new());
+    SignalSamples { tag, is_known: true, unit, bands, samples, is_cut: false, unreadable: 0 }
+}
+
+/// Nothing writes through it.
+fn reads_only<T>() -> Result<T, HistoryError> {
+    Err(HistoryError { text: "a back-test only reads".to_owned() })
+}
+
+#[async_trait]
+impl HistoryStore for Stoppable {
+    async fn start_run(&self, _run: NewRun) -> Result<RunId, HistoryError> {
+        reads_only()
+    }
+
+    async fn append(&self, _run: RunId, _batch: Batch) -> Result<(), HistoryError> {
+        reads_only()
+    }
+
+    async fn alarm_records(&self) -> Result<Vec<AlarmRecord>, HistoryError> {
+        self.reader.alarm_records().await
+    }
+
+    async fn samples(
+        &self,
+        tag: String,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<StoredSample>, HistoryError> {
+        self.reader.samples(tag, from, to, limit).await
+    }
+
+    async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.reader.events(alarm, limit).await
+    }
+
+    async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
+        self.may_go_on()?;
+        let wanted: Vec<String> = tags.iter().filter(|tag| self.needed.contains(*tag)).cloned().collect();
+        if wanted.is_empty() {
+            return Ok(tags.into_iter().map(silent).collect());
+        }
+        let mut read = self.reader.exact(wanted, span).await?.into_iter();
+        // In the order in which they were asked for.
+        let one = |tag| {
+            if self.needed.contains(&tag) { read.next().unwrap_or_else(|| silent(tag)) } else { silent(tag) }
+        };
+        Ok(tags.into_iter().map(one).collect())
+    }
+}

@@ -1,0 +1,56 @@
+//! Writes the file of users: whole or not at all, and readable by its owner only.
+
+use setward_config::line::User;
+use std::fs;
+use std::io::{self, Write as _};
+use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
+use std::path::Path;
+
+/// Writes `bytes` to `file` in one go, for its owner only; durable on return.
+///
+/// # Errors
+/// What the system says; the file from before stays.
+pub(crate) fn private(file: &Path, bytes: &[u8]) -> io::Result<()> {
+    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    // A dot file that is left behind by a power cut is read by nothing.
+    let beside = folder.join(format!(".{name}.new"));
+    let _stale = fs::remove_file(&beside);
+    let mut new = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&beside)?;
+    // Written by root for a daemon that is not: its owner stays, or is the folder's.
+    if let Ok(owner) = fs::metadata(file).or_else(|_absent| fs::metadata(folder)) {
+        // Nobody but root can do it, and nobody but root needs to.
+        let _not_root = fchown(&new, Some(owner.uid()), Some(owner.gid()));
+    }
+    new.write_all(bytes)?;
+    new.sync_all()?;
+    fs::rename(&beside, file)?;
+    fs::File::open(folder)?.sync_all()
+}
+
+/// Writes these users.
+///
+/// # Errors
+/// In words.
+pub(crate) fn users(file: &Path, users: &[User]) -> Result<(), String> {
+    let text = setward_config::users_text(users);
+    private(file, text.as_bytes()).map_err(|error| format!("writing {}: {error}", file.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::PermissionsExt as _;
+
+    #[test]
+    fn a_private_file_is_its_owners_only_even_where_one_was_open_before() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("users.toml");
+        fs::write(&file, "old").unwrap();
+        fs::write(folder.path().join(".users.toml.new"), "left behind").unwrap();
+        private(&file, b"new").unwrap();
+        assert_eq!(fs::read(&file).unwrap(), b"new");
+        assert_eq!(fs::metadata(&file).unwrap().permissions().mode() & 0o777, 0o600);
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+}

@@ -1,0 +1,97 @@
+"""Asks everything that the API's own description allows, ten thousand times, and holds each answer against it.
+
+    python api_schema.py http://127.0.0.1:8470 [REQUESTS]
+
+The requests are drawn by a fixed seed. No answer may be a failure of the server, and every one must be of a status, a kind of
+content and a shape that the description names. What people ask is asked too: run it on a simulated line only.
+"""
+import collections
+import sys
+import time
+
+import hypothesis
+import requests
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
+
+SEED = 20_261_126
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+]
+
+
+def real_names(session, url):
+    """Names that the line has, so that not everything asked for is missing."""
+    alarms = session.get(f"{url}/api/v1/alarms", timeout=20).json()
+    signals = session.get(f"{url}/api/v1/signals", timeout=20).json()
+    return {"id": alarms["items"][0]["id"], "tag": signals["items"][0]["tag"], "run": alarms["run"]}
+
+
+def make_real(case, real):
+    """The same request of something that is there."""
+    for name in case.path_parameters or {}:
+        if name in real:
+            case.path_parameters[name] = real[name]
+    for name, key in (("alarm", "id"), ("signal", "tag")):
+        if name in (case.query or {}):
+            case.query[name] = real[key]
+    if isinstance(case.body, dict) and "run" in case.body:
+        case.body["run"] = real["run"]
+
+
+def main(url, requests_most):
+    schema = schemathesis.openapi.from_url(f"{url}/api/v1/openapi.json")
+    operations = [result.ok() for result in schema.get_all_operations()]
+    assert len(operations) >= 25, [operation.label for operation in operations]
+    # Where nothing can be varied one request is all there is: the others make up for it.
+    varied = [one for one in operations if one.path_parameters.items or one.query.items or one.body]
+    each = requests_most // len(varied) + 1
+    asked, statuses, spent = collections.Counter(), collections.Counter(), collections.Counter()
+    session = requests.Session()
+    real = real_names(session, url)
+    for operation in operations:
+        if operation.path.endswith("/reload"):
+            # It would end the run under the others' feet; a test of its own asks for it.
+            continue
+
+        @hypothesis.seed(SEED)
+        @settings(
+            max_examples=each,
+            deadline=None,
+            database=None,
+            phases=[Phase.generate],
+            suppress_health_check=list(HealthCheck),
+        )
+        @given(case=operation.as_strategy())
+        def ask(case):
+            if asked[operation.label] % 2:
+                make_real(case, real)
+            begun = time.monotonic()
+            answer = case.call(session=session, timeout=20)
+            asked[operation.label] += 1
+            spent[operation.label] += time.monotonic() - begun
+            statuses[answer.status_code] += 1
+            case.validate_response(answer, checks=CHECKS)
+
+        ask()
+    # What is drawn twice is asked once: what is left is counted, not assumed.
+    total = sum(asked.values())
+    assert total >= 0.9 * requests_most, (total, asked)
+    assert statuses[200] > 0 and statuses[404] > 0 and statuses[422] > 0, statuses
+    slowest = ", ".join(f"{label} {spent[label] / asked[label] * 1000:.1f} ms" for label, _ in spent.most_common(3))
+    print(f"api: mean times of the three that took longest: {slowest}")
+    print(f"api: {total} requests of {len(asked)} operations, seed {SEED}, answers {dict(sorted(statuses.items()))}, all as described")
+
+
+main(sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 10_000)
