@@ -216,7 +216,7 @@ fn too_many_recipes(count: usize, sink: &mut Sink) {
 }
 
 /// Addresses that overlap, names of before, names in the site file, and how many recipes there are: nothing else hangs on these.
-fn names_elsewhere(raw: &Raw, names: &LineNames<'_>, places: &Places, sink: &mut Sink) {
+fn names_elsewhere(raw: &Raw, names: &LineNames<'_>, places: &[Option<places::Placed>], sink: &mut Sink) {
     if let Some(line) = &raw.line {
         places::check(line, places, sink);
         renames::check(line, names, sink);
