@@ -9,9 +9,11 @@ mod controllers;
 mod cook;
 mod derived;
 mod entries;
+mod heat_balance;
 mod history;
 mod intervals;
 mod loops;
+mod lots;
 mod mqtt;
 mod names;
 mod notify;
@@ -29,7 +31,7 @@ mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::{Line, User};
+use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -214,6 +216,18 @@ fn too_many_recipes(count: usize, sink: &mut Sink) {
     }
 }
 
+/// Addresses that overlap, names of before, names in the site file, and how many recipes there are: nothing else hangs on these.
+fn names_elsewhere(raw: &Raw, names: &LineNames<'_>, places: &[Option<places::Placed>], sink: &mut Sink) {
+    if let Some(line) = &raw.line {
+        places::check(line, places, sink);
+        renames::check(line, names, sink);
+    }
+    if let Some(site) = &raw.site {
+        history::known_signals(site, names, sink);
+    }
+    too_many_recipes(raw.recipes.len(), sink);
+}
+
 /// Everything checked against everything else.
 fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let (raw_line, raw_alarms, raw_site) = (raw.line.as_ref()?, raw.alarms.as_ref()?, raw.site.as_ref()?);
@@ -222,12 +236,9 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let head = stations::head(raw_line, sink);
     let times = controllers::times(raw_line, sink);
     let (mut signals, places) = signals::check(raw_line, &times, &names, sink);
-    places::check(raw_line, &places, sink);
-    renames::check(raw_line, &names, sink);
+    names_elsewhere(raw, &names, &places, sink);
     let belts = loops::belts(raw_line, &names, &signals, sink);
-    history::known_signals(raw_site, &names, sink);
-    let derived = derived::check(raw_line, &names, &signals, &belts, sink);
-    signals.extend(derived);
+    signals.extend(derived::check(raw_line, &names, &signals, &belts, sink));
     let first_entered = signals.len();
     signals.extend(entries::signals(raw_line, &names, sink));
     signals::good_when(raw_line, &names, &mut signals, sink);
@@ -235,7 +246,6 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let ends = (times.as_slice(), site.endpoints.as_slice());
     let controllers = controllers::controllers(raw_line, &names, &signals, ends, sink);
     let loops = loops::loops(raw_line, &names, &signals, sink);
-    too_many_recipes(raw.recipes.len(), sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
@@ -245,6 +255,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let notify = notify::check(raw_site, shifts.as_deref(), sink);
     let setpoint_writes = setpoint_writes::check(&raw_site.setpoint_writes, &names, &signals, sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
+    let told = (&product, entries.as_slice(), shifts.as_deref());
+    let (heat_balance, lots) = balance_and_lots(raw_line, (&names, &signals), told, sink);
     let context = alarms::Context {
         entries: &entries,
         tanks: &product.tanks,
@@ -281,11 +293,28 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         delays: product.delays.into_iter().collect::<Option<_>>()?,
         entries: entries.into_iter().collect::<Option<_>>()?,
         feed: product.feed?,
+        heat_balance: heat_balance?,
+        lots: lots?,
         shifts: shifts?,
         setpoint_writes: setpoint_writes.into_iter().collect::<Option<_>>()?,
         fingerprint,
         files: Vec::new(),
     })
+}
+
+/// What is known of the fryer's heat, and of lots; outer `None`: it is there and wrong.
+type BalanceAndLots = (Option<Option<HeatBalance>>, Option<Option<Lots>>);
+
+fn balance_and_lots(
+    raw: &RawLine,
+    (names, signals): (&LineNames<'_>, &[Option<LineSignal>]),
+    (product, entries, shifts): (&product::Product, &[Option<LineEntry>], Option<&[Shift]>),
+    sink: &mut Sink,
+) -> BalanceAndLots {
+    let weighed = product.feed.as_ref().and_then(Option::as_ref).map(|feed| feed.uncertainty);
+    let balance = heat_balance::check(raw.heat_balance.as_ref(), signals, weighed, sink);
+    let beside = lots::Beside { names, signals, entries, shifts };
+    (balance, lots::check(raw.lots.as_ref(), &beside, sink))
 }
 
 /// The names in a line file by which others refer to its tables. The index is the place in the raw list.

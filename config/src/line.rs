@@ -6,7 +6,9 @@ mod access;
 mod alarm;
 mod cook;
 mod entry;
+mod heat_balance;
 mod history;
+mod lots;
 mod meaning;
 mod notify;
 mod product;
@@ -19,7 +21,9 @@ pub use access::{Access, PageTls, User, UserRole, Users};
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
 pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
+pub use heat_balance::{BALANCE_BIN, HeatBalance};
 pub use history::{HistorySettings, Server};
+pub use lots::{CodeField, LotBegins, Lots};
 pub use meaning::Meaning;
 pub use notify::{
     Broker, BrokerTls, Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook,
@@ -86,6 +90,10 @@ pub struct Line {
     pub entries: Vec<LineEntry>,
     /// Where the product that passes is weighed.
     pub feed: Option<FeedRate>,
+    /// The fryer's heat balance, if the file has one.
+    pub heat_balance: Option<HeatBalance>,
+    /// Lots and date codes, if the file tells them.
+    pub lots: Option<Lots>,
     /// Shifts, in the order in which they begin after midnight; none: reports know no shifts.
     pub shifts: Vec<Shift>,
     /// Setpoints that a build with writing may write.

@@ -160,12 +160,22 @@ fn station_modes_and_conditions() {
 
 #[test]
 fn what_people_enter() {
-    check_all(include_str!("mistakes/entries.txt"), 9);
+    check_all(include_str!("mistakes/entries.txt"), 10);
 }
 
 #[test]
 fn derived_signals() {
     check_all(include_str!("mistakes/derived_signals.txt"), 21);
+}
+
+#[test]
+fn lots() {
+    check_all(include_str!("mistakes/lots.txt"), 4);
+}
+
+#[test]
+fn heat_balance() {
+    check_all(include_str!("mistakes/heat_balance.txt"), 5);
 }
 
 #[test]

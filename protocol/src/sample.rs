@@ -35,6 +35,10 @@ pub enum NoData {
     TooLittleKnown,
     /// A person has taken back what was entered.
     TakenBack,
+    /// Computed for a plant that runs steadily, and it doesn't.
+    NotSteady,
+    /// It could be computed, but not surely enough to be told.
+    TooUncertain,
 }
 
 impl NoData {
@@ -56,7 +60,9 @@ impl NoData {
             | Self::Stuck
             | Self::HeartbeatStopped
             | Self::Restarting
-            | Self::TakenBack => false,
+            | Self::TakenBack
+            | Self::NotSteady
+            | Self::TooUncertain => false,
         }
     }
 }
@@ -77,6 +83,8 @@ impl fmt::Display for NoData {
             Self::Restarting => f.write_str("controller program just restarted"),
             Self::TooLittleKnown => f.write_str("too little known yet"),
             Self::TakenBack => f.write_str("taken back"),
+            Self::NotSteady => f.write_str("not running steadily"),
+            Self::TooUncertain => f.write_str("too uncertain to tell"),
         }
     }
 }

@@ -33,6 +33,14 @@ pub enum Dimension {
     Time,
     /// Electric current.
     Current,
+    /// Heat per time.
+    Power,
+    /// Heat per time and kelvin.
+    HeatTransfer,
+    /// Mass per volume.
+    Density,
+    /// Heat per mass and kelvin.
+    HeatCapacity,
     /// A share in percent.
     Share,
     /// A plain number: a count, a step, a code.
@@ -43,7 +51,8 @@ pub enum Dimension {
 
 macro_rules! units {
     ($($name:ident $symbol:literal $display:literal $dimension:ident $factor:literal + $offset:literal, $doc:literal;)*) => {
-        /// A unit. `base = value * factor + offset`; bases are degC, K, Pa, kg, kg/s, m3, m3/s, m, m/s, s, A, %, 1.
+        /// A unit. `base = value * factor + offset`; bases are degC, K, Pa, kg, kg/s, m3, m3/s, m, m/s, s, A, kW, kW/K, kg/m3,
+        /// kJ/(kg K), %, 1.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
         pub enum Unit { $(#[doc = $doc] $name,)* }
 
@@ -114,6 +123,10 @@ units! {
     Hour "h" "h" Time 3600.0 + 0.0, "Hour.";
     Day "d" "d" Time 86_400.0 + 0.0, "Day of 24 hours.";
     Ampere "A" "A" Current 1.0 + 0.0, "Ampere.";
+    Kilowatt "kW" "kW" Power 1.0 + 0.0, "Kilowatt.";
+    KilowattPerKelvin "kW/K" "kW/K" HeatTransfer 1.0 + 0.0, "Kilowatt per kelvin.";
+    KilogramPerCubicMetre "kg/m3" "kg/m³" Density 1.0 + 0.0, "Kilogram per cubic metre.";
+    KilojoulePerKilogramKelvin "kJ/(kg.K)" "kJ/(kg·K)" HeatCapacity 1.0 + 0.0, "Kilojoule per kilogram and kelvin.";
     Percent "%" "%" Share 1.0 + 0.0, "Percent.";
     One "1" "" Number 1.0 + 0.0, "A plain number: a count, a step, a code.";
     Bit "bit" "" Bit 1.0 + 0.0, "A single bit, 0 or 1.";

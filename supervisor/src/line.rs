@@ -3,6 +3,7 @@
 //! One input, drain all outputs, next input. The only state of the line is here; pages read what is published.
 
 pub mod alarms;
+pub mod balance;
 pub mod batches;
 pub mod blindness;
 pub mod conditions;
@@ -37,6 +38,7 @@ use crate::history::{AlarmRecord, Batch, Event, NewSample, StoredEntry, StoredEv
 use crate::poll::ScanReport;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use alarms::{AlarmBook, Beside, Person};
+use balance::BalanceBook;
 use batches::BatchView;
 use blindness::{BLINDNESS, BlindnessBook};
 use controllers::ControllerBook;
@@ -47,9 +49,8 @@ use past::Past;
 use quality::QualityBook;
 use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
-use setward_config::line::{Belt, Line};
-use setward_process::dwell::dwell_at_speed_s;
-use setward_protocol::{Mode, Sample, Unit, Uptime, UtcMillis};
+use setward_config::line::Line;
+use setward_protocol::{Mode, Sample, Uptime, UtcMillis};
 use signals::{Fresh, SignalBook};
 use stations::ModeChange;
 use std::sync::Arc;
@@ -151,6 +152,7 @@ pub struct LineTask<'a> {
     signals: SignalBook,
     quality: QualityBook,
     derived: DerivedBook,
+    balance: BalanceBook,
     follow: FollowBook,
     following: Arc<Following>,
     desk: EntryDesk,
@@ -180,6 +182,7 @@ impl<'a> LineTask<'a> {
             signals: SignalBook::new(&line),
             quality: QualityBook::new(&line),
             derived: DerivedBook::new(&line),
+            balance: BalanceBook::new(&line),
             follow: FollowBook::new(&line),
             following: Arc::default(),
             desk: EntryDesk::new(&line, Vec::new(), 0, WallAnchor { at: clock.uptime(), utc: clock.utc() }),
@@ -303,6 +306,7 @@ impl<'a> LineTask<'a> {
         for one in &fresh {
             let (utc, at, reading) = (anchor.utc(one.at), one.at, one.reading);
             self.signals.take(one, utc);
+            self.balance.take(&self.line, one);
             self.pending.batch.samples.push(NewSample { signal: one.signal.0, utc, at, reading });
         }
         // A program that can't be believed is one trouble of the controller, not one of each of its signals.
@@ -471,6 +475,7 @@ impl<'a> LineTask<'a> {
             alarms: alarms.map(|(alarm, _)| self.alarms.view(self.core.alarms(), alarm, wall)).collect(),
             following: Arc::clone(&self.following),
             entries: Arc::clone(&self.entered),
+            balance: self.balance.views(),
             dwell_s: self.line.belts.iter().map(|belt| self.dwell_s(belt)).collect(),
             counts: Counts {
                 samples_stored: writer.stored,
@@ -479,12 +484,6 @@ impl<'a> LineTask<'a> {
             },
             history_problem: writer.problem,
         }
-    }
-
-    fn dwell_s(&self, belt: &Belt) -> Option<f64> {
-        let speed = self.signals.good(belt.speed)?;
-        let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
-        dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
     }
 }
 

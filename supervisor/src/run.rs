@@ -235,9 +235,10 @@ impl Running {
         }
         let snapshot = self.handle.snapshot();
         let good = snapshot.signals.iter().filter(|signal| signal.reading.good().is_some()).count();
-        // What is computed over a stretch of time needs that time first: it is not bad.
-        let waits =
-            |signal: &&crate::snapshot::SignalView| signal.reading == Reading::Bad(NoData::TooLittleKnown);
+        // What is computed over a stretch of time needs that time first, and a line that runs: it is not bad.
+        let waits = |signal: &&crate::snapshot::SignalView| {
+            matches!(signal.reading, Reading::Bad(NoData::TooLittleKnown | NoData::NotSteady))
+        };
         let waiting = snapshot.signals.iter().filter(waits).count();
         let open = |alarm: &&crate::snapshot::AlarmView| {
             let stands = alarm.state.is_active() || alarm.state.awaits_acknowledgement();

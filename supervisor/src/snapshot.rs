@@ -31,6 +31,8 @@ pub struct LineSnapshot {
     pub following: std::sync::Arc<crate::line::follow::Following>,
     /// What people enter, in the order of the line's entries.
     pub entries: std::sync::Arc<Vec<crate::entries::EntryView>>,
+    /// What the heat balance says beside its values.
+    pub balance: std::sync::Arc<Vec<crate::line::balance::BalanceView>>,
     /// Dwell of each belt at its present speed, s, in the order of the line's belts.
     pub dwell_s: Vec<Option<f64>>,
     /// What the run has done so far.
@@ -183,6 +185,12 @@ impl SignalView {
 }
 
 impl LineSnapshot {
+    /// What the heat balance says beside the value of a signal, if it is one of its.
+    #[must_use]
+    pub fn balance_of(&self, signal: SignalId) -> Option<&crate::line::balance::BalanceView> {
+        self.balance.iter().find(|view| view.signal == signal)
+    }
+
     /// The view of a signal.
     #[must_use]
     pub fn signal(&self, id: SignalId) -> Option<&SignalView> {

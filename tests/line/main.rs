@@ -12,6 +12,7 @@ mod encodings;
 mod entries;
 mod fault_pairs;
 mod fault_table;
+mod heat_balance;
 mod hostile_bytes;
 mod hostile_peers;
 mod house_rules;

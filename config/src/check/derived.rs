@@ -1,5 +1,6 @@
 //! Derived signals: computed from polled ones, never from each other.
 
+mod balance;
 mod followed;
 mod slope;
 
@@ -50,6 +51,7 @@ fn derived(raw: &RawDerived, sources: &Sources<'_>, sink: &mut Sink) -> Option<L
             DerivedKind::Slope => slope::slope(raw, sources, sink).map(computed),
             DerivedKind::Age => followed::age(raw, sources, sink),
             DerivedKind::DueTank => followed::due_tank(raw, sources, sink),
+            DerivedKind::HeatBalance => balance::balance(raw, sources, sink),
         }
     });
     let (origin, unit) = origin?;
@@ -95,6 +97,7 @@ const fn keys(kind: DerivedKind) -> &'static [&'static str] {
         DerivedKind::Age => &["entry", "corn", "tank"],
         DerivedKind::DueTank => &[],
         DerivedKind::Slope => &["of", "to", "over"],
+        DerivedKind::HeatBalance => &["output"],
     }
 }
 
@@ -110,6 +113,7 @@ fn only_own_keys(raw: &RawDerived, kind: DerivedKind, sink: &mut Sink) {
         ("corn", raw.corn.as_ref().map(|corn| corn.at)),
         ("tank", at(&raw.tank)),
         ("over", raw.over.as_ref().map(|over| over.at)),
+        ("output", raw.output.as_ref().map(|output| output.at)),
     ];
     for (key, at) in given {
         if let (Some(at), false) = (at, own.contains(&key)) {
@@ -130,6 +134,7 @@ fn only_own_keys(raw: &RawDerived, kind: DerivedKind, sink: &mut Sink) {
     for key in own.iter().filter(|key| !raw.given.contains(key) && !may_lack(key)) {
         let example = match *key {
             "belt" => "\"Fry time\"",
+            "output" => "\"water-boiled-off\"",
             _ => "\"TT-310\"",
         };
         sink.missing(raw.at, &format!("[[derived]]{label}"), key, example);

@@ -1,5 +1,7 @@
 //! Values a person enters: what can be, what is usual, when it is due. Each becomes a signal.
 
+mod traced;
+
 use super::intervals::interval;
 use super::stations::signal_id;
 use super::{LineNames, conditions};
@@ -48,6 +50,7 @@ pub(crate) fn check(
         let due = due(one, names, signals, sink);
         // What is wrong with the widths was told when the signal was made.
         let widths = widths(one, &mut Sink::default());
+        let traced_to = traced::check(one, names, sink);
         let entry = || {
             let widths = widths?;
             Some(LineEntry {
@@ -60,6 +63,7 @@ pub(crate) fn check(
                 due: due?,
                 late_after: one.late_after.as_ref().map_or(LATE_AFTER, |time| time.value),
                 class: one.class.as_ref().map(|class| class.value),
+                traced_to: traced_to?,
             })
         };
         entries.push(entry());

@@ -1,7 +1,8 @@
 //! Values that people enter: what is accepted of each, and when it is due. Signals that follow from them and from the tanks.
 
-use super::AlarmClass;
+use super::{AlarmClass, StationId};
 use setward_process::condition::Condition;
+use setward_process::heat_balance::live::Output;
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
 
@@ -70,6 +71,8 @@ pub struct LineEntry {
     pub late_after: Duration,
     /// What it protects.
     pub class: Option<AlarmClass>,
+    /// Stations before its own that the sample is traced back to, on the trends of their signals.
+    pub traced_to: Vec<StationId>,
 }
 
 impl LineEntry {
@@ -83,7 +86,7 @@ impl LineEntry {
     }
 }
 
-/// What is worked out every few seconds from entries and tanks.
+/// What is worked out every few seconds: from entries, tanks, the heat balance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Followed {
     /// The time since the last entry of this signal that passed, or was within the recipe's tolerance.
@@ -96,6 +99,8 @@ pub enum Followed {
     OldestIn(usize),
     /// Number of the tank that should feed: that with the oldest corn, of those that may be fed or do; 0 where there is none.
     DueTank,
+    /// What the fryer's heat balance tells.
+    Balance(Output),
 }
 
 /// How often a [`Followed`] value is worked out.

@@ -3,6 +3,7 @@
 use crate::problem::{At, Span};
 use crate::quantity::Quantity;
 use crate::reader::TableReader;
+use setward_process::heat_balance::live::Output;
 use std::time::Duration;
 
 #[derive(Debug)]
@@ -23,6 +24,7 @@ pub(crate) struct RawDerived {
     pub(crate) corn: Option<At<Corn>>,
     pub(crate) tank: Option<At<String>>,
     pub(crate) over: Option<At<Duration>>,
+    pub(crate) output: Option<At<Output>>,
     /// Keys of sources that are there, right or wrong.
     pub(crate) given: Vec<&'static str>,
 }
@@ -42,6 +44,8 @@ pub(crate) enum DerivedKind {
     DueTank,
     /// What a counter gains.
     Slope,
+    /// What the fryer's heat balance tells.
+    HeatBalance,
 }
 
 /// Which corn.
@@ -55,13 +59,14 @@ pub(crate) enum Corn {
 
 const CORN: [(&str, Corn); 2] = [("youngest-feeding", Corn::YoungestFeeding), ("oldest", Corn::Oldest)];
 
-const KINDS: [(&str, DerivedKind); 6] = [
+const KINDS: [(&str, DerivedKind); 7] = [
     ("dwell", DerivedKind::Dwell),
     ("ratio", DerivedKind::Ratio),
     ("difference", DerivedKind::Difference),
     ("age", DerivedKind::Age),
     ("due-tank", DerivedKind::DueTank),
     ("slope", DerivedKind::Slope),
+    ("heat-balance", DerivedKind::HeatBalance),
 ];
 
 pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
@@ -82,6 +87,7 @@ pub(super) fn derived(reader: &mut TableReader<'_, '_>) -> RawDerived {
         corn: reader.may_word("corn", &CORN),
         tank: reader.may_text("tank", "\"Tank 1\""),
         over: reader.may_time("over", "\"10 min\""),
-        given: reader.given(&["belt", "of", "to", "minus", "entry", "corn", "tank"]),
+        output: reader.may_word("output", &Output::NAMED),
+        given: reader.given(&["belt", "of", "to", "minus", "entry", "corn", "tank", "output"]),
     }
 }

@@ -27,6 +27,7 @@ pub(crate) struct RawEntry {
     pub(crate) wait: Option<At<Duration>>,
     pub(crate) late_after: Option<At<Duration>>,
     pub(crate) class: Option<At<AlarmClass>>,
+    pub(crate) traced_to: Option<At<Vec<At<String>>>>,
     /// Keys that are there, right or wrong.
     pub(crate) given: Vec<&'static str>,
 }
@@ -69,5 +70,6 @@ pub(super) fn entry(reader: &mut TableReader<'_, '_>) -> RawEntry {
         wait: reader.may_time("wait", "\"10 h\""),
         late_after: reader.may_time("late_after", "\"10 min\""),
         class: reader.may_word("class", &AlarmClass::NAMED),
+        traced_to: reader.may("traced_to", "[\"fryer\"]"),
     }
 }

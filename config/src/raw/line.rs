@@ -3,6 +3,8 @@
 use super::condition::{self, RawCondition};
 use super::derived::{RawDerived, derived};
 use super::entry::{RawEntry, entry};
+use super::heat_balance::{RawHeatBalance, heat_balance};
+use super::lots::{RawLots, lots};
 use super::product::{self, RawDelay, RawFeed, RawKettle, RawTank};
 use super::recipe::{RawShift, shift};
 use super::station::{RawController, RawStation, TABLES, controller, station};
@@ -30,6 +32,8 @@ pub(crate) struct RawLine {
     pub(crate) delays: Vec<RawDelay>,
     pub(crate) feed: Option<RawFeed>,
     pub(crate) shifts: Vec<RawShift>,
+    pub(crate) heat_balance: Option<RawHeatBalance>,
+    pub(crate) lots: Option<RawLots>,
 }
 
 impl RawLine {
@@ -192,6 +196,8 @@ pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> RawLine {
         delays: reader.tables("delay", "[[delay]]", product::delay),
         feed: reader.may_table("feed", "[feed]", product::feed),
         shifts: reader.tables("shift", "[[shift]]", shift),
+        lots: reader.may_table("lots", "[lots]", lots),
+        heat_balance: reader.may_table("heat-balance", "[heat-balance]", heat_balance),
         derived: reader.tables("derived", "[[derived]]", derived),
         entries: reader.tables("entry", "[[entry]]", entry),
     }

@@ -7,6 +7,7 @@
 //! - [`which_probe_lies`]: which of two probes in one oil stream fits the drop that was learned when both were right.
 //! - [`finished_moisture_percent`]: refused unless its uncertainty is inside the specification. It rarely is.
 //! - [`oil`](mod@oil): turnover, make-up against pick-up, heat exchanger.
+//! - [`live`](mod@live): all of this while the line runs, from samples.
 //!
 //! Uncertainty is first order (the GUM's law of propagation, JCGM 100), each input moved by its own standard uncertainty
 //! both ways, so that no derivative is written by hand; the tests compare with a Monte Carlo run. Each input has two
@@ -15,8 +16,12 @@
 //! Not modelled: heat stored while the pan warms or cools (steady state only: judge after three times the pan's time
 //! constant), oil that drips back, steam that condenses in the hood.
 
+pub mod live;
+#[cfg(test)]
+mod live_tests;
 pub mod measured;
 pub mod oil;
+mod outputs;
 #[cfg(test)]
 mod tests;
 

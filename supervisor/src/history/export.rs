@@ -174,7 +174,7 @@ fn safe(text: &str) -> String {
 }
 
 /// Quoted where RFC 4180 asks for it.
-fn quote(field: &str, separator: &str) -> String {
+pub(crate) fn quote(field: &str, separator: &str) -> String {
     let needs = field.contains(separator) || field.contains(['"', '\r', '\n']);
     if needs { format!("\"{}\"", field.replace('"', "\"\"")) } else { field.to_owned() }
 }

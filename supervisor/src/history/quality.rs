@@ -25,6 +25,8 @@ pub fn no_data_code(why: NoData) -> i64 {
         NoData::Restarting => 10,
         NoData::TooLittleKnown => 11,
         NoData::TakenBack => 12,
+        NoData::NotSteady => 13,
+        NoData::TooUncertain => 14,
         NoData::Exception(code) => 0x100 + i64::from(code),
     }
 }
@@ -45,6 +47,8 @@ pub fn no_data_from_code(code: i64) -> Option<NoData> {
         10 => NoData::Restarting,
         11 => NoData::TooLittleKnown,
         12 => NoData::TakenBack,
+        13 => NoData::NotSteady,
+        14 => NoData::TooUncertain,
         0x100..0x200 => NoData::Exception(u8::try_from(code - 0x100).ok()?),
         _ => return None,
     })

@@ -87,6 +87,8 @@ async fn every_quality_comes_back_as_it_was() {
         NoData::HeartbeatStopped,
         NoData::Restarting,
         NoData::TooLittleKnown,
+        NoData::NotSteady,
+        NoData::TooUncertain,
         NoData::TakenBack,
     ];
     let mut readings: Vec<Reading> = reasons.into_iter().map(Reading::Bad).collect();

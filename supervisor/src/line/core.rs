@@ -81,6 +81,12 @@ impl<'a> LineCore<'a> {
         self.stations.mode(station)
     }
 
+    /// Whether product is under a station; `None` where nothing says so.
+    #[must_use]
+    pub fn product_present(&self, station: StationId) -> Option<bool> {
+        self.stations.product_present(station)
+    }
+
     /// The recipes that run.
     #[must_use]
     pub const fn recipes(&self) -> &RecipeBook {

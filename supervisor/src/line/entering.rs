@@ -49,6 +49,7 @@ impl LineTask<'_> {
         self.desk.handle_tick(&self.line, wall, runs, |signal| core.good(signal));
         // Nothing of it changes by the second.
         if self.ticks % super::followed::EVERY_TICKS == 1 {
+            self.close_balance(wall.at);
             self.follow_ages();
             self.entered = Arc::new(self.desk.views(wall));
         }

@@ -1,4 +1,4 @@
-//! Ages, and the tank that should feed: worked out every few seconds from entries and tanks, and after each entry.
+//! Ages, the tank that should feed, and the heat balance: worked out every few seconds, and after each entry.
 
 use super::LineTask;
 use super::entering::alone;
@@ -33,6 +33,9 @@ impl LineTask<'_> {
                 Followed::OldestCorn => self.oldest_corn(&tanks).map(Value::Seconds),
                 Followed::OldestIn(tank) => self.oldest_in(&tanks, *tank).map(Value::Seconds),
                 Followed::DueTank => self.due_tank(&tanks, wall.at).map(Value::Number),
+                Followed::Balance(output) => {
+                    return alone(*id, self.balance.reading(signal, *output), wall.at);
+                }
             };
             alone(*id, reading(signal, found), wall.at)
         });

@@ -3,7 +3,8 @@
 use super::LineTask;
 use super::batches::BatchView;
 use super::follow::{Following, ProductView};
-use setward_config::line::StationId;
+use setward_config::line::{Belt, StationId};
+use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::Unit;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -71,5 +72,12 @@ impl LineTask<'_> {
         let outlook = rate.and_then(|rate| self.follow.outlook(&self.line, now, rate));
         let batches = Arc::clone(&self.following.batches);
         self.following = Arc::new(Following { tanks, products, outlook, batches });
+    }
+
+    /// How long product is on a belt at its present speed, s.
+    pub(super) fn dwell_s(&self, belt: &Belt) -> Option<f64> {
+        let speed = self.signals.good(belt.speed)?;
+        let speed_m_per_s = self.line.signal(belt.speed).unit.convert(speed, Unit::MetrePerSecond)?;
+        dwell_at_speed_s(belt.effective_length_m, speed_m_per_s)
     }
 }

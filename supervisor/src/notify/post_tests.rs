@@ -94,6 +94,7 @@ pub(super) fn snapshot(
         alarms,
         following: Arc::default(),
         entries: Arc::default(),
+        balance: Arc::default(),
         dwell_s: Vec::new(),
         counts: Counts::default(),
         history_problem: None,

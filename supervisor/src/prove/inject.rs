@@ -122,6 +122,13 @@ fn of_corn(line: &Line, id: SignalId, followed: Followed) -> Injected {
                 injected.faults.extend(shown.and_then(Result::ok).map(|fault| vec![Step::Begin(fault)]));
             }
         }
+        Followed::Balance(_) => {
+            let tag = &line.signal(id).tag;
+            injected.notes.push(format!(
+                "{tag} is a figure of the heat balance, over minutes of a line that runs steadily: no register shows it"
+            ));
+            return injected;
+        }
         Followed::OldestCorn | Followed::OldestIn(_) | Followed::DueTank => {}
     }
     if injected.faults.is_empty() {

@@ -42,7 +42,9 @@ const fn came_in_words(reading: Reading) -> bool {
             | NoData::HeartbeatStopped
             | NoData::Restarting
             | NoData::TooLittleKnown
-            | NoData::TakenBack,
+            | NoData::TakenBack
+            | NoData::NotSteady
+            | NoData::TooUncertain,
         ) => true,
     }
 }

@@ -6,6 +6,7 @@
 use super::axis::{self, Axis};
 use super::batch_record::NOT_KNOWN;
 pub use super::batch_record::{BatchReport, FedRow, PhaseRow, SoakRow, VerdictRow};
+use super::lots::{self, Touched};
 use super::rfc3339;
 use crate::history::{HistoryError, HistoryStore, sha256_hex};
 use crate::line::batches::{BatchView, FedView};
@@ -46,6 +47,14 @@ pub async fn batch_report(
     let cook = recipe.cook.map(|limits| cook_rows(&batch, (&temperature, gap_limit), filled, &limits));
     let come_up_s = recipe.cook.and_then(|limits| come_up(&batch, &temperature, gap_limit, &limits));
     let soak = soak_row(line, store, view, recipe).await?;
+    let mut fed = Vec::new();
+    for row in &view.fed {
+        let belongs = match row.packed_at_most.or(row.packed) {
+            Some(packed) => lots::touched(line, store, packed, packed.1).await?,
+            None => Touched::default(),
+        };
+        fed.push(fed_row(row, belongs));
+    }
     let file = line.files.iter().find(|file| file.path == format!("recipes/{}.toml", recipe.key));
     Ok(Some(BatchReport {
         schema_version: 1,
@@ -73,7 +82,7 @@ pub async fn batch_report(
         z_k: recipe.cook.map(|limits| limits.reference.z_k()),
         cook: cook.unwrap_or_default(),
         soak,
-        fed: view.fed.iter().map(fed_row).collect(),
+        fed,
         is_complete: view.is_complete(),
     }))
 }
@@ -298,7 +307,7 @@ fn phase_row((phase, span): &(Phase, (UtcMillis, UtcMillis))) -> PhaseRow {
     }
 }
 
-fn fed_row(fed: &FedView) -> FedRow {
+fn fed_row(fed: &FedView, touched: Touched) -> FedRow {
     let (packed_from, packed_to) = fed.packed.map(|(from, to)| (rfc3339(from), rfc3339(to))).unzip();
     let (packed_not_before, packed_not_after) =
         fed.packed_at_most.map(|(from, to)| (rfc3339(from), rfc3339(to))).unzip();
@@ -311,6 +320,7 @@ fn fed_row(fed: &FedView) -> FedRow {
         packed_to,
         packed_not_before,
         packed_not_after,
+        touched,
     }
 }
 

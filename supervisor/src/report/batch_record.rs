@@ -1,5 +1,6 @@
 //! The record of a kettle batch as it is kept and given to programs.
 
+use super::lots::Touched;
 use serde::{Deserialize, Serialize};
 
 /// The record of a batch.
@@ -135,6 +136,9 @@ pub struct FedRow {
     pub packed_not_before: Option<String>,
     /// None of it was packed later, RFC 3339.
     pub packed_not_after: Option<String>,
+    /// Lots and date codes it was packed as, at its widest.
+    #[serde(flatten)]
+    pub touched: Touched,
 }
 
 impl BatchReport {

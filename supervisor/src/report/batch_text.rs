@@ -151,5 +151,6 @@ pub fn fed_words(fed: &FedRow, local: Local<'_>) -> String {
         (Some(from), Some(to)) => format!(", packed about {} to {}", local(from), local(to)),
         (_, _) => ", when it was packed is not known".to_owned(),
     };
-    format!("tank {}, {} {until}{packed}", fed.tank, local(&fed.from))
+    let belongs = fed.touched.words().map(|words| format!("; {words}")).unwrap_or_default();
+    format!("tank {}, {} {until}{packed}{belongs}", fed.tank, local(&fed.from))
 }

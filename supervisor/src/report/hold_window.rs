@@ -3,7 +3,8 @@
 
 use super::entered::{self, Check};
 use super::holds::{HoldRow, holds};
-use super::made::made;
+use super::lots::{self, Touched};
+use super::made::{Weighed, weighed_for};
 use super::rfc3339;
 use crate::history::{HistoryError, HistoryStore, StoredEvent};
 use crate::line::follow::ProductView;
@@ -44,10 +45,11 @@ pub struct HoldReport {
     pub checks: Vec<CheckWindow>,
     /// The line has checks that people enter.
     pub checks_are_kept: bool,
-    /// Production lots; none: nothing tells them.
-    pub lots: Vec<String>,
-    /// Date codes on the bags; none: nothing tells them.
-    pub date_codes: Vec<String>,
+    /// The line tells lots.
+    pub lots_are_told: bool,
+    /// Lots and date codes of the product at its widest.
+    #[serde(flatten)]
+    pub touched: Touched,
     /// Holds that were placed for this occurrence.
     pub holds: Vec<HoldRow>,
 }
@@ -94,8 +96,15 @@ pub struct CheckWindow {
     pub next_good: Option<String>,
     /// Checks between them that failed.
     pub failed: usize,
-    /// What was made between them, kg, as far as the feed is known.
+    /// What was made between them, kg, by the feed's record over that time less the way from the weigher to the bag.
     pub about_kg: Option<f64>,
+    /// At most so much, kg: the longest way, the feed's uncertainty, and the most that can pass while it was not known.
+    pub most_kg: Option<f64>,
+    /// How long the feed was not known, s.
+    pub unknown_s: Option<f64>,
+    /// Lots and date codes that were packed between them.
+    #[serde(flatten)]
+    pub touched: Touched,
 }
 
 /// One occurrence, by its events.
@@ -168,6 +177,10 @@ pub async fn hold_report(
     for name in names(&entered.checks) {
         checks.push(check_window(line, store, (&name, &entered.checks), (around, known_until)).await?);
     }
+    let belongs = match packed {
+        Some(packed) => lots::touched(line, store, packed, known_until).await?,
+        None => Touched::default(),
+    };
     let own = format!("{}@{}", settings.id, found.occurrence);
     let holds = holds(store).await?.into_iter().filter(|row| row.alarm.as_deref() == Some(own.as_str()));
     Ok(HoldReport {
@@ -182,8 +195,8 @@ pub async fn hold_report(
         product: product.as_ref().map(|product| product_row(line, product)),
         checks,
         checks_are_kept: entered.is_kept,
-        lots: Vec::new(),
-        date_codes: Vec::new(),
+        lots_are_told: line.lots.is_some(),
+        touched: belongs,
         holds: holds.collect(),
     })
 }
@@ -245,12 +258,19 @@ async fn check_window(
     let next_good = good().filter(|at| *at >= packed_to).min();
     let (from, to) = (last_good.unwrap_or(packed_from), next_good.unwrap_or(known_until.max(packed_to)));
     let failed = own().filter(|check| !check.passed && from < check.at && check.at < to).count();
-    let made = made(line, store, (from, to)).await?;
+    let weighed = match last_good {
+        Some(_) => weighed_for(line, store, (from, to)).await?,
+        // Where it began nobody knows.
+        None => None,
+    };
     Ok(CheckWindow {
         check: name.to_owned(),
         last_good: last_good.map(rfc3339),
         next_good: next_good.map(rfc3339),
         failed,
-        about_kg: made.filter(|_| last_good.is_some()).map(|made| made.kg),
+        about_kg: weighed.map(|weighed| weighed.about.kg),
+        most_kg: weighed.and_then(|Weighed { most_kg, .. }| most_kg),
+        unknown_s: weighed.map(|weighed| weighed.about.unknown_s),
+        touched: lots::touched(line, store, (from, to), known_until).await?,
     })
 }

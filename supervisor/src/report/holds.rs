@@ -1,5 +1,6 @@
 //! Product put on hold, and what became of it. Records are only added: a disposition that was wrong is followed by another.
 
+use super::lots::{self, Touched};
 use super::rfc3339;
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord};
 use serde::{Deserialize, Serialize};
@@ -40,6 +41,9 @@ pub struct Held {
     pub kg: Option<f64>,
     /// Why.
     pub why: String,
+    /// Lots and date codes of that time, as they were known when it was held.
+    #[serde(default)]
+    pub touched: Touched,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -83,6 +87,9 @@ pub struct HoldRow {
     pub to: String,
     /// How much, kg.
     pub kg: Option<f64>,
+    /// Lots and date codes, as they were known when it was held.
+    #[serde(flatten)]
+    pub touched: Touched,
     /// What became of it, in the order in which it was decided; the last stands. None: it is on hold.
     pub dispositions: Vec<Disposition>,
 }
@@ -132,6 +139,7 @@ fn row(kept: &KeptRecord, decided: &[KeptRecord]) -> Option<HoldRow> {
         from: rfc3339(UtcMillis(held.from_utc_ms)),
         to: rfc3339(UtcMillis(held.to_utc_ms)),
         kg: held.kg,
+        touched: held.touched,
         dispositions: decided.iter().rev().filter_map(of_it).collect(),
     })
 }
@@ -169,7 +177,7 @@ fn not_kept(error: HistoryError) -> NoHold {
 pub async fn put_on_hold(
     line: &Line,
     store: &dyn HistoryStore,
-    held: Held,
+    mut held: Held,
     (by, now): (&str, UtcMillis),
 ) -> Result<(i64, bool), NoHold> {
     if held.alarm.as_deref().is_some_and(|alarm| line.alarm_by_id(alarm).is_none()) {
@@ -184,12 +192,18 @@ pub async fn put_on_hold(
     if held.why.trim().is_empty() {
         return Err(NoHold::NoReason);
     }
+    let packed = (UtcMillis(held.from_utc_ms), UtcMillis(held.to_utc_ms));
+    held.touched = lots::touched(line, store, packed, now).await.map_err(not_kept)?;
     let known = holds(store).await.map_err(not_kept)?;
     let placed = store.records(HOLD.to_owned(), RECORDS_MAX).await.map_err(not_kept)?;
     let is_same = |kept: &&KeptRecord| {
         let is_open = known.iter().any(|row| row.n == kept.n && row.is_open());
         let before: Option<Held> = serde_json::from_str(&kept.record).ok();
-        is_open && before.is_some_and(|before| Held { why: held.why.clone(), kg: held.kg, ..before } == held)
+        is_open
+            && before.is_some_and(|before| {
+                let (why, touched) = (held.why.clone(), held.touched.clone());
+                Held { why, touched, kg: held.kg, ..before } == held
+            })
     };
     if let Some(before) = placed.iter().find(is_same) {
         return Ok((before.n, true));

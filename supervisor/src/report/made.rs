@@ -16,6 +16,43 @@ pub struct Made {
     pub unknown_s: f64,
 }
 
+/// What was weighed of what was packed between two moments.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Weighed {
+    /// By the middle of the way from the weigher to the bag.
+    pub about: Made,
+    /// At most so much, kg; `None`: the feed has no most.
+    pub most_kg: Option<f64>,
+}
+
+/// What was packed between two moments of the clock, by the weigher's record: it passed there before, by the delays that
+/// lie between. `None` if the line weighs nothing.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn weighed_for(
+    line: &Line,
+    store: &dyn HistoryStore,
+    (from, to): (UtcMillis, UtcMillis),
+) -> Result<Option<Weighed>, HistoryError> {
+    let Some(feed) = &line.feed else { return Ok(None) };
+    let after = line.delays.iter().filter(|delay| delay.station >= feed.station);
+    let ms = |span: std::time::Duration| i64::try_from(span.as_millis()).unwrap_or(0);
+    let (least, most) =
+        after.fold((0, 0), |(least, most), delay| (least + ms(delay.least), most + ms(delay.most)));
+    let middle = i64::midpoint(least, most);
+    let Some(about) = made(line, store, (UtcMillis(from.0 - middle), UtcMillis(to.0 - middle))).await? else {
+        return Ok(None);
+    };
+    let widest = made(line, store, (UtcMillis(from.0 - most), UtcMillis(to.0 - least))).await?;
+    let signal = line.signal(feed.signal);
+    let most_kg_per_h = signal.unit.convert(signal.range.1, Unit::KilogramPerHour);
+    let most_kg = widest
+        .zip(most_kg_per_h)
+        .map(|(widest, at_most)| widest.kg * (1.0 + feed.uncertainty) + at_most * widest.unknown_s / 3600.0);
+    Ok(Some(Weighed { about, most_kg }))
+}
+
 /// What passed the weigher between two moments; `None` if the line has none.
 ///
 /// # Errors

@@ -17,6 +17,8 @@ pub mod holds;
 pub mod keeper;
 pub mod latitude;
 pub mod ledger;
+pub mod lot_review;
+pub mod lots;
 pub mod made;
 pub mod review;
 pub mod shift;

@@ -1,7 +1,10 @@
 //! Handover, statistics, stops, holds and review against hand figures and naive sums over the readings put in.
 
 use super::holds::{self, Held, NoHold, decide, put_on_hold};
-use super::made::made;
+use super::lot_review::{NoLot, lot_review};
+use super::lots::Touched;
+use super::made::{made, weighed_for};
+use super::review::Reviewed;
 use super::review::{NotSigned, review_report, sign_off};
 use super::shift::{AtTheEnd, shift_report};
 use super::shifts;
@@ -290,6 +293,7 @@ fn held(from: i64, to: i64) -> Held {
         to_utc_ms: at(to).0,
         kg: Some(208.0),
         why: "cold oil".to_owned(),
+        touched: Touched::default(),
     }
 }
 
@@ -340,7 +344,7 @@ async fn a_review_lists_what_is_to_be_looked_at_and_is_signed_for_what_was_seen(
     assert_eq!((report.holds.len(), report.gaps.len(), report.gaps[0].length_s), (1, 1, 3_600.0));
     assert_eq!(report.exceptions(), 4);
     assert_eq!((report.audit_entries, report.audit_broken.len(), report.signed.len()), (1, 0, 0));
-    let sign = async |seen, now| sign_off(&line, &store, (span, seen), ("Ana", now)).await;
+    let sign = async |seen, now| sign_off(&line, &store, (Reviewed::Time(span), seen), ("Ana", now)).await;
     assert_eq!(sign(4, at(SECONDS)).await, Err(NotSigned::NotOver));
     let later = at(SECONDS + 3_600);
     let found = review_report(&line, &store, span, later).await.unwrap().exceptions();
@@ -385,4 +389,86 @@ async fn an_empty_history_gives_reports_that_say_so() {
     assert!(report.statistics.iter().all(|row| row.figures.refused.is_some()));
     let review = review_report(&line, &store, window(0, 60), at(SECONDS)).await.unwrap();
     assert_eq!((review.gaps.len(), review.exceptions()), (1, 1), "nobody watched");
+}
+
+/// Lots that begin at 06:00 and 08:00 of the plant's clock: at 0 and at 7,200 s.
+fn two_lots() -> Line {
+    let mut line = demo();
+    line.lots.as_mut().unwrap().begins = setward_config::line::LotBegins::Clock(vec![360, 480]);
+    line
+}
+
+#[tokio::test]
+async fn a_lot_has_a_review_and_a_signature_of_its_own() {
+    let line = two_lots();
+    let store = store(&line).await;
+    put_on_hold(&line, &store, held(0, 600), ("Inés", at(5_000))).await.unwrap();
+    let (early, late) = ("2026-11-23 06:00", "2026-11-23 08:00");
+    let whole = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
+    let told: Vec<_> = whole
+        .lots
+        .iter()
+        .map(|lot| (lot.lot.as_str(), lot.alarms.len(), lot.holds.len(), lot.goes_on))
+        .collect();
+    assert_eq!(told, [(early, 1, 1, false), (late, 1, 0, true)]);
+    assert_eq!(whole.lots[0].date_codes, ["26 327 L2 A"], "23 November is day 327");
+    assert_eq!(
+        whole.holds[0].touched.words().as_deref(),
+        Some("lot 2026-11-23 06:00; date code 26 327 L2 A")
+    );
+    let (report, span, goes_on) = lot_review(&line, &store, early, at(SECONDS)).await.unwrap();
+    assert_eq!((span, goes_on), (window(0, 7_200), false));
+    let alarms: Vec<_> = report.alarms.iter().map(|row| row.alarm.as_str()).collect();
+    assert_eq!((alarms, report.exceptions()), (vec!["fryer-inlet-cold"], 2));
+    assert!(report.text(&str::to_owned).starts_with("Records of lot 2026-11-23 06:00 of "));
+    let sign =
+        async |lot, seen| sign_off(&line, &store, (Reviewed::Lot(lot), seen), ("Ana", at(SECONDS))).await;
+    assert_eq!(sign(late, 1).await, Err(NotSigned::NotOver));
+    assert_eq!(sign("4711", 1).await, Err(NotSigned::NoSuchLot));
+    assert_eq!(sign(early, 1).await, Err(NotSigned::Changed(2)));
+    assert_eq!((sign(early, 2).await, sign(early, 2).await), (Ok(false), Ok(true)), "sent twice");
+    let whole = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
+    assert_eq!((whole.lots[0].signed.len(), whole.lots[1].signed.len()), (1, 0));
+    assert_eq!(whole.signed.len(), 0, "who signed a lot has not signed a time");
+    assert_eq!(
+        store.broken_audit().await.unwrap(),
+        (2, Vec::new()),
+        "hold and signature are in the audit's chain"
+    );
+    let untold = Line { lots: None, ..demo() };
+    assert_eq!(lot_review(&untold, &store, early, at(SECONDS)).await.map(|_| ()), Err(NoLot::NotTold));
+}
+
+/// From the weigher to the bag it is 110 to 250 s, 180 in the middle: what was packed from 3,780 to 5,580 s was weighed while
+/// the line stood. At most, what passed in 70 s before and 70 s after, and 2 %.
+#[tokio::test]
+async fn what_was_packed_is_weighed_by_the_clock_less_the_way_to_the_bag() {
+    let line = demo();
+    let store = store(&line).await;
+    let found = weighed_for(&line, &store, (at(3_780), at(5_580))).await.unwrap().unwrap();
+    assert!(found.about.kg < 1.0 && found.about.unknown_s < 1.0, "{found:?}");
+    let by_hand = 140.0 / 3.6 * 1.02;
+    assert!((found.most_kg.unwrap() - by_hand).abs() < 1.0, "{found:?}, not {by_hand}");
+    let hour = weighed_for(&line, &store, (at(5_580), at(9_180))).await.unwrap().unwrap();
+    assert!((hour.about.kg - 1_000.0).abs() < 1.0, "{hour:?}");
+}
+
+#[tokio::test]
+async fn statistics_are_cut_by_lot() {
+    let line = two_lots();
+    let store = store(&line).await;
+    let signal = line.signal_by_tag("TT-310").unwrap();
+    let span = window(0, SECONDS);
+    let mut events = store.events(None, 1_000).await.unwrap();
+    events.reverse();
+    let modes = modes(&line, &events, span, at(SECONDS));
+    let report = statistics_report(&line, &store, (signal, By::Lot), (span, None), &modes).await.unwrap();
+    let told: Vec<_> = report.rows.iter().map(|row| (row.group.as_str(), row.known_s.round())).collect();
+    // The fryer stood from 3,600 to 5,400 s, and nothing good came for 100 s of the first lot.
+    assert_eq!(told.len(), 2);
+    assert_eq!(told.iter().map(|row| row.0).collect::<Vec<_>>(), ["2026-11-23 06:00", "2026-11-23 08:00"]);
+    assert!((told[0].1 - 5_299.0).abs() < 4.0 && (told[1].1 - 7_200.0).abs() < 4.0, "{told:?}");
+    let untold = Line { lots: None, ..demo() };
+    let refused = statistics_report(&untold, &store, (signal, By::Lot), (span, None), &modes).await;
+    assert_eq!(refused.unwrap_err().text, "line.toml has no [lots]");
 }

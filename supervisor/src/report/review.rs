@@ -5,6 +5,8 @@ use super::entered::{Correction, entered};
 use super::hold_window::{ProductRow, product_row};
 use super::holds::{HoldRow, holds};
 use super::ledger::{BlindAlarm, Ledger};
+use super::lot_review::{LotRow, NoLot, lot_review, lot_rows};
+use super::lots::{self, Touched};
 use super::shift::{BatchLine, batch_line};
 use super::{EVENTS_MAX, calls, rfc3339};
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
@@ -37,6 +39,12 @@ pub struct ReviewReport {
     pub from: String,
     /// End, RFC 3339.
     pub to: String,
+    /// The lot that is reviewed; `None`: a time.
+    pub lot: Option<String>,
+    /// The line tells lots.
+    pub lots_are_told: bool,
+    /// The lots that were packed in it, each with what touched it.
+    pub lots: Vec<LotRow>,
     /// Kettle batches that began in it.
     pub batches: usize,
     /// Those among them that did not meet a limit, or of which it is not known.
@@ -76,6 +84,9 @@ pub struct TouchedRow {
     pub cleared: Option<String>,
     /// The product; `None` if its station is not on the way to the bag, or nothing is known of it.
     pub product: Option<ProductRow>,
+    /// Lots and date codes of the product at its widest; of the time of the call, where no product is traced.
+    #[serde(flatten)]
+    pub touched: Touched,
 }
 
 /// A time in which nobody watched.
@@ -109,6 +120,8 @@ pub struct SignOff {
     pub from: String,
     /// Its end, RFC 3339.
     pub to: String,
+    /// The lot that was signed; `None`: a time.
+    pub lot: Option<String>,
     /// Exceptions that were seen.
     pub exceptions: usize,
 }
@@ -118,6 +131,9 @@ struct Signed {
     from_utc_ms: i64,
     to_utc_ms: i64,
     exceptions: usize,
+    /// The lot that was signed; none: a time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    lot: Option<String>,
 }
 
 impl ReviewReport {
@@ -147,10 +163,24 @@ pub async fn review_report(
     let mut events = store.events(None, EVENTS_MAX).await?;
     events.reverse();
     events.retain(|stored| stored.event.utc < window.to());
+    let mut report = review_of(line, store, &events, (window, known_until)).await?;
+    let all = calls::calls(line, &events);
+    report.alarms = touched(line, store, (&events, &all), (window, known_until)).await?;
+    report.lots = lot_rows(line, store, (window, known_until), (&report.alarms, &report.holds)).await?;
+    Ok(report)
+}
+
+/// All of a review that hangs on its time alone: without alarms and lots.
+pub(super) async fn review_of(
+    line: &Line,
+    store: &dyn HistoryStore,
+    events: &[StoredEvent],
+    (window, known_until): (Span, UtcMillis),
+) -> Result<ReviewReport, HistoryError> {
     let rows = store.batches(window.from(), window.to(), BATCHES_MOST).await?;
     let batches: Vec<BatchLine> = rows.iter().rev().filter_map(|row| batch_line(&row.record)).collect();
     let entered = entered(line, store, (window.from(), window.to())).await?;
-    let gaps = calls::outages(&events, window, known_until);
+    let gaps = calls::outages(events, window, known_until);
     let (audit_entries, audit_broken) = store.broken_audit().await?;
     let is_exception = |batch: &&BatchLine| batch.verdict == "not met" || batch.verdict == "not known";
     Ok(ReviewReport {
@@ -158,15 +188,18 @@ pub async fn review_report(
         line: line.name.clone(),
         from: rfc3339(window.from()),
         to: rfc3339(window.to()),
+        lot: None,
+        lots_are_told: line.lots.is_some(),
+        lots: Vec::new(),
         batches: batches.len(),
         batch_exceptions: batches.iter().filter(is_exception).cloned().collect(),
-        alarms: touched(line, store, &events, (window, known_until)).await,
+        alarms: Vec::new(),
         corrections: entered.corrections,
         entries_are_kept: entered.is_kept,
         holds: holds(store).await?.into_iter().filter(|row| concerns(row, window)).collect(),
         gaps: gaps.iter().map(|gap| gap_row(gap.from, gap.to)).collect(),
-        clock_steps: clock_steps(&events, window),
-        blind: Ledger::of(&events, window).alarms(line).into_iter().filter(|row| row.blind_s > 0.0).collect(),
+        clock_steps: clock_steps(events, window),
+        blind: Ledger::of(events, window).alarms(line).into_iter().filter(|row| row.blind_s > 0.0).collect(),
         audit_entries,
         audit_broken,
         signed: signatures(store, window).await?,
@@ -186,13 +219,12 @@ fn concerns(row: &HoldRow, window: Span) -> bool {
 }
 
 /// Calls of medium and high alarms, day by day: the follower knows two days and no more.
-async fn touched(
+pub(super) async fn touched(
     line: &Line,
     store: &dyn HistoryStore,
-    events: &[StoredEvent],
+    (events, all): (&[StoredEvent], &[Annunciation]),
     (window, known_until): (Span, UtcMillis),
-) -> Vec<TouchedRow> {
-    let all = calls::calls(line, events);
+) -> Result<Vec<TouchedRow>, HistoryError> {
     let counts =
         |call: &&Annunciation| window.contains(call.at) && line.alarm(call.alarm).priority != Priority::Low;
     let wanted: Vec<&Annunciation> = all.iter().filter(counts).collect();
@@ -209,16 +241,20 @@ async fn touched(
             let span = (onset_of(line, events, call), call.cleared);
             let product = book.product(line, call.alarm, span, (Uptime::START, now));
             let alarm = line.alarm(call.alarm);
+            let packed = product.as_ref().and_then(|product| product.packed_at_most.or(product.packed));
+            let belongs =
+                lots::touched(line, store, packed.unwrap_or((call.at, call.at)), known_until).await?;
             rows.push(TouchedRow {
                 alarm: alarm.id.clone(),
                 name: alarm.name.clone(),
                 raised: rfc3339(call.at),
                 cleared: call.cleared.map(rfc3339),
                 product: product.map(|product| product_row(line, &product)),
+                touched: belongs,
             });
         }
     }
-    rows
+    Ok(rows)
 }
 
 /// When the trouble of a call began.
@@ -250,8 +286,19 @@ fn clock_steps(events: &[StoredEvent], window: Span) -> Vec<ClockStep> {
 }
 
 async fn signatures(store: &dyn HistoryStore, window: Span) -> Result<Vec<SignOff>, HistoryError> {
-    let kept = store.records(SIGN_OFF.to_owned(), RECORDS_MAX).await?;
-    Ok(kept.iter().filter_map(|kept| signature(kept, window)).collect())
+    let kept = sign_offs(store).await?;
+    Ok(kept.iter().filter_map(|kept| signature(kept, window)).filter(|signed| signed.lot.is_none()).collect())
+}
+
+/// Every signature there is, for [`signed_lot`].
+pub(super) async fn sign_offs(store: &dyn HistoryStore) -> Result<Vec<KeptRecord>, HistoryError> {
+    store.records(SIGN_OFF.to_owned(), RECORDS_MAX).await
+}
+
+/// Who signed a lot as it is now, or a time that holds all of it.
+pub(super) fn signed_lot(all: &[KeptRecord], lot: &str, window: Span) -> Vec<SignOff> {
+    let is_own = |signed: &SignOff| signed.lot.as_deref().is_none_or(|own| own == lot);
+    all.iter().filter_map(|kept| signature(kept, window)).filter(is_own).collect()
 }
 
 fn signature(kept: &KeptRecord, window: Span) -> Option<SignOff> {
@@ -262,6 +309,7 @@ fn signature(kept: &KeptRecord, window: Span) -> Option<SignOff> {
         at: rfc3339(kept.utc),
         from: rfc3339(UtcMillis(signed.from_utc_ms)),
         to: rfc3339(UtcMillis(signed.to_utc_ms)),
+        lot: signed.lot,
         exceptions: signed.exceptions,
     })
 }
@@ -269,33 +317,50 @@ fn signature(kept: &KeptRecord, window: Span) -> Option<SignOff> {
 /// Why a signature was not taken.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum NotSigned {
-    /// The window does not lie in the past as a whole.
+    /// The time or the lot is not over.
     NotOver,
+    /// No lot of this name is known.
+    NoSuchLot,
     /// It shows other exceptions by now than the person saw.
     Changed(usize),
     /// History could not keep it.
     NotKept(String),
 }
 
-/// Signs the review of a window of which the person saw so many exceptions. On return it is on disk; true if the same person had
-/// signed it before.
+/// What a person signs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Reviewed<'a> {
+    /// A stretch of time.
+    Time(Span),
+    /// A lot.
+    Lot(&'a str),
+}
+
+/// Signs a review of which the person saw so many exceptions. On return it is on disk; true if the same person had signed it
+/// before.
 ///
 /// # Errors
 /// What is wrong with it, or that it could not be kept.
 pub async fn sign_off(
     line: &Line,
     store: &dyn HistoryStore,
-    (window, seen): (Span, usize),
+    (what, seen): (Reviewed<'_>, usize),
     (by, now): (&str, UtcMillis),
 ) -> Result<bool, NotSigned> {
     let not_kept = |error: HistoryError| NotSigned::NotKept(error.text);
-    if window.to() > now {
-        return Err(NotSigned::NotOver);
-    }
-    let report = review_report(line, store, window, now).await.map_err(not_kept)?;
+    let (report, window) = match what {
+        Reviewed::Time(window) if window.to() > now => return Err(NotSigned::NotOver),
+        Reviewed::Time(window) => (review_report(line, store, window, now).await.map_err(not_kept)?, window),
+        Reviewed::Lot(lot) => match lot_review(line, store, lot, now).await {
+            Ok((_, _, true)) => return Err(NotSigned::NotOver),
+            Ok((report, window, false)) => (report, window),
+            Err(NoLot::NotTold | NoLot::NoSuchLot) => return Err(NotSigned::NoSuchLot),
+            Err(NoLot::History(error)) => return Err(not_kept(error)),
+        },
+    };
     let is_same = |signed: &SignOff| {
         signed.by == by
-            && (&signed.from, &signed.to) == (&report.from, &report.to)
+            && (&signed.from, &signed.to, &signed.lot) == (&report.from, &report.to, &report.lot)
             && signed.exceptions == seen
     };
     if report.signed.iter().any(is_same) {
@@ -304,9 +369,13 @@ pub async fn sign_off(
     if report.exceptions() != seen {
         return Err(NotSigned::Changed(report.exceptions()));
     }
-    let signed = Signed { from_utc_ms: window.from().0, to_utc_ms: window.to().0, exceptions: seen };
+    let (from_utc_ms, to_utc_ms) = (window.from().0, window.to().0);
+    let about = match &report.lot {
+        Some(lot) => format!("lot {lot}"),
+        None => format!("{} to {}", report.from, report.to),
+    };
+    let signed = Signed { from_utc_ms, to_utc_ms, exceptions: seen, lot: report.lot };
     let record = serde_json::to_string(&signed).map_err(|error| NotSigned::NotKept(error.to_string()))?;
-    let about = format!("{} to {}", report.from, report.to);
     let new = NewRecord { utc: now, kind: SIGN_OFF.to_owned(), about, by: by.to_owned(), record, why: None };
     store.add_record(new).await.map(|_kept| false).map_err(not_kept)
 }

@@ -33,7 +33,7 @@ pub fn local_day(zone: &TimeZone, utc: UtcMillis) -> Date {
 
 /// When the clocks of the plant show this time of a day: the later moment for a time that is skipped, the earlier for one that
 /// comes twice.
-fn moment(zone: &TimeZone, date: Date, minute: u16) -> Option<UtcMillis> {
+pub(super) fn moment(zone: &TimeZone, date: Date, minute: u16) -> Option<UtcMillis> {
     let hour = i8::try_from(minute / 60).ok()?;
     let minute = i8::try_from(minute % 60).ok()?;
     let at = zone.to_ambiguous_timestamp(date.at(hour, minute, 0, 0)).compatible().ok()?;
@@ -41,7 +41,7 @@ fn moment(zone: &TimeZone, date: Date, minute: u16) -> Option<UtcMillis> {
 }
 
 /// The shifts that begin on a local day.
-fn of_day(line: &Line, zone: &TimeZone, date: Date) -> Vec<ShiftSpan> {
+pub(super) fn of_day(line: &Line, zone: &TimeZone, date: Date) -> Vec<ShiftSpan> {
     let begins = |shift: &Shift, date: Date| moment(zone, date, shift.from_minute);
     let next_day = date.checked_add(1.day()).ok();
     let first = line.shifts.first();

@@ -2,6 +2,7 @@
 //! the recipe has a setpoint for it, on value less setpoint, so that a setpoint that moved does not count as scatter.
 
 use super::axis::Axis;
+use super::lots;
 use super::rfc3339;
 use super::shifts;
 pub use super::statistics_rows::{Comparison, StatisticsReport, StatisticsRow};
@@ -35,6 +36,8 @@ pub enum By {
     Recipe,
     /// Kettle batches: their hold phases.
     Batch,
+    /// Lots, by when they were packed.
+    Lot,
 }
 
 /// A group: its name, and the stretches that belong to it.
@@ -411,6 +414,20 @@ pub async fn groups(
             let shifts = shifts::between(line, window).into_iter();
             Ok(shifts.map(|shift| one(format!("{} {}", shift.date, shift.name), shift.span)).collect())
         }
+        By::Lot if line.lots.is_none() => unable("line.toml has no [lots]"),
+        By::Lot => {
+            let mut found: Vec<Group> = Vec::new();
+            for lot in lots::lots(line, store, window, window.to()).await? {
+                let cut = Span::new(lot.span.from().max(window.from()), lot.span.to().min(window.to()));
+                let Ok(span) = cut else { continue };
+                // One that was entered again goes on.
+                match found.iter_mut().find(|group| group.name == lot.lot) {
+                    Some(group) => group.spans.push(span),
+                    None => found.push(one(lot.lot, span)),
+                }
+            }
+            Ok(found)
+        }
         By::Batch => {
             let Some(kettle) = line.kettles.iter().find(|kettle| kettle.temperature == signal) else {
                 return unable("by batch, only the cook temperature of a kettle is looked at");
@@ -449,7 +466,9 @@ pub async fn statistics_report(
     let basis = Basis::read(line, store, signal, (whole, modes)).await?;
     let groups = match by {
         By::Recipe => basis.by_recipe(window),
-        By::Window | By::Shift | By::Day | By::Batch => groups(line, store, (signal, by), window).await?,
+        By::Window | By::Shift | By::Day | By::Batch | By::Lot => {
+            groups(line, store, (signal, by), window).await?
+        }
     };
     let own = line.signal(signal);
     Ok(StatisticsReport {

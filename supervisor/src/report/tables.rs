@@ -2,8 +2,9 @@
 
 use super::batch_text::Local;
 use super::closures::CAUSES;
-use super::hold_window::{HoldReport, ProductRow};
+use super::hold_window::{CheckWindow, HoldReport, ProductRow};
 use super::holds::{DISPOSITIONS, HoldRow};
+use super::lot_review::LotRow;
 use super::review::ReviewReport;
 use super::shift::{CallRow, ShiftReport, TankRow};
 use super::statistics::{StatisticsReport, StatisticsRow};
@@ -188,8 +189,9 @@ pub fn hold_words(hold: &HoldRow, local: Local<'_>) -> String {
         ),
         None => "on hold".to_owned(),
     };
+    let belongs = hold.touched.words().map(|words| format!(" ({words})")).unwrap_or_default();
     format!(
-        "{}: packed {} to {}, {}{alarm}, by {}: {}; {became}",
+        "{}: packed {} to {}{belongs}, {}{alarm}, by {}: {}; {became}",
         hold.n,
         local(&hold.from),
         local(&hold.to),
@@ -222,12 +224,13 @@ impl HoldReport {
         let checks = self.checks.iter().map(|check| {
             let at = |at: &Option<String>, none: &str| at.as_deref().map_or_else(|| none.to_owned(), local);
             format!(
-                "{}: good {}, next good {}, {} failed between, {}",
+                "{}: good {}, next good {}, {} failed between, {}{}",
                 check.check,
                 at(&check.last_good, "none known before"),
                 at(&check.next_good, "none yet"),
                 check.failed,
-                kg(check.about_kg)
+                check_kg(check),
+                check.touched.words().map(|words| format!("; {words}")).unwrap_or_default()
             )
         });
         let title = if self.checks_are_kept {
@@ -236,18 +239,49 @@ impl HoldReport {
             "From the last good check to the next: no checks are entered on this line"
         };
         section(out, title, &checks.collect::<Vec<_>>())?;
-        let codes = if self.lots.is_empty() {
-            vec!["not known: nothing on this line tells them".to_owned()]
-        } else {
-            self.lots.iter().chain(&self.date_codes).cloned().collect()
+        let codes = match (self.touched.words(), self.lots_are_told) {
+            (Some(words), _) => words,
+            (None, true) => "not known".to_owned(),
+            (None, false) => "not known: nothing on this line tells them".to_owned(),
         };
-        section(out, "Lots and date codes", &codes)?;
+        section(out, "Lots and date codes", &[codes])?;
         section(
             out,
             "Holds placed for it",
             &self.holds.iter().map(|hold| hold_words(hold, local)).collect::<Vec<_>>(),
         )
     }
+}
+
+/// "about 1250 kg, at most 1330 kg; the feed was not known for 2 min".
+fn check_kg(check: &CheckWindow) -> String {
+    let most = check.most_kg.map(|most| format!(", at most {most:.0} kg")).unwrap_or_default();
+    let unknown = check.unknown_s.filter(|unknown| *unknown >= 1.0);
+    let unknown = unknown.map(|unknown| format!("; the feed was not known for {}", span(unknown)));
+    format!("{}{most}{}", kg(check.about_kg), unknown.unwrap_or_default())
+}
+
+/// A lot of a review in a line.
+#[must_use]
+pub fn lot_words(lot: &LotRow, local: Local<'_>) -> String {
+    let until = if lot.goes_on { "goes on".to_owned() } else { format!("to {}", local(&lot.to)) };
+    let held = match lot.holds.as_slice() {
+        [] => String::new(),
+        holds => format!(", holds {}", holds.iter().map(i64::to_string).collect::<Vec<_>>().join(", ")),
+    };
+    let signed = match lot.signed.last() {
+        Some(last) => format!("signed by {}", last.by),
+        None => "not signed".to_owned(),
+    };
+    format!(
+        "lot {}: packed {} {until}, {}; {} alarms, {} of {} batches with limits not met or not known{held}; {signed}",
+        lot.lot,
+        local(&lot.from),
+        kg(lot.about_kg),
+        lot.alarms.len(),
+        lot.batch_exceptions.len(),
+        lot.batches.len()
+    )
 }
 
 /// Product in a few lines.
@@ -359,18 +393,7 @@ impl ReviewReport {
         built(|out| self.write(out, local))
     }
 
-    fn write(&self, out: &mut String, local: Local<'_>) -> fmt::Result {
-        writeln!(out, "Records of {} to review: {} exceptions", self.line, self.exceptions())?;
-        writeln!(out, "{} to {}", local(&self.from), local(&self.to))?;
-        let batches = self
-            .batch_exceptions
-            .iter()
-            .map(|batch| format!("{} {}: {}", batch.id, batch.recipe, batch.words()));
-        section(
-            out,
-            &format!("Kettle batches, {} in all: limits not met or not known", self.batches),
-            &batches.collect::<Vec<_>>(),
-        )?;
+    fn alarm_lines(&self, local: Local<'_>) -> Vec<String> {
         let mut alarms = Vec::new();
         for row in &self.alarms {
             let cleared = row
@@ -384,8 +407,32 @@ impl ReviewReport {
                 }
                 None => alarms.push("  no product is traced".to_owned()),
             }
+            alarms.extend(row.touched.words().map(|words| format!("  {words}")));
         }
-        section(out, "Medium and high alarms, with the product they touched", &alarms)?;
+        alarms
+    }
+
+    fn write(&self, out: &mut String, local: Local<'_>) -> fmt::Result {
+        let of =
+            self.lot.as_ref().map_or_else(|| self.line.clone(), |lot| format!("lot {lot} of {}", self.line));
+        writeln!(out, "Records of {of} to review: {} exceptions", self.exceptions())?;
+        writeln!(out, "{} to {}", local(&self.from), local(&self.to))?;
+        let lots: Vec<String> = self.lots.iter().map(|lot| lot_words(lot, local)).collect();
+        section(
+            out,
+            if self.lots_are_told { "By lot" } else { "By lot: nothing on this line tells lots" },
+            &lots,
+        )?;
+        let batches = self
+            .batch_exceptions
+            .iter()
+            .map(|batch| format!("{} {}: {}", batch.id, batch.recipe, batch.words()));
+        section(
+            out,
+            &format!("Kettle batches, {} in all: limits not met or not known", self.batches),
+            &batches.collect::<Vec<_>>(),
+        )?;
+        section(out, "Medium and high alarms, with the product they touched", &self.alarm_lines(local))?;
         let corrections = self
             .corrections
             .iter()

@@ -167,6 +167,7 @@ fn page_routes(routes: Routes) -> Routes {
         .get("/trend", View, pages::trend_page::show)
         .get("/trend.csv", View, trends::downloads::columns)
         .get("/trend.png", View, trends::downloads::picture)
+        .get("/trend-samples.csv", View, trends::downloads::samples)
         .get("/trend-readings.csv", View, trends::downloads::readings)
         .post("/trend/notes", Operate, trends::notes::from_form)
         .get("/wall", View, pages::wall::show)

@@ -100,11 +100,16 @@ fn past(book: &mut Book) {
         &[("alarm!", "Id of the alarm"), ("occurrence", "Its number; the newest without it")],
         object("A report"),
     );
-    book.read("/reports/records", "The review of a stretch of time", &OVER, object("A report"));
+    book.read(
+        "/reports/records",
+        "The review of a stretch of time",
+        &[OVER[0], OVER[1], ("lot", "The review of this lot instead")],
+        object("A report"),
+    );
     book.read(
         "/reports/statistics",
         "Time in band, capability and charts of a signal",
-        &[("signal!", "Its tag"), ("by", "window, shift, day, recipe or batch"), OVER[0], OVER[1]],
+        &[("signal!", "Its tag"), ("by", "window, shift, day, recipe, batch or lot"), OVER[0], OVER[1]],
         object("A report"),
     );
     book.read(

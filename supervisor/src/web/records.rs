@@ -7,7 +7,8 @@ use super::{Web, pages};
 use crate::history::Span;
 use crate::report::closures::{CAUSES, NotClosed, close};
 use crate::report::holds::{Held, NoHold, decide, put_on_hold};
-use crate::report::review::{NotSigned, sign_off};
+use crate::report::lots::Touched;
+use crate::report::review::{NotSigned, Reviewed, sign_off};
 use crate::report::stops::{NoReason, give_reason};
 use axum::Json;
 use axum::extract::rejection::{FormRejection, JsonRejection};
@@ -166,8 +167,13 @@ pub(super) struct CloseWish {
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SignWish {
+    #[serde(default)]
     from_utc_ms: i64,
+    #[serde(default)]
     to_utc_ms: i64,
+    /// A lot instead of a time.
+    #[serde(default)]
+    lot: String,
     seen: usize,
     #[serde(default)]
     by: String,
@@ -187,6 +193,7 @@ async fn hold(web: &Web, wish: &HoldWish) -> Answer {
         to_utc_ms: wish.to_utc_ms,
         kg,
         why,
+        touched: Touched::default(),
     };
     let app = &web.app;
     let done = put_on_hold(&app.line, &*app.history, held, (&by, app.clock.utc())).await;
@@ -283,18 +290,28 @@ async fn closing(web: &Web, alarm: &str, wish: &CloseWish) -> Answer {
     }
 }
 
-async fn signature(web: &Web, wish: &SignWish) -> Answer {
-    let by = name(&wish.by)?;
+fn signed_time(wish: &SignWish) -> Result<Span, Refused> {
     let bad = StatusCode::UNPROCESSABLE_ENTITY;
     let span = Span::new(UtcMillis(wish.from_utc_ms), UtcMillis(wish.to_utc_ms))
         .map_err(|error| refused("wrong", bad, error.text))?;
     if span.length_ms() > crate::report::review::LONGEST_MS {
         return Err(refused("wrong", bad, "a review reaches over 93 days at most"));
     }
+    Ok(span)
+}
+
+async fn signature(web: &Web, wish: &SignWish) -> Answer {
+    let by = name(&wish.by)?;
+    let bad = StatusCode::UNPROCESSABLE_ENTITY;
+    let what =
+        if wish.lot.is_empty() { Reviewed::Time(signed_time(wish)?) } else { Reviewed::Lot(&wish.lot) };
     let app = &web.app;
-    match sign_off(&app.line, &*app.history, (span, wish.seen), (&by, app.clock.utc())).await {
+    match sign_off(&app.line, &*app.history, (what, wish.seen), (&by, app.clock.utc())).await {
         Ok(already) => Ok((if already { "signed-before" } else { "signed" }, kept(already, None))),
-        Err(NotSigned::NotOver) => Err(refused("not-over", bad, "the time is not over yet")),
+        Err(NotSigned::NotOver) => Err(refused("not-over", bad, "the time or the lot is not over yet")),
+        Err(NotSigned::NoSuchLot) => {
+            Err(refused("wrong", StatusCode::NOT_FOUND, "no lot of this name is known"))
+        }
         Err(NotSigned::Changed(found)) => {
             let text =
                 format!("there are {found} exceptions by now: look at them, then sign with \"seen\":{found}");
@@ -446,7 +463,11 @@ pub(super) async fn sign_from_form(
     match read_form(&web, form) {
         Ok(wish) => {
             let at = |ms: i64| super::times::rfc3339(UtcMillis(ms));
-            let page = format!("/records?from={}&to={}", at(wish.from_utc_ms), at(wish.to_utc_ms));
+            let page = if wish.lot.is_empty() {
+                format!("/records?from={}&to={}", at(wish.from_utc_ms), at(wish.to_utc_ms))
+            } else {
+                super::pages::records::lot_address(&wish.lot)
+            };
             to_browser(&signature(&web, &wish).await, &page, &wish.by)
         }
         Err(answer) => *answer,
@@ -457,7 +478,7 @@ pub(super) async fn sign_from_api(
     State(web): State<Web>,
     body: Result<Json<SignWish>, JsonRejection>,
 ) -> Response {
-    let expected = "expected {\"from_utc_ms\":0,\"to_utc_ms\":1,\"seen\":0,\"by\":\"name\"} with the exceptions that the report shows";
+    let expected = "expected {\"from_utc_ms\":0,\"to_utc_ms\":1,\"seen\":0,\"by\":\"name\"}, or \"lot\":\"name\" instead of both times, with the exceptions that the report shows";
     match read(body, expected) {
         Ok(wish) => to_program(signature(&web, &wish).await),
         Err(answer) => *answer,

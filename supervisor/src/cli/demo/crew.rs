@@ -6,6 +6,7 @@ use crate::handle::LineHandle;
 use crate::history::{HistoryStore, Span};
 use crate::report::closures::close;
 use crate::report::holds::{Held, HoldRow, decide, holds, put_on_hold};
+use crate::report::lots::Touched;
 use crate::report::stops::{give_reason, modes, reasons, stops};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
@@ -118,7 +119,16 @@ impl Desk<'_> {
         let [from_utc_ms, to_utc_ms] = span.map(|into_ms| self.begin.0 + into_ms);
         let (run, occurrence) = (self.handle.glance().run.0, self.occurrence(&alarm));
         let alarm = Some(alarm);
-        let held = Held { alarm, run, occurrence, from_utc_ms, to_utc_ms, kg: Some(kg), why };
+        let held = Held {
+            alarm,
+            run,
+            occurrence,
+            from_utc_ms,
+            to_utc_ms,
+            kg: Some(kg),
+            why,
+            touched: Touched::default(),
+        };
         let done = put_on_hold(self.line, self.store, held, (self.by, self.now)).await;
         done.map(|_new| ()).map_err(|why| format!("{why:?}"))
     }

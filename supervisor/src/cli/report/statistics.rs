@@ -1,4 +1,4 @@
-//! `setward report statistics`: one signal by shift, day, recipe or batch.
+//! `setward report statistics`: one signal by shift, day, recipe, batch or lot.
 
 use super::{Opened, failed, print_json};
 use crate::cli::window::StretchArguments;
@@ -48,6 +48,8 @@ enum Cut {
     Recipe,
     /// The hold phases of kettle batches
     Batch,
+    /// Lots of line.toml, by when they were packed: what is upstream was there some minutes before
+    Lot,
 }
 
 impl From<Cut> for By {
@@ -58,6 +60,7 @@ impl From<Cut> for By {
             Cut::Day => Self::Day,
             Cut::Recipe => Self::Recipe,
             Cut::Batch => Self::Batch,
+            Cut::Lot => Self::Lot,
         }
     }
 }

@@ -10,6 +10,7 @@ pub(super) use alarm::{AlarmBody, GrantedBody, alarm};
 use super::facts::{ControllerFacts, Scene, SignalFacts, StationFacts};
 use super::times::rfc3339;
 use super::words;
+use crate::line::balance::BalanceView;
 use serde::Serialize;
 use setward_config::line::{ControlLoop, LoopMode, Register};
 use setward_protocol::{Reading, SignalId, UtcMillis};
@@ -139,6 +140,9 @@ pub(super) struct SignalBody {
     last_failure: Option<String>,
     last_failure_at: Option<String>,
     slope_per_min: Option<f64>,
+    /// Of a figure of the heat balance: about 95 times in 100 the truth lies within, in the signal's unit.
+    uncertainty: Option<f64>,
+    heat_balance: Option<String>,
     setpoint: Option<SetpointBody>,
     entered: Option<EnteredBody>,
     registers: Option<RegistersBody>,
@@ -322,10 +326,17 @@ pub(super) fn signal(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> SignalBody {
         last_failure: view.last_failure.map(|(why, _)| why.to_string()),
         last_failure_at: view.last_failure.map(|(_, at)| rfc3339(at)),
         slope_per_min: view.slope_per_min,
+        uncertainty: scene.snapshot.balance_of(facts.id).and_then(|beside| beside.uncertainty),
+        heat_balance: scene.snapshot.balance_of(facts.id).and_then(balance_text),
         setpoint: setpoint(facts),
         entered: entered(facts),
         registers: signal.register().map(|register| registers(register, facts.words())),
     }
+}
+
+/// Why the heat balance tells no value, or what it says of the probes.
+fn balance_text(beside: &BalanceView) -> Option<String> {
+    beside.why.clone().or_else(|| beside.verdict.map(str::to_owned))
 }
 
 fn setpoint(facts: &SignalFacts<'_>) -> Option<SetpointBody> {

@@ -40,11 +40,12 @@ pub(in crate::web) async fn show(
 pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMap, said: Markup) -> Markup {
     let settings = web.app.line.alarm(alarm);
     let (occurrence, began, raised) = when(web, alarm);
-    let (kept, happened, told, changed) = tokio::join!(
+    let (kept, happened, told, changed, belongs) = tokio::join!(
         kept_of(web, settings.settings.watches.signal()),
         trend::events(web, Some(&settings.id), EVENTS_SHOWN),
         past::read(web, &settings.id, occurrence),
         around::read(web, &settings.id, began, raised),
+        product::belongs(web, alarm),
     );
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
@@ -69,7 +70,7 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
         (around::neighbours(&scene, &facts))
         (past::close_form(&facts, &told, name.as_deref()))
         (aside::show(&scene, &facts, name.as_deref()))
-        (product::show(&scene, &facts))
+        (product::show(&scene, &facts, &belongs))
         (background(&scene, &facts))
         section { h2 { "Last events of this alarm" } (events::show(&scene, &happened, false)) (backtest::link(&scene, alarm)) }
         @match &facts.on {

@@ -1,9 +1,11 @@
 //! The product that an alarm touched: when it is or was packed, how much, from which tanks, by which recipe.
 
 use crate::line::follow::ProductView;
+use crate::report::lots::{self, Touched};
 use crate::web::facts::{AlarmFacts, Scene};
-use crate::web::words;
+use crate::web::{Web, words};
 use maud::{Markup, html};
+use setward_alarm::AlarmId;
 
 /// In one line: "packed about 14:07:20 to 14:20:10 (spread 4 min), about 208 kg". `None` if its station is not on the way
 /// to the bag, or it never raised.
@@ -20,17 +22,34 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
         }
         None => "when it is packed is not known".to_owned(),
     };
-    Some(match product.about_kg {
+    let belongs = product
+        .packed_at_most
+        .or(product.packed)
+        .and_then(|packed| lots::touched_by_clock(scene.line, packed));
+    let belongs =
+        belongs.and_then(|belongs| belongs.words()).map(|words| format!("; {words}")).unwrap_or_default();
+    let told = match product.about_kg {
         Some(kg) if product.is_at_present_rate => {
             format!("{when}, about {} kg as the feed is now", words::number(kg, 0))
         }
         Some(kg) => format!("{when}, about {} kg", words::number(kg, 0)),
         None => format!("{when}; how much is not known"),
-    })
+    };
+    Some(told + &belongs)
+}
+
+/// Lots and date codes of what is to be held at most; nothing, where history can't be read or nothing tells them.
+pub(super) async fn belongs(web: &Web, alarm: AlarmId) -> Touched {
+    let snapshot = web.app.handle.snapshot();
+    let product = snapshot.following.products.get(&alarm);
+    let Some(packed) = product.and_then(|product| product.packed_at_most.or(product.packed)) else {
+        return Touched::default();
+    };
+    lots::touched(&web.app.line, &*web.app.history, packed, web.app.clock.utc()).await.unwrap_or_default()
 }
 
 /// All that is known of it.
-pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
+pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>, belongs: &Touched) -> Markup {
     let Some(product) = of(scene, facts) else { return html! {} };
     html! {
         section #product {
@@ -44,6 +63,7 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
                         @if let Some(kg) = product.most_kg { ", " (words::number(kg, 0)) " kg" }
                     }
                 }
+                @if let Some(words) = belongs.words() { dt { "Belongs to" } dd { (words) } }
                 @if !product.recipes.is_empty() { dt { "Made by" } dd { (recipes(scene, product)) } }
                 dt { "From" } dd { (tanks(product)) }
                 @if !product.batches.is_empty() {

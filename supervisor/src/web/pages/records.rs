@@ -47,6 +47,11 @@ fn clock(web: &Web, text: &str) -> String {
     }
 }
 
+/// Where a lot's review is.
+pub(in crate::web) fn lot_address(lot: &str) -> String {
+    format!("/records?lot={}", percent_encoding::utf8_percent_encode(lot, percent_encoding::NON_ALPHANUMERIC))
+}
+
 /// Where a batch's record is.
 pub(in crate::web) fn batch_link(id: &str) -> Markup {
     html! { a href=(format!("/batches/{id}")) { (id) } }

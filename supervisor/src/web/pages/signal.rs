@@ -1,6 +1,7 @@
 //! One signal: what it says, the last thirty minutes, the alarms on it, and where it comes from.
 
 use super::{Page, frame, messages, missing_value, registers, rows, trend, trend_page, trust};
+use crate::line::balance::BalanceView;
 use crate::web::facts::{Entered, Scene, SignalFacts};
 use crate::web::live::{self, Scope};
 use crate::web::{Web, names, svg, words};
@@ -66,11 +67,25 @@ fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
         dl.facts {
             dt { "Signal" } dd { (trust(facts)) ", " span data-t=(format!("{tag}.age")) { (live::reading_age(scene, facts)) } }
             @if let Some(why) = facts.missing() { dt { "Look at" } dd { (words::no_data_hint(why)) } }
+            @if let Some(beside) = scene.snapshot.balance_of(facts.id) { (balance(facts, beside)) }
             @if facts.signal.role == Role::Measured { dt { "Slope" } dd data-t=(format!("{tag}.slope")) { (live::slope(facts)) } }
             @if let Some((why, at)) = facts.view.last_failure {
                 dt { "Last failure" } dd { (why) " at " (scene.clock(at)) }
             }
         }
+    }
+}
+
+/// How sure a figure of the heat balance is, or what it waits for.
+fn balance(facts: &SignalFacts<'_>, beside: &BalanceView) -> Markup {
+    let unit = facts.signal.unit.of_difference();
+    html! {
+        @if let Some(sure) = beside.uncertainty {
+            dt { "Uncertainty" }
+            dd { "\u{b1}" (words::with_unit(&words::number(sure, facts.signal.decimals), unit)) " (95 of 100 times the truth lies within)" }
+        }
+        @if let Some(why) = &beside.why { dt { "Why not" } dd { (why) } }
+        @if let Some(verdict) = beside.verdict { dt { "Probes" } dd { (verdict) } }
     }
 }
 

@@ -152,7 +152,9 @@ fn is_lost(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> bool {
         | NoData::HeartbeatStopped
         | NoData::Restarting
         | NoData::TooLittleKnown
-        | NoData::TakenBack => false,
+        | NoData::TakenBack
+        | NoData::NotSteady
+        | NoData::TooUncertain => false,
     });
     own && scene.silent_controller(facts).is_none()
 }

@@ -24,6 +24,7 @@ fn desk() -> AppState {
     (signal.role, signal.origin, signal.unit) = (Role::Entered, Origin::Entered, Unit::Percent);
     line.signals.push(signal);
     line.entries.push(LineEntry {
+        traced_to: Vec::new(),
         signal: id,
         kind: EntryKind::Number,
         unit: Unit::Percent,

@@ -92,6 +92,7 @@ fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
         "recipes": lanes(&shown.recipes),
         "batches": lanes(&shown.batches),
         "notes": notes.collect::<Vec<_>>(),
+        "samples": shown.samples.iter().flat_map(|lane| &lane.samples).collect::<Vec<_>>(),
         "events_known_from": shown.known_from.map(rfc3339),
     })
 }

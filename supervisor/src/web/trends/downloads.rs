@@ -34,6 +34,22 @@ pub(in crate::web) async fn columns(State(web): State<Web>, pairs: Pairs) -> Res
     }
 }
 
+/// What people entered, each when its product was at the station of the trend.
+pub(in crate::web) async fn samples(State(web): State<Web>, pairs: Pairs) -> Response {
+    let asked = match asked(&web, pairs) {
+        Ok(asked) => asked,
+        Err(wrong) => return problem(&wrong).into_response(),
+    };
+    let line = &*web.app.line;
+    match super::samples::samples(line, &*web.app.history, &asked).await {
+        Ok(lanes) => {
+            let name = file_name(line, &asked, "samples", "csv");
+            file("text/csv; charset=utf-8; header=present", &name, super::samples::csv(&lanes).into_bytes())
+        }
+        Err(why) => Problem::unread(why).into_response(),
+    }
+}
+
 /// The drawing, with line, stretch and zone in it.
 pub(in crate::web) async fn picture(State(web): State<Web>, pairs: Pairs) -> Response {
     let (asked, mut curves) = match drawn(&web, pairs, picture::COLUMNS).await {

@@ -8,6 +8,7 @@ pub(super) mod beside;
 pub(super) mod downloads;
 pub(super) mod notes;
 pub(super) mod read;
+pub(super) mod samples;
 
 use super::names;
 use super::times::{Zone, rfc3339};

@@ -3,6 +3,7 @@
 
 use super::Asked;
 use super::notes::{Pinned, pinned};
+use super::samples::{SampleLane, samples};
 use crate::cli::plot::Curve;
 use crate::history::{BatchRow, HistoryError, KnownBand, Level, Span, StoredEvent, Window};
 use crate::report::batch::BatchReport;
@@ -78,6 +79,8 @@ pub(in crate::web) struct Shown {
     pub(in crate::web) recipes: Vec<Lane>,
     pub(in crate::web) batches: Vec<Lane>,
     pub(in crate::web) notes: Vec<Pinned>,
+    /// What people entered, when its product was at these stations.
+    pub(in crate::web) samples: Vec<SampleLane>,
     /// Nothing that happened before is known here: there were too many events since.
     pub(in crate::web) known_from: Option<UtcMillis>,
     /// What each station did, over the stretch and the one it is held against.
@@ -128,6 +131,7 @@ pub(in crate::web) async fn read(web: &Web, asked: &Asked) -> Result<Shown, Stri
         recipes: recipe_lanes(line, &events, &stations, span, now),
         batches: batch_lanes(&rows, span, now),
         notes: in_time(pinned(&**history, span)).await?,
+        samples: samples(line, &**history, asked).await?,
         known_from,
         modes,
     })

@@ -135,6 +135,12 @@ pub(super) const fn no_data_hint(why: NoData) -> &'static str {
             "The controller's program has just begun anew; its registers are not filled yet. It takes up to a minute."
         }
         NoData::TakenBack => "A person has taken back what was entered last.",
+        NoData::NotSteady => {
+            "It is reckoned only while the line runs steadily with product. Nothing is wrong with an instrument."
+        }
+        NoData::TooUncertain => {
+            "What is measured does not tell it surely enough to be of use. Use the laboratory's value."
+        }
         NoData::TooLittleKnown => {
             "It is computed over a stretch of time of which too little has been seen. Wait."
         }
@@ -157,6 +163,8 @@ pub(super) const fn no_data_key(why: NoData) -> &'static str {
         NoData::Restarting => "restarting",
         NoData::TooLittleKnown => "too_little_known",
         NoData::TakenBack => "taken_back",
+        NoData::NotSteady => "not_steady",
+        NoData::TooUncertain => "too_uncertain",
     }
 }
 

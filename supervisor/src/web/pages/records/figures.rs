@@ -29,7 +29,7 @@ pub(in crate::web) struct Asked {
     to: Option<String>,
 }
 
-/// Statistics, for programs: `signal`, `by` (window, shift, day, recipe, batch), `from` and `to` as RFC 3339, a day without them.
+/// Statistics, for programs: `signal`, `by` (window, shift, day, recipe, batch, lot), `from` and `to` as RFC 3339, a day without them.
 pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Query<Asked>) -> Response {
     let bad = |text: String| Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
     let signal = match names::signal(&web.app.line, &asked.signal) {
@@ -42,7 +42,8 @@ pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Q
         Some("day") => By::Day,
         Some("recipe") => By::Recipe,
         Some("batch") => By::Batch,
-        Some(_) => return bad("\"by\" is one of window, shift, day, recipe, batch".to_owned()),
+        Some("lot") => By::Lot,
+        Some(_) => return bad("\"by\" is one of window, shift, day, recipe, batch, lot".to_owned()),
     };
     let ends = (asked.from.as_deref(), asked.to.as_deref());
     let window = match reports::span(ends, DAY_MS, web.app.clock.utc()) {

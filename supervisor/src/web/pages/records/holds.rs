@@ -118,6 +118,7 @@ fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
 fn facts(web: &Web, row: &HoldRow) -> Markup {
     html! {
         p { b { "Hold " (row.n) } ": packed " (clock(web, &row.from)) " to " (clock(web, &row.to)) ", "
+            @if let Some(words) = row.touched.words() { (words) ", " }
             @match row.kg { Some(kg) => { "about " (words::number(kg, 0)) " kg" }, None => "how much is not known" } }
         p { "By " (row.by) " at " (clock(web, &row.at)) ": " (row.why)
             @if let Some(alarm) = &row.alarm { " (for " a href=(format!("/alarms/{}", alarm.split('@').next().unwrap_or_default())) { (alarm) } ")" } }

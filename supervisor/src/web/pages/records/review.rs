@@ -1,10 +1,11 @@
 //! The review: exceptions over a time, and the signature under them.
 
-use super::{batch_link, clock, name_field, page, said, unreadable};
+use super::{batch_link, clock, lot_address, name_field, page, said, unreadable};
 use crate::history::Span;
 use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
+use crate::report::lot_review::{NoLot, lot_review};
 use crate::report::review::{LONGEST_MS, ReviewReport, review_report};
-use crate::report::tables::{hold_words, product_words};
+use crate::report::tables::{hold_words, lot_words, product_words};
 use crate::web::acknowledge::remembered_name;
 use crate::web::doors::{self, Needs};
 use crate::web::problem::Problem;
@@ -25,6 +26,8 @@ const HOUR_MS: i64 = 3_600_000;
 pub(in crate::web) struct Asked {
     from: Option<String>,
     to: Option<String>,
+    /// A lot instead of a time.
+    lot: Option<String>,
     said: Option<String>,
 }
 
@@ -41,6 +44,15 @@ fn window(web: &Web, asked: &Asked) -> Result<Span, String> {
 
 /// The review, for programs.
 pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Query<Asked>) -> Response {
+    if let Some(lot) = &asked.lot {
+        return match lot_review(&web.app.line, &*web.app.history, lot, web.app.clock.utc()).await {
+            Ok((report, _, _)) => Json(report).into_response(),
+            Err(NoLot::History(error)) => Problem::unread(error).into_response(),
+            Err(why @ (NoLot::NotTold | NoLot::NoSuchLot)) => {
+                Problem::new(StatusCode::NOT_FOUND, no_lot(&why)).into_response()
+            }
+        };
+    }
     let window = match window(&web, &asked) {
         Ok(window) => window,
         Err(text) => return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response(),
@@ -57,6 +69,10 @@ pub(in crate::web) async fn show(
     Query(asked): Query<Asked>,
     headers: HeaderMap,
 ) -> Response {
+    let outcome = (asked.said.as_deref(), remembered_name(&headers));
+    if let Some(lot) = &asked.lot {
+        return show_lot(&web, lot, (outcome.0, outcome.1.as_deref())).await;
+    }
     let window = match window(&web, &asked) {
         Ok(window) => window,
         Err(text) => {
@@ -68,10 +84,60 @@ pub(in crate::web) async fn show(
     };
     match review_report(&web.app.line, &*web.app.history, window, web.app.clock.utc()).await {
         Ok(report) => {
-            let name = remembered_name(&headers);
-            page(&web, "Review", show_report(&web, window, &report, (asked.said.as_deref(), name.as_deref())))
+            let is_over = window.to() <= web.app.clock.utc();
+            page(
+                &web,
+                "Review",
+                show_report(&web, (window, is_over), &report, (outcome.0, outcome.1.as_deref())),
+            )
         }
         Err(error) => unreadable(&web, "Review", &error.text),
+    }
+}
+
+/// Why there is no review of a lot, and what to do.
+fn no_lot(why: &NoLot) -> &'static str {
+    match why {
+        NoLot::NotTold => "nothing on this line tells lots: [lots] of line.toml would",
+        NoLot::NoSuchLot => {
+            "no lot of this name was packed, as far as history goes back; see the review for those there are"
+        }
+        NoLot::History(_) => "history can't be read",
+    }
+}
+
+async fn show_lot(web: &Web, lot: &str, outcome: (Option<&str>, Option<&str>)) -> Response {
+    match lot_review(&web.app.line, &*web.app.history, lot, web.app.clock.utc()).await {
+        Ok((report, window, goes_on)) => {
+            page(web, &format!("Review of lot {lot}"), show_report(web, (window, !goes_on), &report, outcome))
+        }
+        Err(NoLot::History(error)) => unreadable(web, "Review", &error.text),
+        Err(why @ (NoLot::NotTold | NoLot::NoSuchLot)) => {
+            let body = html! { h1 { "Review" } p { (no_lot(&why)) "." } p { a.button href="/records" { "The last 24 hours" } } };
+            let mut response = page(web, "Review", body);
+            *response.status_mut() = StatusCode::NOT_FOUND;
+            response
+        }
+    }
+}
+
+/// The lots of a review, each with the way to its own.
+fn lots(web: &Web, report: &ReviewReport) -> Markup {
+    let local = |text: &str| clock(web, text);
+    html! {
+        @if report.lots_are_told {
+            section {
+                h2 { "By lot" }
+                @if report.lots.is_empty() { p { "None." } }
+                ul { @for row in &report.lots {
+                    li {
+                        @if report.lot.is_some() { (lot_words(row, &local)) } @else { a href=(lot_address(&row.lot)) { (lot_words(row, &local)) } }
+                        @if !row.date_codes.is_empty() { br; "date codes " (row.date_codes.join(", ")) }
+                        @if report.lot.is_some() && !row.batches.is_empty() { br; "batches " @for id in &row.batches { (batch_link(id)) " " } }
+                    }
+                } }
+            }
+        }
     }
 }
 
@@ -83,7 +149,7 @@ fn part(title: &str, lines: &[Markup]) -> Markup {
 
 fn show_report(
     web: &Web,
-    window: Span,
+    (window, is_over): (Span, bool),
     report: &ReviewReport,
     (outcome, name): (Option<&str>, Option<&str>),
 ) -> Markup {
@@ -95,6 +161,7 @@ fn show_report(
         a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
         @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
         @match &row.product { Some(product) => { @for line in product_words(product, &local) { br; (line) } }, None => { br; "no product is traced" } }
+        @if let Some(words) = row.touched.words() { br; (words) }
     }).collect();
     let corrections: Vec<Markup> = report
         .corrections
@@ -115,9 +182,10 @@ fn show_report(
         .collect();
     let blind: Vec<Markup> = report.blind.iter().map(|row| html! { a href=(format!("/alarms/{}", row.alarm)) { (row.alarm) } " for " (words::span(row.blind_s)) }).collect();
     html! {
-        h1 { "Review: " (report.exceptions()) " exceptions" }
+        h1 { @match &report.lot { Some(lot) => { "Lot " (lot) }, None => "Review" } ": " (report.exceptions()) " exceptions" }
         (said(outcome))
         p.point { (local(&report.from)) " to " (local(&report.to)) }
+        (lots(web, report))
         (part(&format!("Kettle batches, {} in all: limits not met or not known", report.batches), &batches))
         (part("Medium and high alarms, with the product they touched", &alarms))
         (part(if report.entries_are_kept { "Corrections" } else { "Corrections: nothing is entered on this line" }, &corrections))
@@ -130,20 +198,26 @@ fn show_report(
             ul { @for broken in &report.audit_broken { li { b { "\u{25b2} " (broken) } } } }
         }
         @if !blind.is_empty() { details { summary { (blind.len()) " alarms could not have fired for a while" } ul { @for line in &blind { li { (line) } } } } }
-        (signing(web, window, report, name))
+        (signing(web, (window, is_over), report, name))
     }
 }
 
-fn signing(web: &Web, window: Span, report: &ReviewReport, name: Option<&str>) -> Markup {
+fn signing(web: &Web, (window, is_over): (Span, bool), report: &ReviewReport, name: Option<&str>) -> Markup {
     html! {
         section #sign {
             h2 { "Signed" }
-            @if report.signed.is_empty() { p { "Nobody has signed this time." } }
+            @if report.signed.is_empty() { p { "Nobody has signed this " @if report.lot.is_some() { "lot" } @else { "time" } "." } }
             ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (signed.exceptions) " exceptions seen" } } }
-            @if window.to() <= web.app.clock.utc() {
+            @if report.lot.is_some() && !is_over { p { "It can be signed once the next lot has begun." } }
+            @if is_over {
                 @if let Some(instead) = doors::instead(Needs::Engineer, "sign") { (instead) } @else { form.acknowledge method="post" action="/sign-offs" {
-                    input type="hidden" name="from_utc_ms" value=(window.from().0);
-                    input type="hidden" name="to_utc_ms" value=(window.to().0);
+                    @match &report.lot {
+                        Some(lot) => input type="hidden" name="lot" value=(lot);,
+                        None => {
+                            input type="hidden" name="from_utc_ms" value=(window.from().0);
+                            input type="hidden" name="to_utc_ms" value=(window.to().0);
+                        }
+                    }
                     input type="hidden" name="seen" value=(report.exceptions());
                     (name_field("by", name))
                     button type="submit" { "Sign" small { "I have reviewed these records" } }

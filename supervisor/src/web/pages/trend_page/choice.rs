@@ -156,6 +156,7 @@ pub(super) fn downloads(web: &Web, asked: &Asked) -> Markup {
                 } @else {
                     li { "Every reading: about " (words::number(about / 1000.0, 0)) " thousand, too many for a page. Choose a shorter stretch, or use " code { "setward export" } "." }
                 }
+                @if !line.entries.is_empty() { li { a href=(fixed.address(line, "/trend-samples.csv")) { "What people entered (CSV)" } ", when its product was here" } }
                 li { a href=(fixed.address(line, "/api/v1/trend")) { "For programs (JSON)" } }
             }
         }

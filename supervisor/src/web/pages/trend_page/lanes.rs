@@ -1,6 +1,7 @@
 //! What happened meanwhile, on the same axis: alarms from raise to return, the recipe in force, batches; and the alarms as a list.
 
 use super::axis::percent;
+use super::samples;
 use crate::web::trends::Asked;
 use crate::web::trends::read::{AlarmLane, Bar, Lane, Shown};
 use crate::web::{Web, svg, words};
@@ -24,6 +25,7 @@ pub(super) fn show(web: &Web, asked: &Asked, shown: &Shown) -> Markup {
         @for lane in &shown.recipes { (lane_of(asked, lane, "recipe")) }
         @if !shown.batches.is_empty() { h2 { "Batches" } }
         @for lane in &shown.batches { (lane_of(asked, lane, "batch")) }
+        (samples::show(web, asked, shown))
         @if !shown.notes.is_empty() {
             h2 { "Notes" }
             @let bars = shown.notes.iter().map(|note| Bar {
@@ -65,7 +67,7 @@ fn alarm_lane(web: &Web, asked: &Asked, lane: &AlarmLane) -> Markup {
     }
 }
 
-fn lane_of(asked: &Asked, lane: &Lane, class: &str) -> Markup {
+pub(super) fn lane_of(asked: &Asked, lane: &Lane, class: &str) -> Markup {
     html! {
         div.lane {
             p { (lane.name) small { (in_words(lane)) } }

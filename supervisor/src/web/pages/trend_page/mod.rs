@@ -6,6 +6,7 @@ mod choice;
 pub(super) mod drawing;
 mod lanes;
 mod notes;
+mod samples;
 mod table;
 
 use super::{OF_A_STRETCH, Page, frame, messages};

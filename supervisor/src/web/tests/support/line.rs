@@ -330,6 +330,8 @@ pub(in crate::web::tests) fn line() -> Line {
             ],
         }],
         running_recipe: 0,
+        heat_balance: None,
+        lots: None,
         shifts: Vec::new(),
         setpoint_writes: Vec::new(),
         recipe_numbers: Vec::new(),

@@ -125,6 +125,7 @@ pub(in crate::web::tests) fn snapshot() -> LineSnapshot {
         alarms: alarm_views(),
         following: std::sync::Arc::default(),
         entries: std::sync::Arc::default(),
+        balance: std::sync::Arc::default(),
         dwell_s: vec![None, Some(55.0)],
         counts: Counts::default(),
         history_problem: None,
