@@ -262,9 +262,9 @@ fn refused(
             let key =
                 at.and_then(|at| places.iter().find(|(_, place)| place.contains(&at))).map(|(key, _)| *key);
             let field = written.numbers.iter().map(|(field, _)| field).find(|field| Some(field.key) == key);
-            // What a quantity is, the field knows better than the reader of all files.
+            // The reader's hint knows what was found, the field what it is for.
             let text = match field.filter(|_| problem.code == Code::Quantity.name()) {
-                Some(field) => format!("{}; write {}", problem.message, field.accepts),
+                Some(field) => format!("{}; {}. Accepted: {}", problem.message, problem.hint, field.accepts),
                 None => format!("{}; {}", problem.message, problem.hint),
             };
             // What marks a key in a terminal is noise on a page.

@@ -95,7 +95,7 @@ async fn the_changeover_board_has_old_and_new_setpoints_and_what_is_in_band_alre
             "1 setpoint to enter",
             "182.0 \u{b0}C 185.0 \u{b0}C 185.0 set already",
             "lasts 20 min at most",
-            "packed as it was made",
+            "How long product takes to the bag is not known now",
         ],
         &[],
     );
@@ -109,7 +109,7 @@ async fn the_changeover_board_has_old_and_new_setpoints_and_what_is_in_band_alre
     let mut changing = snapshot();
     (changing.stations[2].mode, changing.stations[2].since) = (Mode::Changeover, Some(before(600)));
     let page = get(&stage(two_recipes(), changing).state, "/changeover").await.text;
-    check_says(&page, &["Under way since 03:00:22 at Fryer : it ends at 03:20:22 at the latest"], &[]);
+    check_says(&page, &["Under way since 03:00:22 at Fryer: it ends at 03:20:22 at the latest"], &[]);
 }
 
 #[tokio::test]
