@@ -45,8 +45,12 @@ pub fn occurrences(events: &[StoredEvent], span: Span) -> BTreeMap<String, Vec<O
         match event.what.as_str() {
             "raised" if event.note.as_deref() != Some(SILENT) && span.contains(event.utc) => {
                 let onset = event.onset.unwrap_or(event.utc);
-                let one = Occurrence { onset, raised: event.utc, cleared: None };
-                all.entry(alarm.clone()).or_default().push(one);
+                let list = all.entry(alarm.clone()).or_default();
+                // One that calls anew while it stands, as what hid it is gone, is a call of its own: each second counts once.
+                let open = list.last_mut().filter(|last| last.cleared.is_none());
+                let before = open.map(|last| *last.cleared.insert(event.utc));
+                let onset = before.map_or(onset, |before| onset.max(before));
+                list.push(Occurrence { onset, raised: event.utc, cleared: None });
             }
             "cleared" => {
                 let last = all.get_mut(alarm).and_then(|list| list.last_mut());
@@ -300,6 +304,29 @@ mod tests {
             found.turns.iter().map(|of| (of.turn.shift.as_deref(), of.then, of.now)).collect();
         assert_eq!(counted, [(Some("B"), 1, 0), (Some("C"), 0, 1)]);
         assert_eq!((found.missed, found.added), (0, 0), "it is one call, later");
+    }
+
+    #[test]
+    fn an_alarm_that_calls_anew_while_it_stands_counts_each_second_once() {
+        let told = |what: &str, second: i64| StoredEvent {
+            run: crate::snapshot::RunId(1),
+            event: crate::history::Event {
+                sequence: 0,
+                utc: UtcMillis(1000 * second),
+                at: setward_protocol::Uptime::START,
+                alarm: Some("a".to_owned()),
+                occurrence: 1,
+                what: what.to_owned(),
+                states: String::new(),
+                onset: Some(UtcMillis(90_000)),
+                value: None,
+                exposure: None,
+                by: None,
+                note: None,
+            },
+        };
+        let found = occurrences(&[told("raised", 100), told("raised", 300), told("cleared", 500)], span());
+        assert_eq!(found["a"], [one(90, 100, Some(300)), one(300, 300, Some(500))]);
     }
 
     #[test]
