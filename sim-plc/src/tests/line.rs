@@ -93,6 +93,8 @@ pub(super) fn small_line() -> Line {
         running_recipe: 0,
         shifts: Vec::new(),
         setpoint_writes: Vec::new(),
+        heat_balance: None,
+        lots: None,
         recipe_numbers: Vec::new(),
         kettles: Vec::new(),
         tanks: Vec::new(),
