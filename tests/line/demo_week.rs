@@ -266,7 +266,7 @@ fn expected_s(call: &Call) -> f64 {
 /// Calls were closed, stops explained, holds decided about, and the next call of the outlet's alarm tells what it was.
 async fn what_people_said_is_on_record(history: &dyn HistoryStore) {
     assert_eq!(closures(history).await.unwrap().len(), 12);
-    assert_eq!(reasons(history).await.unwrap().len(), 13);
+    assert_eq!(reasons(history).await.unwrap().len(), 4);
     let held = holds(history).await.unwrap();
     let became: Vec<&str> = held.iter().rev().map(|row| row.dispositions[0].what.as_str()).collect();
     assert_eq!(became, ["released", "animal-feed", "released"]);

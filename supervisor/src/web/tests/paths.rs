@@ -29,10 +29,10 @@ async fn a_path_that_leads_out_finds_nothing() {
                     let path = format!("{root}{step}{way}{step}{way}{end}");
                     let answer = get(&night.state, &path).await;
                     let found = answer.status;
-                    assert!(
-                        found == StatusCode::NOT_FOUND || found == StatusCode::BAD_REQUEST,
-                        "{path}: {found}"
-                    );
+                    // Some have the form of an address that can only be asked by POST.
+                    let refusals =
+                        [StatusCode::NOT_FOUND, StatusCode::BAD_REQUEST, StatusCode::METHOD_NOT_ALLOWED];
+                    assert!(refusals.contains(&found), "{path}: {found}");
                     assert!(!answer.text.contains("root:"), "{path}");
                     tried += 1;
                 }
