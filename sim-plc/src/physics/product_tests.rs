@@ -72,10 +72,29 @@ fn a_parcel_carries_the_times_of_its_way_to_the_second() {
         (Stage::Equilibrator, 16.0),
         (Stage::Fryer, 196.0),
         (Stage::Cooling, 251.0),
-        (Stage::Packed, 540.0),
+        (Stage::Packed, 540.0 + parcel.baggers_wait_s),
     ] {
         assert!((from_cut(stage) - expected).abs() <= 1.01, "{stage:?} {}", from_cut(stage));
     }
+}
+
+/// Buckets wait for a free weigher: what was cut one after the other is not packed so.
+#[test]
+fn parcels_wait_for_the_baggers_each_for_another_time() {
+    let moves = line(0.75, 0.1, 0.06);
+    let mut product = Product::running(&moves, 35.0);
+    product.keep(10_000);
+    for _ in 0..3600 {
+        product.step(second(), &inputs(&moves)).unwrap();
+    }
+    let waits: Vec<f64> = product.packed().map(|parcel| parcel.baggers_wait_s).collect();
+    let mean = waits.iter().sum::<f64>() / waits.len() as f64;
+    assert!(waits.len() > 1000 && waits.iter().all(|wait| wait.abs() <= 50.0), "{}", waits.len());
+    assert!(
+        mean.abs() < 3.0 && waits.iter().any(|wait| *wait < -45.0) && waits.iter().any(|wait| *wait > 45.0)
+    );
+    let times: Vec<f64> = product.packed().filter_map(|parcel| parcel.entered(Stage::Packed)).collect();
+    assert!(times.windows(2).any(|pair| pair[1] < pair[0] - 30.0));
 }
 
 #[test]

