@@ -358,9 +358,10 @@ async fn carry(client: tokio::io::DuplexStream, plc: tokio::io::DuplexStream, li
         tokio::time::sleep(Duration::from_millis(50)).await;
     };
     let back = async {
-        for _ in 0..limits.1 {
+        // The byte after the last that is carried tells that the controller has answered.
+        for carried in 0.. {
             let Ok(byte) = from_plc.read_u8().await else { return };
-            if to_client.write_u8(byte).await.is_err() {
+            if carried == limits.1 || to_client.write_u8(byte).await.is_err() {
                 return;
             }
         }

@@ -28,7 +28,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
         p.point { (web.zone.stamp(found.span.from())) " to " (web.zone.stamp(found.span.to())) " \u{b7} " (readings(found.readings)) " in " (words::span(found.took_s)) }
         @for (one, picture) in own.iter().zip(drawn) {
             section {
-                @if own.len() > 1 { h2 { (one.alarm) } }
+                h2 { @if own.len() > 1 { (one.alarm) } @else { "Told, as it is and with these settings" } }
                 p.verdict { (sentence(&file::told(one, found.span))) }
                 (fed(web, one))
                 (picture)
