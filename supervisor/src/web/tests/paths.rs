@@ -22,7 +22,7 @@ async fn a_path_that_leads_out_finds_nothing() {
     let between = ["/", "%2f", "%252f", "%5c", "//", "/./"];
     let ends = ["etc/passwd", "site.toml", ".setward/history.sqlite", "page.css/../../etc/passwd"];
     let mut tried = 0;
-    for root in ["/static/", "/", "/signals/", "/alarms/", "/api/v1/batches/", "/entries/"] {
+    for root in ["/static/", "/", "/signals/", "/alarms/", "/api/v1/signals/", "/entries/"] {
         for step in steps {
             for way in between {
                 for end in ends {
