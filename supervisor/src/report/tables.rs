@@ -10,6 +10,7 @@ use super::shift::{CallRow, ShiftReport, TankRow};
 use super::statistics::{StatisticsReport, StatisticsRow};
 use super::stops::{REASONS, StopRow};
 use super::text::span;
+use crate::web::call::counted;
 use std::fmt::{self, Write as _};
 
 fn built(write: impl FnOnce(&mut String) -> fmt::Result) -> String {
@@ -274,11 +275,11 @@ pub fn lot_words(lot: &LotRow, local: Local<'_>) -> String {
         None => "not signed".to_owned(),
     };
     format!(
-        "lot {}: packed {} {until}, {}; {} alarms, {} of {} batches with limits not met or not known{held}; {signed}",
+        "lot {}: packed {} {until}, {}; {}, {} of {} batches with limits not met or not known{held}; {signed}",
         lot.lot,
         local(&lot.from),
         kg(lot.about_kg),
-        lot.alarms.len(),
+        counted(lot.alarms.len(), "alarm"),
         lot.batch_exceptions.len(),
         lot.batches.len()
     )

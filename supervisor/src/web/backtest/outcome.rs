@@ -93,19 +93,6 @@ impl Row {
     }
 }
 
-/// One that calls anew while it stands, because what hid it has gone, stands until then and is another from then on: no time and no
-/// product count twice.
-pub(in crate::web) fn one_after_the_other(mut all: Vec<Occurrence>) -> Vec<Occurrence> {
-    let mut goes_on_from = None;
-    let next = all.iter().skip(1).map(|next| Some(next.raised)).chain([None]).collect::<Vec<_>>();
-    for (one, next) in all.iter_mut().zip(next) {
-        one.onset = one.onset.max(goes_on_from.unwrap_or(one.onset));
-        goes_on_from = next.filter(|_| one.cleared.is_none());
-        one.cleared = one.cleared.or(next);
-    }
-    all
-}
-
 /// Occurrences matched by the trouble they are of, in the order of time.
 pub(in crate::web) fn rows(now: &[Occurrence], then: &[Occurrence]) -> Vec<Row> {
     let mut free: Vec<Option<Occurrence>> = then.iter().copied().map(Some).collect();
@@ -189,13 +176,6 @@ mod tests {
     fn one(onset: i64, raised: i64, cleared: Option<i64>) -> Occurrence {
         let utc = |second: i64| UtcMillis(1000 * second);
         Occurrence { onset: utc(onset), raised: utc(raised), cleared: cleared.map(utc) }
-    }
-
-    #[test]
-    fn a_call_anew_while_it_stands_ends_the_one_before() {
-        let told = vec![one(90, 100, None), one(90, 300, Some(310)), one(490, 500, None)];
-        let closed = [one(90, 100, Some(300)), one(300, 300, Some(310)), one(490, 500, None)];
-        assert_eq!(one_after_the_other(told), closed);
     }
 
     #[test]

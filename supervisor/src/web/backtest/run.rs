@@ -3,7 +3,7 @@
 
 use super::Stage;
 use super::needed::needed;
-use super::outcome::{OfAlarm, one_after_the_other, rows};
+use super::outcome::{OfAlarm, rows};
 use crate::clock::Clock;
 use crate::history::{
     AlarmRecord, Batch, HistoryError, HistoryReader, HistoryStore, NewRun, SignalSamples, Span, StoredEvent,
@@ -82,7 +82,7 @@ async fn run(work: &Work) -> Result<Found, String> {
     let lines = [Arc::clone(&work.now), Arc::clone(&work.proposed)];
     let replay = Replay { lines: &lines, store: &store, span: fed };
     let outcome = replay.run(&mut |share| work.stage.reach(share)).await.map_err(|error| error.text)?;
-    let mut told = outcome.told.iter().map(|told| closed(occurrences(told, span)));
+    let mut told = outcome.told.iter().map(|told| occurrences(told, span));
     let (now, then) = (told.next().unwrap_or_default(), told.next().unwrap_or_default());
     let compared = compare(&work.now, &now, &then, (span, &outcome.ground));
     let of = |all: &BTreeMap<String, Vec<Occurrence>>, id: &str| all.get(id).cloned().unwrap_or_default();
@@ -107,11 +107,6 @@ async fn run(work: &Work) -> Result<Found, String> {
         readings: outcome.samples,
         took_s: clock.uptime().seconds_since(Uptime::START),
     })
-}
-
-/// Each alarm's occurrences, one after the other.
-fn closed(all: BTreeMap<String, Vec<Occurrence>>) -> BTreeMap<String, Vec<Occurrence>> {
-    all.into_iter().map(|(alarm, all)| (alarm, one_after_the_other(all))).collect()
 }
 
 /// The window and the hour before it, cut to what history holds.
