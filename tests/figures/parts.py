@@ -1,5 +1,6 @@
 """The parts of the figures. Each gives {name: number}; what can't be measured here is left out and told."""
 
+import functools
 import random
 import re
 import shutil
@@ -8,7 +9,7 @@ import time
 from pathlib import Path
 
 import plant
-from programs import Page, daemon, median, output_of, shares, simulator, target
+from programs import Page, daemon, median, output_of, simulator, target
 
 # A minute after its start a daemon that nobody looks at publishes once a second.
 UNWATCHED_AFTER_S = 63
@@ -44,9 +45,15 @@ def matches(text, wanted):
 NUMBER = r"\s+([0-9.]+)"
 
 
-def history(days):
+@functools.cache
+def history_text(days):
     text = output_of([target() / "examples" / "history-figures", days])
     print(text, end="")
+    return text
+
+
+def history(days):
+    text = history_text(days)
     of_rows = text[text.index("plain SQLite"):text.index("bare pco")]
     of_pco = text[text.index("bare pco"):]
     bytes_a_sample = {"bytes": r"bytes a sample" + NUMBER, "speed": r"samples a second" + NUMBER}
@@ -186,7 +193,9 @@ def start():
         with simulator(line, scratch):
             found["start.empty_ms"] = median([first_scan_ms(line, scratch) for _ in range(3)])
             shutil.rmtree(line / ".setward")
-            print(output_of([target() / "examples" / "history-figures", "old", 365, line / ".setward"]), end="")
+            text = output_of([target() / "examples" / "history-figures", "old", 365, line / ".setward"])
+            print(text, end="")
+            found |= matches(text, {"start.month_trend_ms": r"a trend of the last 30, ms" + NUMBER})
             found["start.file_gb"] = sum(one.stat().st_size for one in (line / ".setward").iterdir()) / 1e9
             found["start.year_first_ms"] = first_scan_ms(line, scratch)
             found["start.year_ms"] = median([first_scan_ms(line, scratch) for _ in range(3)])
@@ -254,5 +263,3 @@ def writes(folder, seconds=540):
     print(text, end="")
     return matches(text, {"writes.gb_a_day": r"device writes" + NUMBER})
 
-
-__all__ = ["shares"]

@@ -12,13 +12,12 @@ use setward::poll::plan::{Block, EndpointPlan, ScanPlan, UnitPlan};
 use setward::poll::{Poller, ScanReport};
 use setward::protocol::{Place, ReadLimits, ReadRequest, SignalId, Table};
 use setward_config::line::ControllerId;
-use std::cell::Cell;
-use std::rc::Rc;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
-use tokio::task::LocalSet;
+use tokio::task::JoinSet;
 use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, timeout};
 use tokio_modbus::client::{Reader as _, tcp};
 use tokio_modbus::slave::Slave;
@@ -87,31 +86,28 @@ fn tell(label: &str, reads: u16, rounds: &[Vec<f64>], others: &[Peer]) {
 
 /// us of processor a read, of one round, and how many reads.
 async fn own_round(client: Client, port: u16, reads: u16, round: Duration) -> (f64, u64) {
-    let count = Rc::new(Cell::new(0_u64));
-    let tasks = LocalSet::new();
+    let count = Arc::new(AtomicU64::new(0));
+    let mut tasks = JoinSet::new();
     let begun = Instant::now();
     for index in 0..CONNECTIONS {
         let phase = PERIOD * index / CONNECTIONS;
-        let count = Rc::clone(&count);
+        let count = Arc::clone(&count);
         match client {
-            Client::Bare => tasks.spawn_local(bare(port, reads, begun + phase, None, count)),
-            Client::Limited => {
-                tasks.spawn_local(bare(port, reads, begun + phase, Some(ANSWER_WITHIN), count))
-            }
-            Client::Setward => tasks.spawn_local(polled(port, reads, phase, count)),
+            Client::Bare => tasks.spawn(bare(port, reads, begun + phase, None, count)),
+            Client::Limited => tasks.spawn(bare(port, reads, begun + phase, Some(ANSWER_WITHIN), count)),
+            Client::Setward => tasks.spawn(polled(port, reads, phase, count)),
         };
     }
-    let measured = async {
-        sleep(WARM_UP).await;
-        let (reads_before, cpu_before) = (count.get(), cpu::used());
-        sleep(round).await;
-        let done = count.get() - reads_before;
-        ((cpu::used() - cpu_before).as_secs_f64() * 1e6 / done as f64, done)
-    };
-    tasks.run_until(measured).await
+    sleep(WARM_UP).await;
+    let (reads_before, cpu_before) = (count.load(Ordering::Relaxed), cpu::used());
+    sleep(round).await;
+    let done = count.load(Ordering::Relaxed) - reads_before;
+    let cost_us = (cpu::used() - cpu_before).as_secs_f64() * 1e6 / done as f64;
+    tasks.shutdown().await;
+    (cost_us, done)
 }
 
-async fn bare(port: u16, reads: u16, begin: Instant, limit: Option<Duration>, count: Rc<Cell<u64>>) {
+async fn bare(port: u16, reads: u16, begin: Instant, limit: Option<Duration>, count: Arc<AtomicU64>) {
     let stream = TcpStream::connect(("127.0.0.1", port)).await.unwrap();
     stream.set_nodelay(true).unwrap();
     let mut context = tcp::attach_slave(stream, Slave(1));
@@ -126,20 +122,20 @@ async fn bare(port: u16, reads: u16, begin: Instant, limit: Option<Duration>, co
                 None => asked.await,
             };
             assert_eq!(words.unwrap().unwrap().len(), usize::from(REGISTERS));
-            count.set(count.get() + 1);
+            count.fetch_add(1, Ordering::Relaxed);
         }
     }
 }
 
 /// The product's own poller of one endpoint, and somebody who takes its reports.
-async fn polled(port: u16, reads: u16, phase: Duration, count: Rc<Cell<u64>>) {
+async fn polled(port: u16, reads: u16, phase: Duration, count: Arc<AtomicU64>) {
     let (reports, mut arriving) = mpsc::channel(64);
     let dial = Arc::new(TcpDial { user_timeout: ANSWER_WITHIN });
     let poller = Poller::new(plan(port, reads, phase), dial, Clock::system(), reports);
     let take = async {
         while let Some(report) = arriving.recv().await {
             take_words(&report);
-            count.set(count.get() + u64::from(report.requests));
+            count.fetch_add(u64::from(report.requests), Ordering::Relaxed);
         }
     };
     tokio::join!(poller.run(), take);
