@@ -1,9 +1,12 @@
 """How cost grows with signals, controllers, alarms, days of history and open pages; and what many lines would need.
 
-Points of one row are measured at the same time, each a simulator and a daemon of its own; pages one after the other.
+All points of signals, controllers and alarms are measured at the same time, each a simulator and a daemon of its own; pages one
+after the other.
 """
 
 import math
+import shutil
+import sys
 import tempfile
 import threading
 import time
@@ -12,7 +15,7 @@ from pathlib import Path
 
 import plant
 from parts import NUMBER, UNWATCHED_AFTER_S, history_text, matches
-from programs import Page, daemon, shares, simulator
+from programs import ROOT, Page, daemon, output_of, shares, simulator
 
 SIGNALS = (64, 256, 1024, 4096)
 CONTROLLERS = (1, 4, 16, 64)
@@ -34,7 +37,7 @@ def row(name, unit, points):
     return f"| {name} | {unit} | {' · '.join(cells)} |"
 
 
-def lines_at_once(kind, points):
+def lines_at_once(points):
     """(per cent of a core, MB) of each line that nobody looks at. A point is (signals, controllers, alarms)."""
     with tempfile.TemporaryDirectory() as scratch, ExitStack() as running:
         scratch, programs = Path(scratch), []
@@ -44,8 +47,10 @@ def lines_at_once(kind, points):
             programs.append(running.enter_context(daemon(line, scratch, f"run-{index}")))
         time.sleep(UNWATCHED_AFTER_S)
         used = shares(programs, MEASURED_S)
-        print(kind, [round(one, 2) for one in used])
-        return used, [program.memory_mb() for program in programs]
+        memory = [program.memory_mb() for program in programs]
+        for point, share, megabytes in zip(points, used, memory):
+            print(f"signals, controllers, alarms {point}: {share:.2f} % of a core, {megabytes:.0f} MB")
+        return list(zip(used, memory))
 
 
 def clients():
@@ -99,22 +104,54 @@ def days():
     return found
 
 
+def server():
+    """What a time-series server needs for a million readings, if one is here: {name: number}."""
+    if not shutil.which("victoria-metrics"):
+        return {}
+    text = output_of([sys.executable, ROOT / "tests" / "figures" / "server_size.py", "0.5"])
+    print(text, end="")
+    return matches(text, {
+        "way": r"packed ([0-9.]+)", "disk": r"disk, bytes a reading: ([0-9.]+)", "cpu": r"processor ([0-9.]+)",
+    })
+
+
+def arithmetic(share, megabytes, bytes_a_sample):
+    """What many lines need, from what one needs."""
+    needs = server()
+    readings, year_s = 300, 365 * 86_400
+    rows = ["", "| lines of 300 signals at 1 s | readings/s | daemons | their history a year | to a server | its processor | its disk a year |",
+            "|---|---|---|---|---|---|---|"]
+    for name, lines in (("one", 1), ("50: a plant", 50), ("50,000: 1,000 plants", 50_000)):
+        rate = readings * lines
+        history = f"{rate * year_s * bytes_a_sample / 1e12:.3g} TB" if bytes_a_sample else "not measured"
+        cells = [f"{rate:,}", f"{share * lines / 100:.3g} cores, {megabytes * lines / 1000:.3g} GB", history]
+        if needs:
+            cells += [f"{rate * needs['way'] / 1e6:.3g} MB/s", f"{rate / 1e6 * needs['cpu']:.3g} cores", f"{rate * year_s * needs['disk'] / 1e12:.3g} TB"]
+        else:
+            cells += ["not measured"] * 3
+        rows.append(f"| {name} | {' | '.join(cells)} |")
+    return rows
+
+
 def measure():
-    """{name: rows for the section}, and the line that arithmetic starts from."""
-    signals, signals_mb = lines_at_once("signals", [(count, 4, 256) for count in SIGNALS])
-    controllers, _ = lines_at_once("controllers", [(1024, count, 256) for count in CONTROLLERS])
-    alarms, alarms_mb = lines_at_once("alarms", [(1024, 4, count) for count in ALARMS])
+    """Lines for the section."""
+    kinds = [[(count, 4, 256) for count in SIGNALS], [(1024, count, 256) for count in CONTROLLERS], [(1024, 4, count) for count in ALARMS]]
+    found = lines_at_once([point for kind in kinds for point in kind] + [(300, 10, 300)])
+    (share, megabytes), found = found[-1], found[:-1]
+    signals, controllers, alarms = (found[4 * kind:4 * kind + 4] for kind in range(3))
     history = days()
     rows = [
-        row("signals (4 controllers, 256 alarms, 1 Hz)", "% of a core", list(zip(SIGNALS, signals))),
-        row("signals", "MB", list(zip(SIGNALS, signals_mb))),
-        row("controllers (1,024 signals, 256 alarms)", "% of a core", list(zip(CONTROLLERS, controllers))),
-        row("alarms (1,024 signals, 4 controllers)", "% of a core", list(zip(ALARMS, alarms))),
-        row("alarms", "MB", list(zip(ALARMS, alarms_mb))),
+        row("signals (4 controllers, 256 alarms, 1 Hz)", "% of a core", list(zip(SIGNALS, (cpu for cpu, _ in signals)))),
+        row("signals", "MB", list(zip(SIGNALS, (memory for _, memory in signals)))),
+        row("controllers (1,024 signals, 256 alarms)", "% of a core", list(zip(CONTROLLERS, (cpu for cpu, _ in controllers)))),
+        row("alarms (1,024 signals, 4 controllers)", "% of a core", list(zip(ALARMS, (cpu for cpu, _ in alarms)))),
+        row("alarms", "MB", list(zip(ALARMS, (memory for _, memory in alarms)))),
         row("open pages (300 signals, 300 alarms)", "% of a core", clients()),
         row("days of history (300 signals at 1 s)", "MB of file", history["bytes"]),
         row("days of history", "ms to open it", history["start"]),
         row("days of history", "ms, trend of all of it", history["trend"]),
         row("days of history", "ms, two minutes exact", history["exact"]),
     ]
-    return ["| what grows | cost | size: cost (exponent from the size before) |", "|---|---|---|", *rows]
+    days_kept, file_mb = history["bytes"][-1]
+    head = ["| what grows | cost | size: cost (exponent from the size before) |", "|---|---|---|"]
+    return [*head, *rows, *arithmetic(share, megabytes, file_mb / days_kept / 25.92)]

@@ -184,7 +184,7 @@ def scans_of(page, name):
     return {f"{name}.skipped": skipped}
 
 
-def start():
+def start(days=365):
     """From the start of the program to every signal's first value: on an empty history, and on that of a year."""
     found = {}
     with tempfile.TemporaryDirectory() as scratch:
@@ -193,7 +193,7 @@ def start():
         with simulator(line, scratch):
             found["start.empty_ms"] = median([first_scan_ms(line, scratch) for _ in range(3)])
             shutil.rmtree(line / ".setward")
-            text = output_of([target() / "examples" / "history-figures", "old", 365, line / ".setward"])
+            text = output_of([target() / "examples" / "history-figures", "old", days, line / ".setward"])
             print(text, end="")
             found |= matches(text, {"start.month_trend_ms": r"a trend of the last 30, ms" + NUMBER})
             found["start.file_gb"] = sum(one.stat().st_size for one in (line / ".setward").iterdir()) / 1e9
