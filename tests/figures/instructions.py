@@ -16,7 +16,8 @@ import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from programs import ROOT, output_of
+sys.dont_write_bytecode = True
+from programs import bench_program, output_of
 
 BOUNDS = Path(__file__).with_name("instructions.json")
 ABOVE = 1.05
@@ -32,13 +33,6 @@ PATHS = {
 }
 
 
-def program():
-    """The bench's own program, built as it is."""
-    text = output_of(["cargo", "bench", "--quiet", "--bench", "figures", "--no-run", "--message-format=json"])
-    found = [json.loads(line) for line in text.splitlines()]
-    return next(one["executable"] for one in found if one.get("executable") and one["target"]["name"] == "figures")
-
-
 def instructions(binary, path, count):
     command = ["valgrind", "--tool=callgrind", "--callgrind-out-file=/dev/null", binary, "steps", path, str(count)]
     done = subprocess.run(command, capture_output=True, text=True)
@@ -51,7 +45,7 @@ def counts():
     with tempfile.TemporaryDirectory() as scratch:
         # Without its symbols it is read in no time.
         binary = Path(scratch) / "figures"
-        output_of(["strip", "-o", binary, program()])
+        output_of(["strip", "-o", binary, bench_program()])
         runs = [(path, count) for path, (few, many, _, _) in PATHS.items() for count in (few, many)]
         with ThreadPoolExecutor(2) as pool:
             found = dict(zip(runs, pool.map(lambda run: instructions(binary, *run), runs)))

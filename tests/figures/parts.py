@@ -16,9 +16,12 @@ UNWATCHED_AFTER_S = 63
 SEED = 7
 
 
+BENCH = []
+
+
 def bench(part):
     """The Rust side: lines `figure NAME VALUE UNIT`."""
-    text = output_of(["cargo", "bench", "--quiet", "--bench", "figures", "--", *part])
+    text = output_of([*BENCH, *part])
     print(text, end="")
     found = re.findall(r"^figure (\S+) (\S+)", text, re.M)
     return {name: float(value) for name, value in found}
@@ -171,17 +174,18 @@ def idle():
                 time.sleep(8)
                 found |= measured(f"{name}_watched", program, 12)
                 time.sleep(UNWATCHED_AFTER_S - 20)
+                before, begun = polls(page), time.monotonic()
                 found |= measured(name, program, 20)
-                found |= scans_of(page, name)
+                found[f"{name}.scans"] = (polls(page) - before) / (time.monotonic() - begun)
             print(name, {key: round(value, 2) for key, value in found.items() if key.startswith(name)})
     return found
 
 
-def scans_of(page, name):
-    """How the poller says that it kept up."""
-    text = page.get("/metrics").decode()
-    skipped = sum(float(value) for value in re.findall(r"^setward_scans_skipped_total\S* (\S+)", text, re.M))
-    return {f"{name}.skipped": skipped}
+def polls(page):
+    """Scans so far, as the daemon tells."""
+    found = re.findall(r"^setward_polls_total\S* (\S+)", page.get("/metrics").decode(), re.M)
+    assert found, "no setward_polls_total"
+    return sum(float(value) for value in found)
 
 
 def start(days=365):

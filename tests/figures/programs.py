@@ -113,6 +113,13 @@ def median(values):
     return sorted(values)[len(values) // 2]
 
 
+def bench_program():
+    """The bench's own program, built as it is."""
+    text = output_of(["cargo", "bench", "--quiet", "--bench", "figures", "--no-run", "--message-format=json"])
+    found = [json.loads(line) for line in text.splitlines()]
+    return next(one["executable"] for one in found if one.get("executable") and one["target"]["name"] == "figures")
+
+
 def output_of(arguments, **more):
     """What a program says; it must end well."""
     done = subprocess.run([str(one) for one in arguments], capture_output=True, text=True, cwd=ROOT, **more)

@@ -72,7 +72,7 @@ AGREED = [
 BESIDE = [
     ("one alarm of each of ten kinds on one signal", "{core__all_kinds:.0f} ns a sample"),
     ("each kind alone, ns a sample", "limit {core__kind__limit:.0f}, deviation {core__kind__deviation:.0f}, time-weighted {core__kind__time-weighted:.0f}, moving-average {core__kind__moving-average:.0f}, discrepancy {core__kind__discrepancy:.0f}, rate {core__kind__rate:.0f}, status {core__kind__status:.0f}, equivalent-time {core__kind__equivalent-time:.0f}, drift {core__kind__drift:.0f}, measurement {core__kind__measurement:.0f}"),
-    ("at capacity: 4,096 signals and alarms, 64 controllers, 10 Hz", "{capacity__cpu:.0f} % of a core, {capacity__rss:.0f} MB, scans left out: {capacity__skipped:.0f}; while looked at {capacity_watched__cpu:.0f} %"),
+    ("at capacity: 4,096 signals and alarms, 64 controllers, 10 Hz", "{capacity__cpu:.0f} % of a core, {capacity__rss:.0f} MB, {capacity__scans:.0f} scans/s of 640; while looked at {capacity_watched__cpu:.0f} %"),
     ("trend page of a week, of a month: answer on a year's history", "{page__week_ms:.0f} ms, {page__month_ms:.0f} ms; {page__week_kb:.0f} kB, {page__month_kb:.0f} kB not packed"),
     ("their data alone", "{page__week_data_ms:.0f} ms, {page__month_data_ms:.0f} ms"),
     ("page of the line, of an alarm", "{page__line_ms:.1f} ms, {page__alarm_ms:.1f} ms"),
