@@ -170,20 +170,20 @@ def idle():
         for name, signals, controllers, period in (("idle", 300, 10, "1 s"), ("capacity", 4096, 64, "100 ms")):
             line = plant.write(scratch / name, signals, plant.free_ports(controllers), signals, period)
             with simulator(line, scratch, f"{name}-sim"), daemon(line, scratch, f"{name}-run") as program:
-                page = Page(program.page)
                 time.sleep(8)
                 found |= measured(f"{name}_watched", program, 12)
                 time.sleep(UNWATCHED_AFTER_S - 20)
-                before, begun = polls(page), time.monotonic()
+                before, begun = polls(program), time.monotonic()
                 found |= measured(name, program, 20)
-                found[f"{name}.scans"] = (polls(page) - before) / (time.monotonic() - begun)
+                found[f"{name}.scans"] = (polls(program) - before) / (time.monotonic() - begun)
             print(name, {key: round(value, 2) for key, value in found.items() if key.startswith(name)})
     return found
 
 
-def polls(page):
-    """Scans so far, as the daemon tells."""
-    found = re.findall(r"^setward_polls_total\S* (\S+)", page.get("/metrics").decode(), re.M)
+def polls(program):
+    """Scans so far, as the daemon tells. By a connection of its own: one that says nothing is closed."""
+    text = Page(program.page).get("/metrics").decode()
+    found = re.findall(r"^setward_polls_total\S* (\S+)", text, re.M)
     assert found, "no setward_polls_total"
     return sum(float(value) for value in found)
 
