@@ -12,8 +12,12 @@ ROOT = Path(__file__).resolve().parents[2]
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
+# The tests' own, or "dist": as packaged, without our assertions.
+PROFILE = ["release"]
+
+
 def target():
-    return Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "release"
+    return Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / PROFILE[0]
 
 
 class Program:
@@ -115,7 +119,8 @@ def median(values):
 
 def bench_program():
     """The bench's own program, built as it is."""
-    text = output_of(["cargo", "bench", "--quiet", "--bench", "figures", "--no-run", "--message-format=json"])
+    profile = [] if PROFILE == ["release"] else ["--profile", *PROFILE]
+    text = output_of(["cargo", "bench", "--quiet", *profile, "--bench", "figures", "--no-run", "--message-format=json"])
     found = [json.loads(line) for line in text.splitlines()]
     return next(one["executable"] for one in found if one.get("executable") and one["target"]["name"] == "figures")
 
