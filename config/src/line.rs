@@ -126,6 +126,8 @@ pub struct Controller {
     pub endpoint: String,
     /// Modbus unit id.
     pub unit_id: u8,
+    /// What it must say of itself (function 2B/0E) before anything it answers is taken.
+    pub identity: Option<String>,
     /// How often its signals are read.
     pub poll_every: Duration,
     /// How long a reply may take.

@@ -145,7 +145,7 @@ fn alarm_settings_that_can_not_work() {
 
 #[test]
 fn where_things_are() {
-    check_all(include_str!("mistakes/where_things_are.txt"), 16);
+    check_all(include_str!("mistakes/where_things_are.txt"), 18);
 }
 
 #[test]

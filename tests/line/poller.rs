@@ -44,6 +44,7 @@ fn unit(id: u8, scans: Vec<ScanPlan>) -> UnitPlan {
     UnitPlan {
         controller: ControllerId(u16::from(id)),
         unit_id: id,
+        identity: None,
         answer_within: ANSWER_WITHIN,
         pause: Duration::ZERO,
         limits: ReadLimits::STANDARD,

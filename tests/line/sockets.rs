@@ -27,6 +27,7 @@ fn poll(address: SocketAddr) -> mpsc::Receiver<ScanReport> {
     let unit = UnitPlan {
         controller: ControllerId(0),
         unit_id: 1,
+        identity: None,
         answer_within: Duration::from_millis(300),
         pause: Duration::ZERO,
         limits: ReadLimits::STANDARD,

@@ -7,17 +7,22 @@ use crate::virtual_month::{START, move_on};
 use crate::virtual_plan::{Plan, Planned};
 use async_trait::async_trait;
 use setward::clock::Clock;
+use setward::handle::{LineHandle, Wish, WishRequest};
 use setward::history::sqlite::InlineStore;
 use setward::history::{
-    AlarmRecord, Batch, Event, HistoryError, HistoryStore, NewRun, StoredEvent, StoredSample,
+    AlarmRecord, AuditEntry, Batch, BatchRow, Event, HistoryError, HistoryStore, KeptRecord, NewAudit,
+    NewNote, NewRecord, NewRun, Note, Settings, StoredEntry, StoredEvent, StoredSample,
 };
 use setward::poll::dial::{Dial, Stream};
 use setward::protocol::UtcMillis;
 use setward::snapshot::RunId;
 use setward::{Edges, RunSummary, start};
+use setward_config::line::Line;
 use sim_plc::{Disturbance, Simulator};
+use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::io;
+use std::path::Path;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -26,8 +31,13 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, DuplexStream, ReadBuf};
 use tokio::time::Instant;
 
+/// What the system says when a program has no file descriptor left (EMFILE).
+const NO_DESCRIPTOR: i32 = 24;
 /// Buffer of a connection over memory: a few frames.
 const BUFFER_BYTES: usize = 2_048;
+
+/// When a person comes to the page, s of the run.
+const PERSON_AT_S: u64 = 420;
 
 /// Which calls of a kind fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,6 +47,8 @@ pub(crate) enum Fails {
     Nth(u64),
     /// Every nth.
     Every(u64),
+    /// The nth and all after it.
+    From(u64),
 }
 
 impl Fails {
@@ -45,6 +57,7 @@ impl Fails {
             Self::Never => false,
             Self::Nth(n) => call == n,
             Self::Every(n) => call.is_multiple_of(n),
+            Self::From(n) => call >= n,
         }
     }
 }
@@ -66,6 +79,8 @@ pub(crate) struct World {
     pub(crate) seconds: u64,
     pub(crate) store: Fails,
     pub(crate) sockets: Fails,
+    /// Connections for which there is no file descriptor.
+    pub(crate) dials: Fails,
     pub(crate) bad_share: f64,
     pub(crate) shut: Vec<Shut>,
 }
@@ -73,7 +88,8 @@ pub(crate) struct World {
 impl World {
     /// Nothing is.
     pub(crate) const fn sound(seed: u64, seconds: u64) -> Self {
-        Self { seed, seconds, store: Fails::Never, sockets: Fails::Never, bad_share: 0.0, shut: Vec::new() }
+        let (store, sockets, dials) = (Fails::Never, Fails::Never, Fails::Never);
+        Self { seed, seconds, store, sockets, dials, bad_share: 0.0, shut: Vec::new() }
     }
 }
 
@@ -88,13 +104,67 @@ pub(crate) struct Found {
     pub(crate) summary: RunSummary,
     /// Readings in the store, by all tags together.
     pub(crate) kept: u64,
+    /// Of all readings, as the store gives them back.
+    pub(crate) readings: u64,
+    /// The rows of everything else that is kept, by table; without what the daemon tells of itself.
+    pub(crate) rows: BTreeMap<&'static str, Vec<String>>,
     /// Calls that were asked of the store and of sockets.
     pub(crate) calls: (u64, u64),
+}
+
+/// Tables, and what of their rows a failure must not change: not the numbers of events, since what is told of the failure takes some.
+const KEPT: [(&str, &str); 9] = [
+    ("runs", "run || started_utc_ms || fingerprint || version || layout"),
+    ("events", "utc_ms || alarm || event"),
+    ("alarm_records", "id || record"),
+    ("bands", "run || signal || uptime_us || utc_ms || setpoint || ifnull(low, '') || ifnull(high, '')"),
+    ("batches", "id || start_utc_ms || ifnull(end_utc_ms, '') || batch"),
+    ("notes", "n || utc_ms || about || by || text"),
+    ("records", "n || utc_ms || kind || about || by || record"),
+    ("entries", "n || tag || taken_utc_ms || entry"),
+    ("audit", "n || utc_ms || by || what || about || hash"),
+];
+
+/// All rows of [`KEPT`] in the file, each as one text. What is null (an event of no alarm) is left out.
+fn rows_in(folder: &Path) -> BTreeMap<&'static str, Vec<String>> {
+    let file = rusqlite::Connection::open(folder.join("history.sqlite")).unwrap();
+    let rows = KEPT.map(|(table, row)| {
+        let question = format!("SELECT {row} FROM {table} WHERE {row} IS NOT NULL ORDER BY 1");
+        let mut statement = file.prepare(&question).unwrap();
+        let rows = statement.query_map([], |row| row.get::<_, String>(0)).unwrap().map(Result::unwrap);
+        (table, rows.collect())
+    });
+    rows.into()
+}
+
+/// A person acknowledges what stands, writes a note and takes a decision; asks again each second until all of it is taken.
+async fn person(line: Arc<Line>, handle: LineHandle, history: Arc<dyn HistoryStore>) {
+    tokio::time::sleep(Duration::from_secs(PERSON_AT_S)).await;
+    let (by, utc) = ("Ana".to_owned(), UtcMillis(START.0 + 1000 * PERSON_AT_S as i64));
+    let snapshot = handle.snapshot();
+    for (alarm, _) in line.alarms_with_ids() {
+        let Some(view) = snapshot.alarm(alarm).filter(|view| view.state.letter() == 'B') else { continue };
+        let (run, occurrence) = (snapshot.run, view.occurrence);
+        let wish = WishRequest { alarm, run, occurrence, by: by.clone(), why: None, wish: Wish::Acknowledge };
+        handle.ask(wish).await.unwrap();
+    }
+    let again = || tokio::time::sleep(Duration::from_secs(1));
+    let (about, text) = ("TT-310".to_owned(), "looked at it".to_owned());
+    let note = NewNote { utc, about: about.clone(), by: by.clone(), text, replaces: None };
+    while history.add_note(note.clone()).await.is_err() {
+        again().await;
+    }
+    let (kind, record, why) = ("hold".to_owned(), "{}".to_owned(), Some("soft".to_owned()));
+    let record = NewRecord { utc, kind, about, by, record, why };
+    while history.add_record(record.clone()).await.is_err() {
+        again().await;
+    }
 }
 
 struct SpoiledDial {
     simulator: Simulator,
     sockets: (Fails, Arc<AtomicU64>),
+    dials: (Fails, Arc<AtomicU64>),
     /// Endpoint, why, from and until.
     shut: Vec<(String, io::ErrorKind, Instant, Instant)>,
 }
@@ -102,6 +172,10 @@ struct SpoiledDial {
 #[async_trait]
 impl Dial for SpoiledDial {
     async fn dial(&self, endpoint: &str) -> io::Result<Box<dyn Stream>> {
+        let (fails, dials) = &self.dials;
+        if fails.takes(dials.fetch_add(1, Ordering::Relaxed) + 1) {
+            return Err(io::Error::from_raw_os_error(NO_DESCRIPTOR));
+        }
         let now = Instant::now();
         let own = || self.shut.iter().filter(|(own, ..)| own == endpoint);
         if let Some((_, why, ..)) = own().find(|(_, _, from, until)| *from <= now && now < *until) {
@@ -229,6 +303,56 @@ impl HistoryStore for SpoiledStore {
         self.call()?;
         self.store.events(alarm, limit).await
     }
+
+    async fn add_audit(&self, entry: NewAudit) -> Result<AuditEntry, HistoryError> {
+        self.call()?;
+        self.store.add_audit(entry).await
+    }
+
+    async fn add_note(&self, note: NewNote) -> Result<Note, HistoryError> {
+        self.call()?;
+        self.store.add_note(note).await
+    }
+
+    async fn keep_batch(&self, batch: BatchRow) -> Result<(), HistoryError> {
+        self.call()?;
+        self.store.keep_batch(batch).await
+    }
+
+    async fn batches(
+        &self,
+        from: UtcMillis,
+        to: UtcMillis,
+        limit: usize,
+    ) -> Result<Vec<BatchRow>, HistoryError> {
+        self.call()?;
+        self.store.batches(from, to, limit).await
+    }
+
+    async fn batch(&self, id: String) -> Result<Option<BatchRow>, HistoryError> {
+        self.call()?;
+        self.store.batch(id).await
+    }
+
+    async fn add_record(&self, record: NewRecord) -> Result<KeptRecord, HistoryError> {
+        self.call()?;
+        self.store.add_record(record).await
+    }
+
+    async fn records(&self, kind: String, limit: usize) -> Result<Vec<KeptRecord>, HistoryError> {
+        self.call()?;
+        self.store.records(kind, limit).await
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.call()?;
+        self.store.entries(tag, limit).await
+    }
+
+    async fn notices(&self) -> Result<Vec<String>, HistoryError> {
+        self.call()?;
+        self.store.notices().await
+    }
 }
 
 /// What is listed: second of the run, and what.
@@ -262,10 +386,12 @@ async fn live_through(world: World, plan: Plan) -> Result<Found, HistoryError> {
     let dial = SpoiledDial {
         simulator: simulator.clone(),
         sockets: (world.sockets, Arc::clone(&socket_calls)),
+        dials: (world.dials, Arc::default()),
         shut: shut.collect(),
     };
+    let folder = tempfile::tempdir().unwrap();
     let store = Arc::new(SpoiledStore {
-        store: InlineStore::in_memory().unwrap(),
+        store: InlineStore::open_without_syncs(folder.path(), Settings::default()).unwrap(),
         oracle: Arc::clone(&oracle),
         fails: world.store,
         calls: AtomicU64::new(0),
@@ -273,21 +399,29 @@ async fn live_through(world: World, plan: Plan) -> Result<Found, HistoryError> {
     });
     tokio::spawn(move_on(simulator, plan, Arc::clone(&oracle), Arc::clone(&line)));
     let history: Arc<dyn HistoryStore> = Arc::clone(&store) as _;
-    let edges = Edges { dial: Arc::new(dial), history, clock: Clock::starting_at(START) };
+    let edges =
+        Edges { dial: Arc::new(dial), history: Arc::clone(&history), clock: Clock::starting_at(START) };
     let running = start(Arc::clone(&line), edges).await?;
+    let person = tokio::spawn(person(Arc::clone(&line), running.handle(), history));
     tokio::time::sleep(Duration::from_secs(world.seconds)).await;
+    if world.seconds > PERSON_AT_S && !matches!(world.store, Fails::From(_)) {
+        person.await.unwrap();
+    }
     let summary = running.stop().await.unwrap();
-    let mut kept = 0;
+    let (mut kept, mut given_back) = (0, DefaultHasher::new());
     for signal in &line.signals {
         let (from, to) = (UtcMillis(START.0 - 1_000), UtcMillis(START.0 + 86_400_000));
-        kept += store.store.samples(signal.tag.clone(), from, to, usize::MAX).await.unwrap().len() as u64;
+        let samples = store.store.samples(signal.tag.clone(), from, to, usize::MAX).await.unwrap();
+        kept += samples.len() as u64;
+        format!("{} {samples:?}", signal.tag).hash(&mut given_back);
     }
+    let (readings, rows) = (given_back.finish(), rows_in(folder.path()));
     let oracle = oracle.lock().unwrap();
     let calls = (store.calls.load(Ordering::Relaxed), socket_calls.load(Ordering::Relaxed));
     let (tally, complaints) = (oracle.tally.clone(), oracle.complaints());
-    let (readings, events) = &*store.journal.lock().unwrap();
-    let journal = (readings.finish(), events.finish());
-    Ok(Found { tally, journal, complaints, summary, kept, calls })
+    let (taken, events) = &*store.journal.lock().unwrap();
+    let journal = (taken.finish(), events.finish());
+    Ok(Found { tally, journal, complaints, summary, kept, readings, rows, calls })
 }
 
 impl Found {

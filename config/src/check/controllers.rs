@@ -175,6 +175,7 @@ fn controller(
         name: raw.name.as_ref()?.value.clone(),
         endpoint: endpoint.address.clone(),
         unit_id: endpoint.unit_id,
+        identity: endpoint.identity.clone(),
         poll_every: times.poll_every,
         answer_within: times.answer_within,
         limits,

@@ -17,6 +17,8 @@ pub(crate) struct Endpoint {
     pub(crate) address: String,
     /// Modbus unit id.
     pub(crate) unit_id: u8,
+    /// What it must say of itself.
+    pub(crate) identity: Option<String>,
 }
 
 /// A checked site file.
@@ -142,6 +144,7 @@ fn endpoints(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: &mut Si
         }
     }
     distinct(&found, sink);
+    alone(&raw.endpoints, sink);
     found.into_iter().map(|one| one.map(|(endpoint, _)| endpoint)).collect()
 }
 
@@ -162,7 +165,8 @@ fn endpoint(raw: &RawEndpoint, sink: &mut Sink) -> Option<Endpoint> {
         return None;
     }
     let unit_id = raw.unit_id.as_ref().map_or(Some(1), |unit| u8::try_from(unit.value).ok())?;
-    Some(Endpoint { address: address.value.clone(), unit_id })
+    let identity = raw.identity.as_ref().map(|text| text.value.clone());
+    Some(Endpoint { address: address.value.clone(), unit_id, identity })
 }
 
 /// Host and port: a name or an address, IPv6 in brackets, and a port that is not 0.
@@ -193,6 +197,22 @@ fn distinct(found: &[Option<(Endpoint, Span)>], sink: &mut Sink) {
             sink.report_pair(Code::Duplicate, *at, texts, (*earlier, "the first one".to_owned()));
         } else {
             first.insert(key, *at);
+        }
+    }
+}
+
+/// Who says what it is has its address to itself: behind a gateway a silent unit would keep the others waiting.
+fn alone(endpoints: &[RawEndpoint], sink: &mut Sink) {
+    for one in endpoints {
+        let (Some(identity), Some(address)) = (&one.identity, &one.address) else { continue };
+        let at_it =
+            |other: &&RawEndpoint| other.address.as_ref().is_some_and(|own| own.value == address.value);
+        if endpoints.iter().filter(at_it).count() > 1 {
+            let message = format!(
+                "`identity` is only for a controller with an address of its own; {} has several",
+                quoted(&address.value)
+            );
+            sink.report(Code::Conflict, identity.at, message, "take it out here");
         }
     }
 }

@@ -39,6 +39,7 @@ pub(crate) struct RawEndpoint {
     pub(crate) controller: Option<At<String>>,
     pub(crate) address: Option<At<String>>,
     pub(crate) unit_id: Option<At<i64>>,
+    pub(crate) identity: Option<At<String>>,
 }
 
 #[derive(Debug)]
@@ -131,5 +132,6 @@ fn endpoint(reader: &mut TableReader<'_, '_>) -> RawEndpoint {
         controller: reader.need_text("controller", "\"fryer\""),
         address: reader.need_text("address", "\"127.0.0.1:15503\""),
         unit_id: reader.may_whole("unit_id", "1", 0, 255),
+        identity: reader.may_text("identity", "\"simulated fryer\""),
     }
 }

@@ -111,6 +111,7 @@ pub(super) fn controller(name: &str, endpoint: &str, unit_id: u8) -> Controller 
         name: name.to_owned(),
         endpoint: endpoint.to_owned(),
         unit_id,
+        identity: None,
         poll_every: Duration::from_secs(1),
         answer_within: Duration::from_millis(500),
         limits: ReadLimits { registers: 100, bits: 2000 },

@@ -43,7 +43,10 @@ pub(crate) async fn reload(arguments: &ReloadArguments) -> Exit {
         // Where the daemon is stands in files that may just have been broken: their problems are its answer too.
         None => match check::load(&arguments.folder) {
             Ok(line) => Daemon::of_line(&line),
-            Err(exit) => return exit,
+            Err(exit) => {
+                eprintln!("nothing was changed: a daemon that runs keeps the files from before");
+                return exit;
+            }
         },
     };
     let user = || std::env::var("USER").or_else(|_| std::env::var("LOGNAME")).unwrap_or_default();

@@ -379,10 +379,13 @@ fn tell_outcome(answer: &ReloadAnswer, by: &str) -> Option<(&'static str, String
         }
         ReloadAnswer::Refused { text, problems } => {
             eprintln!("{text}");
-            let count = problems.len();
+            let count = match problems.len() {
+                1 => "1 problem".to_owned(),
+                many => format!("{many} problems"),
+            };
             Some((
                 "reload refused",
-                format!("by {by}: {count} problems in the line folder; the files from before stay"),
+                format!("by {by}: {count} in the line folder; the files from before stay"),
             ))
         }
         ReloadAnswer::NotNow { why } => Some(("reload refused", format!("by {by}: {why}"))),

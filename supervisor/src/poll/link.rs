@@ -9,8 +9,9 @@
 use super::backoff::Backoff;
 use super::dial::Dial;
 use super::plan::UnitPlan;
-use super::session::{ModbusSession, ReadFailure, RegisterRead as _};
+use super::session::{ModbusSession, ReadFailure, RegisterRead as _, dial_within};
 use crate::clock::Clock;
+use crate::commission::probe::identity;
 use setward_protocol::ReadRequest;
 use std::sync::Arc;
 use std::time::Duration;
@@ -99,7 +100,7 @@ impl<D: Dial> Link<D> {
         request: ReadRequest,
         requests: &mut u32,
     ) -> Result<Vec<u16>, ReadFailure> {
-        self.see_to_it_that_it_is_open(unit.answer_within).await?;
+        self.see_to_it_that_it_is_open(unit).await?;
         if let Some(last) = self.last.filter(|_| !unit.pause.is_zero()) {
             tokio::time::sleep_until(last + unit.pause).await;
         }
@@ -118,7 +119,7 @@ impl<D: Dial> Link<D> {
         result
     }
 
-    async fn see_to_it_that_it_is_open(&mut self, within: Duration) -> Result<(), ReadFailure> {
+    async fn see_to_it_that_it_is_open(&mut self, unit: &UnitPlan) -> Result<(), ReadFailure> {
         if self.open.is_some() {
             return Ok(());
         }
@@ -129,7 +130,7 @@ impl<D: Dial> Link<D> {
             tokio::time::sleep_until(closed + REDIAL_AFTER).await;
         }
         let first = self.random.u16(..);
-        match ModbusSession::connect(&*self.dial, &self.endpoint, within, first).await {
+        match connect(&*self.dial, &self.endpoint, unit, first).await {
             Ok(session) => {
                 self.open = Some(Open { session, proven: false });
                 Ok(())
@@ -153,4 +154,22 @@ impl<D: Dial> Link<D> {
             self.closed = Some(self.clock.now());
         }
     }
+}
+
+/// A session with the unit; where the files say so, only once it has said that it is who it should be.
+async fn connect(
+    dial: &dyn Dial,
+    endpoint: &str,
+    unit: &UnitPlan,
+    first: u16,
+) -> Result<ModbusSession, ReadFailure> {
+    let within = unit.answer_within;
+    let mut stream = dial_within(dial, endpoint, within).await?;
+    if let Some(asked) = &unit.identity {
+        let found = identity::over(&mut *stream, unit.unit_id, within).await?;
+        if !found.contains(asked.as_str()) {
+            return Err(ReadFailure::OtherDevice { asked: asked.clone(), found });
+        }
+    }
+    Ok(ModbusSession::over(stream, first))
 }

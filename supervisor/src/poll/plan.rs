@@ -21,6 +21,8 @@ pub struct UnitPlan {
     pub controller: ControllerId,
     /// Modbus unit id.
     pub unit_id: u8,
+    /// What it must say of itself before anything it answers is taken.
+    pub identity: Option<String>,
     /// How long one reply may take.
     pub answer_within: Duration,
     /// Least time between two requests.
@@ -131,6 +133,7 @@ fn plan_unit(line: &Line, id: ControllerId, controller: &Controller) -> UnitPlan
     UnitPlan {
         controller: id,
         unit_id: controller.unit_id,
+        identity: controller.identity.clone(),
         answer_within: controller.answer_within,
         pause: controller.pause,
         limits: controller.limits,

@@ -41,6 +41,13 @@ pub enum ReadFailure {
     NotModbus,
     /// The answer belongs to another request or function.
     NotOurAnswer,
+    /// Another device than `identity` in site.toml asks for.
+    OtherDevice {
+        /// A part of what it should say.
+        asked: String,
+        /// What it says, or why it says nothing.
+        found: String,
+    },
     /// Another unit has answered.
     WrongUnit {
         /// Asked.
@@ -75,6 +82,7 @@ impl ReadFailure {
             Self::Broken => "broken",
             Self::NotModbus => "not_modbus",
             Self::NotOurAnswer => "not_our_answer",
+            Self::OtherDevice { .. } => "other_device",
             Self::WrongUnit { .. } => "wrong_unit",
             Self::WrongLength { .. } => "wrong_length",
         }
@@ -91,6 +99,7 @@ impl ReadFailure {
             | Self::Broken
             | Self::NotModbus
             | Self::NotOurAnswer
+            | Self::OtherDevice { .. }
             | Self::WrongUnit { .. }
             | Self::WrongLength { .. } => NoData::NoReply,
         }
@@ -111,6 +120,10 @@ impl fmt::Display for ReadFailure {
             Self::Broken => f.write_str("connection lost: it is made anew; should it go on, check whether the controller allows another client"),
             Self::NotModbus => f.write_str("the answer is not Modbus TCP: check that the port in site.toml is the controller's Modbus port"),
             Self::NotOurAnswer => f.write_str("an answer to another request: the connection is made anew; check for two devices at one address"),
+            Self::OtherDevice { asked, found } => write!(
+                f,
+                "another device: it says {found}, and `identity` in site.toml asks for \"{asked}\"; nothing it answers is taken: check the address, and whether the controller was replaced"
+            ),
             Self::WrongUnit { asked, found } => write!(
                 f,
                 "unit {found} answered instead of unit {asked}: the answer is thrown away; check unit_id in site.toml against the unit id set in the controller"
@@ -150,6 +163,22 @@ fn exception_advice(code: u8) -> &'static str {
     }
 }
 
+/// A connection to `endpoint`, made within `within`.
+pub(super) async fn dial_within(
+    dial: &dyn Dial,
+    endpoint: &str,
+    within: Duration,
+) -> Result<Box<dyn Stream>, ReadFailure> {
+    match timeout(within, dial.dial(endpoint)).await {
+        Ok(Ok(stream)) => Ok(stream),
+        Ok(Err(error)) if error.kind() == io::ErrorKind::ConnectionRefused => Err(ReadFailure::Refused),
+        Ok(Err(error)) => Err(ReadFailure::Unreachable(error.to_string())),
+        Err(_elapsed) => {
+            Err(ReadFailure::Unreachable(format!("no answer to connect within {} ms", within.as_millis())))
+        }
+    }
+}
+
 /// Reads registers. The only thing the supervisor can do to a controller.
 pub trait RegisterRead: Send {
     /// One read of one unit, within `answer_within`.
@@ -184,15 +213,7 @@ impl ModbusSession {
         within: Duration,
         first: u16,
     ) -> Result<Self, ReadFailure> {
-        match timeout(within, dial.dial(endpoint)).await {
-            Ok(Ok(stream)) => Ok(Self::over(stream, first)),
-            Ok(Err(error)) if error.kind() == io::ErrorKind::ConnectionRefused => Err(ReadFailure::Refused),
-            Ok(Err(error)) => Err(ReadFailure::Unreachable(error.to_string())),
-            Err(_elapsed) => Err(ReadFailure::Unreachable(format!(
-                "no answer to connect within {} ms",
-                within.as_millis()
-            ))),
-        }
+        Ok(Self::over(dial_within(dial, endpoint, within).await?, first))
     }
 
     /// A session over a connection that stands. The first request has the transaction id `first`.

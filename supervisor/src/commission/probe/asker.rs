@@ -119,6 +119,7 @@ impl<'a> Asker<'a> {
                 | ReadFailure::Broken
                 | ReadFailure::NotModbus
                 | ReadFailure::NotOurAnswer
+                | ReadFailure::OtherDevice { .. }
                 | ReadFailure::WrongUnit { .. }
                 | ReadFailure::WrongLength { .. },
             ) => {

@@ -4,6 +4,7 @@
 //! The Modbus library has the function, but does not let its read code be named; so the one frame is made here.
 
 use crate::poll::dial::{Dial, Stream};
+use crate::poll::session::ReadFailure;
 use serde::Serialize;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
@@ -61,6 +62,23 @@ pub async fn identify(
         Ok(Err(error)) => Err(format!("the connection ended ({error})")),
         Err(_elapsed) => Err(format!("no answer within {} ms", within.as_millis())),
     }
+}
+
+/// What the device at the other end of a fresh connection says of itself, as one line; or in words why it says nothing.
+///
+/// # Errors
+/// [`ReadFailure::NoReply`] and [`ReadFailure::Broken`]: then nothing is known of it.
+pub(crate) async fn over(
+    stream: &mut dyn Stream,
+    unit_id: u8,
+    within: Duration,
+) -> Result<String, ReadFailure> {
+    let pdu =
+        timeout(within, exchange(stream, unit_id)).await.map_err(|_elapsed| ReadFailure::NoReply(within))?;
+    let said =
+        |objects: Vec<Identity>| objects.into_iter().map(|one| one.text).collect::<Vec<_>>().join(", ");
+    Ok(objects(&pdu.map_err(|_error| ReadFailure::Broken)?)
+        .map_or_else(|why| format!("nothing ({why})"), said))
 }
 
 async fn exchange(stream: &mut dyn Stream, unit_id: u8) -> std::io::Result<Vec<u8>> {

@@ -151,6 +151,14 @@ impl Asked {
         if against.is_some_and(|from| from == span.from()) {
             return Wrong::other("\"against\" is the same stretch; give the beginning of another one");
         }
+        // What happened is looked up over both at once.
+        let both = against.map(|from| {
+            let to = UtcMillis(from.0.saturating_add(span.length_ms()));
+            Span::new(from.min(span.from()), to.max(span.to()))
+        });
+        if let Some(Err(_)) = both {
+            return Wrong::other("\"against\" is more than ten years away; give a later beginning");
+        }
         let shows_all_values = match pairs.one("axis") {
             None | Some("band") => false,
             Some("all") => true,

@@ -67,7 +67,11 @@ fn boxes_of_a_form_add_up_and_each_signal_has_one_pane() {
 fn what_can_not_be_answered_is_told_with_what_is_accepted() {
     let many: Vec<String> = line().signals.iter().take(13).map(|signal| signal.tag.clone()).collect();
     let many = many.join(",");
-    let cases: [(&[(&str, &str)], &str); 15] = [
+    let cases: [(&[(&str, &str)], &str); 16] = [
+        (
+            &[("from", "2026-11-23T06:00:00Z"), ("to", "now"), ("against", "1013-11-20")],
+            "more than ten years away",
+        ),
         (&[("signals", "TT-301")], "nearest is \"TT-310\""),
         (&[("signals", &many)], "more than 12"),
         (&[("sgnals", "TT-310")], "did you mean \"signals\""),

@@ -127,6 +127,7 @@ fn controller(name: &str, port: u16) -> Controller {
         name: name.to_owned(),
         endpoint: format!("127.0.0.1:{port}"),
         unit_id: 1,
+        identity: None,
         poll_every: Duration::from_secs(1),
         answer_within: Duration::from_millis(500),
         limits: ReadLimits::STANDARD,
