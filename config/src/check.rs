@@ -31,7 +31,7 @@ mod targets;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
+use crate::line::{Display, HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -73,7 +73,7 @@ pub(crate) fn check_with_users(files: &[SourceFile], users: Option<&SourceFile>)
     let mut line = check_into(files, &mut sink);
     let found = users.map(|file| check_users(files.len(), file, &mut sink)).unwrap_or_default();
     if let Some(own) = line.as_mut().and_then(|line| line.access.users.as_mut()) {
-        own.list = found;
+        (own.list, own.displays) = found;
     }
     let all: Vec<SourceFile> = files.iter().chain(users).cloned().collect();
     let problems = Problems::new(&all, sink.problems);
@@ -92,12 +92,12 @@ pub(crate) fn check_alone(files: &[SourceFile]) -> Problems {
 }
 
 /// The users in `file`, which is the one with this index.
-pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> Vec<User> {
+pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> (Vec<User>, Vec<Display>) {
     if file.text.trim().is_empty() {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     }
-    let raw = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
-    access::users(&raw, sink)
+    let (users, displays) = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
+    (access::users(&users, sink), access::displays(&displays, sink))
 }
 
 /// The path of the file of users, as site.toml gives it.

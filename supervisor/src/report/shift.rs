@@ -19,12 +19,13 @@ use setward_config::line::{Line, RecipeSetpoint};
 use setward_process::tanks::TankState;
 use setward_protocol::{SignalId, UtcMillis};
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 /// Batches that are listed.
 const BATCHES_MOST: usize = 200;
 
 /// A handover.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct ShiftReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -73,7 +74,7 @@ pub struct ShiftReport {
 }
 
 /// A call.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct CallRow {
     /// The alarm.
     pub alarm: String,
@@ -92,7 +93,7 @@ pub struct CallRow {
 }
 
 /// An alarm that a person keeps silent.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ShelfRow {
     /// The alarm.
     pub alarm: String,
@@ -107,7 +108,7 @@ pub struct ShelfRow {
 }
 
 /// A tank.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct TankRow {
     /// Its name.
     pub name: String,
@@ -126,7 +127,7 @@ pub struct TankRow {
 }
 
 /// A batch in one line.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct BatchLine {
     /// Its name.
     pub id: String,
@@ -153,7 +154,7 @@ impl BatchLine {
 }
 
 /// A signal's statistics.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct SignalRow {
     /// The signal.
     pub signal: String,

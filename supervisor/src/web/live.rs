@@ -344,7 +344,7 @@ pub(super) fn slope(facts: &SignalFacts<'_>) -> String {
     match (facts.view.slope_per_min, facts.missing()) {
         (Some(slope), None) => {
             let decimals = facts.signal.decimals.saturating_add(1).max(1);
-            let unit = facts.signal.unit.of_difference().display();
+            let unit = words::difference_unit(facts.signal.unit);
             format!("{} {unit}/min", words::signed(slope, decimals))
         }
         (Some(_) | None, _) => "slope not known".to_owned(),

@@ -142,7 +142,7 @@ pub(super) fn changes(scene: &Scene<'_>, changes: &Changes) -> Markup {
     html! {
         section #before {
             h2 { "What changed before" }
-            p.soft { "From " (scene.clock(changes.from)) " to " (scene.clock(changes.to)) "; setpoints and modes of the whole line, measured values of this station." }
+            p.soft { "From " (scene.between(changes.from, changes.to)) "; setpoints and modes of the whole line, measured values of this station." }
             @match &changes.told {
                 Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },
                 Ok(told) if told.is_empty() => p { "Nothing that is recorded." },

@@ -18,7 +18,7 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
                 .map(|spread| format!(" (spread {})", words::span(spread)))
                 .unwrap_or_default();
             let so_far = if product.is_forecast { "will be packed about" } else { "packed about" };
-            format!("{so_far} {} to {}{spread}", scene.clock(first), scene.clock(last))
+            format!("{so_far} {}{spread}", scene.between(first, last))
         }
         None => "when it is packed is not known".to_owned(),
     };
@@ -59,7 +59,7 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>, belongs: &Touched)
                 @if let Some((first, last)) = product.packed_at_most {
                     dt { "Hold at most" }
                     dd {
-                        "what was packed " (scene.clock(first)) " to " (scene.clock(last))
+                        "what was packed " (scene.between(first, last))
                         @if let Some(kg) = product.most_kg { ", " (words::number(kg, 0)) " kg" }
                     }
                 }

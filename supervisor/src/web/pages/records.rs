@@ -47,6 +47,15 @@ fn clock(web: &Web, text: &str) -> String {
     }
 }
 
+/// A stretch between two such times.
+fn between(web: &Web, from: &str, to: &str) -> String {
+    let at = |text: &str| text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
+    match (at(from), at(to)) {
+        (Ok(from), Ok(to)) => web.zone.between(from, to, web.app.clock.utc()),
+        (_, _) => format!("{from} to {to}"),
+    }
+}
+
 /// Where a lot's review is.
 pub(in crate::web) fn lot_address(lot: &str) -> String {
     format!("/records?lot={}", percent_encoding::utf8_percent_encode(lot, percent_encoding::NON_ALPHANUMERIC))

@@ -4,7 +4,7 @@
 use super::{counts, events_address, state};
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts, StationFacts};
 use crate::web::live::{self, Scope};
-use crate::web::{Web, assets, svg, words};
+use crate::web::{Web, assets, doors, svg, words};
 use axum::extract::{Query, State};
 use maud::{DOCTYPE, Markup, html};
 use serde::Deserialize;
@@ -67,7 +67,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Query(asked): Query<Ask
                         section.places aria-label="Stations" { @for facts in scene.stations() { (tile(&scene, &facts)) } }
                     }
                 }
-                footer #foot data-region { (supply(&scene)) p.only { "Monitoring only: not a safety function, high limit, burner management or interlock." } }
+                footer #foot data-region { (supply(&scene)) p.only { "Monitoring only: not a safety function, high limit, burner management or interlock. " (doors::who_watches()) } }
             }
         }
     }

@@ -14,7 +14,7 @@ use setward_config::line::Shift;
 use std::sync::Arc;
 
 /// The night's line with two shifts, over a history that keeps.
-fn night() -> (AppState, Arc<InlineStore>) {
+pub(super) fn night() -> (AppState, Arc<InlineStore>) {
     let mut line = line();
     line.shifts = [("Day", 6 * 60), ("Night", 18 * 60)]
         .map(|(name, from_minute)| Shift { name: name.to_owned(), from_minute })
@@ -46,7 +46,7 @@ fn night() -> (AppState, Arc<InlineStore>) {
     (state, history)
 }
 
-fn batch() -> BatchReport {
+pub(super) fn batch() -> BatchReport {
     let at = |text: &str| format!("2026-11-24T{text}Z");
     let hold = VerdictRow {
         limit: "counted hold at or above 94 degC, min".to_owned(),

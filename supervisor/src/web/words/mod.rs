@@ -67,6 +67,18 @@ pub(super) fn with_unit(text: &str, unit: Unit) -> String {
     if shown.is_empty() { text.to_owned() } else { format!("{text} {shown}") }
 }
 
+/// The unit of a difference of two values, as a page shows it. Two shares lie apart by points: "+0.6 %" beside "35.6 %" would
+/// leave open of what.
+pub(super) const fn difference_unit(unit: Unit) -> &'static str {
+    if matches!(unit, Unit::Percent) { "points" } else { unit.of_difference().display() }
+}
+
+/// A difference of two values with its unit.
+pub(super) fn with_difference_unit(text: &str, unit: Unit) -> String {
+    let shown = difference_unit(unit);
+    if shown.is_empty() { text.to_owned() } else { format!("{text} {shown}") }
+}
+
 /// The word before a priority's shape: "High".
 pub(super) const fn priority(priority: Priority) -> &'static str {
     match priority {

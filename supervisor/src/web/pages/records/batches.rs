@@ -1,7 +1,7 @@
 //! Kettle batches: the list, and the record of one, with the way forward to the product it became.
 
-use super::{clock, page, unreadable};
-use crate::history::BatchRow;
+use super::{between, clock, page, unreadable};
+use crate::history::{BatchRow, HistoryStore};
 use crate::report::batch::{BatchReport, VerdictRow};
 use crate::report::batch_text::{accepted, found};
 use crate::web::paging::{PageOf, Paging};
@@ -12,12 +12,14 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use serde::Serialize;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Batches that are listed, the newest.
 const LISTED: usize = 120;
-/// So many of the newest can be paged through by programs.
-const PAGED: usize = 5000;
+/// Most batches that begin in one millisecond: kettles are fewer.
+const AT_ONCE: usize = 64;
 
 fn read(row: &BatchRow) -> Option<BatchReport> {
     serde_json::from_str(&row.record).ok()
@@ -99,7 +101,7 @@ fn record(web: &Web, report: &BatchReport) -> Markup {
         h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": " (verdict(report.verdict())) }
         p.soft { (report.id) " \u{b7} " (report.recipe_name) }
         dl.facts {
-            dt { "In the kettle" } dd { (clock(web, &report.from)) " to " (clock(web, &report.to)) ", " (report.ending) }
+            dt { "In the kettle" } dd { (between(web, &report.from, &report.to)) ", " (report.ending) }
             dt { "Come-up" } dd { (known(report.come_up_s.map(|s| s / 60.0), 1, "min")) " until hold time counts" }
             dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn by the line file" }
             dt { "Lime" } dd { (known(report.lime_kg, 2, "kg")) ", " (known(report.lime_to_corn_percent, 2, "%")) " of the corn" }
@@ -182,16 +184,42 @@ pub(in crate::web) async fn list_for_programs(
     State(web): State<Web>,
     Query(paging): Query<Paging>,
 ) -> Response {
-    match newest(&web, PAGED).await {
-        Ok(batches) => match paging.of(batches, |one| one.id.clone()) {
-            Ok(PageOf { items, next }) => {
-                Json(serde_json::json!({ "schema_version": 1, "batches": items, "next": next }))
-                    .into_response()
-            }
-            Err(problem) => problem.into_response(),
-        },
-        Err(why) => Problem::unread(why).into_response(),
+    match paged(&*web.app.history, &paging).await {
+        Ok(PageOf { items: batches, next }) => {
+            Json(BatchesBody { schema_version: 1, batches, next }).into_response()
+        }
+        Err(problem) => problem.into_response(),
     }
+}
+
+/// A page of batches, newest first.
+#[derive(Serialize, ToSchema)]
+pub(in crate::web) struct BatchesBody {
+    schema_version: u32,
+    batches: Vec<BatchReport>,
+    /// Behind the last one here; null on the last page.
+    next: Option<String>,
+}
+
+async fn paged(history: &dyn HistoryStore, paging: &Paging) -> Result<PageOf<BatchReport>, Problem> {
+    let limit = paging.limit()?;
+    let mut to = UtcMillis(i64::MAX);
+    let mut behind = None;
+    if let Some(id) = paging.after(|text| Some(text.to_owned()))? {
+        let last = history.batch(id).await.map_err(Problem::unread)?;
+        let last = last.ok_or_else(|| {
+            let text = "\"after\" is the \"next\" of the page before: no batch of this name is kept";
+            Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text)
+        })?;
+        to = UtcMillis(last.start.0.saturating_add(1));
+        behind = Some((last.start, last.id));
+    }
+    let rows = history.batches(UtcMillis(i64::MIN), to, limit + 1 + AT_ONCE).await;
+    let mut rows = rows.map_err(Problem::unread)?;
+    if let Some((start, id)) = behind {
+        rows.retain(|row| (row.start, &row.id) < (start, &id));
+    }
+    Ok(PageOf::cut(rows, limit, |row| row.id.clone()).read(|row| read(&row)))
 }
 
 /// One, for programs.

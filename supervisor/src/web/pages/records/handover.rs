@@ -1,7 +1,8 @@
 //! The handover of a shift, to be read at its change and printed.
 
-use super::{batch_link, clock, name_field, page, said, unreadable};
+use super::{batch_link, between, clock, name_field, page, said, unreadable};
 use crate::report::entered;
+use crate::report::latitude::LatitudeRow;
 use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
 use crate::report::shifts::{self, ShiftSpan};
 use crate::report::stops::{REASONS, StopRow};
@@ -118,7 +119,7 @@ fn show_report(
     html! {
         h1 { "Handover, shift " (report.shift) ", " (report.date) }
         (said(outcome))
-        p.point { (local(&report.from)) " to " (local(&report.to)) @if report.goes_on { ", it goes on" } ", watched for " (words::span(report.watched_s)) }
+        p.point { (between(web, &report.from, &report.to)) @if report.goes_on { ", it goes on" } ", watched for " (words::span(report.watched_s)) }
         nav.shifts aria-label="Shifts" {
             @if let Some(before) = shifts::before(&web.app.line, shift) { a.button href=(address(&before)) { "Shift before" } }
             @if !report.goes_on && let Some(after) = shifts::at(&web.app.line, shift.span.to()) && after.span.from() <= web.app.clock.utc() {
@@ -189,7 +190,7 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
     html! {
         p {
             b { (stop.station) } @if !stop.with.is_empty() { " with " (stop.with.join(", ")) }
-            ": " (clock(web, &stop.from)) @match &stop.to { Some(to) => { " to " (clock(web, to)) }, None => ", stands still" }
+            ": " @match &stop.to { Some(to) => (between(web, &stop.from, to)), None => { (clock(web, &stop.from)) ", stands still" } }
             ", " (words::span(stop.length_s)) " in this shift"
         }
         @match &stop.reason {
@@ -215,14 +216,16 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
 }
 
 fn turned(report: &ShiftReport) -> Markup {
+    // A share is turned by points, as everywhere on the pages.
+    let unit = |row: &LatitudeRow| if row.unit == "%" { "points".to_owned() } else { row.unit.clone() };
     html! {
         section {
             h2 { "Setpoints away from the recipe: " (report.latitude.len()) }
             @if report.latitude.is_empty() { p { "None." } }
             ul { @for row in &report.latitude { li {
                 a href=(format!("/signals/{}", row.signal)) { (row.signal) " " (row.name) }
-                ": turned " (row.turns) (if row.turns == 1 { " time" } else { " times" }) ", farthest " (words::signed(row.farthest, 1)) " " (row.unit)
-                @if let Some(may) = row.latitude { " (latitude " (words::number(may, 1)) ")" }
+                ": turned " (row.turns) (if row.turns == 1 { " time" } else { " times" }) ", farthest " (words::signed(row.farthest, 1)) " " (unit(row))
+                @if let Some(may) = row.latitude { " (latitude " (words::number(may, 1)) " " (unit(row)) ")" }
                 @if row.within_s >= 1.0 { ", " (words::span(row.within_s)) " within it" }
                 @if row.beyond_s >= 1.0 { ", " b { "\u{25b2} " (words::span(row.beyond_s)) " beyond it" } }
             } } }

@@ -1,6 +1,6 @@
 //! Product on hold: what is, what became of it, and the forms to hold and to decide.
 
-use super::{clock, name_field, page, said, unreadable};
+use super::{between, clock, name_field, page, said, unreadable};
 use crate::report::holds::{DISPOSITIONS, HoldRow, holds};
 use crate::report::tables::words_of;
 use crate::web::acknowledge::remembered_name;
@@ -13,8 +13,9 @@ use axum::extract::{Query, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Decided holds that are shown, the newest.
 const DECIDED_SHOWN: usize = 50;
@@ -97,7 +98,7 @@ fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
     html! {
         section #new {
             h2 { "Put on hold" }
-            p { "For " b { (proposed.name) } ", occurrence " (proposed.occurrence) ": packed " (web.zone.clock(from, now)) " to " (web.zone.clock(to, now)) " at most." }
+            p { "For " b { (proposed.name) } ", occurrence " (proposed.occurrence) ": packed " (web.zone.between(from, to, now)) " at most." }
             form.acknowledge method="post" action="/holds" {
                 input type="hidden" name="alarm" value=(proposed.alarm);
                 input type="hidden" name="run" value=(proposed.run);
@@ -117,7 +118,7 @@ fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
 
 fn facts(web: &Web, row: &HoldRow) -> Markup {
     html! {
-        p { b { "Hold " (row.n) } ": packed " (clock(web, &row.from)) " to " (clock(web, &row.to)) ", "
+        p { b { "Hold " (row.n) } ": packed " (between(web, &row.from, &row.to)) ", "
             @if let Some(words) = row.touched.words() { (words) ", " }
             @match row.kg { Some(kg) => { "about " (words::number(kg, 0)) " kg" }, None => "how much is not known" } }
         p { "By " (row.by) " at " (clock(web, &row.at)) ": " (row.why)
@@ -149,12 +150,21 @@ fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
     }
 }
 
+/// A page of holds, newest first.
+#[derive(Serialize, ToSchema)]
+pub(in crate::web) struct HoldsBody {
+    schema_version: u32,
+    holds: Vec<HoldRow>,
+    /// Behind the last one here; null on the last page.
+    next: Option<String>,
+}
+
 /// The list, for programs.
 pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(paging): Query<Paging>) -> Response {
     match holds(&*web.app.history).await {
         Ok(holds) => match paging.of(holds, |one| one.n.to_string()) {
             Ok(PageOf { items, next }) => {
-                Json(serde_json::json!({ "schema_version": 1, "holds": items, "next": next })).into_response()
+                Json(HoldsBody { schema_version: 1, holds: items, next }).into_response()
             }
             Err(problem) => problem.into_response(),
         },
