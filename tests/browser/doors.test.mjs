@@ -22,6 +22,7 @@ const WORDS = "blue tin under stairs";
 
 let axe;
 let base;
+let pass;
 let browser;
 let daemon;
 
@@ -36,6 +37,7 @@ function writeLine() {
   for (const [name, role] of [["Vera", "view"], ["Olga", "operate"]]) {
     execFileSync(bin, ["user", folder, "add", name, "--role", role], { input: `${WORDS}\n` });
   }
+  pass = execFileSync(bin, ["user", folder, "add-display", "Fryer hall"]).toString().match(/^ +(\S+)$/m)[1];
 }
 
 async function greeting(process) {
@@ -127,5 +129,26 @@ test("whoever operates acts under the name of the session, which no form asks fo
   await check(page, "operator-alarm", true);
   await page.getByRole("button", { name: "Acknowledge" }).click();
   await page.getByText("acknowledged by Olga").first().waitFor();
+  await context.close();
+});
+
+test("a screen on a wall is told its pass once, shows the wall alone, and nothing once the pass is taken back", async () => {
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
+  const page = await context.newPage();
+  await page.goto(`${base}/wall`);
+  await page.getByRole("link", { name: "This screen hangs on a wall" }).click();
+  await check(page, "display", true);
+  await page.getByLabel("The display\u2019s pass").fill(pass.toLowerCase());
+  await page.getByRole("button", { name: "Show the wall here" }).click();
+  assert.equal(page.url(), `${base}/wall`);
+  assert.match(await page.textContent("footer"), /Display: Fryer hall/);
+  await page.waitForTimeout(4000);
+  assert.equal(await page.isHidden("#silence"), true, "it has live data");
+  await check(page, "display-wall", true);
+  await page.goto(`${base}/alarms`);
+  assert.match(page.url(), /\/login/);
+  execFileSync(bin, ["user", folder, "remove-display", "Fryer hall"]);
+  await page.goto(`${base}/wall`);
+  assert.match(page.url(), /\/login/);
   await context.close();
 });

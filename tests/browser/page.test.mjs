@@ -346,6 +346,14 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
   await shoot(page, "phone-alarm-new-first", false);
   const bottom = await page.locator("#first").evaluate((block) => block.getBoundingClientRect().bottom);
   assert.ok(bottom <= 640, `the first block of an active alarm ends at ${bottom} px`);
+  // All that a technician needs in five seconds, before any scrolling and without scripts.
+  const first = await page.locator("#first").innerText();
+  assert.ok(first.includes(alarm.name), "what");
+  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(179\.0 to 185\.0\)/, /[+−]\d+\.\d K/, /since \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
+    assert.match(first, word);
+  }
+  const picture = await page.locator("#first svg.trend").boundingBox();
+  assert.ok(picture.height >= 80 && picture.y + picture.height <= 640, `the picture ends at ${picture.y + picture.height} px`);
   const button = page.locator("form[action$='/acknowledge'] button");
   const box = await button.boundingBox();
   assert.ok(box.height >= 120 && box.width >= 300, `the button is ${box.width} by ${box.height} px`);
