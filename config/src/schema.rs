@@ -155,9 +155,8 @@ mod tests {
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
-            | "[[webhook]]" | "[[mqtt]]" | "[tls]" | "users.toml" | "[[user]]" | "[[setpoint-write]]" => {
-                "site.toml"
-            }
+            | "[[webhook]]" | "[[mqtt]]" | "[tls]" | "users.toml" | "[[user]]" | "[[display]]"
+            | "[[setpoint-write]]" => "site.toml",
             _ => "line.toml",
         }
     }

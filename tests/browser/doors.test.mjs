@@ -5,19 +5,13 @@
 import assert from "node:assert/strict";
 import { execFileSync, spawn } from "node:child_process";
 import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
+import { axeSource, launch, PHONE, shots } from "./shared.mjs";
 
 const bin = process.env.SETWARD_BIN;
 const folder = process.env.SETWARD_FOLDER;
 assert.ok(bin && folder, "SETWARD_BIN and SETWARD_FOLDER are not set: the program, and an empty folder");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 const WORDS = "blue tin under stairs";
 
 let axe;
@@ -51,16 +45,11 @@ async function greeting(process) {
 }
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
   writeLine();
   daemon = spawn(bin, ["run", folder, "--page", "127.0.0.1:0", "--for", "120 s"], { stdio: ["ignore", "pipe", "ignore"] });
   base = await greeting(daemon);
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
 });
 
 after(async () => {

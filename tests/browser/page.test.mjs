@@ -1,33 +1,17 @@
 // A real browser on a running `setward demo`: phone and desktop, with and without scripts, until an alarm is acknowledged.
 //
-// Reads from the environment:
-//   SETWARD_URL         where the page is, "http://127.0.0.1:8470"
-//   SETWARD_SHOTS       folder for screenshots (made if missing)
-//   SETWARD_PLAYWRIGHT  path of playwright-core's index.mjs; else it is resolved like any package
-//   SETWARD_AXE         path of axe-core's axe.min.js; else it is resolved like any package
-//   SETWARD_CHROMIUM    path of the browser, else /usr/bin/chromium
-//   SETWARD_ALARM_WAIT_S  how long to wait for an alarm that nobody has acknowledged, else 360
+// Reads what shared.mjs reads, and SETWARD_ALARM_WAIT_S: how long to wait for an alarm that nobody has acknowledged, else 360.
 
 import assert from "node:assert/strict";
-import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
 import zlib from "node:zlib";
+import { axeSource, demo, DESKTOP, launch, NARROW, PHONE, shots, until } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
+const base = demo();
 const alarmWaitMs = Number(process.env.SETWARD_ALARM_WAIT_S ?? 360) * 1000;
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
 
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 const LARGE_PHONE = { viewport: { width: 390, height: 844 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const NARROW = { viewport: { width: 320, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const DESKTOP = { viewport: { width: 1280, height: 800 } };
 
 // Budgets: compressed size of page, style and drawing, and number of requests.
 const ALARM_PAGE_BYTES_GZ = 30 * 1024;
@@ -41,16 +25,8 @@ let alarms;
 let stations;
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: [
-      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-      "--disable-component-update", "--disable-sync",
-    ],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
   signals = await api("/api/v1/signals");
   stations = (await one("/api/v1/line")).stations;
   alarms = await api("/api/v1/alarms");
@@ -107,17 +83,6 @@ async function open(address, device, options = {}) {
 
 async function shoot(page, name, fullPage = true) {
   await page.screenshot({ path: path.join(shots, `${name}.png`), fullPage });
-}
-
-// Polls until `check` gives something, or fails after `patienceMs`.
-async function until(check, patienceMs, what) {
-  const end = Date.now() + patienceMs;
-  for (;;) {
-    const found = await check();
-    if (found) return found;
-    assert.ok(Date.now() < end, `${what}: not within ${patienceMs / 1000} s`);
-    await new Promise((resolve) => setTimeout(resolve, 500));
-  }
 }
 
 // The first alarm that has a value and an exposure to show.

@@ -1,20 +1,14 @@
 // Other ways to use the pages in a real browser: keys alone, twice as large, without movement, over a network that comes and goes, over a
 // week in which the clocks change.
 //
-// Reads the same environment as page.test.mjs.
+// Reads what shared.mjs reads.
 
 import assert from "node:assert/strict";
 import net from "node:net";
-import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
+import { demo, DESKTOP, launch, until } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const DESKTOP = { viewport: { width: 1280, height: 800 } };
+const base = demo();
 // 1280 by 800 at 200 %: so many pixels of style are left.
 const TWICE = { viewport: { width: 640, height: 400 }, deviceScaleFactor: 2 };
 const ADDRESSES = [
@@ -25,11 +19,7 @@ const ADDRESSES = [
 let browser;
 
 before(async () => {
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
+  browser = await launch();
 });
 
 after(async () => browser?.close());
@@ -39,14 +29,6 @@ async function opened(address, options) {
   const page = await context.newPage();
   await page.goto(base + address, { waitUntil: "load" });
   return { page, context };
-}
-
-async function until(check, patienceMs, what) {
-  const end = Date.now() + patienceMs;
-  while (!(await check())) {
-    assert.ok(Date.now() < end, `${what}: not within ${patienceMs / 1000} s`);
-    await new Promise((resolve) => setTimeout(resolve, 200));
-  }
 }
 
 test("keys alone reach everything that can be pressed, in its order, and one sees where one is", async () => {

@@ -5,22 +5,17 @@
 //
 // With SETWARD_BIN, the program, it starts a line of its own too, whose controllers do not answer and whose people sign in: the pages of
 // the door, and every page with nothing to show. It closes, shelves and notes on the demo, so that those pages have something to say.
-// Reads the same environment as tests/browser/page.test.mjs.
+// Reads what tests/browser/shared.mjs reads.
 
 import { execFileSync, spawn } from "node:child_process";
 import fs from "node:fs";
 import os from "node:os";
 import path from "node:path";
-import { pathToFileURL } from "node:url";
+import { demo as running, launch, shots } from "../browser/shared.mjs";
 
-const demo = process.env.SETWARD_URL;
-if (!demo) throw new Error("SETWARD_URL is not set: start `setward demo` and give its address");
+const demo = running();
 const bin = process.env.SETWARD_BIN;
-const shots = process.env.SETWARD_SHOTS ?? "shots";
 const only = process.argv[2];
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
 const PHONE = { viewport: { width: 360, height: 640 }, isMobile: true, hasTouch: true };
 const DESKTOP = { viewport: { width: 1280, height: 800 } };
 const WALL = { width: 1920, height: 1080 };
@@ -126,7 +121,6 @@ async function ownLine() {
   };
 }
 
-fs.mkdirSync(shots, { recursive: true });
 const browser = await playwright.chromium.launch({
   executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
   headless: true,

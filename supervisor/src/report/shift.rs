@@ -147,7 +147,13 @@ impl BatchLine {
     pub fn words(&self) -> String {
         match self.verdict.as_str() {
             "not met" => format!("not met: {}", self.missed.join("; ")),
-            "not known" => format!("not known: {}", self.not_known.join("; ")),
+            "not known" => {
+                // Without a figure its unit says nothing.
+                let name = |limit: &String| {
+                    limit.rsplit_once(", ").map_or(limit.clone(), |(name, _)| name.to_owned())
+                };
+                format!("not known: {}", self.not_known.iter().map(name).collect::<Vec<_>>().join("; "))
+            }
             verdict => verdict.to_owned(),
         }
     }

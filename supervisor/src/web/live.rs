@@ -139,7 +139,7 @@ fn alarm_into(live: &mut Live, scene: &Scene<'_>, facts: &AlarmFacts<'_>) {
     live.text(format!("{id}.since"), how_long_short(scene, facts));
     live.text(format!("{id}.fore"), forecast(facts));
     live.text(format!("{id}.dir"), direction(facts));
-    if let Some(words) = super::pages::product::in_short(scene, facts) {
+    if let Some(words) = super::pages::product::in_few_words(scene, facts) {
         live.text(format!("{id}.prod"), words);
     }
     if let Some(words) = exposure(facts) {

@@ -98,7 +98,13 @@ fn past(book: &mut Book) {
     book.read(
         "/trend",
         "Signals over time, drawn small enough for a screen",
-        &[("signals", "Tags with commas between"), ("last", "A length, 8h"), OVER[0], OVER[1]],
+        &[
+            ("signals", "Tags with commas between"),
+            ("last", "A length, 8h"),
+            ("parts", "panes: columns and stops alone"),
+            OVER[0],
+            OVER[1],
+        ],
         object("A trend"),
     );
 }

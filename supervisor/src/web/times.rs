@@ -29,12 +29,27 @@ impl Zone {
     /// A stretch to the second: each end with its date where that is not the date of `now`, and both where theirs differ, so that
     /// no end is taken for one of another day. One date for both stands once.
     pub(super) fn between(&self, from: UtcMillis, to: UtcMillis, now: UtcMillis) -> String {
+        self.stretch((from, to), now, ["%T", "%F %T"])
+    }
+
+    /// The same to the minute.
+    pub(super) fn minutes_between(&self, from: UtcMillis, to: UtcMillis, now: UtcMillis) -> String {
+        self.stretch((from, to), now, ["%H:%M", "%F %H:%M"])
+    }
+
+    fn stretch(
+        &self,
+        (from, to): (UtcMillis, UtcMillis),
+        now: UtcMillis,
+        [clock, dated]: [&str; 2],
+    ) -> String {
         let day = |at| self.format(at, "%F");
-        match (day(from) == day(to), day(from) == day(now)) {
-            (true, true) => format!("{} to {}", self.format(from, "%T"), self.format(to, "%T")),
-            (true, false) => format!("{} to {}", self.format(from, "%F %T"), self.format(to, "%T")),
-            (false, _) => format!("{} to {}", self.format(from, "%F %T"), self.format(to, "%F %T")),
-        }
+        let [first, second] = match (day(from) == day(to), day(from) == day(now)) {
+            (true, true) => [clock, clock],
+            (true, false) => [dated, clock],
+            (false, _) => [dated, dated],
+        };
+        format!("{} to {}", self.format(from, first), self.format(to, second))
     }
 
     /// `at` to the minute, "03:10": for axes.
@@ -134,6 +149,7 @@ mod tests {
             "2026-11-18 03:10:22 to 2026-11-25 03:10:22",
             "a week later at the same time"
         );
+        assert_eq!(plant.minutes_between(before(1), NIGHT, NIGHT), "02:10 to 03:10");
     }
 
     #[test]

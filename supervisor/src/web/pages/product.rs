@@ -38,6 +38,26 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
     Some(told + &belongs)
 }
 
+/// The same for the first block of an alarm, to the minute and without lot and date code, which stand further down:
+/// "packed about 14:07 to 14:20 (spread 4 min), about 208 kg".
+pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
+    let product = of(scene, facts)?;
+    let so_far = if product.is_forecast { "packed about" } else { "packed" };
+    let when = product.packed.map(|(first, last)| {
+        let spread = product.spread_s.map(|spread| format!(" (spread {})", words::span(spread)));
+        format!(
+            "{so_far} {}{}",
+            scene.zone.minutes_between(first, last, scene.now),
+            spread.unwrap_or_default()
+        )
+    });
+    let when = when.unwrap_or_else(|| "when it is packed is not known".to_owned());
+    Some(match product.about_kg {
+        Some(kg) => format!("{when}, about {} kg", words::number(kg, 0)),
+        None => format!("{when}; how much is not known"),
+    })
+}
+
 /// Lots and date codes of what is to be held at most; nothing, where history can't be read or nothing tells them.
 pub(super) async fn belongs(web: &Web, alarm: AlarmId) -> Touched {
     let snapshot = web.app.handle.snapshot();

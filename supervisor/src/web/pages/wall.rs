@@ -180,7 +180,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
                     @match facts.missing() {
                         Some(_) => b { "no value" },
                         None => {
-                            b data-t=(format!("{}.v", facts.signal.tag)) { (facts.shown()) } " " (facts.signal.unit.display()) " "
+                            span { b data-t=(format!("{}.v", facts.signal.tag)) { (facts.shown()) } " " (facts.signal.unit.display()) } " "
                             @if let Some(off) = facts.deviation() { span data-t=(format!("{}.d", facts.signal.tag)) { (facts.show_deviation(off)) } }
                         }
                     }

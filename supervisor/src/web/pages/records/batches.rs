@@ -43,11 +43,11 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
         } @else {
             div.wide tabindex="0" role="region" aria-label="Batches" {
                 table.tanks {
-                    thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } th { "Recipe" } } }
+                    thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } } }
                     tbody { @for report in &batches { (row(&web, report)) } }
                 }
             }
-            p.soft { "Limits are those of the recipe that was in force. Not known: too little was seen to say." }
+            p.soft { "Limits are those of the recipe that was in force. Not known: too little was seen to say; not known yet: its corn is soaking or being fed." }
         }
     };
     page(&web, "Batches", body)
@@ -56,12 +56,19 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
 fn row(web: &Web, report: &BatchReport) -> Markup {
     html! {
         tr.bad[report.missed().next().is_some()] {
-            th scope="row" { a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } } }
+            th scope="row" { a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } } small { (report.recipe_name) } }
             td { (clock(web, &report.from)) }
-            td { (verdict(report.verdict())) }
+            td { (verdict(so_far(report))) }
             td { @match report.soak.tank { Some(tank) => (tank), None => "\u{2013}" } }
-            td { (report.recipe_name) }
         }
+    }
+}
+
+/// The verdict; while corn soaks or is fed what is not known may be known yet.
+fn so_far(report: &BatchReport) -> &str {
+    match report.verdict() {
+        "not known" if !report.is_complete => "not known yet",
+        verdict => verdict,
     }
 }
 
@@ -98,7 +105,7 @@ fn record(web: &Web, report: &BatchReport) -> Markup {
         )
     };
     html! {
-        h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": " (verdict(report.verdict())) }
+        h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": limits " (verdict(so_far(report))) }
         p.soft { (report.id) " \u{b7} " (report.recipe_name) }
         dl.facts {
             dt { "In the kettle" } dd { (between(web, &report.from, &report.to)) ", " (report.ending) }
@@ -144,7 +151,7 @@ fn verdicts(rows: &[VerdictRow], label: &str) -> Markup {
                     thead { tr { th { "Limit" } th { "Accepted" } th { "Was" } th { "" span.unseen { "Verdict" } } } }
                     tbody { @for row in rows {
                         tr.bad[row.verdict.starts_with("not met")] {
-                            th scope="row" { (row.limit) } td { (accepted(row)) } td { (found(row)) } td { (verdict(&row.verdict)) }
+                            th scope="row" { (row.limit.replace("degC", "\u{b0}C")) } td { (accepted(row)) } td { (found(row)) } td { (verdict(&row.verdict)) }
                         }
                     } }
                 }

@@ -1,6 +1,6 @@
 //! The handover of a shift, to be read at its change and printed.
 
-use super::{batch_link, between, clock, name_field, page, said, unreadable};
+use super::{batch_lines, between, clock, name_field, page, said, unreadable};
 use crate::report::entered;
 use crate::report::latitude::LatitudeRow;
 use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
@@ -133,7 +133,7 @@ fn show_report(
         section {
             h2 { "Stops: " (report.stops.len()) }
             @if report.stops.is_empty() { p { "None." } }
-            ul.alarms { @for (index, stop) in report.stops.iter().enumerate() { li { (stop_row(web, stop, (index, &address(shift)), name)) } } }
+            ul.alarms { @for (index, stop) in report.stops.iter().enumerate() { li { (stop_row(web, stop, (index, &address(shift), report.goes_on), name)) } } }
         }
         (turned(report))
         (tanks(web, report))
@@ -185,12 +185,21 @@ fn silent(web: &Web, report: &ShiftReport) -> Markup {
     }
 }
 
-fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Option<&str>) -> Markup {
+fn stop_row(
+    web: &Web,
+    stop: &StopRow,
+    (index, back, goes_on): (usize, &str, bool),
+    name: Option<&str>,
+) -> Markup {
     let field = |key: &str| format!("{key}-{index}");
+    let place = |key: &str| {
+        let known = web.app.line.stations.iter().find(|station| station.key == key);
+        known.map_or_else(|| key.to_owned(), |station| station.name.clone())
+    };
     html! {
         p {
-            b { (stop.station) } @if !stop.with.is_empty() { " with " (stop.with.join(", ")) }
-            ": " @match &stop.to { Some(to) => (between(web, &stop.from, to)), None => { (clock(web, &stop.from)) ", stands still" } }
+            b { (place(&stop.station)) } @if !stop.with.is_empty() { " with " (stop.with.iter().map(|key| place(key)).collect::<Vec<_>>().join(", ")) }
+            ": " @match &stop.to { Some(to) => (between(web, &stop.from, to)), None => { (clock(web, &stop.from)) @if goes_on { ", stands still" } @else { ", and stood on at its end" } } }
             ", " (words::span(stop.length_s)) " in this shift"
         }
         @match &stop.reason {
@@ -217,7 +226,9 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
 
 fn turned(report: &ShiftReport) -> Markup {
     // A share is turned by points, as everywhere on the pages.
-    let unit = |row: &LatitudeRow| if row.unit == "%" { "points".to_owned() } else { row.unit.clone() };
+    let unit = |row: &LatitudeRow| {
+        if row.unit == "%" { "points".to_owned() } else { words::shown_unit(&row.unit).to_owned() }
+    };
     html! {
         section {
             h2 { "Setpoints away from the recipe: " (report.latitude.len()) }
@@ -235,9 +246,7 @@ fn turned(report: &ShiftReport) -> Markup {
 
 fn tanks(web: &Web, report: &ShiftReport) -> Markup {
     let age = |tank: &TankRow| match (tank.youngest_h, tank.oldest_h) {
-        (Some(youngest), Some(oldest)) => {
-            format!("{} to {}", words::span(youngest * 3600.0), words::span(oldest * 3600.0))
-        }
+        (Some(youngest), Some(oldest)) => words::hours_between(youngest * 3600.0, oldest * 3600.0),
         (_, _) => "\u{2013}".to_owned(),
     };
     let at = |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| clock(web, at));
@@ -265,10 +274,7 @@ fn batches(report: &ShiftReport) -> Markup {
         section {
             h2 { "Kettle batches begun: " (report.batches.len()) }
             @if report.batches.is_empty() { p { "None has a record." } }
-            ul { @for batch in &report.batches { li {
-                (batch_link(&batch.id)) " " (batch.recipe) ": "
-                @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
-            } } }
+            ul { @for line in batch_lines(&report.batches) { li { (line) } } }
         }
     }
 }

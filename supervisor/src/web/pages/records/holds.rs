@@ -58,7 +58,7 @@ pub(in crate::web) async fn show(
             p { "No product of this alarm is known to hold: it has not raised, or its station is not on the way to the bag." }
         }
         section {
-            h2 { (open.len()) " on hold" }
+            h2 { "On hold: " (open.len()) }
             @if open.is_empty() { p { "Nothing is on hold. A hold is placed from the page of an alarm, beside the product that it touched." } }
             ul.alarms { @for row in &open { li { (facts(&web, row)) (decision_form(row, name.as_deref())) } } }
         }
@@ -122,11 +122,19 @@ fn facts(web: &Web, row: &HoldRow) -> Markup {
             @if let Some(words) = row.touched.words() { (words) ", " }
             @match row.kg { Some(kg) => { "about " (words::number(kg, 0)) " kg" }, None => "how much is not known" } }
         p { "By " (row.by) " at " (clock(web, &row.at)) ": " (row.why)
-            @if let Some(alarm) = &row.alarm { " (for " a href=(format!("/alarms/{}", alarm.split('@').next().unwrap_or_default())) { (alarm) } ")" } }
+            @if let Some((id, occurrence)) = row.alarm.as_deref().and_then(|alarm| alarm.split_once('@')) {
+                " (for " a href=(format!("/alarms/{id}")) { (alarm_name(web, id)) } ", occurrence " (occurrence) ")"
+            } }
         @for decided in &row.dispositions {
             p { b { (words_of(&DISPOSITIONS, &decided.what)) } " by " (decided.by) " at " (clock(web, &decided.at)) ": " (decided.why) }
         }
     }
+}
+
+/// An alarm's name; its id where the line has it no more.
+fn alarm_name<'a>(web: &'a Web, id: &'a str) -> &'a str {
+    let known = web.app.line.alarms.iter().find(|alarm| alarm.id == id);
+    known.map_or(id, |alarm| alarm.name.as_str())
 }
 
 fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {

@@ -1,6 +1,6 @@
 //! The review: exceptions over a time, and the signature under them.
 
-use super::{batch_link, between, clock, lot_address, name_field, page, said, unreadable};
+use super::{batch_lines, batch_link, between, clock, lot_address, name_field, page, said, unreadable};
 use crate::history::Span;
 use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
 use crate::report::lot_review::{NoLot, lot_review};
@@ -155,9 +155,7 @@ fn show_report(
 ) -> Markup {
     let local = |text: &str| clock(web, text);
     let stretch = |from: &str, to: &str| between(web, from, to);
-    let batches: Vec<Markup> = report.batch_exceptions.iter().map(|batch| html! {
-        (batch_link(&batch.id)) " " (batch.recipe) ": " @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
-    }).collect();
+    let batches = batch_lines(&report.batch_exceptions);
     let alarms: Vec<Markup> = report.alarms.iter().map(|row| html! {
         a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
         @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
