@@ -1,7 +1,7 @@
 // Pictures of every page at the size of a phone and of a desktop, light and dark, from a running demo. No test: somebody looks at them.
 //
 //   setward demo --page 127.0.0.1:8470        (wait until it says that the week is over)
-//   SETWARD_URL=http://127.0.0.1:8470 SETWARD_SHOTS=shots node tests/figures/every_page.mjs [PART OF A NAME]
+//   SETWARD_URL=http://127.0.0.1:8470 SETWARD_SHOTS=shots node tests/figures/every_page.mjs [PATTERN OF A NAME]
 //
 // With SETWARD_BIN, the program, it starts a line of its own too, whose controllers do not answer and whose people sign in: the pages of
 // the door, and every page with nothing to show. It closes, shelves and notes on the demo, so that those pages have something to say.
@@ -121,17 +121,13 @@ async function ownLine() {
   };
 }
 
-const browser = await playwright.chromium.launch({
-  executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-  headless: true,
-  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-});
+const browser = await launch();
 let count = 0;
 
 async function picture(page, base, { name, open }, prefix) {
-  if (only && !name.includes(only)) return;
+  if (only && !new RegExp(only).test(name)) return;
   await open(page, base);
-  const file = `${prefix}${name.replaceAll(/[^a-z0-9.]+/gi, "-")}.png`;
+  const file = `${`${prefix} ${name}`.replaceAll(/[^a-z0-9.]+/gi, "-")}.png`;
   await page.screenshot({ path: path.join(shots, file), fullPage: !name.startsWith("/wall") });
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
   if (wide > 0) console.log(`${file}: ${wide} px too wide`);

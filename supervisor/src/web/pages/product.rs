@@ -42,11 +42,12 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
 /// "packed about 14:07 to 14:20 (spread 4 min), about 208 kg".
 pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
     let product = of(scene, facts)?;
-    let so_far = if product.is_forecast { "packed about" } else { "packed" };
     let when = product.packed.map(|(first, last)| {
-        let spread = product.spread_s.map(|spread| format!(" (spread {})", words::span(spread)));
+        let spread = product
+            .spread_s
+            .map(|spread| format!(" (spread {} min)", words::number((spread / 60.0).ceil(), 0)));
         format!(
-            "{so_far} {}{}",
+            "packed about {}{}",
             scene.zone.minutes_between(first, last, scene.now),
             spread.unwrap_or_default()
         )

@@ -48,6 +48,12 @@ fn clock(web: &Web, text: &str) -> String {
     }
 }
 
+/// The same with its date, whatever day it is, to the minute.
+fn dated(web: &Web, text: &str) -> String {
+    let at = text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
+    at.map_or_else(|_unread| text.to_owned(), |at| web.zone.shown(at, "%F %H:%M"))
+}
+
 /// A stretch between two such times.
 fn between(web: &Web, from: &str, to: &str) -> String {
     let at = |text: &str| text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));

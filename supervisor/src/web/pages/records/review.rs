@@ -1,6 +1,8 @@
 //! The review: exceptions over a time, and the signature under them.
 
-use super::{batch_lines, batch_link, between, clock, lot_address, name_field, page, said, unreadable};
+use super::{
+    batch_lines, batch_link, between, clock, dated, lot_address, name_field, page, said, unreadable,
+};
 use crate::history::Span;
 use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
 use crate::report::lot_review::{NoLot, lot_review};
@@ -123,7 +125,7 @@ async fn show_lot(web: &Web, lot: &str, outcome: (Option<&str>, Option<&str>)) -
 
 /// The lots of a review, each with the way to its own.
 fn lots(web: &Web, report: &ReviewReport) -> Markup {
-    let local = |text: &str| clock(web, text);
+    let local = |text: &str| dated(web, text);
     html! {
         @if report.lots_are_told {
             section {
