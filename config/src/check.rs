@@ -28,6 +28,7 @@ mod signals;
 mod site;
 mod stations;
 mod targets;
+mod typical;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
@@ -249,6 +250,8 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
     let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
+    let running = running_recipe.and_then(|place| recipes.get(place));
+    typical::as_the_recipe_asks(raw_line, running, &mut signals);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);

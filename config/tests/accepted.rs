@@ -336,3 +336,15 @@ fn who_is_told_has_usual_rules_where_the_file_says_nothing() {
     };
     assert_eq!((&boards.way, &boards.rules), (&Way::Mqtt(broker), &ChannelRules::default()));
 }
+
+#[test]
+fn a_signal_that_the_file_does_not_place_sits_where_the_running_recipe_wants_it() {
+    let sits =
+        |edits: &[(&str, &str)], tag: &str| line_with(edits).signal_by_tag(tag).unwrap().1.simulate.typical;
+    let placed = ("typical = \"182 degC\"", "typical = \"150 degC\"");
+    let not_placed = ("typical = \"182 degC\", ", "");
+    assert_eq!(sits(&[placed], "TT-310"), 150.0);
+    assert_eq!(sits(&[not_placed], "TT-310"), 182.0);
+    assert_eq!(sits(&[], "TIC-310-SP"), 182.0, "what a person entered for it");
+    assert_eq!(sits(&[], "FT-320"), 40.0, "no recipe holds it: the middle of its range");
+}

@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release --example history-figures -- [DAYS]` fills a temporary folder with DAYS (30) days of 300 signals at
 //! 1 s and prints one table. `-- real-time SECONDS FOLDER` writes as the daemon does, once a second, and prints what the
-//! folder's block device wrote meanwhile. Synthetic data: a plant's may compress differently. Compare ratios, not machines.
+//! folder's block device wrote meanwhile. `-- old DAYS FOLDER` makes a history of so many days that ends now, a reading a
+//! minute, in chunks of an hour as always: what a program finds that starts on years. Synthetic data: a plant's may compress differently. Compare ratios, not machines.
 
 #![expect(clippy::indexing_slicing, reason = "lists of fixed length, indexed by loops over them")]
 
@@ -11,7 +12,7 @@ use rand_core::{Rng as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
 use rusqlite::{Connection, params};
 use setward::history::export::Csv;
-use setward::history::sqlite::ThreadedStore;
+use setward::history::sqlite::{InlineStore, ThreadedStore};
 use setward::history::{
     Batch, HistoryReader, HistoryStore, NewRun, NewSample, RunSignal, Settings, Span, Window,
 };
@@ -181,6 +182,34 @@ async fn fill(store: &ThreadedStore, run: RunId, days: i64) -> Result<(), Failur
         memory_mb("VmRSS"),
         memory_mb("VmHWM")
     );
+    Ok(())
+}
+
+/// Days of readings a minute apart, up to now; then how long a trend of the last 30 days takes.
+async fn old(days: i64, folder: &Path) -> Result<(), Failure> {
+    let settings = Settings { free_min_bytes: 0, ..Settings::default() };
+    let store = InlineStore::open_without_syncs(folder, settings)?;
+    let start = setward::clock::Clock::system().started().0 / 1000 * 1000 - days * DAY_S * 1000;
+    let run = store.start_run(NewRun { started: UtcMillis(start), ..new_run() }).await?;
+    let mut plant = Plant::new();
+    for minute in 0..days * DAY_S / 60 {
+        let mut batch = Batch::default();
+        plant.second(minute * 60, &mut batch);
+        batch.samples.iter_mut().for_each(|sample| sample.utc.0 += start - START_MS);
+        store.append(run, batch).await?;
+    }
+    store.sync_from_now_on()?;
+    let mut times = Vec::new();
+    for signal in 0..40 {
+        let end = start + days * DAY_S * 1000;
+        let span = Span::new(UtcMillis(end - 30.min(days) * DAY_S * 1000), UtcMillis(end))?;
+        let window = Window::new(vec![tag(signal * 7)], span, 1500)?;
+        let before = Instant::now();
+        let found = store.envelopes(window).await?;
+        times.push(before.elapsed().as_secs_f64() * 1e3);
+        assert!(found[0].columns.iter().filter(|column| column.samples > 0).count() > 1300);
+    }
+    println!("{days} days of a reading a minute; a trend of the last 30, ms {}", spread(times));
     Ok(())
 }
 
@@ -448,8 +477,9 @@ async fn main() -> Result<(), Failure> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
         ["real-time", seconds, folder] => real_time(seconds.parse()?, Path::new(folder)).await,
+        ["old", days, folder] => old(days.parse()?, Path::new(folder)).await,
         [days] => figures(days.parse()?).await,
         [] => figures(30).await,
-        _ => Err("usage: history-figures [DAYS] | real-time SECONDS FOLDER".into()),
+        _ => Err("usage: history-figures [DAYS] | old DAYS FOLDER | real-time SECONDS FOLDER".into()),
     }
 }

@@ -8,6 +8,7 @@ use setward::cli::demo::week::DemoWeek;
 use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, StoredEvent};
 use setward::protocol::UtcMillis;
+use setward::report::batch::BatchReport;
 use setward::report::closures::{closures, last_times};
 use setward::report::holds::holds;
 use setward::report::stops::reasons;
@@ -88,39 +89,46 @@ const CALLS: &[Call] = &[
         note: "the diary says about",
     },
     Call {
+        incident: "-",
+        alarm: "feed-gap-long",
+        expected: ("Tue", "17:34:50"),
+        within_s: 10.0,
+        note: "one of the diary's eleven stops of the sheeter; under 80 s they call nobody",
+    },
+    Call {
         incident: "3",
         alarm: "kettle-heat-slow.TT-111",
         expected: ("Tue", "20:58:00"),
-        within_s: 3600.0,
-        note: "when a batch heats is the cook house's affair",
+        within_s: 900.0,
+        note: "the diary says about",
     },
     Call {
         incident: "3",
         alarm: "cook-dose-out-white.TT-111",
-        expected: ("Tue", "22:47:12"),
+        expected: ("Tue", "22:14:03"),
         within_s: 120.0,
         note: "besides: the diary says dose at the upper edge; here it is beyond",
     },
     Call {
+        incident: "3",
+        alarm: "kettle-heat-slow.TT-111",
+        expected: ("Tue", "23:04:55"),
+        within_s: 120.0,
+        note: "the diary says again next batch",
+    },
+    Call {
         incident: "4",
-        alarm: "quench-end-hot-white",
+        alarm: "quench-end-hot-white.TT-101",
         expected: ("Tue", "23:58:20"),
         within_s: 3600.0,
-        note: "the quench of kettle 2, not 1",
+        note: "kettle 1 is later by the minutes that kettle 2 has lost",
     },
     Call {
-        incident: "-",
-        alarm: "soak-too-old",
-        expected: ("Wed", "03:54:34"),
-        within_s: 120.0,
-        note: "besides: the wash; the diary has the planner hold batches back",
-    },
-    Call {
-        incident: "-",
-        alarm: "soak-too-old",
-        expected: ("Wed", "05:18:32"),
-        within_s: 120.0,
-        note: "besides: the same",
+        incident: "4",
+        alarm: "feed-gap-long",
+        expected: ("Wed", "13:22:50"),
+        within_s: 10.0,
+        note: "a stop of the sheeter for the sticky masa",
     },
     Call {
         incident: "5",
@@ -138,10 +146,10 @@ const CALLS: &[Call] = &[
     },
     Call {
         incident: "-",
-        alarm: "soak-too-old",
-        expected: ("Thu", "06:09:10"),
-        within_s: 120.0,
-        note: "besides: the changeover",
+        alarm: "feed-gap-long",
+        expected: ("Thu", "12:14:50"),
+        within_s: 10.0,
+        note: "another of the eleven stops",
     },
     Call {
         incident: "6",
@@ -160,16 +168,9 @@ const CALLS: &[Call] = &[
     Call {
         incident: "9",
         alarm: "soak-too-old",
-        expected: ("Thu", "23:35:08"),
-        within_s: 120.0,
-        note: "besides: the next tank of the diary's, half an hour sooner",
-    },
-    Call {
-        incident: "9",
-        alarm: "soak-too-old",
         expected: ("Fri", "00:20:00"),
         within_s: 3600.0,
-        note: "its number is not 9",
+        note: "its number is not 9, and it is half an hour older",
     },
     Call {
         incident: "8",
@@ -265,8 +266,8 @@ fn expected_s(call: &Call) -> f64 {
 
 /// Calls were closed, stops explained, holds decided about, and the next call of the outlet's alarm tells what it was.
 async fn what_people_said_is_on_record(history: &dyn HistoryStore) {
-    assert_eq!(closures(history).await.unwrap().len(), 12);
-    assert_eq!(reasons(history).await.unwrap().len(), 4);
+    assert_eq!(closures(history).await.unwrap().len(), 15);
+    assert_eq!(reasons(history).await.unwrap().len(), 7);
     let held = holds(history).await.unwrap();
     let became: Vec<&str> = held.iter().rev().map(|row| row.dispositions[0].what.as_str()).collect();
     assert_eq!(became, ["released", "animal-feed", "released"]);
@@ -274,6 +275,28 @@ async fn what_people_said_is_on_record(history: &dyn HistoryStore) {
     let times = last_times(history, "fryer-outlet-cold", u32::MAX, 3).await.unwrap();
     let said = times.first().and_then(|past| past.closure.as_ref()).unwrap();
     assert_eq!((said.cause.as_str(), said.by.as_str()), ("oil", "Carla"), "the night's shift");
+}
+
+/// The two batches of the week's incidents 3 and 4: cooked longer behind the failed trap, and quenched with too little water.
+const WRONG_BATCHES: [&str; 2] = [
+    "kettle-2 white-corn-strips: equivalent time at 95 degC (z 33 K), min not met: above",
+    "kettle-1 white-corn-strips: end of quench, degC not met: above",
+];
+
+/// Kettle batches that did not meet a limit, or of which it is not known: kettle, recipe, and which limits.
+async fn batches_that_were_not_as_their_recipe_asks(history: &dyn HistoryStore) -> Vec<String> {
+    let rows = history.batches(UtcMillis(0), UtcMillis(i64::MAX), 1_000).await.unwrap();
+    assert!(rows.len() > 150, "{} batches are less than the week had", rows.len());
+    let reports = rows.into_iter().rev().map(|row| serde_json::from_str::<BatchReport>(&row.record).unwrap());
+    let wrong = reports.filter(|report| !matches!(report.verdict(), "met" | "met so far"));
+    let limits = |report: &BatchReport| -> Vec<String> {
+        let rows = report.missed().chain(report.not_known());
+        rows.map(|row| format!("{} {}", row.limit, row.verdict)).collect()
+    };
+    let kettle = |report: &BatchReport| report.id.rsplit_once('-').unwrap().0.to_owned();
+    wrong
+        .map(|report| format!("{} {}: {}", kettle(&report), report.recipe, limits(&report).join("; ")))
+        .collect()
 }
 
 /// The time service sets the watching machine's clock in the night to Wednesday: that is an event, and nothing else.
@@ -291,6 +314,7 @@ fn the_clock_was_set_once(events: &[StoredEvent]) {
 async fn the_week_calls_for_its_incidents_and_for_nothing_else() {
     let (events, history) = week(1).await;
     let found = calls(&events);
+    assert_eq!(batches_that_were_not_as_their_recipe_asks(&*history).await, WRONG_BATCHES);
     what_people_said_is_on_record(&*history).await;
     the_clock_was_set_once(&events);
     let listed: Vec<String> = found.iter().map(|(alarm, at)| format!("{} {alarm}", shown(*at))).collect();

@@ -1,9 +1,10 @@
-"""Commissioning as an integrator does it, from a supplier's register list to loop sheets; the controller is pymodbus, and it
-differs from the list in four ways that Setward must find.
+"""Commissioning as an integrator does it: from a supplier's register list to alarms that are proven, loop sheets, a probe of the
+controller, the sheet of setpoints, and setpoints written. The controller is pymodbus, and it differs from the list in four
+ways that Setward must find.
 
-Usage: pymodbus_commission.py SETWARD SIM_PLC FOLDER PORT PORT
+Usage: pymodbus_commission.py SETWARD SIM_PLC FOLDER PORT PORT [--writes]
 
-The list says one thing, the controller does another: a float with its words the other way round, a pressure with another scale,
+`--writes` is for a build with the feature `write-setpoints`; the usual build must not even know the command. The list says one thing, the controller does another: a float with its words the other way round, a pressure with another scale,
 a level one register further, and a gap that a block read leaves out. Ends what it started; every step has its time limit.
 """
 
@@ -46,6 +47,51 @@ TT-350;93,0
 TT-351;240,2
 TIC-310-SP;182,0
 """
+SETPOINT, WANTED_DEGC = 129, 184.0
+RECIPE = """[recipe]
+name = "Trial chips"
+[[setpoint]]
+signal = "TT-310"
+value = "184 degC"
+latitude = "1 K"
+tolerance = { below = "3 K", above = "3 K" }
+"""
+LOOP = """
+[[loop]]
+tag = "TIC-310"
+measured = "TT-310"
+entered = "TIC-310-SP"
+"""
+RECORD = """priority = "medium"
+causes = ["Heat demand at its limit"]
+consequence = "Soft, oily product"
+time_to_respond = "10 min"
+response = { now = ["Look at the panel."], next = ["Measure with the hand probe. Hot oil: face shield and gloves."] }
+"""
+ALARMS = f"""[[time-weighted]]
+id = "oil-cold"
+name = "Oil too cold for too long"
+signal = "TT-310"
+side = "below"
+allowance = "240 K.s"
+recovery = "90 s"
+{RECORD}
+[[limit]]
+id = "oil-flow-low"
+name = "Oil flow low"
+signal = "FT-320"
+side = "below"
+limit = "38 m3/h"
+deadband = "2 m3/h"
+on_delay = "5 s"
+{RECORD}
+[[deviation]]
+id = "setpoint-not-recipe"
+name = "Setpoint is not the recipe's"
+signal = "TIC-310-SP"
+width = "latitude"
+on_delay = "60 s"
+{RECORD}"""
 HIGH, LOW = struct.unpack(">HH", struct.pack(">f", 42.6))
 WORDS = {
     100: 1820, 101: 1795, 102: LOW, 103: HIGH, 104: 620, 105: 30_000, 106: 415, 111: 881,
@@ -56,7 +102,10 @@ LEFT_OUT = range(112, 120)
 
 async def act(function, start, address, count, registers, values):
     """Called by pymodbus for each request: a block that spans LEFT_OUT goes on behind it, without a word."""
-    assert values is None, f"function {function} wrote to {address}"
+    if values is not None:
+        assert writes and (function, address, count) == (6, SETPOINT, 1), f"function {function} wrote to {address}"
+        WORDS[SETPOINT] = values[0]
+        return
     spans = address < LEFT_OUT.start < address + count
     there = (one for one in range(address, 65_536) if not (spans and one in LEFT_OUT))
     for place, one in zip(range(address, address + count), there):
@@ -135,6 +184,53 @@ def found_in(setward, folder):
     return written
 
 
+def alarms_and_recipe(setward, folder):
+    """What the list can't say, written by hand; each alarm of it is then made to raise and clear."""
+    (folder / "recipes/imported.toml").unlink()
+    (folder / "recipes/trial-chips.toml").write_text(RECIPE)
+    (folder / "alarms.toml").write_text(ALARMS)
+    line = folder / "line.toml"
+    line.write_text(line.read_text().replace('recipe = "imported"', 'recipe = "trial-chips"') + LOOP)
+    command(0, setward, "check", folder)
+    page = folder.parent / "proof.html"
+    report = json.loads(command(0, setward, "prove", folder, "--html", page, "--json").stdout)
+    proofs = {proof["alarm"]: proof["verdict"] for proof in report["alarms"]}
+    assert set(proofs.values()) == {"proven"}, report
+    assert {"oil-cold", "oil-flow-low", "setpoint-not-recipe", "communication.fryer"} <= proofs.keys(), proofs
+    assert "Read this first" in page.read_text()
+    print(f"  {len(proofs)} alarms proven, {report['configured']['by_physics'] + report['automatic']['by_physics']} by physics")
+
+
+def setpoints(setward, folder):
+    """The sheet for the person who turns them: what the recipe asks."""
+    sheet = json.loads(command(0, setward, "report", "setpoints", folder, "--json").stdout)
+    (recipe,) = sheet["recipes"]
+    rows = {row["tag"]: row["value"] for row in recipe["setpoints"]}
+    assert rows == {"TT-310": 184, "TIC-310-SP": 184}, rows
+
+
+def written(setward, folder):
+    """The one setpoint that site.toml lets through, shown first, then written; the controller has it."""
+    asked = (setward, "write-setpoints", folder, "trial-chips")
+    refused = command(0, *asked, "--json").stdout
+    assert "not enabled" in refused and WORDS[SETPOINT] == 1820, refused
+    site = folder / "site.toml"
+    site.write_text(site.read_text() + """
+[[setpoint-write]]
+signal = "TIC-310-SP"
+between = ["175 degC", "188 degC"]
+most_step = "1 K"
+step_every = "1 s"
+modes = ["run"]
+""")
+    shown = command(0, *asked).stdout
+    code = re.search(r"--difference ([0-9a-f]{8})", shown).group(1)
+    assert WORDS[SETPOINT] == 1820, "showing has written something"
+    command(0, *asked, "--write", "--difference", code, "--by", "Ana", "--reason", "trial lot")
+    assert WORDS[SETPOINT] == WANTED_DEGC * 10, WORDS[SETPOINT]
+    print("  setpoint written in two steps and read in the controller")
+
+
 def mended(setward, folder, written):
     """Does what the probe says; then nothing is suspect."""
     line = folder / "line.toml"
@@ -156,7 +252,7 @@ def sheets(setward, folder):
     command(2, setward, "loop-sheet", folder, "--out", out)
     page = out.read_text()
     assert fingerprint in page and page.count("As found") == 9, page[:400]
-    command(0, setward, "report", "setpoints", folder)
+    assert all(alarm in page for alarm in ("oil-cold", "oil-flow-low", "setpoint-not-recipe")), "an alarm has no sheet"
 
 
 def one_register(setward, port):
@@ -170,11 +266,15 @@ def one_register(setward, port):
     command(4, setward, "probe", "127.0.0.1:1", "--register", "0", "--repeat", "1")
 
 
+writes = "--writes" in sys.argv
+
+
 async def main():
     setward, sim_plc, folder = sys.argv[1], sys.argv[2], Path(sys.argv[3]) / "line"
     sim_port, plc_port = int(sys.argv[4]), int(sys.argv[5])
     folder.parent.mkdir(parents=True, exist_ok=True)
     await asyncio.to_thread(imported, setward, folder)
+    await asyncio.to_thread(alarms_and_recipe, setward, folder)
     await asyncio.to_thread(simulated, setward, sim_plc, folder, sim_port)
     blank = [SimData(FIRST, values=[0] * COUNT, datatype=DataType.REGISTERS)]
     bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
@@ -187,9 +287,16 @@ async def main():
         await asyncio.to_thread(mended, setward, folder, written)
         await asyncio.to_thread(sheets, setward, folder)
         await asyncio.to_thread(one_register, setward, plc_port)
+        await asyncio.to_thread(setpoints, setward, folder)
+        if writes:
+            await asyncio.to_thread(written, setward, folder)
+        else:
+            refused = await asyncio.to_thread(command, 2, setward, "write-setpoints", folder, "trial-chips")
+            assert "write-setpoints" in refused.stderr, refused
     finally:
         await server.shutdown()
-    print("commissioning against pymodbus: list, check, plan, simulator, four planted mistakes found and mended, loop sheets")
+    last = ", setpoint written" if writes else ""
+    print(f"commissioning against pymodbus: list, check, plan, proof, simulator, four planted mistakes found and mended, loop sheets, setpoints{last}")
 
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)

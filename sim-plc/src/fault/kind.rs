@@ -93,6 +93,8 @@ const DELAY: ValueRule =
     ValueRule { form: Form::Time, between: (0.0, 3600.0), default: None, required: true };
 const RESTART: ValueRule =
     ValueRule { form: Form::Time, between: (0.0, 3600.0), default: Some(40.0), required: false };
+const BAGGER: ValueRule =
+    ValueRule { form: Form::Whole, between: (1.0, 2.0), default: Some(1.0), required: false };
 const HELD: ValueRule =
     ValueRule { form: Form::Number, between: (0.0, 100.0), default: None, required: false };
 
@@ -107,6 +109,7 @@ const OVEN: About = About::Line(&[(Meaning::OvenTemperature, "oven-temperature")
 const SEASONING: About =
     About::Line(&[(Meaning::SeasoningFlow, "seasoning-flow"), (Meaning::ProductFlow, "product-flow")]);
 const PACKING: About = About::Line(&[(Meaning::PackingStopped, "packing-stopped")]);
+const BAGS: About = About::Line(&[(Meaning::BagsMade, "bags-made")]);
 const ZONE: About = About::MeansOrAll(&[Meaning::OvenTemperature], "the temperature of an oven zone");
 const BELT: About = About::Means(
     &[Meaning::OvenBeltSpeed, Meaning::EquilibratorBeltSpeed, Meaning::FryerBeltSpeed],
@@ -132,6 +135,7 @@ fault_kinds! {
     DischargeOpen "discharge-open" "TAG" KETTLE, NONE, "somebody opened the discharge of the kettle with this cook temperature";
     QuenchLow "quench-low" "[L_PER_MIN]" KETTLES, number_or(0.0, 90.0, 41.0), "the water main gives no more than this for the quench (41 L/min instead of 90)";
     HoldSet "hold-set" "[MINUTES]" KETTLES, number_or(1.0, 120.0, 12.0), "somebody set the kettles' hold to so many counted minutes (12 instead of 20)";
+    QuenchSet "quench-set" "[DEGC]" KETTLES, number_or(20.0, 95.0, 76.0), "somebody set the kettles' quench to end at this temperature (76 instead of 71 degC)";
     WaterSet "water-set" "[LITRES]" KETTLES, number_or(500.0, 2000.0, 1100.0), "somebody set the water of a batch to so many litres (1100 instead of 1200)";
     BurnerOut "burner-out" "[TAG]" ZONE, NONE, "the burner of the oven zone with this temperature tag (of every zone) has lost its flame";
     ExhaustLost "exhaust-lost" "" OVEN, NONE, "the oven's exhaust fan has failed: its burners lock out";
@@ -145,6 +149,7 @@ fault_kinds! {
     BeltSlip "belt-slip" "TAG [PERCENT]" BELT, number_or(0.0, 100.0, 5.0), "the belt with this speed tag runs slower by this share (5 %): product stays longer";
     SeasoningSet "seasoning-set" "[PERCENT]" SEASONING, number_or(0.0, 50.0, 0.8), "somebody set the seasoning to this share of the product (0.8 %)";
     BaggersStopped "baggers-stopped" "" PACKING, NONE, "both baggers stand; whether the feed is stopped is the operators' affair";
+    BaggerStopped "bagger-stopped" "[BAGGER]" BAGS, BAGGER, "one of two baggers stands, 1 or 2 (1); the other packs what comes, and the line goes on";
     ControllerSilent "controller-silent" "NAME" About::Controller, NONE, "the controller takes requests and never answers";
     ControllerSlow "controller-slow" "NAME DELAY" About::Controller, DELAY, "the controller answers this much later, such as \"400 ms\"";
     ControllerException "controller-exception" "NAME CODE" About::Controller, EXCEPTION, "the controller refuses every request with this exception code, 1 to 255; 6 is busy";

@@ -14,9 +14,10 @@ const COUNTS_FROM_DEGC: f64 = 94.0;
 pub const HOLD_S: f64 = 1200.0;
 /// The agitator in the hold, s of each s. Recipe: 1 min in 3.
 const STIRRED: (f64, f64) = (60.0, 180.0);
-/// Quench water, kg/s, and where it ends, degC. Recipe R-03: 90 L/min to 70 degC; the probe is a kelvin late.
+/// Quench water, kg/s. Recipe R-03: 90 L/min.
 const QUENCH_KG_PER_S: f64 = 1.5;
-const QUENCHED_DEGC: f64 = 71.0;
+/// Where the quench ends, degC. Recipe R-03: 70 degC; the probe is a kelvin late.
+pub const QUENCHED_DEGC: f64 = 71.0;
 /// The quench gives up after this, s, and the batch is pumped out as it is. Demo week: 41 L/min end at 75.6 degC.
 const QUENCH_MOST_S: f64 = 680.0;
 /// Pumping out, kg/s: a batch of about 2,530 kg in 9 min. Recipe.
@@ -69,6 +70,8 @@ pub struct CookInputs {
     pub setpoint_degc: f64,
     /// Hold time to be counted, s.
     pub hold_s: f64,
+    /// Where the quench ends, degC.
+    pub quenched_degc: f64,
     /// Water of a batch where it is not the charge's, kg.
     pub water_kg: Option<f64>,
     /// What the kettle holds, kg.
@@ -234,7 +237,7 @@ impl CookProgram {
             CookStep::Heat => (CookStep::Hold, at_least(inputs.setpoint_degc - HEATED_WITHIN_K)),
             CookStep::Hold => (CookStep::Quench, self.counted_s >= inputs.hold_s && !self.endless),
             CookStep::Quench => {
-                let over = at_most(QUENCHED_DEGC) || self.in_step_s >= QUENCH_MOST_S;
+                let over = at_most(inputs.quenched_degc) || self.in_step_s >= QUENCH_MOST_S;
                 (CookStep::PumpOut, over && inputs.may_pump_out)
             }
             CookStep::PumpOut => (CookStep::Rinse, inputs.contents_kg < 1.0),
@@ -295,7 +298,7 @@ impl CookProgram {
 
     /// Water until it is cold enough or too late; then the batch waits for a tank.
     fn quench(&self, inputs: &CookInputs) -> f64 {
-        let hot = inputs.measured_degc.is_none_or(|degc| degc > QUENCHED_DEGC);
+        let hot = inputs.measured_degc.is_none_or(|degc| degc > inputs.quenched_degc);
         if hot && self.in_step_s < QUENCH_MOST_S { QUENCH_KG_PER_S } else { 0.0 }
     }
 

@@ -2,7 +2,7 @@
 //!
 //! It works some 13 hours ahead of the line and goes on while the line stands, as long as there is a tank to fill.
 
-use super::cook::{CookCharge, CookInputs, CookProgram, CookStep, HOLD_S};
+use super::cook::{self, CookCharge, CookInputs, CookProgram, CookStep, HOLD_S};
 use super::kettle::{Kettle, KettleBalance, KettleInputs, ROOM_DEGC};
 use super::soak::{SoakTank, TankState};
 use super::{Noise, StepTime};
@@ -63,6 +63,8 @@ pub struct HouseOrders {
     pub cooks: bool,
     /// Hold time to be counted, s.
     pub hold_s: f64,
+    /// Where the quench ends, degC.
+    pub quenched_degc: f64,
     /// Water of a batch where it is not the charge's, kg.
     pub water_kg: Option<f64>,
 }
@@ -174,6 +176,7 @@ impl CookUnit {
                 measured_degc: orders.measured_degc,
                 setpoint_degc: orders.setpoint_degc,
                 hold_s: turn.hold_s,
+                quenched_degc: turn.quenched_degc,
                 water_kg: turn.water_kg,
                 contents_kg: self.kettle.contents_kg(),
                 may_begin: turn.may_begin && self.program.since_begin_s() >= TURN_S,
@@ -224,6 +227,7 @@ struct Turn {
     may_begin: bool,
     may_pump_out: bool,
     hold_s: f64,
+    quenched_degc: f64,
     water_kg: Option<f64>,
     header_pa: f64,
     quench_share: f64,
@@ -295,6 +299,7 @@ impl CookHouse {
             may_begin: true,
             may_pump_out: true,
             hold_s: HOLD_S,
+            quenched_degc: cook::QUENCHED_DEGC,
             water_kg: None,
             header_pa: self.header_pa,
             quench_share: 1.0,
@@ -373,6 +378,7 @@ impl CookHouse {
                 may_begin: house.cooks && self.begun_ago_s > BEGINS_APART * part_s && self.has_place(),
                 may_pump_out: self.tanks.is_empty() || self.filling().is_some(),
                 hold_s: house.hold_s,
+                quenched_degc: house.quenched_degc,
                 water_kg: house.water_kg,
                 header_pa: self.header_pa,
                 quench_share: house.quench_share,

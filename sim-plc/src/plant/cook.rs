@@ -2,7 +2,7 @@
 
 use super::panel::{Panel, count, nth, typical};
 use crate::fault::FaultKind;
-use crate::physics::cook::HOLD_S;
+use crate::physics::cook::{HOLD_S, QUENCHED_DEGC};
 use crate::physics::cook_house::{CookHouse, CookUnit, HouseOrders, KettleOrders, KettleStart};
 use crate::physics::kettle::KettleBalance;
 use crate::physics::{Noise, StepTime};
@@ -101,6 +101,7 @@ impl Cook {
             // A litre of it weighs a kilogram.
             water_kg: panel.of_line(FaultKind::WaterSet),
             hold_s: panel.of_line(FaultKind::HoldSet).map_or(HOLD_S, |minutes| 60.0 * minutes),
+            quenched_degc: panel.of_line(FaultKind::QuenchSet).unwrap_or(QUENCHED_DEGC),
         };
         self.lined_up = lined_up;
         self.orders.clear();

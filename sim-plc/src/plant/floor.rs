@@ -109,7 +109,9 @@ impl Floor {
         self.weighed = belts.weighed();
         self.packing_stopped = baggers_stopped || (!crew.lined_up() && belts.packed() <= 0.0);
         if !self.packing_stopped {
-            self.bags += BAGS_PER_S * belts.packed() * step.seconds();
+            // The count is the first bagger's. It is faster than its half asks: with the other one standing it packs all.
+            let share = panel.of_line(FaultKind::BaggerStopped).map_or(1.0, |which| 2.0 * (which - 1.0));
+            self.bags += share * BAGS_PER_S * belts.packed() * step.seconds();
         }
     }
 }

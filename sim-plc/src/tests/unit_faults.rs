@@ -81,6 +81,16 @@ fn a_hold_that_was_set_shorter_ends_when_its_minutes_are_counted() {
     assert!((715.0..760.0).contains(&counted_s), "{counted_s}");
 }
 
+/// Five kelvin too early: the batch is pumped out as hot as that, within the lag of its probe.
+#[test]
+fn a_quench_that_was_set_hotter_ends_there() {
+    let simulator = at_kettle_step(5.0);
+    inject(&simulator, "quench-set 76");
+    pass_until(&simulator, 900, || shown(&simulator, "XI-101") == 6.0);
+    let end = shown(&simulator, "TT-101");
+    assert!((74.0..77.0).contains(&end), "{end}");
+}
+
 /// Somebody set another recipe's water: the counter of the next batch ends there.
 #[test]
 fn a_batch_gets_the_water_that_was_set() {
@@ -301,6 +311,22 @@ fn stopped_baggers_stop_the_count_and_nothing_else() {
     pass(&simulator, 300);
     assert_eq!((shown(&simulator, "XI-450"), shown(&simulator, "YS-452")), (bags, 1.0));
     assert_eq!(shown(&simulator, "YS-411"), 1.0);
+}
+
+#[test]
+fn a_stopped_bagger_leaves_all_bags_to_the_other() {
+    let made = |fault: &str| {
+        let simulator = demo();
+        inject(&simulator, fault);
+        pass(&simulator, 1);
+        let before = shown(&simulator, "XI-450");
+        pass(&simulator, 300);
+        assert_eq!((shown(&simulator, "YS-452"), shown(&simulator, "YS-411")), (0.0, 1.0));
+        shown(&simulator, "XI-450") - before
+    };
+    let usual = made("belt-slip ST-340 0");
+    assert_eq!(made("bagger-stopped 1"), 0.0);
+    assert!((made("bagger-stopped 2") - 2.0 * usual).abs() <= 2.0, "{usual}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! `setward demo`: the simulated line and the supervisor in one process, over real sockets on this machine; behind it, unless
 //! told otherwise, a week that the same line has lived through in virtual time.
 
+mod baggers;
 mod crew;
 pub mod play;
 pub mod rounds;

@@ -86,16 +86,16 @@ impl Seen {
 pub struct Guard {
     inner: Box<dyn Stream>,
     filter: Filter,
-    /// Bytes of a request that the connection has not taken yet.
-    outgoing: Vec<u8>,
 }
 
-/// What is waiting and what has come in. Pure.
+/// What is waiting and what has come in. Pure. Its buffers keep their memory from one exchange to the next.
 #[derive(Debug, Default)]
 struct Filter {
     /// What is added to the library's transaction ids.
     first: u16,
     waiting: Option<Waiting>,
+    /// Bytes of a request that the connection has not taken yet.
+    outgoing: Vec<u8>,
     /// Bytes from the connection, not yet a whole frame.
     received: Vec<u8>,
     /// Bytes of a frame that may pass.
@@ -118,7 +118,7 @@ impl Guard {
     /// Guards a connection. The first request on the wire has the transaction id `first`, the next one more.
     #[must_use]
     pub fn new(inner: Box<dyn Stream>, first: u16) -> Self {
-        Self { inner, filter: Filter { first, ..Filter::default() }, outgoing: Vec::new() }
+        Self { inner, filter: Filter { first, ..Filter::default() } }
     }
 
     /// What it sees, for whoever has to explain it.
@@ -129,12 +129,13 @@ impl Guard {
 
     /// Hands the connection what it has not taken yet.
     fn poll_outgoing(&mut self, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        while !self.outgoing.is_empty() {
-            let written = ready!(Pin::new(&mut self.inner).poll_write(context, &self.outgoing))?;
+        let Self { inner, filter: Filter { outgoing, .. } } = self;
+        while !outgoing.is_empty() {
+            let written = ready!(Pin::new(&mut *inner).poll_write(context, outgoing))?;
             if written == 0 {
                 return Poll::Ready(Err(io::ErrorKind::WriteZero.into()));
             }
-            self.outgoing.drain(..written.min(self.outgoing.len()));
+            outgoing.drain(..written.min(outgoing.len()));
         }
         Poll::Ready(Ok(()))
     }
@@ -152,9 +153,10 @@ fn renumber(frame: &mut [u8], transaction: u16) {
 }
 
 impl Filter {
-    /// A request goes out, whole, as the library writes it. Gives it as it goes on the wire.
-    fn sent(&mut self, request: &[u8]) -> Vec<u8> {
-        let mut outgoing = request.to_vec();
+    /// A request goes out, whole, as the library writes it; what goes on the wire is in `outgoing`.
+    fn sent(&mut self, request: &[u8]) {
+        self.outgoing.clear();
+        self.outgoing.extend_from_slice(request);
         self.waiting = None;
         self.seen.strangers.store(0, Ordering::Relaxed);
         if let (Some(transaction), Some(&unit), Some(&function), Some(count)) =
@@ -165,10 +167,9 @@ impl Filter {
                 _ => usize::from(count) * 2,
             };
             let transaction = transaction.wrapping_add(self.first);
-            renumber(&mut outgoing, transaction);
+            renumber(&mut self.outgoing, transaction);
             self.waiting = Some(Waiting { transaction, unit, function, bytes });
         }
-        outgoing
     }
 
     /// Bytes have come in. Whole frames are judged; the right one passes.
@@ -180,21 +181,18 @@ impl Filter {
             if let Some(fault) = fault_in(&self.received, length, ours) {
                 return Err(self.seen.ends_with(fault));
             }
-            if self.received.len() < PREFIX + length {
-                return Ok(());
-            }
-            let rest = self.received.split_off(PREFIX + length);
-            let mut frame = std::mem::replace(&mut self.received, rest);
+            let Some(frame) = self.received.get_mut(..PREFIX + length) else { return Ok(()) };
             match ours {
                 Some(waiting) => {
                     self.waiting = None;
-                    renumber(&mut frame, waiting.transaction.wrapping_sub(self.first));
-                    self.passing.extend(frame);
+                    renumber(frame, waiting.transaction.wrapping_sub(self.first));
+                    self.passing.extend_from_slice(frame);
                 }
                 None => {
                     self.seen.strangers.fetch_add(1, Ordering::Relaxed);
                 }
             }
+            self.received.drain(..PREFIX + length);
         }
         Ok(())
     }
@@ -264,7 +262,7 @@ impl AsyncWrite for Guard {
         bytes: &[u8],
     ) -> Poll<io::Result<usize>> {
         ready!(self.poll_outgoing(context))?;
-        self.outgoing = self.filter.sent(bytes);
+        self.filter.sent(bytes);
         Poll::Ready(Ok(bytes.len()))
     }
 
@@ -382,7 +380,8 @@ mod tests {
     #[test]
     fn requests_are_numbered_from_elsewhere_and_answers_back_again() {
         let mut filter = Filter { first: 0xFFFE, ..Filter::default() };
-        let outgoing = filter.sent(REQUEST);
+        filter.sent(REQUEST);
+        let outgoing = &filter.outgoing;
         assert_eq!((&outgoing[..2], &outgoing[2..]), (&[0, 5][..], &REQUEST[2..]), "7 - 2 past the end");
         filter.received(ANSWER).unwrap();
         assert_eq!((filter.passing.len(), filter.seen.strangers()), (0, 1), "numbered as by the library");

@@ -106,11 +106,12 @@ impl<D: Dial> Link<D> {
         let Some(open) = &mut self.open else { return Err(ReadFailure::Broken) };
         *requests += 1;
         let result = open.session.read(unit.unit_id, request, unit.answer_within).await;
-        self.last = Some(self.clock.now());
+        let now = self.clock.now();
+        self.last = Some(now);
         match &result {
             Ok(_) | Err(ReadFailure::Exception(_)) => {
                 open.proven = true;
-                self.retry.judge(None, self.clock.now());
+                self.retry.judge(None, now);
             }
             Err(failure) => self.close(failure).await,
         }

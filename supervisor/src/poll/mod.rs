@@ -133,10 +133,15 @@ impl<D: Dial> Poller<D> {
     /// Polls until nobody listens to the reports.
     pub async fn run(mut self) {
         while let Some(due) = self.scans.iter().map(Scan::wants_turn_at).min() {
-            tokio::select! {
-                biased;
-                () = self.reports.closed() => return,
-                () = tokio::time::sleep_until(due) => {}
+            // A timer that is due already would still wait for the next whole millisecond, at every block of a scan.
+            if due > self.clock.now() {
+                tokio::select! {
+                    biased;
+                    () = self.reports.closed() => return,
+                    () = tokio::time::sleep_until(due) => {}
+                }
+            } else if self.reports.is_closed() {
+                return;
             }
             if let Some(report) = self.take_turn().await
                 && self.reports.send(report).await.is_err()

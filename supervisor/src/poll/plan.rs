@@ -174,6 +174,19 @@ mod tests {
         assert!(shares.iter().all(|share| (0.0..1.0).contains(share)), "{shares:?}");
     }
 
+    /// 500 registers by at most 125: no fewer would do.
+    #[test]
+    fn two_hundred_scattered_signals_take_four_requests_where_the_gaps_may_be_read() {
+        let place = |index: u16| Place { table: Table::Holding, address: index * 5 / 2 * 77 % 500, words: 1 };
+        let signals: Vec<(SignalId, Place)> = (0..200).map(|index| (SignalId(index), place(index))).collect();
+        let readable = [RegisterSpan { table: Table::Holding, first: 0, last: 499 }];
+        let blocks = Block::all_of(&signals, &readable, ReadLimits::STANDARD);
+        assert_eq!(blocks.len(), 4);
+        assert_eq!(blocks.iter().map(|block| block.signals.len()).sum::<usize>(), 200);
+        let uncrossed = Block::all_of(&signals, &[], ReadLimits::STANDARD);
+        assert!(uncrossed.len() > 100, "an undeclared gap is never crossed: {}", uncrossed.len());
+    }
+
     #[test]
     fn a_block_is_halved_until_one_place_is_left() {
         let endpoints = demo();

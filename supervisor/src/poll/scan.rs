@@ -103,13 +103,14 @@ impl Scan {
     fn begin(&mut self, unit: &Unit, now: Instant) -> UnderWay {
         let achieved = self.began.map(|before| now.duration_since(before));
         self.began = Some(now);
+        let to_ask = self.blocks.begin(now);
         UnderWay {
             began: now,
             achieved,
             stamp: None,
             requests: 0,
-            to_ask: self.blocks.begin(now),
-            reports: Vec::new(),
+            reports: Vec::with_capacity(to_ask.len()),
+            to_ask,
             split: Vec::new(),
             lost: unit.retry.reason_at(now),
             redialled: false,

@@ -11,7 +11,6 @@
 
 use super::dial::{Dial, Stream};
 use super::guard::{Fault, Guard, Seen};
-use async_trait::async_trait;
 use setward_protocol::{NoData, ReadRequest, Table};
 use std::fmt;
 use std::io;
@@ -152,15 +151,14 @@ fn exception_advice(code: u8) -> &'static str {
 }
 
 /// Reads registers. The only thing the supervisor can do to a controller.
-#[async_trait]
 pub trait RegisterRead: Send {
     /// One read of one unit, within `answer_within`.
-    async fn read(
+    fn read(
         &mut self,
         unit_id: u8,
         request: ReadRequest,
         answer_within: Duration,
-    ) -> Result<Vec<u16>, ReadFailure>;
+    ) -> impl Future<Output = Result<Vec<u16>, ReadFailure>> + Send;
 }
 
 /// A session over tokio-modbus.
@@ -242,7 +240,6 @@ impl ModbusSession {
     }
 }
 
-#[async_trait]
 impl RegisterRead for ModbusSession {
     async fn read(
         &mut self,

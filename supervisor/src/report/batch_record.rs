@@ -153,21 +153,32 @@ impl BatchReport {
         self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict == NOT_KNOWN)
     }
 
-    /// In a word: met, not met or not known. Not met if any limit is not.
+    /// In a word: met, not met or not known. Not met if any limit is not; met so far while all that is not known is the
+    /// soak, and that is not over.
     #[must_use]
     pub fn verdict(&self) -> &'static str {
-        let mut all = self.cook.iter().chain(&self.soak.limits);
+        let not_known = |rows: &[VerdictRow]| rows.iter().any(|row| row.verdict == NOT_KNOWN);
         if self.missed().next().is_some() {
             "not met"
         } else if self.cook.is_empty() && self.soak.limits.is_empty() {
             "not judged"
-        } else if all.any(|row| row.verdict == NOT_KNOWN) {
+        } else if not_known(&self.cook) {
             NOT_KNOWN
+        } else if not_known(&self.soak.limits) {
+            if self.is_soaking() { SO_FAR } else { NOT_KNOWN }
         } else {
             "met"
         }
     }
+
+    /// It lies in a tank that is known, and has not all gone to the line.
+    fn is_soaking(&self) -> bool {
+        let still_fed = self.fed.is_empty() || self.fed.iter().any(|fed| fed.goes_on);
+        self.soak.tank.is_some() && !self.is_complete && still_fed
+    }
 }
 
+/// The cook is met, and the soak is not over.
+pub(super) const SO_FAR: &str = "met so far";
 /// Too little was seen to say.
 pub(super) const NOT_KNOWN: &str = "not known";

@@ -133,7 +133,7 @@ pub struct BatchLine {
     pub id: String,
     /// The recipe's name.
     pub recipe: String,
-    /// Met, not met, not known or not judged.
+    /// Met, met so far while it soaks, not met, not known or not judged.
     pub verdict: String,
     /// The limits that were not met.
     pub missed: Vec<String>,

@@ -12,6 +12,8 @@ use setward_protocol::UtcMillis;
 /// A person comes to what is due within so long, ms; to what protects people in less.
 const WITHIN_MS: i64 = 8 * 60_000;
 const FOOD_SAFETY_WITHIN_MS: i64 = 6 * 60_000;
+/// When the line starts somebody stands there: the first product is minutes away.
+const START_WITHIN_MS: i64 = 2 * 60_000;
 /// One in so many comes late, by so long, ms.
 const LATE_ONE_IN: u32 = 16;
 const LATE_MS: (i64, i64) = (10 * 60_000, 40 * 60_000);
@@ -91,7 +93,10 @@ impl Rounds {
                 EntryKind::Check => Typed::Check(true),
                 EntryKind::Calibration => continue,
             };
-            let slipped = self.slip(entry, typed);
+            let accepted = target.map(|target| {
+                (target.setpoint - target.tolerance_below)..=(target.setpoint + target.tolerance_above)
+            });
+            let slipped = self.slip(entry, typed, accepted.as_ref());
             let entered = self.enter(handle, (place, slipped), by, None).await;
             if let (Some(n), Typed::Number(value), true) = (entered, typed, slipped != typed) {
                 self.set_slip(place, Some((n, value, UtcMillis(now.0 + SEEN_TO_AFTER_MS))));
@@ -107,7 +112,7 @@ impl Rounds {
             (Some(0.0), None) => self.stands_since = Some(now),
             (Some(value), Some(since)) if value > 0.0 => {
                 self.stands_since = None;
-                let soon_ms = self.start_chance.i64(0..FOOD_SAFETY_WITHIN_MS);
+                let soon_ms = self.start_chance.i64(0..START_WITHIN_MS);
                 self.start_check = (now.0 - since.0 >= STOOD_LEAST_MS).then(|| UtcMillis(now.0 + soon_ms));
             }
             (Some(_) | None, _) => {}
@@ -174,11 +179,17 @@ impl Rounds {
         }
     }
 
-    /// Now and then two digits change places: plausible, so nobody asks back.
-    fn slip(&mut self, entry: &LineEntry, typed: Typed) -> Typed {
+    /// Now and then two digits change places: plausible and within what is accepted, so nobody asks back.
+    fn slip(
+        &mut self,
+        entry: &LineEntry,
+        typed: Typed,
+        accepted: Option<&std::ops::RangeInclusive<f64>>,
+    ) -> Typed {
         let Typed::Number(value) = typed else { return typed };
         let wrong = value * 1.02;
-        let is_usual = (entry.usual.0..=entry.usual.1).contains(&wrong);
+        let is_usual = (entry.usual.0..=entry.usual.1).contains(&wrong)
+            && accepted.is_none_or(|accepted| accepted.contains(&wrong));
         if is_usual && self.chance.u32(0..SLIP_ONE_IN) == 0 { Typed::Number(wrong) } else { typed }
     }
 

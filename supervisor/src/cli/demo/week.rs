@@ -3,6 +3,7 @@
 //! Owns the reading of the script and a plant in the state in which the week begins. Who watches it, at which speed, and what
 //! people answer is for others.
 
+use super::baggers;
 use super::crew::Saying;
 use crate::clock::Clock;
 use setward_config::line::{Line, RecipeNumber, Role};
@@ -21,6 +22,8 @@ const LINE_WORD: &str = "XI-393";
 const COOK_WORD: &str = "XI-123";
 /// Nobody reads a setpoint of the seasoning, nor of the hold: they are set at the machine.
 const SEASONING_SHARE: &str = "WFY-442";
+/// The kettles' quench is set to end so far below the hottest that a recipe accepts, K.
+const QUENCHED_BELOW_MOST_K: f64 = 1.0;
 /// What came before: the tanks are fed empty, the line stops, the fryer is boiled out and all cools down.
 const BEFORE: [(Operation, u64); 6] = [
     // Two batches make a tank: so long, and none is left with one.
@@ -64,7 +67,7 @@ impl DemoWeek {
     /// As [`Self::of`].
     pub fn read(line: &Line, script: &str) -> Result<Self, String> {
         let mut week = Self { cues: VecDeque::new(), length: Duration::ZERO, clock_set: None };
-        let mut start = None;
+        let (mut start, mut bagger_stops) = (None, 0);
         for (number, text) in (1..).zip(script.lines()) {
             let words: Vec<_> = text.split('#').next().unwrap_or_default().split_whitespace().collect();
             let [day, time, what @ ..] = words.as_slice() else { continue };
@@ -81,11 +84,34 @@ impl DemoWeek {
                 week.clock_set = Some((week.length, (by_s * 1000.0) as i64));
                 continue;
             }
+            if let ["bagger-stops", count] = what {
+                let count = count.parse::<usize>().ok().filter(|count| *count <= 200);
+                bagger_stops = count.ok_or_else(|| wrong("0 to 200 stops of a bagger".to_owned()))?;
+                continue;
+            }
             for happens in read(what, line).map_err(wrong)? {
                 week.cues.push_back((week.length, happens));
             }
         }
+        week.stop_baggers(bagger_stops)?;
         Ok(week)
+    }
+
+    /// Puts `count` stops of a single bagger between what the script tells.
+    fn stop_baggers(&mut self, count: usize) -> Result<(), String> {
+        let operations = self.cues.iter().filter_map(|(at, happens)| match happens {
+            Happens::Operators(operation) => Some((*at, *operation)),
+            Happens::Begins(_) | Happens::Ends(_) | Happens::Said(_) => None,
+        });
+        let operations: Vec<_> = operations.collect();
+        for stop in baggers::stops(count, &operations) {
+            let text = format!("bagger-stopped {}", stop.bagger);
+            let begins = text.parse().map_err(|error: sim_plc::FaultError| error.to_string())?;
+            self.cues.push_back((stop.begins, Happens::Begins(begins)));
+            self.cues.push_back((stop.ends, Happens::Ends("bagger-stopped".to_owned())));
+        }
+        self.cues.make_contiguous().sort_by_key(|(at, _)| *at);
+        Ok(())
     }
 
     /// How long it is, from its first cue to the demo's present.
@@ -191,8 +217,9 @@ fn turns_to(key: &str, word: &str, line: &Line) -> Result<Vec<Happens>, String> 
         }
     }
     if let Some(cook) = recipe.cook.as_ref().filter(|_| word == COOK_WORD) {
-        // Not the water: with white corn's the cook house falls behind the line, which the diary does not tell.
         texts.push(format!("hold-set {}", cook.hold_s.0 / 60.0));
+        texts.push(format!("water-set {}", cook.water_l.target));
+        texts.push(format!("quench-set {}", cook.quench_to_degc.1 - QUENCHED_BELOW_MOST_K));
     }
     let faults = texts.into_iter().map(|text| text.parse().map(Happens::Begins));
     faults.collect::<Result<_, sim_plc::FaultError>>().map_err(|error| error.to_string())
