@@ -249,9 +249,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let loops = loops::loops(raw_line, &names, &signals, sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
-    let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|place| recipes.get(place));
-    typical::as_the_recipe_asks(raw_line, running, &mut signals);
+    let running_recipe = running(raw_line, raw, (&recipes, &mut signals), sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
@@ -303,6 +301,18 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         fingerprint,
         files: Vec::new(),
     })
+}
+
+/// The recipe that runs at first; signals that nothing places sit where it wants them.
+fn running(
+    raw_line: &RawLine,
+    raw: &Raw,
+    (recipes, signals): (&[crate::line::Recipe], &mut [Option<LineSignal>]),
+    sink: &mut Sink,
+) -> Option<usize> {
+    let running = recipes::running(raw_line, &raw.recipes, sink);
+    typical::as_the_recipe_asks(raw_line, running.and_then(|place| recipes.get(place)), signals);
+    running
 }
 
 /// What is known of the fryer's heat, and of lots; outer `None`: it is there and wrong.
