@@ -32,7 +32,7 @@ mod typical;
 
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
-use crate::line::{HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
+use crate::line::{Display, HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
 use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
@@ -74,7 +74,7 @@ pub(crate) fn check_with_users(files: &[SourceFile], users: Option<&SourceFile>)
     let mut line = check_into(files, &mut sink);
     let found = users.map(|file| check_users(files.len(), file, &mut sink)).unwrap_or_default();
     if let Some(own) = line.as_mut().and_then(|line| line.access.users.as_mut()) {
-        own.list = found;
+        (own.list, own.displays) = found;
     }
     let all: Vec<SourceFile> = files.iter().chain(users).cloned().collect();
     let problems = Problems::new(&all, sink.problems);
@@ -93,12 +93,12 @@ pub(crate) fn check_alone(files: &[SourceFile]) -> Problems {
 }
 
 /// The users in `file`, which is the one with this index.
-pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> Vec<User> {
+pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> (Vec<User>, Vec<Display>) {
     if file.text.trim().is_empty() {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     }
-    let raw = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
-    access::users(&raw, sink)
+    let (users, displays) = read_file(index, file, "users.toml", sink, raw::users::read).unwrap_or_default();
+    (access::users(&users, sink), access::displays(&displays, sink))
 }
 
 /// The path of the file of users, as site.toml gives it.
@@ -249,9 +249,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let loops = loops::loops(raw_line, &names, &signals, sink);
     let usual = targets::Usual::of(raw_line, &names, &loops, &belts);
     let recipes = recipes::check(&raw.recipes, &usual, &names, &signals, sink);
-    let running_recipe = recipes::running(raw_line, &raw.recipes, sink);
-    let running = running_recipe.and_then(|place| recipes.get(place));
-    typical::as_the_recipe_asks(raw_line, running, &mut signals);
+    let running_recipe = running(raw_line, raw, (&recipes, &mut signals), sink);
     let recipe_numbers = recipe_numbers::check(raw_line, &raw.recipes, &names, &signals, sink);
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
@@ -303,6 +301,18 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
         fingerprint,
         files: Vec::new(),
     })
+}
+
+/// The recipe that runs at first; signals that nothing places sit where it wants them.
+fn running(
+    raw_line: &RawLine,
+    raw: &Raw,
+    (recipes, signals): (&[crate::line::Recipe], &mut [Option<LineSignal>]),
+    sink: &mut Sink,
+) -> Option<usize> {
+    let running = recipes::running(raw_line, &raw.recipes, sink);
+    typical::as_the_recipe_asks(raw_line, running.and_then(|place| recipes.get(place)), signals);
+    running
 }
 
 /// What is known of the fryer's heat, and of lots; outer `None`: it is there and wrong.

@@ -17,7 +17,7 @@ mod setpoint_write;
 mod signal;
 
 use crate::problem::SourceFile;
-pub use access::{Access, PageTls, User, UserRole, Users};
+pub use access::{Access, Display, PageTls, User, UserRole, Users};
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
 pub use cook::{Amount, CookLimits, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};

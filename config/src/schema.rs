@@ -91,7 +91,7 @@ mod tests {
         files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
             "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[[mqtt]]\n[tls]\n[[setpoint-write]]\n";
         check_into(&files, &mut sink);
-        let users = SourceFile { path: "users.toml".to_owned(), text: "[[user]]\n".to_owned() };
+        let users = SourceFile { path: "users.toml".to_owned(), text: "[[user]]\n[[display]]\n".to_owned() };
         check_users(files.len(), &users, &mut sink);
         let own = |keys: &BTreeSet<&str>| keys.iter().map(|key| (*key).to_owned()).collect::<BTreeSet<_>>();
         sink.asked.iter().map(|(table, keys)| ((*table).to_owned(), own(keys))).collect()
@@ -155,9 +155,8 @@ mod tests {
             | "[[entered]]"
             | "[entered.tolerance]" => "recipes/blue-corn-rounds.toml",
             "site.toml" | "[[endpoint]]" | "[history]" | "[[server]]" | "[mail]" | "[[mail.to]]"
-            | "[[webhook]]" | "[[mqtt]]" | "[tls]" | "users.toml" | "[[user]]" | "[[setpoint-write]]" => {
-                "site.toml"
-            }
+            | "[[webhook]]" | "[[mqtt]]" | "[tls]" | "users.toml" | "[[user]]" | "[[display]]"
+            | "[[setpoint-write]]" => "site.toml",
             _ => "line.toml",
         }
     }

@@ -340,7 +340,8 @@ fn who_is_told_has_usual_rules_where_the_file_says_nothing() {
 #[test]
 fn a_signal_that_the_file_does_not_place_sits_where_the_running_recipe_wants_it() {
     let sits = |edits: &[(&str, &str)], tag: &str| {
-        line_with(edits).signals.iter().find(|signal| signal.tag == tag).unwrap().simulate.typical
+        let line = line_with(edits);
+        line.signal(line.signal_by_tag(tag).unwrap()).simulate.typical
     };
     let placed = ("typical = \"182 degC\"", "typical = \"150 degC\"");
     let not_placed = ("typical = \"182 degC\", ", "");

@@ -167,6 +167,30 @@ fn users_come_and_go_by_command_and_no_passphrase_is_kept() {
     check(&["list"], "", 3, "users = \"users.toml\"");
 }
 
+#[test]
+fn a_screen_gets_a_pass_by_command_and_it_can_be_taken_back() {
+    let folder = folder("users = \"users.toml\"");
+    let path = folder.path().to_str().unwrap();
+    let run = |arguments: &[&str]| setward(&[&["user", path], arguments].concat(), "");
+    let made = run(&["add-display", "Fryer hall"]);
+    assert!(made.status.success(), "{}", told(&made));
+    let text = told(&made);
+    let pass = text.lines().map(str::trim).find(|line| line.len() == 29 && line.matches('-').count() == 5);
+    let kept = std::fs::read_to_string(folder.path().join("users.toml")).unwrap();
+    assert!(kept.contains("name = \"Fryer hall\"") && !kept.contains(pass.unwrap()), "{kept}");
+    let again = run(&["add-display", "Fryer hall"]);
+    assert!(again.status.code() == Some(2) && told(&again).contains("already"), "{}", told(&again));
+    assert!(told(&run(&["list"])).contains("display   Fryer hall"), "{}", told(&run(&["list"])));
+    let list: serde_json::Value = serde_json::from_slice(&run(&["list", "--json"]).stdout).unwrap();
+    assert_eq!(list["displays"][0]["name"], "Fryer hall");
+    let unknown = run(&["remove-display", "Hall"]);
+    assert!(told(&unknown).contains("there are Fryer hall"), "{}", told(&unknown));
+    assert!(told(&run(&["remove-display", "Fryer hall"])).contains("taken back"));
+    let kept = std::fs::read_to_string(folder.path().join("users.toml")).unwrap();
+    assert!(!kept.contains("[[display]]"), "{kept}");
+    assert!(told(&run(&["remove-display", "Fryer hall"])).contains("none at all"));
+}
+
 /// A daemon of its own, killed with the test.
 struct Daemon {
     child: Child,

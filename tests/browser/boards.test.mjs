@@ -1,22 +1,13 @@
 // Boards, back-tests and the wall in a real browser: phone and desktop, both themes, with and without scripts.
 //
-// Reads the same environment as page.test.mjs. How much history there is does not matter.
+// Reads what shared.mjs reads. How much history there is does not matter.
 
 import assert from "node:assert/strict";
-import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
+import { axeSource, demo, DESKTOP, launch, PHONE, shots, until } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const DESKTOP = { viewport: { width: 1280, height: 800 } };
+const base = demo();
 const SCREENS = [{ width: 1920, height: 1080 }, { width: 1366, height: 768 }];
 const ALARM = "fryer-inlet-cold";
 const PAGES = ["/start-up", "/start-up?recipe=white-corn-strips", "/changeover", "/back-test", `/back-test/${ALARM}`];
@@ -25,13 +16,8 @@ let axe;
 let browser;
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
 });
 
 after(async () => browser?.close());
@@ -45,16 +31,6 @@ async function open(address, options) {
   const answer = await page.goto(base + address, { waitUntil: "load" });
   assert.equal(answer.status(), 200, address);
   return { page, complaints, close: () => context.close() };
-}
-
-async function until(check, patienceMs, what) {
-  const end = Date.now() + patienceMs;
-  for (;;) {
-    const found = await check();
-    if (found) return found;
-    assert.ok(Date.now() < end, `${what}: not within ${patienceMs / 1000} s`);
-    await new Promise((resolve) => setTimeout(resolve, 250));
-  }
 }
 
 const named = (address) => address.replaceAll(/[^a-z0-9]+/gi, "-");

@@ -1,20 +1,14 @@
 // What pages weigh and how many requests they make, which is judged; and how soon they show something on a slow device, which is
 // told: another program may have the processor.
 //
-// Reads the same environment as page.test.mjs.
+// Reads what shared.mjs reads.
 
 import assert from "node:assert/strict";
-import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
 import zlib from "node:zlib";
+import { demo, launch, PHONE } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
+const base = demo();
 const SLOWER = 4;
 const LOOKS = 3;
 const MOST_REQUESTS = 6;
@@ -31,11 +25,7 @@ const PAGES = [
 let browser;
 
 before(async () => {
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
+  browser = await launch();
 });
 
 after(async () => browser?.close());

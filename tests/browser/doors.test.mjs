@@ -5,23 +5,18 @@
 import assert from "node:assert/strict";
 import { execFileSync, spawn } from "node:child_process";
 import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
+import { axeSource, launch, PHONE, shots } from "./shared.mjs";
 
 const bin = process.env.SETWARD_BIN;
 const folder = process.env.SETWARD_FOLDER;
 assert.ok(bin && folder, "SETWARD_BIN and SETWARD_FOLDER are not set: the program, and an empty folder");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 const WORDS = "blue tin under stairs";
 
 let axe;
 let base;
+let pass;
 let browser;
 let daemon;
 
@@ -36,6 +31,7 @@ function writeLine() {
   for (const [name, role] of [["Vera", "view"], ["Olga", "operate"]]) {
     execFileSync(bin, ["user", folder, "add", name, "--role", role], { input: `${WORDS}\n` });
   }
+  pass = execFileSync(bin, ["user", folder, "add-display", "Fryer hall"]).toString().match(/^ +(\S+)$/m)[1];
 }
 
 async function greeting(process) {
@@ -49,16 +45,11 @@ async function greeting(process) {
 }
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
   writeLine();
   daemon = spawn(bin, ["run", folder, "--page", "127.0.0.1:0", "--for", "120 s"], { stdio: ["ignore", "pipe", "ignore"] });
   base = await greeting(daemon);
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
 });
 
 after(async () => {
@@ -127,5 +118,26 @@ test("whoever operates acts under the name of the session, which no form asks fo
   await check(page, "operator-alarm", true);
   await page.getByRole("button", { name: "Acknowledge" }).click();
   await page.getByText("acknowledged by Olga").first().waitFor();
+  await context.close();
+});
+
+test("a screen on a wall is told its pass once, shows the wall alone, and nothing once the pass is taken back", async () => {
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
+  const page = await context.newPage();
+  await page.goto(`${base}/wall`);
+  await page.getByRole("link", { name: "This screen hangs on a wall" }).click();
+  await check(page, "display", true);
+  await page.getByLabel("The display\u2019s pass").fill(pass.toLowerCase());
+  await page.getByRole("button", { name: "Show the wall here" }).click();
+  assert.equal(page.url(), `${base}/wall`);
+  assert.match(await page.textContent("footer"), /Display: Fryer hall/);
+  await page.waitForTimeout(4000);
+  assert.equal(await page.isHidden("#silence"), true, "it has live data");
+  await check(page, "display-wall", true);
+  await page.goto(`${base}/alarms`);
+  assert.match(page.url(), /\/login/);
+  execFileSync(bin, ["user", folder, "remove-display", "Fryer hall"]);
+  await page.goto(`${base}/wall`);
+  assert.match(page.url(), /\/login/);
   await context.close();
 });

@@ -1,33 +1,17 @@
 // A real browser on a running `setward demo`: phone and desktop, with and without scripts, until an alarm is acknowledged.
 //
-// Reads from the environment:
-//   SETWARD_URL         where the page is, "http://127.0.0.1:8470"
-//   SETWARD_SHOTS       folder for screenshots (made if missing)
-//   SETWARD_PLAYWRIGHT  path of playwright-core's index.mjs; else it is resolved like any package
-//   SETWARD_AXE         path of axe-core's axe.min.js; else it is resolved like any package
-//   SETWARD_CHROMIUM    path of the browser, else /usr/bin/chromium
-//   SETWARD_ALARM_WAIT_S  how long to wait for an alarm that nobody has acknowledged, else 360
+// Reads what shared.mjs reads, and SETWARD_ALARM_WAIT_S: how long to wait for an alarm that nobody has acknowledged, else 360.
 
 import assert from "node:assert/strict";
-import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
 import zlib from "node:zlib";
+import { axeSource, demo, DESKTOP, launch, NARROW, PHONE, shots, until } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
+const base = demo();
 const alarmWaitMs = Number(process.env.SETWARD_ALARM_WAIT_S ?? 360) * 1000;
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
 
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 const LARGE_PHONE = { viewport: { width: 390, height: 844 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const NARROW = { viewport: { width: 320, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const DESKTOP = { viewport: { width: 1280, height: 800 } };
 
 // Budgets: compressed size of page, style and drawing, and number of requests.
 const ALARM_PAGE_BYTES_GZ = 30 * 1024;
@@ -41,16 +25,8 @@ let alarms;
 let stations;
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: [
-      "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-      "--disable-component-update", "--disable-sync",
-    ],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
   signals = await api("/api/v1/signals");
   stations = (await one("/api/v1/line")).stations;
   alarms = await api("/api/v1/alarms");
@@ -107,17 +83,6 @@ async function open(address, device, options = {}) {
 
 async function shoot(page, name, fullPage = true) {
   await page.screenshot({ path: path.join(shots, `${name}.png`), fullPage });
-}
-
-// Polls until `check` gives something, or fails after `patienceMs`.
-async function until(check, patienceMs, what) {
-  const end = Date.now() + patienceMs;
-  for (;;) {
-    const found = await check();
-    if (found) return found;
-    assert.ok(Date.now() < end, `${what}: not within ${patienceMs / 1000} s`);
-    await new Promise((resolve) => setTimeout(resolve, 500));
-  }
 }
 
 // The first alarm that has a value and an exposure to show.
@@ -346,6 +311,14 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
   await shoot(page, "phone-alarm-new-first", false);
   const bottom = await page.locator("#first").evaluate((block) => block.getBoundingClientRect().bottom);
   assert.ok(bottom <= 640, `the first block of an active alarm ends at ${bottom} px`);
+  // All that a technician needs in five seconds, before any scrolling and without scripts.
+  const first = await page.locator("#first").innerText();
+  assert.ok(first.includes(alarm.name), "what");
+  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(179\.0 to 185\.0\)/, /\d+\.\d K/, /(since|began) \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
+    assert.match(first, word);
+  }
+  const picture = await page.locator("#first svg.trend").boundingBox();
+  assert.ok(picture.height >= 80 && picture.y + picture.height <= 640, `the picture ends at ${picture.y + picture.height} px`);
   const button = page.locator("form[action$='/acknowledge'] button");
   const box = await button.boundingBox();
   assert.ok(box.height >= 120 && box.width >= 300, `the button is ${box.width} by ${box.height} px`);

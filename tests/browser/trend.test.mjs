@@ -1,24 +1,15 @@
 // The trend page in a real browser: without scripts, by keys, by fingers, on a phone, in both themes, on paper, and what it weighs.
 //
-// Reads the same environment as page.test.mjs. How much history there is does not matter: with a week of it the drawings are full.
+// Reads what shared.mjs reads. How much history there is does not matter: with a week of it the drawings are full.
 
 import assert from "node:assert/strict";
 import fs from "node:fs";
-import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, test } from "node:test";
-import { pathToFileURL } from "node:url";
 import zlib from "node:zlib";
+import { axeSource, demo, DESKTOP, launch, NARROW, PHONE, shots } from "./shared.mjs";
 
-const base = process.env.SETWARD_URL;
-assert.ok(base, "SETWARD_URL is not set: start `setward demo` and give its address");
-const shots = process.env.SETWARD_SHOTS ?? "shots";
-const playwright = process.env.SETWARD_PLAYWRIGHT
-  ? await import(pathToFileURL(path.resolve(process.env.SETWARD_PLAYWRIGHT)))
-  : await import("playwright-core");
-const PHONE = { viewport: { width: 360, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const NARROW = { viewport: { width: 320, height: 640 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
-const DESKTOP = { viewport: { width: 1280, height: 800 } };
+const base = demo();
 const WEEK = "/trend?signals=TT-310,TT-313,ST-340&last=7d";
 
 // Page, style, scripts and the one answer that draws a week: compressed, as over a link that compresses.
@@ -28,13 +19,8 @@ let axe;
 let browser;
 
 before(async () => {
-  fs.mkdirSync(shots, { recursive: true });
-  browser = await playwright.chromium.launch({
-    executablePath: process.env.SETWARD_CHROMIUM ?? "/usr/bin/chromium",
-    headless: true,
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync"],
-  });
-  axe = fs.readFileSync(process.env.SETWARD_AXE ?? createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+  browser = await launch();
+  axe = axeSource();
 });
 
 after(async () => browser?.close());

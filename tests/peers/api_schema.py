@@ -50,44 +50,58 @@ def make_real(case, real):
         case.body["run"] = real["run"]
 
 
+def ask(operation, count, seed, count_one):
+    """Draws `count` requests of `operation` and hands each to `count_one`; what is drawn twice is asked once, so it may be fewer."""
+
+    @hypothesis.seed(seed)
+    @settings(
+        max_examples=count,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(case=operation.as_strategy())
+    def draw(case):
+        count_one(operation, case)
+
+    draw()
+
+
 def main(url, requests_most):
     schema = schemathesis.openapi.from_url(f"{url}/api/v1/openapi.json")
     operations = [result.ok() for result in schema.get_all_operations()]
     assert len(operations) >= 25, [operation.label for operation in operations]
+    # A reload would end the run under the others' feet; a test of its own asks for it.
+    operations = [one for one in operations if not one.path.endswith("/reload")]
     # Where nothing can be varied one request is all there is: the others make up for it.
     varied = [one for one in operations if one.path_parameters.items or one.query.items or one.body]
-    each = requests_most // len(varied) + 1
     asked, statuses, spent = collections.Counter(), collections.Counter(), collections.Counter()
     session = requests.Session()
     real = real_names(session, url)
+
+    def count_one(operation, case):
+        if asked[operation.label] % 2:
+            make_real(case, real)
+        begun = time.monotonic()
+        answer = case.call(session=session, timeout=20)
+        asked[operation.label] += 1
+        spent[operation.label] += time.monotonic() - begun
+        statuses[answer.status_code] += 1
+        case.validate_response(answer, checks=CHECKS)
+
+    each = requests_most // len(varied) + 1
     for operation in operations:
-        if operation.path.endswith("/reload"):
-            # It would end the run under the others' feet; a test of its own asks for it.
-            continue
-
-        @hypothesis.seed(SEED)
-        @settings(
-            max_examples=each,
-            deadline=None,
-            database=None,
-            phases=[Phase.generate],
-            suppress_health_check=list(HealthCheck),
-        )
-        @given(case=operation.as_strategy())
-        def ask(case):
-            if asked[operation.label] % 2:
-                make_real(case, real)
-            begun = time.monotonic()
-            answer = case.call(session=session, timeout=20)
-            asked[operation.label] += 1
-            spent[operation.label] += time.monotonic() - begun
-            statuses[answer.status_code] += 1
-            case.validate_response(answer, checks=CHECKS)
-
-        ask()
-    # What is drawn twice is asked once: what is left is counted, not assumed.
+        ask(operation, each, SEED, count_one)
+    # Another seed draws others, until as many are asked as were wanted. The quickest go first: they are as good as any.
+    quickest = sorted(varied, key=lambda one: spent[one.label] / asked[one.label])
+    for turn in range(1, 6):
+        for operation in quickest:
+            missing = requests_most - sum(asked.values())
+            if missing > 0:
+                ask(operation, min(missing + 10, each), SEED + turn, count_one)
     total = sum(asked.values())
-    assert total >= 0.9 * requests_most, (total, asked)
+    assert total >= requests_most, (total, asked)
     assert statuses[200] > 0 and statuses[404] > 0 and statuses[422] > 0, statuses
     slowest = ", ".join(f"{label} {spent[label] / asked[label] * 1000:.1f} ms" for label, _ in spent.most_common(3))
     print(f"api: mean times of the three that took longest: {slowest}")

@@ -1,9 +1,9 @@
 //! The page's door: users, names, certificate. Whether the page may listen where it would is checked in `site.rs`.
 
-use crate::line::{Access, PageTls, User, Users};
+use crate::line::{Access, Display, PageTls, User, Users};
 use crate::problem::{At, Code, Span, quoted};
 use crate::raw::site::{RawSite, RawTls};
-use crate::raw::users::RawUser;
+use crate::raw::users::{RawDisplay, RawUser};
 use crate::reader::Sink;
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
@@ -11,6 +11,8 @@ use std::path::PathBuf;
 
 /// Most users: each sign-in looks through them.
 const USERS_MAX: usize = 200;
+/// Most screens on walls.
+const DISPLAYS_MAX: usize = 50;
 /// Most names of the page.
 const NAMES_MAX: usize = 16;
 /// Longest name of a person, characters; as in records.
@@ -21,7 +23,7 @@ const HASH_BEGINS: &str = "$argon2id$";
 /// The door as far as site.toml tells; the users themselves stand in their own file.
 pub(crate) fn check(raw: &RawSite, page: Option<SocketAddr>, sink: &mut Sink) -> Access {
     let is_here = page.is_none_or(|page| page.ip().is_loopback());
-    let users = raw.users.as_ref().map(|file| Users { file: PathBuf::from(&file.value), list: Vec::new() });
+    let users = raw.users.as_ref().map(|file| Users { file: PathBuf::from(&file.value), ..Users::default() });
     if let (None, Some(view)) = (&users, raw.view_login.as_ref().filter(|view| view.value)) {
         let message = "`view` asks for a login, but nobody has one".to_owned();
         sink.report(Code::Conflict, view.at, message, "add `users = \"users.toml\"`");
@@ -76,6 +78,37 @@ fn certificate(raw: &RawTls, sink: &mut Sink) -> Option<PageTls> {
             None
         }
     }
+}
+
+/// Checks the screens of the users' file.
+pub(crate) fn displays(raw: &[RawDisplay], sink: &mut Sink) -> Vec<Display> {
+    if let Some(one) = raw.get(DISPLAYS_MAX) {
+        let message = format!("there are {} displays; this version holds {DISPLAYS_MAX}", raw.len());
+        sink.report(Code::Capacity, one.at, message, "take those out that hang no more");
+    }
+    taken("displays", raw.iter().map(|one| one.name.as_ref()), sink);
+    raw.iter().filter_map(|one| display(one, sink)).collect()
+}
+
+fn display(raw: &RawDisplay, sink: &mut Sink) -> Option<Display> {
+    let (name, pass) = (raw.name.as_ref()?, raw.pass.as_ref()?);
+    let is_name = fits_as_name(&name.value);
+    if !is_name {
+        let message = format!("{} is no name of a display", quoted(&name.value));
+        sink.report(Code::Word, name.at, message, "1 to 60 characters without line breaks are accepted");
+    }
+    let is_hash = pass.value.len() == 64 && pass.value.bytes().all(|byte| byte.is_ascii_hexdigit());
+    if !is_hash {
+        let message = "`pass` is no hash: what is typed at the screen is never kept".to_owned();
+        let hint = format!("take the display out, then `setward user FOLDER add-display \"{}\"`", name.value);
+        sink.report(Code::Word, pass.at, message, hint);
+    }
+    let kept = || Display { name: name.value.trim().to_owned(), pass: pass.value.to_ascii_lowercase() };
+    (is_name && is_hash).then(kept)
+}
+
+fn fits_as_name(name: &str) -> bool {
+    (1..=LONGEST_NAME).contains(&name.trim().chars().count()) && !name.chars().any(char::is_control)
 }
 
 /// Checks the users' file.

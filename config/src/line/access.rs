@@ -45,13 +45,24 @@ pub struct User {
     pub disabled: bool,
 }
 
-/// The users of a line.
+/// A screen on a wall that shows the whole line without anybody signing in at it.
 #[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Display {
+    /// Where it hangs, as it stands in the audit trail.
+    pub name: String,
+    /// SHA-256 of its pass, hexadecimal: a pass is long and drawn by chance, so that no slow hash is needed.
+    pub pass: String,
+}
+
+/// The users of a line.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Users {
     /// Where they are kept.
     pub file: PathBuf,
     /// All of them, in the order of the file.
     pub list: Vec<User>,
+    /// Screens on walls.
+    pub displays: Vec<Display>,
 }
 
 /// Certificate and key of the page.

@@ -1,4 +1,4 @@
-//! The users file: who may do what, and the hash of each passphrase. `setward user` writes it.
+//! The users file: who may do what, the hash of each passphrase, screens on walls. `setward user` writes it.
 
 use crate::line::UserRole;
 use crate::problem::{At, Span};
@@ -15,9 +15,25 @@ pub(crate) struct RawUser {
     pub(crate) disabled: Option<At<bool>>,
 }
 
+/// One `[[display]]`.
+#[derive(Debug)]
+pub(crate) struct RawDisplay {
+    pub(crate) at: Span,
+    pub(crate) name: Option<At<String>>,
+    pub(crate) pass: Option<At<String>>,
+}
+
 /// Reads the whole file.
-pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> Vec<RawUser> {
-    reader.tables("user", "[[user]]", user)
+pub(crate) fn read(reader: &mut TableReader<'_, '_>) -> (Vec<RawUser>, Vec<RawDisplay>) {
+    (reader.tables("user", "[[user]]", user), reader.tables("display", "[[display]]", display))
+}
+
+fn display(reader: &mut TableReader<'_, '_>) -> RawDisplay {
+    RawDisplay {
+        at: reader.at(),
+        name: reader.need_text("name", "\"Fryer hall\""),
+        pass: reader.need_text("pass", "\"9f86d081..\""),
+    }
 }
 
 fn user(reader: &mut TableReader<'_, '_>) -> RawUser {

@@ -2,12 +2,12 @@
 
 use super::ask::Daemon;
 use super::{Exit, fail};
-use crate::web::doors::{keep, passphrase};
+use crate::web::doors::{displays, keep, passphrase};
 use axum::http::StatusCode;
 use clap::{Args, Subcommand, ValueEnum};
 use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use serde_json::json;
-use setward_config::line::{User, UserRole};
+use setward_config::line::{Display, User, UserRole, Users};
 use std::fs;
 use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
@@ -42,6 +42,7 @@ Examples:
   setward user plant/line-2 role Marek engineer
   setward user plant/line-2 passphrase Marek
   setward user plant/line-2 disable Marek
+  setward user plant/line-2 add-display \"Fryer hall\"
   setward user plant/line-2 list --json";
 
 #[derive(Debug, Subcommand)]
@@ -84,7 +85,17 @@ enum What {
         /// The person's name
         name: String,
     },
-    /// List who may do what
+    /// Make a pass for a screen on a wall, which then shows the wall page and nothing else; shown once
+    AddDisplay {
+        /// Where it hangs
+        name: String,
+    },
+    /// Take a screen's pass back; it shows nothing from then on
+    RemoveDisplay {
+        /// Where it hangs
+        name: String,
+    },
+    /// List who may do what, and screens on walls
     List {
         /// Print the list as JSON
         #[arg(long)]
@@ -118,7 +129,7 @@ impl From<Role> for UserRole {
 
 /// Does it, and says what came of it.
 pub(crate) async fn user(arguments: &UserArguments) -> Exit {
-    let (file, mut users) = match read(&arguments.folder) {
+    let mut users = match read(&arguments.folder) {
         Ok(found) => found,
         Err(text) => {
             eprintln!("{text}");
@@ -132,6 +143,8 @@ pub(crate) async fn user(arguments: &UserArguments) -> Exit {
             user.role = (*role).into();
             Ok(format!("{} has the role {} now", user.name, user.role.name()))
         }),
+        What::AddDisplay { name } => add_display(&mut users, name),
+        What::RemoveDisplay { name } => remove_display(&mut users, name),
         What::Passphrase { name, source } => change(&mut users, name, |user| {
             user.passphrase = Some(ask_passphrase(&user.name, source)?);
             Ok(format!("{} has another passphrase now", user.name))
@@ -151,12 +164,12 @@ pub(crate) async fn user(arguments: &UserArguments) -> Exit {
     };
     // What would be refused at the next start is not written.
     if let Err(problems) =
-        setward_config::load_users(&file.to_string_lossy(), &setward_config::users_text(&users))
+        setward_config::load_users(&users.file.to_string_lossy(), &setward_config::users_text(&users))
     {
         eprintln!("{}", problems.render(false));
         return Exit::Usage;
     }
-    if let Err(error) = keep::users(&file, &users) {
+    if let Err(error) = keep::users(&users) {
         return fail(&error);
     }
     println!("{told}");
@@ -164,7 +177,7 @@ pub(crate) async fn user(arguments: &UserArguments) -> Exit {
 }
 
 /// The file of users, and who is in it.
-fn read(folder: &Path) -> Result<(PathBuf, Vec<User>), String> {
+fn read(folder: &Path) -> Result<Users, String> {
     let file = setward_config::users_file(folder).map_err(|problems| problems.render(false))?;
     let file = file.ok_or_else(|| {
         let site = folder.join("site.toml");
@@ -174,28 +187,28 @@ fn read(folder: &Path) -> Result<(PathBuf, Vec<User>), String> {
         )
     })?;
     let text = match fs::read_to_string(&file) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((file, Vec::new())),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            return Ok(Users { file, ..Users::default() });
+        }
         Err(error) => return Err(format!("setward: {}: {error}", file.display())),
         Ok(text) => text,
     };
     let path = file.to_string_lossy().into_owned();
-    setward_config::load_users(&path, &text)
-        .map(|users| (file, users))
-        .map_err(|problems| problems.render(false))
+    setward_config::load_users(&path, &text).map_err(|problems| problems.render(false))
 }
 
 fn add(
-    users: &mut Vec<User>,
+    users: &mut Users,
     name: &str,
     (role, os_user): (UserRole, &Option<String>),
     source: &Source,
 ) -> Result<String, String> {
     let name = name.trim();
-    if users.iter().any(|user| user.name == name) {
+    if users.list.iter().any(|user| user.name == name) {
         return Err(format!("there is a user {name} already; a name in records must mean one person"));
     }
     let hash = ask_passphrase(name, source)?;
-    users.push(User {
+    users.list.push(User {
         name: name.to_owned(),
         role,
         passphrase: Some(hash),
@@ -206,17 +219,40 @@ fn add(
 }
 
 fn change(
-    users: &mut [User],
+    users: &mut Users,
     name: &str,
     how: impl FnOnce(&mut User) -> Result<String, String>,
 ) -> Result<String, String> {
-    let names: Vec<String> = users.iter().map(|user| user.name.clone()).collect();
-    match users.iter_mut().find(|user| user.name == name.trim()) {
+    let names: Vec<String> = users.list.iter().map(|user| user.name.clone()).collect();
+    match users.list.iter_mut().find(|user| user.name == name.trim()) {
         Some(user) => how(user),
         None if names.is_empty() => {
             Err(format!("there is no user {name}: there is none at all yet; use `add`"))
         }
         None => Err(format!("there is no user {name}; there are {}", names.join(", "))),
+    }
+}
+
+fn add_display(users: &mut Users, name: &str) -> Result<String, String> {
+    let name = name.trim();
+    if users.displays.iter().any(|display| display.name == name) {
+        return Err(format!("there is a display {name} already; `remove-display` takes its pass back first"));
+    }
+    let pass = displays::new_pass()?;
+    users.displays.push(Display { name: name.to_owned(), pass: displays::hash(&pass) });
+    Ok(format!(
+        "The pass of the display {name}, shown this once and kept nowhere:\n\n    {pass}\n\nType it at that screen, at the \
+         page's address with /display behind it."
+    ))
+}
+
+fn remove_display(users: &mut Users, name: &str) -> Result<String, String> {
+    let names: Vec<String> = users.displays.iter().map(|display| display.name.clone()).collect();
+    users.displays.retain(|display| display.name != name.trim());
+    match (users.displays.len() < names.len(), names.is_empty()) {
+        (true, _) => Ok(format!("the pass of the display {} is taken back", name.trim())),
+        (false, true) => Err(format!("there is no display {name}: there is none at all")),
+        (false, false) => Err(format!("there is no display {name}; there are {}", names.join(", "))),
     }
 }
 
@@ -275,7 +311,7 @@ fn ask_unseen(question: &str) -> Result<String, String> {
     line
 }
 
-fn list(users: &[User], as_json: bool) -> Exit {
+fn list(users: &Users, as_json: bool) -> Exit {
     if as_json {
         let one = |user: &User| {
             json!({
@@ -286,13 +322,15 @@ fn list(users: &[User], as_json: bool) -> Exit {
                 "has_passphrase": user.passphrase.is_some(),
             })
         };
-        println!("{:#}", json!({ "schema_version": 1, "users": users.iter().map(one).collect::<Vec<_>>() }));
+        let list: Vec<_> = users.list.iter().map(one).collect();
+        let displays: Vec<_> = users.displays.iter().map(|display| json!({ "name": display.name })).collect();
+        println!("{:#}", json!({ "schema_version": 1, "users": list, "displays": displays }));
         return Exit::Ok;
     }
-    if users.is_empty() {
+    if users.list.is_empty() {
         println!("nobody yet; `setward user FOLDER add NAME --role engineer` adds the first one");
     }
-    for user in users {
+    for user in &users.list {
         let os_user =
             user.os_user.as_ref().map(|name| format!("  at the prompt: {name}")).unwrap_or_default();
         let beside = match (user.disabled, &user.passphrase) {
@@ -301,6 +339,9 @@ fn list(users: &[User], as_json: bool) -> Exit {
             (false, Some(_)) => "",
         };
         println!("{:<9} {}{os_user}{beside}", user.role.name(), user.name);
+    }
+    for display in &users.displays {
+        println!("{:<9} {}", "display", display.name);
     }
     Exit::Ok
 }

@@ -4,7 +4,7 @@ use super::*;
 use crate::history::read::Reading;
 use crate::history::store::Store;
 use crate::history::testing::{START_MS, TAGS, reading, run, second, small};
-use crate::history::{AlarmRecord, Batch, Event, Level, Settings, Span, Window};
+use crate::history::{AlarmRecord, Batch, Event, EventsAsked, Level, Settings, Span, Window};
 use rand_core::{Rng as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
 use setward_protocol::{Uptime, UtcMillis};
@@ -124,7 +124,8 @@ fn check(store: &mut Store, how: &str) -> usize {
         count += kept.len();
     }
     check_envelopes(store, how);
-    for kept in crate::history::events::events(&store.connection, None, usize::MAX).unwrap_or_default() {
+    let asked = EventsAsked { limit: usize::MAX, ..EventsAsked::default() };
+    for kept in crate::history::events::events(&store.connection, &asked).unwrap_or_default() {
         assert_eq!(kept.event, event(kept.event.sequence), "{how}");
     }
     for kept in crate::history::events::alarm_records(&store.connection).unwrap_or_default() {

@@ -2,7 +2,7 @@
 
 use super::bytes::check_of;
 use super::tables::is_damage;
-use super::{AlarmRecord, Band, Event, HistoryError, StoredEvent};
+use super::{AlarmRecord, Band, Event, EventsAsked, HistoryError, StoredEvent};
 use crate::snapshot::{OutOfService, RunId, Shelf};
 use rusqlite::{Connection, Params, Row, Transaction, params};
 use serde_json::{Value, json};
@@ -39,24 +39,25 @@ fn event_to_json(event: &Event) -> Value {
     })
 }
 
-/// The newest events, newest first, at most `limit`; of one alarm if `alarm` names it.
-pub(super) fn events(
-    connection: &Connection,
-    alarm: Option<&str>,
-    limit: usize,
-) -> Result<Vec<StoredEvent>, HistoryError> {
-    let limit = i64::try_from(limit).unwrap_or(i64::MAX);
-    let newest_first = match alarm {
+/// Events newest first, as they are asked for.
+pub(super) fn events(connection: &Connection, asked: &EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+    let limit = i64::try_from(asked.limit).unwrap_or(i64::MAX);
+    // No event has the last of all numbers.
+    let (run, sequence) = asked
+        .before
+        .map_or((i64::MAX, i64::MAX), |(run, sequence)| (run.0, i64::try_from(sequence).unwrap_or(i64::MAX)));
+    let newest_first = match &asked.alarm {
         Some(alarm) => read_rows(
             connection,
-            "SELECT * FROM events WHERE alarm = ?1 ORDER BY run DESC, sequence DESC LIMIT ?2",
-            params![alarm, limit],
+            "SELECT * FROM events WHERE alarm = ?1 AND (run, sequence) < (?2, ?3)
+                ORDER BY run DESC, sequence DESC LIMIT ?4",
+            params![alarm, run, sequence, limit],
             read_event,
         ),
         None => read_rows(
             connection,
-            "SELECT * FROM events ORDER BY run DESC, sequence DESC LIMIT ?1",
-            [limit],
+            "SELECT * FROM events WHERE (run, sequence) < (?1, ?2) ORDER BY run DESC, sequence DESC LIMIT ?3",
+            params![run, sequence, limit],
             read_event,
         ),
     };

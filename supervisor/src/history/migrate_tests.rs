@@ -4,7 +4,7 @@ use super::*;
 use crate::history::events;
 use crate::history::read::Reading;
 use crate::history::testing::{START_MS, small};
-use crate::history::{StoredSample, no_data_code, verify};
+use crate::history::{EventsAsked, StoredSample, no_data_code, verify};
 use rusqlite::params;
 use setward_protocol::{NoData, Reading as Value};
 
@@ -84,7 +84,11 @@ fn check(folder: &Path) {
             .collect();
         assert_eq!(kept, wanted, "{tag}");
     }
-    let kept = events::events(&store.connection, Some("hot"), 10).unwrap();
+    let kept = events::events(
+        &store.connection,
+        &EventsAsked { alarm: Some("hot".to_owned()), before: None, limit: 10 },
+    )
+    .unwrap();
     assert_eq!(
         kept.iter().map(|kept| (kept.run.0, kept.event.exposure)).collect::<Vec<_>>(),
         [(4, Some(0.25)), (3, Some(0.25))]

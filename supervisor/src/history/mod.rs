@@ -271,6 +271,17 @@ pub struct StoredSample {
     pub reading: Reading,
 }
 
+/// Which events are asked for.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct EventsAsked {
+    /// Of this alarm; without it of all of them and of the daemon itself.
+    pub alarm: Option<String>,
+    /// Before that of this run and number; without it the newest.
+    pub before: Option<(RunId, u64)>,
+    /// So many at most.
+    pub limit: usize,
+}
+
 /// Where history is kept.
 #[async_trait]
 pub trait HistoryStore: Send + Sync {
@@ -294,6 +305,15 @@ pub trait HistoryStore: Send + Sync {
 
     /// The newest events, newest first, at most `limit`; of one alarm if `alarm` names it.
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError>;
+
+    /// Events newest first. So a list reaches every event there is, a piece at a time.
+    async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+        let all = self.events(asked.alarm, usize::MAX).await?.into_iter();
+        let is_older = |one: &StoredEvent| {
+            asked.before.is_none_or(|(run, sequence)| (one.run.0, one.event.sequence) < (run.0, sequence))
+        };
+        Ok(all.filter(is_older).take(asked.limit).collect())
+    }
 
     /// Several signals over a window, each in as many columns: extremes, means, quality. In the order of the tags; a tag
     /// that history does not know has no columns with anything in them.

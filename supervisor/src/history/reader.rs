@@ -10,9 +10,9 @@ use super::runs::load_run;
 use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
-    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, HistoryError, HistoryStore, KeptRecord, KnownBand,
-    NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, batches, entries,
-    events, journal, kept, records, ring,
+    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, EventsAsked, HistoryError, HistoryStore, KeptRecord,
+    KnownBand, NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, batches,
+    entries, events, journal, kept, records, ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -238,7 +238,11 @@ impl HistoryStore for HistoryReader {
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.with(|inner| events::events(&inner.connection, alarm.as_deref(), limit))
+        self.events_of(EventsAsked { alarm, before: None, limit }).await
+    }
+
+    async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.with(|inner| events::events(&inner.connection, &asked))
     }
 
     async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {

@@ -9,9 +9,9 @@ use super::read::{OpenPart, Reading};
 use super::store::Store;
 use super::tables::open_to_read;
 use super::{
-    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, ForwardPage, HistoryError, HistoryStore, KeptRecord,
-    NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry, StoredEvent,
-    StoredSample, Usage, Window, batches, entries, events, forward, kept, records, usage,
+    AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, EventsAsked, ForwardPage, HistoryError, HistoryStore,
+    KeptRecord, NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry,
+    StoredEvent, StoredSample, Usage, Window, batches, entries, events, forward, kept, records, usage,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -217,8 +217,11 @@ impl HistoryStore for ThreadedStore {
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.read(Vec::new(), move |reading| events::events(reading.connection, alarm.as_deref(), limit))
-            .await
+        self.events_of(EventsAsked { alarm, before: None, limit }).await
+    }
+
+    async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.read(Vec::new(), move |reading| events::events(reading.connection, &asked)).await
     }
 
     async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {
@@ -393,7 +396,11 @@ impl HistoryStore for InlineStore {
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.read(&[], |reading| events::events(reading.connection, alarm.as_deref(), limit))
+        self.events_of(EventsAsked { alarm, before: None, limit }).await
+    }
+
+    async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.read(&[], |reading| events::events(reading.connection, &asked))
     }
 
     async fn envelopes(&self, window: Window) -> Result<Vec<Envelope>, HistoryError> {

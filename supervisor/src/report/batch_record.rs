@@ -2,9 +2,10 @@
 
 use super::lots::Touched;
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 
 /// The record of a batch.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct BatchReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -63,7 +64,7 @@ pub struct BatchReport {
 }
 
 /// A phase.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct PhaseRow {
     /// Which.
     pub phase: String,
@@ -76,7 +77,7 @@ pub struct PhaseRow {
 }
 
 /// A limit, what it accepts, what was found.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct VerdictRow {
     /// What is judged, with its unit: "counted hold time, min".
     pub limit: String,
@@ -93,7 +94,7 @@ pub struct VerdictRow {
 }
 
 /// The soak of a batch.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, ToSchema)]
 pub struct SoakRow {
     /// Tank; `None` if it is not known where it went.
     pub tank: Option<u16>,
@@ -118,7 +119,7 @@ pub struct SoakRow {
 }
 
 /// A time in which the batch's tank fed the line.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct FedRow {
     /// The tank.
     pub tank: u16,

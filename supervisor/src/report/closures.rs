@@ -5,18 +5,19 @@
 //! has no part in it.
 
 use super::rfc3339;
-use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, StoredEvent};
+use crate::history::{EventsAsked, HistoryError, HistoryStore, KeptRecord, NewRecord, StoredEvent};
 use crate::line::alarms::SILENT;
 use serde::{Deserialize, Serialize};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 /// The kind of record that closes an occurrence.
 pub const CLOSURE: &str = "closure";
 /// Records that are looked at, the newest.
 const RECORDS_MAX: usize = 20_000;
-/// Events of one alarm that are looked at, the newest.
+/// Events of one alarm that are looked at in one go, the newest first.
 const EVENTS_MAX: usize = 4_000;
 
 /// What was found. A closed list, so that causes can be counted.
@@ -32,7 +33,7 @@ pub const CAUSES: [(&str, &str); 8] = [
 ];
 
 /// What a person said of an occurrence.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Closure {
     /// One of the closed list.
     pub cause: String,
@@ -45,12 +46,13 @@ pub struct Closure {
 }
 
 /// An occurrence for which somebody was called, and what was found.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Past {
     /// Its number.
     pub occurrence: u32,
     /// When it raised.
     #[serde(serialize_with = "as_rfc3339")]
+    #[schema(value_type = String)]
     pub raised: UtcMillis,
     /// How long until it cleared, s; `None`: it stands, or nobody watched its end.
     pub lasted_s: Option<i64>,
@@ -161,9 +163,18 @@ pub async fn last_times(
     before: u32,
     most: usize,
 ) -> Result<Vec<Past>, HistoryError> {
-    let newest_first = store.events(Some(alarm.to_owned()), EVENTS_MAX).await?;
     let closures = closures(store).await?;
-    let mut times = occurrences(&newest_first, before);
+    let mut found = Occurrences::default();
+    let mut page = store.events(Some(alarm.to_owned()), EVENTS_MAX).await?;
+    while let Some(last) = page.last().map(|last| (last.run, last.event.sequence)) {
+        found.add(&page, before);
+        if found.times.len() >= most {
+            break;
+        }
+        let before = EventsAsked { alarm: Some(alarm.to_owned()), before: Some(last), limit: EVENTS_MAX };
+        page = store.events_of(before).await?;
+    }
+    let mut times = found.times;
     times.truncate(most);
     for past in &mut times {
         past.closure = of(&closures, alarm, past.occurrence).cloned();
@@ -205,27 +216,31 @@ pub fn by_call(
 }
 
 /// Of events newest first the occurrences for which somebody was called, newest first.
-fn occurrences(newest_first: &[StoredEvent], before: u32) -> Vec<Past> {
-    let mut cleared: BTreeMap<u32, UtcMillis> = BTreeMap::new();
-    let mut times = Vec::new();
-    for stored in newest_first {
-        let event = &stored.event;
-        if event.occurrence == 0 || event.occurrence >= before {
-            continue;
-        }
-        match event.what.as_str() {
-            "cleared" => {
-                cleared.insert(event.occurrence, event.utc);
+#[derive(Default)]
+struct Occurrences {
+    /// When those ended whose beginning is still to come.
+    cleared: BTreeMap<u32, UtcMillis>,
+    times: Vec<Past>,
+}
+
+impl Occurrences {
+    fn add(&mut self, newest_first: &[StoredEvent], before: u32) {
+        let events = newest_first.iter().map(|stored| &stored.event);
+        for event in events.filter(|event| (1..before).contains(&event.occurrence)) {
+            match event.what.as_str() {
+                "cleared" => {
+                    self.cleared.insert(event.occurrence, event.utc);
+                }
+                "raised" if event.note.as_deref() != Some(SILENT) => {
+                    let cleared = self.cleared.remove(&event.occurrence);
+                    let lasted_s = cleared.map(|at| (at.0 - event.utc.0).max(0) / 1000);
+                    let (occurrence, raised) = (event.occurrence, event.utc);
+                    self.times.push(Past { occurrence, raised, lasted_s, closure: None });
+                }
+                _ => {}
             }
-            "raised" if event.note.as_deref() != Some(SILENT) => {
-                let lasted_s = cleared.get(&event.occurrence).map(|at| (at.0 - event.utc.0).max(0) / 1000);
-                let (occurrence, raised) = (event.occurrence, event.utc);
-                times.push(Past { occurrence, raised, lasted_s, closure: None });
-            }
-            _ => {}
         }
     }
-    times
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use serde::Serialize;
 use setward_config::line::{EntryDue, EntryKind, Kettle, Line, LineEntry, RecipeSetpoint};
 use setward_protocol::{Dimension, Unit, UtcMillis};
 use std::collections::BTreeSet;
+use utoipa::ToSchema;
 
 /// A check that was made.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,7 +21,7 @@ pub struct Check {
 }
 
 /// A check that is due or late.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct DueCheck {
     /// What is to be checked, for people.
     pub name: String,
@@ -31,7 +32,7 @@ pub struct DueCheck {
 }
 
 /// A value that was corrected; the old one stays in its own record.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Correction {
     /// What it is, for people.
     pub name: String,

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use setward_alarm::metrics::targets;
+use utoipa::ToSchema;
 
 /// So much watched time is wanted before an average is judged, days.
 pub const DAYS_WANTED: f64 = 30.0;
@@ -9,7 +10,7 @@ pub const DAYS_WANTED: f64 = 30.0;
 pub const CALLS_WANTED: usize = 100;
 
 /// How a figure stands to its aim.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// As it should be.
@@ -33,7 +34,7 @@ impl Verdict {
 }
 
 /// One figure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Figure {
     /// A stable word.
     pub key: &'static str,

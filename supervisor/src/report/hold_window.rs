@@ -14,6 +14,7 @@ use serde::Serialize;
 use setward_alarm::AlarmId;
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
+use utoipa::ToSchema;
 
 /// What has not been packed by then never will be, as far as anybody can tell, ms.
 const PACKED_WITHIN_MS: i64 = 3 * 3_600_000;
@@ -21,7 +22,7 @@ const PACKED_WITHIN_MS: i64 = 3 * 3_600_000;
 const CHECKS_WITHIN_MS: i64 = 24 * 3_600_000;
 
 /// What to hold.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct HoldReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -55,7 +56,7 @@ pub struct HoldReport {
 }
 
 /// The product that an occurrence touched.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct ProductRow {
     /// Packed about from, RFC 3339.
     pub packed_from: Option<String>,
@@ -86,7 +87,7 @@ pub struct ProductRow {
 }
 
 /// What lies between two good checks.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct CheckWindow {
     /// What is checked.
     pub check: String,

@@ -6,6 +6,7 @@ use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord};
 use serde::{Deserialize, Serialize};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// The kind of record that puts product on hold.
 pub const HOLD: &str = "hold";
@@ -54,7 +55,7 @@ struct Became {
 }
 
 /// What became of held product.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Disposition {
     /// Number of its record.
     pub n: i64,
@@ -69,7 +70,7 @@ pub struct Disposition {
 }
 
 /// A hold with all that was decided about it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct HoldRow {
     /// Its number.
     pub n: i64,

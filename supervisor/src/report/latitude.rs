@@ -9,9 +9,10 @@ use setward_process::series::{self, Steps};
 use setward_process::setpoints::{Latitude, latitude_use};
 use setward_protocol::{Mode, SignalId, Uptime, UtcMillis};
 use std::collections::BTreeSet;
+use utoipa::ToSchema;
 
 /// A setpoint that was away from its recipe, or turned.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct LatitudeRow {
     /// The entered setpoint.
     pub signal: String,

@@ -7,9 +7,10 @@ use serde_json::Value;
 use setward_alarm::Blindness;
 use setward_config::line::Line;
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 /// How long one alarm could not have fired.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct BlindAlarm {
     /// The alarm.
     pub alarm: String,
@@ -22,7 +23,7 @@ pub struct BlindAlarm {
 }
 
 /// One day of the plant.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, ToSchema)]
 pub struct BlindDay {
     /// How long the program watched, s.
     pub watched_s: f64,

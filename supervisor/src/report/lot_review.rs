@@ -17,6 +17,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Corn is cooked no longer before it is packed, ms.
 const COOKED_BEFORE_MS: i64 = 3 * 86_400_000;
@@ -27,7 +28,7 @@ const BATCHES_MOST: usize = 10_000;
 const LOTS_MOST: usize = 300;
 
 /// A lot in a review.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct LotRow {
     /// What it is called.
     pub lot: String,

@@ -20,6 +20,7 @@ use serde::{Deserialize, Serialize};
 use setward_config::line::{CodeField, Line, LotBegins, Lots};
 use setward_protocol::{SignalId, UtcMillis};
 use std::collections::BTreeSet;
+use utoipa::ToSchema;
 
 /// Entries of lots that are looked at, the newest.
 const ENTRIES_MAX: usize = 10_000;
@@ -42,7 +43,7 @@ pub struct LotSpan {
 }
 
 /// The lots and date codes that product belongs to.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Touched {
     /// Lots, in order of time. None: nothing tells them.
     #[serde(default)]

@@ -6,9 +6,10 @@ use serde::Serialize;
 use setward_config::line::Line;
 use setward_process::series::Trace;
 use setward_protocol::{Unit, UtcMillis};
+use utoipa::ToSchema;
 
 /// What passed, and how long it is not known.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
 pub struct Made {
     /// Kilograms while the rate was known.
     pub kg: f64,

@@ -42,13 +42,14 @@ use setward_alarm::metrics::{
 use setward_config::line::{Line, Priority};
 use setward_protocol::UtcMillis;
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 /// Events that are looked at, the newest: years of a calm line.
 pub const EVENTS_MAX: usize = 1_000_000;
 const DAY_MS: i64 = 86_400_000;
 
 /// A report.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct AlarmReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -93,7 +94,7 @@ pub struct AlarmReport {
 }
 
 /// A flood.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct FloodRow {
     /// Its beginning, RFC 3339.
     pub from: String,
@@ -104,7 +105,7 @@ pub struct FloodRow {
 }
 
 /// An alarm and how often it called.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct CountRow {
     /// The alarm.
     pub alarm: String,
@@ -113,7 +114,7 @@ pub struct CountRow {
 }
 
 /// An alarm that wears people out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct NuisanceRow {
     /// The alarm.
     pub alarm: String,
@@ -126,7 +127,7 @@ pub struct NuisanceRow {
 }
 
 /// An alarm that stood for more than a day.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct StaleRow {
     /// The alarm.
     pub alarm: String,
@@ -137,7 +138,7 @@ pub struct StaleRow {
 }
 
 /// How long acknowledgements took.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct DelayRow {
     /// Calls that were acknowledged.
     pub acknowledged: usize,
@@ -152,7 +153,7 @@ pub struct DelayRow {
 }
 
 /// What followed from the calls of an alarm that were acknowledged and have cleared.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ActionRow {
     /// The alarm.
     pub alarm: String,

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use setward_alarm::metrics::Annunciation;
 use setward_config::line::{Line, Priority};
 use setward_protocol::{Uptime, UtcMillis};
+use utoipa::ToSchema;
 
 /// The kind of record that signs a review.
 pub const SIGN_OFF: &str = "sign-off";
@@ -29,7 +30,7 @@ pub const LONGEST_MS: i64 = 93 * DAY_MS;
 const STEP_LEAST_MS: i64 = 500;
 
 /// Exceptions over a window.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct ReviewReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -72,7 +73,7 @@ pub struct ReviewReport {
 }
 
 /// A call and the product it touched.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct TouchedRow {
     /// The alarm.
     pub alarm: String,
@@ -90,7 +91,7 @@ pub struct TouchedRow {
 }
 
 /// A time in which nobody watched.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct GapRow {
     /// RFC 3339.
     pub from: String,
@@ -101,7 +102,7 @@ pub struct GapRow {
 }
 
 /// A step of the wall clock within a run.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct ClockStep {
     /// Between this event and the one before, RFC 3339.
     pub seen: String,
@@ -110,7 +111,7 @@ pub struct ClockStep {
 }
 
 /// A signature.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct SignOff {
     /// Who.
     pub by: String,

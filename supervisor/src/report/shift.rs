@@ -19,12 +19,13 @@ use setward_config::line::{Line, RecipeSetpoint};
 use setward_process::tanks::TankState;
 use setward_protocol::{SignalId, UtcMillis};
 use std::collections::BTreeMap;
+use utoipa::ToSchema;
 
 /// Batches that are listed.
 const BATCHES_MOST: usize = 200;
 
 /// A handover.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct ShiftReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -73,7 +74,7 @@ pub struct ShiftReport {
 }
 
 /// A call.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct CallRow {
     /// The alarm.
     pub alarm: String,
@@ -92,7 +93,7 @@ pub struct CallRow {
 }
 
 /// An alarm that a person keeps silent.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct ShelfRow {
     /// The alarm.
     pub alarm: String,
@@ -107,7 +108,7 @@ pub struct ShelfRow {
 }
 
 /// A tank.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct TankRow {
     /// Its name.
     pub name: String,
@@ -126,7 +127,7 @@ pub struct TankRow {
 }
 
 /// A batch in one line.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct BatchLine {
     /// Its name.
     pub id: String,
@@ -146,14 +147,20 @@ impl BatchLine {
     pub fn words(&self) -> String {
         match self.verdict.as_str() {
             "not met" => format!("not met: {}", self.missed.join("; ")),
-            "not known" => format!("not known: {}", self.not_known.join("; ")),
+            "not known" => {
+                // Without a figure its unit says nothing.
+                let name = |limit: &String| {
+                    limit.rsplit_once(", ").map_or(limit.clone(), |(name, _)| name.to_owned())
+                };
+                format!("not known: {}", self.not_known.iter().map(name).collect::<Vec<_>>().join("; "))
+            }
             verdict => verdict.to_owned(),
         }
     }
 }
 
 /// A signal's statistics.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct SignalRow {
     /// The signal.
     pub signal: String,

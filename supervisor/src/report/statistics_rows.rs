@@ -1,9 +1,10 @@
 //! Statistics as they are given to programs.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 /// Statistics over a window.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct StatisticsReport {
     /// Version of this object.
     pub schema_version: u32,
@@ -26,7 +27,7 @@ pub struct StatisticsReport {
 }
 
 /// Statistics of one group. Areas are in the unit of differences times seconds.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct StatisticsRow {
     /// Which: a shift, a day, a recipe, a batch.
     pub group: String,
@@ -77,7 +78,7 @@ pub struct StatisticsRow {
 }
 
 /// Two windows held against each other.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Comparison {
     /// The other window, RFC 3339.
     pub other_from: String,

@@ -6,6 +6,7 @@ use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, St
 use serde::{Deserialize, Serialize};
 use setward_config::line::{Line, StationId};
 use setward_protocol::{Mode, UtcMillis};
+use utoipa::ToSchema;
 
 /// The kind of record that holds the reason of a stop.
 pub const STOP_REASON: &str = "stop reason";
@@ -46,7 +47,7 @@ pub struct ModeSpan {
 }
 
 /// What a person said of a stop.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct StopReason {
     /// One of the closed list.
     pub reason: String,
@@ -59,7 +60,7 @@ pub struct StopReason {
 }
 
 /// A stop: of the station that stopped first, and those that stopped with it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct StopRow {
     /// Its name: the station and its beginning.
     pub id: String,

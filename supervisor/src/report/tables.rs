@@ -265,7 +265,8 @@ fn check_kg(check: &CheckWindow) -> String {
 /// A lot of a review in a line.
 #[must_use]
 pub fn lot_words(lot: &LotRow, local: Local<'_>) -> String {
-    let until = if lot.goes_on { "goes on".to_owned() } else { format!("to {}", local(&lot.to)) };
+    let from = local(&lot.from);
+    let packed = if lot.goes_on { format!("since {from}") } else { format!("{from} to {}", local(&lot.to)) };
     let held = match lot.holds.as_slice() {
         [] => String::new(),
         holds => format!(", holds {}", holds.iter().map(i64::to_string).collect::<Vec<_>>().join(", ")),
@@ -275,9 +276,8 @@ pub fn lot_words(lot: &LotRow, local: Local<'_>) -> String {
         None => "not signed".to_owned(),
     };
     format!(
-        "lot {}: packed {} {until}, {}; {}, {} of {} batches with limits not met or not known{held}; {signed}",
+        "lot {}: packed {packed}, {}; {}, {} of {} batches with limits not met or not known{held}; {signed}",
         lot.lot,
-        local(&lot.from),
         kg(lot.about_kg),
         counted(lot.alarms.len(), "alarm"),
         lot.batch_exceptions.len(),

@@ -6,15 +6,13 @@ use super::names;
 use super::paging::{PageOf, Paging};
 use super::problem::Problem;
 use super::times::rfc3339;
-use crate::history::StoredEvent;
+use crate::history::{EventsAsked, HistoryStore, StoredEvent};
+use crate::snapshot::RunId;
 use axum::Json;
 use axum::extract::{Query, State};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-
-/// So many of the newest can be paged through.
-const LISTED: usize = 5000;
 
 /// Of which alarm; of all of them and of the daemon itself without one.
 #[derive(Deserialize)]
@@ -77,15 +75,36 @@ pub(super) async fn list(
     if let Some(Err(nearest)) = of.alarm.as_deref().map(|id| names::alarm(&web.app.line, id)) {
         return super::api::missing("alarm", nearest);
     }
-    let events = match web.app.history.events(of.alarm, LISTED).await {
-        Ok(events) => events,
-        Err(error) => return Problem::unread(error).into_response(),
-    };
-    match paging.of(events, |one| format!("{}.{}", one.run.0, one.event.sequence)) {
-        Ok(PageOf { items, next }) => {
-            let events = items.into_iter().map(EventBody::from).collect();
+    match page(&*web.app.history, of.alarm, &paging).await {
+        Ok(PageOf { items: events, next }) => {
             Json(EventsBody { schema_version: SCHEMA_VERSION, events, next }).into_response()
         }
         Err(problem) => problem.into_response(),
     }
+}
+
+/// "7.1234": its run and its number in it.
+fn cursor(text: &str) -> Option<(RunId, u64)> {
+    let (run, sequence) = text.split_once('.')?;
+    Some((RunId(run.parse().ok()?), sequence.parse().ok()?))
+}
+
+async fn page(
+    history: &dyn HistoryStore,
+    alarm: Option<String>,
+    paging: &Paging,
+) -> Result<PageOf<EventBody>, Problem> {
+    let limit = paging.limit()?;
+    let mut asked = EventsAsked { alarm, before: paging.after(cursor)?, limit: 0 };
+    let mut found: Vec<StoredEvent> = Vec::new();
+    // A row that is damaged is left out by the store: a short answer is no sign of the end, only an empty one is.
+    while found.len() <= limit {
+        asked.limit = limit + 1 - found.len();
+        let more = history.events_of(asked.clone()).await.map_err(Problem::unread)?;
+        let Some(last) = more.last() else { break };
+        asked.before = Some((last.run, last.event.sequence));
+        found.extend(more);
+    }
+    let page = PageOf::cut(found, limit, |one| format!("{}.{}", one.run.0, one.event.sequence));
+    Ok(page.read(|one| Some(EventBody::from(one))))
 }

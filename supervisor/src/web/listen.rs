@@ -1,5 +1,6 @@
 //! Accepts connections: at most so many, each with a limit on the time its headers take, all ended in good time on shutdown.
 
+use super::crowd::{Crowd, Place};
 use super::doors::Peer;
 use super::switch::Edition;
 use hyper::body::Incoming;
@@ -7,11 +8,10 @@ use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use socket2::SockRef;
-use std::collections::BTreeMap;
 use std::future::Future;
 use std::io;
 use std::net::{IpAddr, Ipv6Addr};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream, UnixListener, UnixStream};
@@ -54,41 +54,6 @@ enum Arrived {
     Local(UnixStream, u32),
 }
 
-/// How many connections each address has.
-type Crowd = Arc<Mutex<BTreeMap<IpAddr, usize>>>;
-
-/// One connection's place; given back when dropped.
-struct Place {
-    _permit: OwnedSemaphorePermit,
-    crowd: Crowd,
-    address: IpAddr,
-}
-
-impl Place {
-    /// A place for one more from `address`; `None` if it has its share.
-    fn of(crowd: &Crowd, address: IpAddr, permit: OwnedSemaphorePermit) -> Option<Self> {
-        let mut present = crowd.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = present.entry(address).or_insert(0);
-        if *count >= MOST_OF_ONE {
-            return None;
-        }
-        *count += 1;
-        Some(Self { _permit: permit, crowd: Arc::clone(crowd), address })
-    }
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        let mut present = self.crowd.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = present.get_mut(&self.address) {
-            *count -= 1;
-            if *count == 0 {
-                present.remove(&self.address);
-            }
-        }
-    }
-}
-
 /// Accepts until `shutdown`, each connection for the edition that is present then; ends the present one and waits for what is
 /// still running.
 pub(super) async fn serve(
@@ -115,7 +80,7 @@ pub(super) async fn serve(
                     Arrived::Local(..) => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
                 };
                 // One too many of one address is closed at once: waiting, it would keep a place from others.
-                if let Some(place) = Place::of(&crowd, address, permit) {
+                if let Some(place) = crowd.place(address, MOST_OF_ONE, permit) {
                     connections.spawn(receive(arrived, edition, place));
                 }
             }

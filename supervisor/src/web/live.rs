@@ -139,7 +139,7 @@ fn alarm_into(live: &mut Live, scene: &Scene<'_>, facts: &AlarmFacts<'_>) {
     live.text(format!("{id}.since"), how_long_short(scene, facts));
     live.text(format!("{id}.fore"), forecast(facts));
     live.text(format!("{id}.dir"), direction(facts));
-    if let Some(words) = super::pages::product::in_short(scene, facts) {
+    if let Some(words) = super::pages::product::in_few_words(scene, facts) {
         live.text(format!("{id}.prod"), words);
     }
     if let Some(words) = exposure(facts) {
@@ -344,7 +344,7 @@ pub(super) fn slope(facts: &SignalFacts<'_>) -> String {
     match (facts.view.slope_per_min, facts.missing()) {
         (Some(slope), None) => {
             let decimals = facts.signal.decimals.saturating_add(1).max(1);
-            let unit = facts.signal.unit.of_difference().display();
+            let unit = words::difference_unit(facts.signal.unit);
             format!("{} {unit}/min", words::signed(slope, decimals))
         }
         (Some(_) | None, _) => "slope not known".to_owned(),

@@ -13,6 +13,7 @@ mod backtest;
 mod boards;
 pub(crate) mod call;
 mod channels;
+mod crowd;
 pub(crate) mod doors;
 mod entries;
 mod events;
@@ -67,6 +68,9 @@ use tokio::sync::{Semaphore, watch};
 /// Most live streams at a time; more are told to come back later.
 pub const MOST_STREAMS: usize = 64;
 
+/// Most of them from one address, which may be that of a whole hall behind a router: half, so that the other half is for others.
+pub const MOST_STREAMS_OF_ONE: usize = MOST_STREAMS / 2;
+
 /// Most answers at a time that hold a week of single readings; others wait their turn.
 const MOST_HEAVY: usize = 2;
 
@@ -97,6 +101,8 @@ struct Web {
     app: AppState,
     zone: Zone,
     streams: Arc<Semaphore>,
+    /// Who has them.
+    watching: crowd::Crowd,
     /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
     heavy: Arc<Semaphore>,
     back_tests: Arc<backtest::Desk>,
@@ -110,6 +116,7 @@ impl Web {
             zone: Zone::named(&app.line.time_zone),
             app,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            watching: crowd::Crowd::default(),
             heavy: Arc::new(Semaphore::new(MOST_HEAVY)),
             back_tests: Arc::default(),
             stopping: Arc::new(watch::Sender::new(false)),
@@ -141,7 +148,7 @@ pub fn router(state: AppState) -> Router {
 
 /// Every page with what it needs. What the API needs stands in `api.rs`.
 fn page_routes(routes: Routes) -> Routes {
-    use Needs::{Engineer, Nothing, Operate, View};
+    use Needs::{Engineer, Nothing, Operate, View, Wall};
     routes
         .get("/", View, pages::line::show)
         .get("/alarms", View, pages::alarms::show)
@@ -170,7 +177,7 @@ fn page_routes(routes: Routes) -> Routes {
         .get("/trend-samples.csv", View, trends::downloads::samples)
         .get("/trend-readings.csv", View, trends::downloads::readings)
         .post("/trend/notes", Operate, trends::notes::from_form)
-        .get("/wall", View, pages::wall::show)
+        .get("/wall", Wall, pages::wall::show)
         .get("/start-up", View, pages::boards::start_up::show)
         .get("/changeover", View, pages::boards::changeover::show)
         .get("/back-test", View, pages::backtest::list)
@@ -179,7 +186,7 @@ fn page_routes(routes: Routes) -> Routes {
         .get("/back-tests/{n}", View, pages::backtest::one)
         .post("/back-tests/{n}/stop", Engineer, pages::backtest::stop)
         .get("/back-tests/{n}/alarms.toml", View, pages::backtest::download)
-        .get("/events", View, stream::open)
+        .get("/events", Wall, stream::open)
         .get("/healthz", Nothing, health::show)
         .get("/readyz", Nothing, health::show_ready)
         .get("/metrics", View, metrics::show)
@@ -187,6 +194,8 @@ fn page_routes(routes: Routes) -> Routes {
         .get("/login", Nothing, doors::login_page)
         .post("/login", Nothing, doors::login)
         .post("/logout", Nothing, doors::logout)
+        .get("/display", Nothing, doors::display_page)
+        .post("/display", Nothing, doors::display)
         .get("/first", Nothing, doors::first_page)
         .post("/first", Nothing, doors::first_user)
         .post("/alarms/{id}/out-of-service", Engineer, wishes::out_from_form)

@@ -7,10 +7,18 @@ use super::backtest::api::Body as BackTestBody;
 use super::channels::{ChannelBody, TestBody};
 use super::entries::EntryBody;
 use super::events::EventsBody;
+use super::pages::past::TimesBody;
+use super::pages::records::{batches::BatchesBody, holds::HoldsBody};
 use super::problem::Problem;
 use super::records::{CloseWish, DecisionWish, HoldWish, Kept, ReasonWish, SignWish};
 use super::reload::ReloadBody;
 use super::wishes::WishBody;
+use crate::report::AlarmReport;
+use crate::report::batch::BatchReport;
+use crate::report::hold_window::HoldReport;
+use crate::report::review::ReviewReport;
+use crate::report::shift::ShiftReport;
+use crate::report::statistics::StatisticsReport;
 use axum::Json;
 use axum::response::{IntoResponse, Response};
 use std::collections::BTreeMap;
@@ -78,45 +86,57 @@ fn past(book: &mut Book) {
         &[("alarm", "Id of an alarm"), PAGE[0], PAGE[1]],
         events,
     );
+    let times = book.known::<TimesBody>();
+    book.read("/alarms/{id}/times", "The occurrences of an alarm that called somebody", &PAGE, times);
+    let batches = book.known::<BatchesBody>();
+    book.read("/batches", "Kettle batches, newest first", &PAGE, batches);
+    let batch = book.known::<BatchReport>();
+    book.read("/batches/{id}", "The record of one batch", &[], batch);
+    let holds = book.known::<HoldsBody>();
+    book.read("/holds", "Product on hold, and what became of it", &PAGE, holds);
+    reports(book);
     book.read(
-        "/alarms/{id}/times",
-        "The occurrences of an alarm that called somebody",
-        &PAGE,
-        object("Times"),
+        "/trend",
+        "Signals over time, drawn small enough for a screen",
+        &[
+            ("signals", "Tags with commas between"),
+            ("last", "A length, 8h"),
+            ("parts", "panes: columns and stops alone"),
+            OVER[0],
+            OVER[1],
+        ],
+        object("A trend"),
     );
-    book.read("/batches", "Kettle batches, newest first", &PAGE, object("Batches"));
-    book.read("/batches/{id}", "The record of one batch", &[], object("A batch"));
-    book.read("/holds", "Product on hold, and what became of it", &PAGE, object("Holds"));
-    book.read("/reports/alarms", "Calls, nuisances, blindness of each alarm", &OVER, object("A report"));
+}
+
+fn reports(book: &mut Book) {
+    let alarms = book.known::<AlarmReport>();
+    book.read("/reports/alarms", "Calls, nuisances, blindness of each alarm", &OVER, alarms);
+    let (shift, hold) = (book.known::<ShiftReport>(), book.known::<HoldReport>());
+    let (review, statistics) = (book.known::<ReviewReport>(), book.known::<StatisticsReport>());
     book.read(
         "/reports/shift",
         "The handover of a shift",
         &[("shift", "Its name"), ("date", "Of its beginning")],
-        object("A report"),
+        shift,
     );
     book.read(
         "/reports/hold",
         "What to hold for an occurrence of an alarm",
         &[("alarm!", "Id of the alarm"), ("occurrence", "Its number; the newest without it")],
-        object("A report"),
+        hold,
     );
     book.read(
         "/reports/records",
         "The review of a stretch of time",
         &[OVER[0], OVER[1], ("lot", "The review of this lot instead")],
-        object("A report"),
+        review,
     );
     book.read(
         "/reports/statistics",
         "Time in band, capability and charts of a signal",
         &[("signal!", "Its tag"), ("by", "window, shift, day, recipe, batch or lot"), OVER[0], OVER[1]],
-        object("A report"),
-    );
-    book.read(
-        "/trend",
-        "Signals over time, drawn small enough for a screen",
-        &[("signals", "Tags with commas between"), ("last", "A length, 8h"), OVER[0], OVER[1]],
-        object("A trend"),
+        statistics,
     );
 }
 

@@ -1,4 +1,5 @@
-//! Lists that grow, page by page: `limit` says how many, `after` goes on behind the last one of the page before.
+//! Lists that grow, page by page: `limit` says how many, `after` goes on behind the last one of the page before. History is asked
+//! for one page and no more, so that a list has no end but its own.
 
 use super::problem::Problem;
 use axum::http::StatusCode;
@@ -25,33 +26,57 @@ pub(super) struct PageOf<T> {
     pub(super) next: Option<String>,
 }
 
+impl<T> PageOf<T> {
+    /// The page that begins with the first of `found`, of which one more than `limit` was asked for; `key` is an item's cursor.
+    pub(super) fn cut(mut found: Vec<T>, limit: usize, key: impl Fn(&T) -> String) -> Self {
+        let has_more = found.len() > limit;
+        found.truncate(limit);
+        let next = if has_more { found.last().map(key) } else { None };
+        Self { items: found, next }
+    }
+
+    /// Each item made into another, or left out where it can't be read.
+    pub(super) fn read<U>(self, read: impl Fn(T) -> Option<U>) -> PageOf<U> {
+        PageOf { items: self.items.into_iter().filter_map(read).collect(), next: self.next }
+    }
+}
+
+fn bad(text: String) -> Problem {
+    Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text)
+}
+
 impl Paging {
-    /// The page of `all` that is asked for; `key` is an item's cursor and stays the same while the list grows.
+    /// How many items the page has at most.
+    ///
+    /// # Errors
+    /// What is no such number, with what is accepted.
+    pub(super) fn limit(&self) -> Result<usize, Problem> {
+        let Some(text) = self.limit.as_deref() else { return Ok(USUAL) };
+        let limit = text.parse().ok().filter(|limit| (1..=MOST).contains(limit));
+        limit.ok_or_else(|| bad(format!("\"limit\" is a whole number, 1 to {MOST}")))
+    }
+
+    /// Behind what the page begins, read by `read`; `None` for the first page.
+    ///
+    /// # Errors
+    /// What is no cursor of this list.
+    pub(super) fn after<C>(&self, read: impl Fn(&str) -> Option<C>) -> Result<Option<C>, Problem> {
+        let Some(after) = self.after.as_deref() else { return Ok(None) };
+        let cursor = Some(after).filter(|after| after.len() <= LONGEST).and_then(read);
+        cursor.map(Some).ok_or_else(|| bad("\"after\" is the \"next\" of the page before".to_owned()))
+    }
+
+    /// The page of `all` that is asked for, where a list is short and whole; `key` is an item's cursor and stays the same while the
+    /// list grows.
     ///
     /// # Errors
     /// A limit or a cursor that is none, with what is accepted.
     pub(super) fn of<T>(&self, all: Vec<T>, key: impl Fn(&T) -> String) -> Result<PageOf<T>, Problem> {
-        let bad = |text: String| Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text);
-        let limit = match self.limit.as_deref() {
-            None => USUAL,
-            Some(text) => {
-                let limit = text.parse().ok().filter(|limit| (1..=MOST).contains(limit));
-                limit.ok_or_else(|| bad(format!("\"limit\" is a whole number, 1 to {MOST}")))?
-            }
-        };
-        let from = match self.after.as_deref() {
-            None => 0,
-            Some(after) => {
-                let at = all.iter().position(|item| after.len() <= LONGEST && key(item) == after);
-                1 + at.ok_or_else(|| {
-                    bad("\"after\" is the \"next\" of the page before, and this list has none such any more".to_owned())
-                })?
-            }
-        };
-        let has_more = all.len() > from + limit;
-        let items: Vec<T> = all.into_iter().skip(from).take(limit).collect();
-        let next = if has_more { items.last().map(key) } else { None };
-        Ok(PageOf { items, next })
+        let limit = self.limit()?;
+        let place = |after: &str| all.iter().position(|item| key(item) == after);
+        let from = self.after(place)?.map_or(0, |at| at + 1);
+        let found = all.into_iter().skip(from).take(limit + 1).collect();
+        Ok(PageOf::cut(found, limit, key))
     }
 }
 
@@ -86,5 +111,6 @@ mod tests {
             assert!(page(wrong, None).is_none(), "{wrong}");
         }
         assert!(page("10", Some("251")).is_none() && page("10", Some("")).is_none());
+        assert!(page("10", Some(&"1".repeat(201))).is_none());
     }
 }

@@ -3,13 +3,14 @@
 //! A stream that has nothing to say because the line task stands still stays silent on purpose: the page then shows
 //! since when it has heard nothing.
 
+use super::crowd::Place;
 use super::doors::{self, Visit};
 use super::live::{self, Live, Scope};
 use super::problem::Problem;
 use super::times::rfc3339;
-use super::{MOST_STREAMS, Web, names};
+use super::{MOST_STREAMS, MOST_STREAMS_OF_ONE, Web, names};
 use axum::extract::{Query, State};
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_core::Stream;
@@ -20,10 +21,13 @@ use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::Duration;
-use tokio::sync::{OwnedSemaphorePermit, mpsc};
+use tokio::sync::mpsc;
 
 /// Shortest time between two events of one stream.
 const PACE: Duration = Duration::from_secs(1);
+
+/// When whoever got no stream may ask again, s: as long as the page itself waits.
+const RETRY_AFTER_S: &str = "10";
 
 /// How often a silent stream sends a comment, so that a dead connection is noticed.
 const KEEP_ALIVE: Duration = Duration::from_secs(10);
@@ -55,15 +59,31 @@ pub(super) async fn open(State(web): State<Web>, Query(wanted): Query<Wanted>) -
         Ok(scope) => scope,
         Err(problem) => return problem.into_response(),
     };
+    let place = match place(&web) {
+        Ok(place) => place,
+        Err(problem) => return ([(header::RETRY_AFTER, RETRY_AFTER_S)], problem).into_response(),
+    };
+    let (frames, received) = mpsc::channel(1);
+    tokio::spawn(feed(web, (scope, doors::visit()), frames, place));
+    Sse::new(Frames { received }).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response()
+}
+
+/// A place for one more stream of whoever asks.
+fn place(web: &Web) -> Result<Place, Problem> {
     let Ok(permit) = Arc::clone(&web.streams).try_acquire_owned() else {
         let text = format!(
             "all {MOST_STREAMS} live streams are taken: close a page, or reload to see the present values"
         );
-        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, text).into_response();
+        return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, text));
     };
-    let (frames, received) = mpsc::channel(1);
-    tokio::spawn(feed(web, (scope, doors::visit()), frames, permit));
-    Sse::new(Frames { received }).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response()
+    let address = doors::visit().address();
+    web.watching.place(address, MOST_STREAMS_OF_ONE, permit).ok_or_else(|| {
+        let text = format!(
+            "{address} has {MOST_STREAMS_OF_ONE} live streams open, its share of {MOST_STREAMS}: close a page there, or reload to see \
+             the present values"
+        );
+        Problem::new(StatusCode::TOO_MANY_REQUESTS, text)
+    })
 }
 
 impl Wanted {
@@ -87,17 +107,12 @@ impl Wanted {
     }
 }
 
-/// Sends events until the reader goes, may look no more, or the server stops. Holds the permit for as long.
-async fn feed(
-    web: Web,
-    (scope, visit): (Scope, Visit),
-    frames: mpsc::Sender<Event>,
-    _permit: OwnedSemaphorePermit,
-) {
+/// Sends events until the reader goes, may look no more, or the server stops. Holds the place for as long.
+async fn feed(web: Web, (scope, visit): (Scope, Visit), frames: mpsc::Sender<Event>, _place: Place) {
     let mut stopping = web.stopping.subscribe();
     let mut snapshots = web.app.handle.watch();
     let mut sent = Live::default();
-    while doors::may_view(&web.app.doors, &visit) {
+    while doors::may_watch(&web.app.doors, &visit) {
         let event = next_event(&web, scope, &mut sent);
         tokio::select! {
             biased;

@@ -101,6 +101,8 @@ pub(super) struct Trend<'a> {
     pub(super) zone: &'a Zone,
     /// What it is, for those who do not see it.
     pub(super) label: String,
+    /// [`TALL`] or [`SHORT`].
+    pub(super) height: f64,
 }
 
 /// Extremes of one column of a drawing.
@@ -150,11 +152,14 @@ fn widen(run: &mut Vec<Column>, fresh: Column) {
 }
 
 const WIDTH: f64 = 360.0;
-const HEIGHT: f64 = 200.0;
+/// Height of a drawing that stands by itself, and of one in the first block of an alarm, which a phone must hold.
+pub(super) const TALL: f64 = 200.0;
+pub(super) const SHORT: f64 = 104.0;
 const LEFT: f64 = 52.0;
 const RIGHT: f64 = 354.0;
 const TOP: f64 = 10.0;
-const BOTTOM: f64 = 176.0;
+/// Room for the times below the plot.
+const BELOW: f64 = 24.0;
 const COLUMNS: usize = 240;
 /// Labels closer than this would touch.
 const LABEL_HEIGHT: f64 = 15.0;
@@ -182,12 +187,14 @@ struct Axes {
     high: f64,
     from: UtcMillis,
     to: UtcMillis,
+    /// The lower edge of the plot; times stand below it.
+    bottom: f64,
 }
 
 impl Axes {
     fn y(&self, value: f64) -> f64 {
         let share = (value - self.low) / (self.high - self.low);
-        tenth(BOTTOM - share.clamp(0.0, 1.0) * (BOTTOM - TOP))
+        tenth(self.bottom - share.clamp(0.0, 1.0) * (self.bottom - TOP))
     }
 
     fn x(&self, at: UtcMillis) -> f64 {
@@ -230,6 +237,12 @@ fn value_labels(trend: &Trend<'_>, axes: &Axes) -> Vec<(f64, f64)> {
     let mut placed: Vec<(f64, f64)> = Vec::new();
     for value in wanted.chain([axes.low, axes.high]) {
         let y = axes.y(value);
+        // A whole number's drawing has room above and below it that is none of its values.
+        let reads_alike =
+            |other: f64| words::number(other, trend.decimals) == words::number(value, trend.decimals);
+        if placed.iter().any(|(other, _)| reads_alike(*other)) {
+            continue;
+        }
         if placed.iter().all(|(_, other)| (other - y).abs() >= LABEL_HEIGHT) {
             placed.push((value, y));
         }
@@ -241,20 +254,20 @@ fn value_labels(trend: &Trend<'_>, axes: &Axes) -> Vec<(f64, f64)> {
 pub(super) fn trend(trend: &Trend<'_>) -> Markup {
     let runs = envelope(trend.samples, (trend.from, trend.to), COLUMNS, trend.gap_ms);
     let (low, high) = value_range(trend, &runs);
-    let axes = Axes { low, high, from: trend.from, to: trend.to };
+    let axes = Axes { low, high, from: trend.from, to: trend.to, bottom: trend.height - BELOW };
     let plot_width = RIGHT - LEFT;
     html! {
-        svg.trend viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-label=(trend.label) {
-            rect.plot x=(LEFT) y=(TOP) width=(plot_width) height=(BOTTOM - TOP) {}
+        svg.trend viewBox=(format!("0 0 {WIDTH} {}", trend.height)) role="img" aria-label=(trend.label) {
+            rect.plot x=(LEFT) y=(TOP) width=(plot_width) height=(axes.bottom - TOP) {}
             @if let Some((band_low, band_high)) = trend.band { (band_area(&axes, band_low, band_high)) }
             @if let Some(setpoint) = trend.setpoint {
                 path.setpoint d=(format!("M{LEFT} {}H{RIGHT}", axes.y(setpoint))) {}
             }
             @for limit in &trend.limits { path.limit d=(format!("M{LEFT} {}H{RIGHT}", axes.y(*limit))) {} }
-            @for (at, word) in &trend.marks { (mark(&axes, *at, word)) }
+            @for (index, (at, word)) in trend.marks.iter().enumerate() { (mark(&axes, (index, *at), word)) }
             g.within { path #trace d=(trace(&runs, &axes)) {} }
             @if runs.is_empty() {
-                text.empty x=((LEFT + RIGHT) / 2.0) y="95" text-anchor="middle" { "no values kept in this time" }
+                text.empty x=((LEFT + RIGHT) / 2.0) y=((TOP + axes.bottom) / 2.0 + 4.0) text-anchor="middle" { "no values kept in this time" }
             }
             @for (value, y) in value_labels(trend, &axes) {
                 text x=(LEFT - 5.0) y=(y + 4.0) text-anchor="end" { (words::number(value, trend.decimals)) }
@@ -271,7 +284,7 @@ fn band_area(axes: &Axes, band_low: f64, band_high: f64) -> Markup {
     html! {
         clipPath #outside {
             rect x=(LEFT) y=(TOP) width=(width) height=(tenth(top - TOP)) {}
-            rect x=(LEFT) y=(bottom) width=(width) height=(tenth(BOTTOM - bottom)) {}
+            rect x=(LEFT) y=(bottom) width=(width) height=(tenth(axes.bottom - bottom)) {}
         }
         rect.band x=(LEFT) y=(top) width=(width) height=(tenth(bottom - top)) {}
         path.edge d=(format!("M{LEFT} {top}H{RIGHT}M{LEFT} {bottom}H{RIGHT}")) {}
@@ -279,15 +292,16 @@ fn band_area(axes: &Axes, band_low: f64, band_high: f64) -> Markup {
     }
 }
 
-fn mark(axes: &Axes, at: UtcMillis, word: &str) -> Markup {
+/// A moment with its word; each of several has a line of its own, for they may lie close together.
+fn mark(axes: &Axes, (index, at): (usize, UtcMillis), word: &str) -> Markup {
     if at < axes.from || at > axes.to {
         return html! {};
     }
     let x = axes.x(at);
     let (anchor, text_x) = if x > (LEFT + RIGHT) / 2.0 { ("end", x - 4.0) } else { ("start", x + 4.0) };
     html! {
-        path.mark d=(format!("M{x} {TOP}V{BOTTOM}")) {}
-        text x=(text_x) y=(BOTTOM - 5.0) text-anchor=(anchor) { (word) }
+        path.mark d=(format!("M{x} {TOP}V{}", axes.bottom)) {}
+        text x=(text_x) y=(axes.bottom - 5.0 - LABEL_HEIGHT * index as f64) text-anchor=(anchor) { (word) }
     }
 }
 
@@ -297,8 +311,8 @@ fn time_labels(trend: &Trend<'_>, axes: &Axes) -> Markup {
     html! {
         @for (step, at) in ticks.enumerate() {
             @let anchor = if step == 3 { "end" } else if step == 0 { "start" } else { "middle" };
-            path.tick d=(format!("M{} {BOTTOM}v4", axes.x(at))) {}
-            text x=(axes.x(at)) y=(HEIGHT - 7.0) text-anchor=(anchor) { (trend.zone.minute(at)) }
+            path.tick d=(format!("M{} {}v4", axes.x(at), axes.bottom)) {}
+            text x=(axes.x(at)) y=(trend.height - 7.0) text-anchor=(anchor) { (trend.zone.minute(at)) }
         }
         text.unit x=(LEFT + 4.0) y=(TOP + 13.0) { (trend.unit) }
     }
@@ -371,6 +385,7 @@ mod tests {
             unit: "°C",
             zone,
             label: "Fryer oil inlet".to_owned(),
+            height: TALL,
         }
     }
 
@@ -390,7 +405,8 @@ mod tests {
     #[test]
     fn labels_never_touch_and_the_setpoint_comes_first() {
         let zone = Zone::named("UTC");
-        let axes = Axes { low: 0.0, high: 1000.0, from: UtcMillis(0), to: UtcMillis(1) };
+        let axes =
+            Axes { low: 0.0, high: 1000.0, from: UtcMillis(0), to: UtcMillis(1), bottom: TALL - BELOW };
         let labels = value_labels(&fryer(&[], &zone), &axes);
         assert_eq!(labels.first().map(|(value, _)| *value), Some(182.0));
         assert!(labels.iter().all(|(value, _)| *value != 179.0), "the band's edge would touch the setpoint");

@@ -26,6 +26,32 @@ impl Zone {
         }
     }
 
+    /// A stretch to the second: each end with its date where that is not the date of `now`, and both where theirs differ, so that
+    /// no end is taken for one of another day. One date for both stands once.
+    pub(super) fn between(&self, from: UtcMillis, to: UtcMillis, now: UtcMillis) -> String {
+        self.stretch((from, to), now, ["%T", "%F %T"])
+    }
+
+    /// The same to the minute.
+    pub(super) fn minutes_between(&self, from: UtcMillis, to: UtcMillis, now: UtcMillis) -> String {
+        self.stretch((from, to), now, ["%H:%M", "%F %H:%M"])
+    }
+
+    fn stretch(
+        &self,
+        (from, to): (UtcMillis, UtcMillis),
+        now: UtcMillis,
+        [clock, dated]: [&str; 2],
+    ) -> String {
+        let day = |at| self.format(at, "%F");
+        let [first, second] = match (day(from) == day(to), day(from) == day(now)) {
+            (true, true) => [clock, clock],
+            (true, false) => [dated, clock],
+            (false, _) => [dated, dated],
+        };
+        format!("{} to {}", self.format(from, first), self.format(to, second))
+    }
+
     /// `at` to the minute, "03:10": for axes.
     pub(super) fn minute(&self, at: UtcMillis) -> String {
         self.format(at, "%H:%M")
@@ -109,6 +135,21 @@ mod tests {
         assert_eq!(plant.clock(UtcMillis(NIGHT.0 - 4 * 3_600_000), NIGHT), "2026-11-24 23:10:22");
         assert_eq!(plant.minute(NIGHT), "03:10");
         assert_eq!(rfc3339(NIGHT), "2026-11-25T02:10:22.5Z");
+    }
+
+    #[test]
+    fn a_stretch_tells_both_dates_where_they_differ_and_one_where_they_do_not() {
+        let plant = Zone::named("Europe/Madrid");
+        let before = |hours: i64| UtcMillis(NIGHT.0 - hours * 3_600_000);
+        assert_eq!(plant.between(before(1), NIGHT, NIGHT), "02:10:22 to 03:10:22");
+        assert_eq!(plant.between(before(4), NIGHT, NIGHT), "2026-11-24 23:10:22 to 2026-11-25 03:10:22");
+        assert_eq!(plant.between(before(5), before(4), NIGHT), "2026-11-24 22:10:22 to 23:10:22");
+        assert_eq!(
+            plant.between(before(168), NIGHT, NIGHT),
+            "2026-11-18 03:10:22 to 2026-11-25 03:10:22",
+            "a week later at the same time"
+        );
+        assert_eq!(plant.minutes_between(before(1), NIGHT, NIGHT), "02:10 to 03:10");
     }
 
     #[test]

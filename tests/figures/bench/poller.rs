@@ -158,6 +158,7 @@ pub(crate) fn plan(port: u16, reads: u16, phase: Duration) -> EndpointPlan {
     };
     let scan = ScanPlan { poll_every: PERIOD, phase, blocks: (0..reads).map(block).collect() };
     let unit = UnitPlan {
+        identity: None,
         controller: ControllerId(0),
         unit_id: 1,
         answer_within: ANSWER_WITHIN,

@@ -62,6 +62,7 @@ async fn scans(port: u16, places: &[Place], requests: &[ReadRequest]) -> (f64, f
     let blocks = requests.iter().map(block).collect();
     let scan = ScanPlan { poll_every: Duration::from_millis(50), phase: Duration::ZERO, blocks };
     let unit = UnitPlan {
+        identity: None,
         controller: ControllerId(0),
         unit_id: 1,
         answer_within: Duration::from_millis(500),

@@ -44,7 +44,7 @@ function readColours() {
 // The address of this view, of the page or of the answer that draws it.
 function address(path, more = {}) {
   const query = new URLSearchParams(location.search);
-  for (const key of ["last", "said", "columns"]) query.delete(key);
+  for (const key of ["last", "said", "columns", "parts"]) query.delete(key);
   query.delete("signals");
   query.set("signals", panes.map((pane) => pane.tag).join(","));
   query.set("from", new Date(view.from).toISOString().replace(".000Z", "Z"));
@@ -85,7 +85,7 @@ async function ask() {
   const columns = Math.max(50, Math.min(COLUMNS_MAX, Math.round(section.clientWidth - GUTTER)));
   const asked = { ...view };
   try {
-    const response = await fetch(address("/api/v1/trend", { columns }), { signal: mine.signal });
+    const response = await fetch(address("/api/v1/trend", { columns, parts: "panes" }), { signal: mine.signal });
     if (!response.ok) return;
     answer = prepare(await response.json());
     setData();

@@ -6,6 +6,7 @@ use crate::web::facts::{Entered, Scene, SignalFacts};
 use crate::web::words;
 use setward_config::line::{CookLimits, Recipe};
 use setward_protocol::{Mode, SignalId, StationId, UtcMillis};
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 /// A setpoint that people enter.
@@ -230,12 +231,13 @@ fn transit(scene: &Scene<'_>, to: &Recipe) -> Transit {
     let other =
         scene.snapshot.following.batches.iter().filter(|batch| batch.is_in_tank).filter_map(|batch| {
             let recipe = line.recipes.get(batch.recipe)?;
-            let tank = line.tanks.iter().find(|tank| Some(tank.number) == batch.tank)?;
-            (recipe.key != to.key).then(|| (tank.name.clone(), recipe.name.clone()))
+            let place = line.tanks.iter().position(|tank| Some(tank.number) == batch.tank)?;
+            (recipe.key != to.key).then(|| (place, recipe.name.clone()))
         });
-    let mut tanks: Vec<(String, String)> = other.collect();
-    tanks.sort();
-    tanks.dedup();
+    // In the order of the line, not of the alphabet: tank 2 comes before tank 10.
+    let other: BTreeSet<(usize, String)> = other.collect();
+    let named = |(place, recipe): (usize, String)| Some((line.tanks.get(place)?.name.clone(), recipe));
+    let tanks = other.into_iter().filter_map(named).collect();
     Transit {
         from: line.stations.get(usize::from(first.0)).map(|station| station.name.clone()).unwrap_or_default(),
         takes_s: belts.map(|belts| (belts + least, belts + most)),

@@ -134,7 +134,7 @@ impl<'a> Held<'a> {
     pub(in crate::web) fn short(&self) -> String {
         let far = |off: f64, side: &str, eta: Eta| {
             let far = words::number(off.abs(), self.facts.signal.decimals);
-            let far = words::with_unit(&far, self.facts.signal.unit.of_difference());
+            let far = words::with_difference_unit(&far, self.facts.signal.unit);
             format!("{far} {side}, {}", eta.short())
         };
         match self.place {

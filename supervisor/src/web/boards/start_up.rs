@@ -9,7 +9,7 @@ use setward_process::tanks::TankState;
 use setward_protocol::{Mode, StationId, UtcMillis};
 
 /// Reasons in the sentence; the others are counted.
-const IN_SENTENCE: usize = 4;
+pub(in crate::web) const IN_SENTENCE: usize = 4;
 
 /// A setpoint that a person has entered, and that is beyond what the recipe lets them turn.
 #[derive(Clone, Copy)]

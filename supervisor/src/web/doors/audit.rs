@@ -3,7 +3,7 @@
 use super::{Doors, Visit, Visitor, locked};
 use crate::history::{HistoryStore, NewAudit};
 use crate::web::Web;
-use setward_config::line::{Access, User};
+use setward_config::line::{Access, Display, User};
 use setward_protocol::{Uptime, UtcMillis};
 use sha2::{Digest as _, Sha256};
 use std::time::Duration;
@@ -42,7 +42,7 @@ impl Doors {
     pub(super) async fn note_refusal(&self, web: &Web, visit: &Visit, what: &str) {
         let Some(left_out) = locked(&self.refusals).one_more(self.clock.uptime()) else { return };
         let by = match &visit.visitor {
-            Visitor::Person { name, .. } => name.clone(),
+            Visitor::Person { name, .. } | Visitor::Display { name } => name.clone(),
             Visitor::Anybody | Visitor::Guest { .. } => "somebody".to_owned(),
         };
         let left_out = (left_out > 0).then(|| format!("{left_out} more were not kept"));
@@ -79,14 +79,18 @@ pub(super) async fn note(web: &Web, what: &str, by: &str, about: &str, why: Opti
 /// Users as one line of the audit trail. A hash of the hash tells that a passphrase was changed, and nothing else.
 fn summary(access: &Access) -> String {
     let list = access.users.iter().flat_map(|users| &users.list);
+    let displays = access.users.iter().flat_map(|users| &users.displays);
+    let mark = |kept: &str| -> String {
+        Sha256::digest(kept).iter().take(4).map(|byte| format!("{byte:02x}")).collect()
+    };
     let one = |user: &User| {
-        let kept = user.passphrase.as_deref().unwrap_or_default();
-        let mark: String = Sha256::digest(kept).iter().take(4).map(|byte| format!("{byte:02x}")).collect();
+        let mark = mark(user.passphrase.as_deref().unwrap_or_default());
         let out = if user.disabled { " disabled" } else { "" };
         let os_user = user.os_user.as_ref().map(|name| format!(" ({name})")).unwrap_or_default();
         format!("{}{os_user} {}{out} {mark}", user.name, user.role.name())
     };
-    list.map(one).collect::<Vec<_>>().join("; ")
+    let screen = |display: &Display| format!("display {} {}", display.name, mark(&display.pass));
+    list.map(one).chain(displays.map(screen)).collect::<Vec<_>>().join("; ")
 }
 
 /// What the audit trail calls a change of users.
@@ -130,6 +134,7 @@ pub(super) fn differences(old: &Access, new: &Access) -> Vec<String> {
     }
     let gone = before.iter().filter(|user| named(&after, &user.name).is_none());
     told.extend(gone.map(|user| format!("user {} removed", user.name)));
+    told.extend(screens(old, new));
     if old.users.is_some() != new.users.is_some() {
         let now = if new.users.is_some() { "people sign in from now on" } else { "nobody signs in any more" };
         told.push(now.to_owned());
@@ -142,6 +147,17 @@ pub(super) fn differences(old: &Access, new: &Access) -> Vec<String> {
         told.push(format!("the page answers to {}", new.names.join(", ")));
     }
     told
+}
+
+/// What differs between the screens on walls.
+fn screens(old: &Access, new: &Access) -> Vec<String> {
+    let all =
+        |access: &Access| access.users.iter().flat_map(|users| users.displays.clone()).collect::<Vec<_>>();
+    let (before, after) = (all(old), all(new));
+    let gone = before.iter().filter(|one| !after.contains(one));
+    let gone = gone.map(|one| format!("the pass of display {} is taken back", one.name));
+    let come = after.iter().filter(|one| !before.contains(one));
+    gone.chain(come.map(|one| format!("display {} has a pass", one.name))).collect()
 }
 
 fn differs(old: &User, new: &User) -> Vec<String> {

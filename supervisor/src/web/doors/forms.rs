@@ -51,7 +51,7 @@ pub(in crate::web) struct FirstForm {
 }
 
 /// A page that tells nothing of the line but its name.
-fn bare(web: &Web, status: StatusCode, title: &str, body: Markup) -> Response {
+pub(super) fn bare(web: &Web, status: StatusCode, title: &str, body: Markup) -> Response {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -107,6 +107,7 @@ fn login_form(said: &str, name: &str, back: &str) -> Markup {
             p { "An engineer gives you a new passphrase at the machine: " code { "setward user FOLDER passphrase \"NAME\"" } ". "
                 "Nothing on the line waits for it: panels, interlocks and alarms go on without this page." }
         }
+        p { a href="/display" { "This screen hangs on a wall" } ": it shows the line without anybody signed in." }
     }
 }
 
@@ -119,7 +120,7 @@ pub(in crate::web) async fn login_page(State(web): State<Web>, Query(asked): Que
     bare(&web, StatusCode::OK, "Sign in", login_form("", &name, &asked.back))
 }
 
-fn nobody_signs_in(web: &Web) -> Response {
+pub(super) fn nobody_signs_in(web: &Web) -> Response {
     let body = html! {
         p { "Nobody signs in on this line: whoever reaches its page may do everything there, under any name." }
         p { a.button href="/" { "The line" } }
@@ -360,7 +361,7 @@ impl Doors {
         let user = User { name, role: UserRole::Engineer, passphrase: Some(hash), os_user, disabled: false };
         users.list.retain(|one| one.name != user.name);
         users.list.push(user.clone());
-        keep::users(&users.file, &users.list)?;
+        keep::users(users)?;
         self.take_up(&access);
         Ok(user)
     }
@@ -372,6 +373,7 @@ pub(in crate::web) fn who() -> Markup {
     html! {
         @match &visit.visitor {
             Visitor::Anybody => {}
+            Visitor::Display { name } => { p.who { "Display " (name) } }
             Visitor::Guest { .. } => {
                 p.who { "Not signed in: you may look. " a href=(login_address(&visit.path)) { "Sign in" } }
             }
@@ -386,6 +388,14 @@ pub(in crate::web) fn who() -> Markup {
                 }
             }
         }
+    }
+}
+
+/// The display that this is, for the foot of the wall: so that one knows which pass to take back.
+pub(in crate::web) fn who_watches() -> String {
+    match visit().visitor {
+        Visitor::Display { name } => format!("Display: {name}"),
+        Visitor::Anybody | Visitor::Guest { .. } | Visitor::Person { .. } => String::new(),
     }
 }
 

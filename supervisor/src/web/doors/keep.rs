@@ -1,6 +1,6 @@
 //! Writes the file of users: whole or not at all, and readable by its owner only.
 
-use setward_config::line::User;
+use setward_config::line::Users;
 use std::fs;
 use std::io::{self, Write as _};
 use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown};
@@ -28,13 +28,14 @@ pub(crate) fn private(file: &Path, bytes: &[u8]) -> io::Result<()> {
     fs::File::open(folder)?.sync_all()
 }
 
-/// Writes these users.
+/// Writes these users and displays into their file.
 ///
 /// # Errors
 /// In words.
-pub(crate) fn users(file: &Path, users: &[User]) -> Result<(), String> {
+pub(crate) fn users(users: &Users) -> Result<(), String> {
     let text = setward_config::users_text(users);
-    private(file, text.as_bytes()).map_err(|error| format!("writing {}: {error}", file.display()))
+    private(&users.file, text.as_bytes())
+        .map_err(|error| format!("writing {}: {error}", users.file.display()))
 }
 
 #[cfg(test)]

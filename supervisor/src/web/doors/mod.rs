@@ -7,6 +7,7 @@
 //! passphrase is kept, logged or shown.
 
 mod audit;
+pub(crate) mod displays;
 mod first;
 mod forms;
 mod guesses;
@@ -20,8 +21,9 @@ mod visit;
 use crate::clock::Clock;
 use audit::Refusals;
 pub(crate) use audit::note_users;
+pub(super) use displays::{display, display_page};
 use first::FirstLink;
-pub(super) use forms::{first_page, first_user, instead, login, login_page, logout, who};
+pub(super) use forms::{first_page, first_user, instead, login, login_page, logout, who, who_watches};
 use guesses::Guesses;
 use sessions::{Key, Sessions};
 use setward_config::line::{Access, Line, User, UserRole};
@@ -30,7 +32,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use tls::Certificate;
 use tokio::sync::Semaphore;
 pub(crate) use visit::Peer;
-pub(super) use visit::{Needs, Visit, Visitor, check, may_view, of, shut, signed_name, visit, within};
+pub(super) use visit::{Needs, Visit, Visitor, check, may_watch, of, shut, signed_name, visit, within};
 
 /// Sign-ins that may wait for the one hash at a time; more are asked to come again.
 const MOST_WAITING: usize = 8;
@@ -154,8 +156,9 @@ impl Doors {
         told
     }
 
-    /// Who this is: by the machine's own word for the socket's other end, else by the session that the cookie names.
-    fn visitor(&self, peer: &Peer, key: Option<&Key>) -> Visitor {
+    /// Who this is: by the machine's own word for the socket's other end, else by the session that the cookie names, else by the
+    /// pass of a screen.
+    fn visitor(&self, peer: &Peer, key: Option<&Key>, pass: Option<&str>) -> Visitor {
         let access = self.access();
         if access.users.is_none() {
             return Visitor::Anybody;
@@ -165,16 +168,14 @@ impl Doors {
         }
         let now = self.clock.uptime();
         let sessions = locked(&self.sessions);
-        let Some(session) = key.and_then(|key| sessions.find(key, now)) else {
-            return Visitor::Guest { may_view: !access.view_needs_login };
-        };
-        match user_of(&access, &session.name) {
-            Some(user) => Visitor::Person {
+        let session = key.and_then(|key| sessions.find(key, now));
+        match session.and_then(|session| Some((session, user_of(&access, &session.name)?))) {
+            Some((session, user)) => Visitor::Person {
                 name: user.name.clone(),
                 role: user.role,
                 is_asleep: session.is_asleep(now),
             },
-            None => Visitor::Guest { may_view: !access.view_needs_login },
+            None => unnamed(&access, pass),
         }
     }
 
@@ -196,6 +197,14 @@ impl Doors {
 /// What stands behind a lock. A task that panicked while it held one left nothing half done.
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Somebody who has not signed in: a screen by its pass, where looking is not free for all.
+fn unnamed(access: &Access, pass: Option<&str>) -> Visitor {
+    match displays::named(access, pass).filter(|_| access.view_needs_login) {
+        Some(name) => Visitor::Display { name },
+        None => Visitor::Guest { may_view: !access.view_needs_login },
+    }
 }
 
 /// Who may come in under this name.

@@ -3,6 +3,7 @@
 //! Who asks is a property of the task that answers, set once at the door: so no page and no handler can forget to pass it on, and
 //! no record can bear a name that did not sign in.
 
+use super::displays::KEPT_S;
 use super::sessions::{Key, key_of};
 use super::{Doors, forms};
 use crate::web::Web;
@@ -42,11 +43,18 @@ impl Peer {
     }
 }
 
+/// The same for a screen's pass: a person who signs in at a screen for a moment does not take it away.
+const DISPLAY_COOKIE: &str = "__Host-setward_display";
+/// On a plain page.
+const PLAIN_DISPLAY_COOKIE: &str = "setward_display";
+
 /// What a route needs of who asks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(in crate::web) enum Needs {
     /// Nothing: signing in itself, style, signs of life.
     Nothing,
+    /// To see what a screen on a wall shows.
+    Wall,
     /// To see the line.
     View,
     /// To act as a shift does.
@@ -58,7 +66,7 @@ pub(in crate::web) enum Needs {
 impl Needs {
     const fn role(self) -> UserRole {
         match self {
-            Self::Nothing | Self::View => UserRole::View,
+            Self::Nothing | Self::Wall | Self::View => UserRole::View,
             Self::Operate => UserRole::Operate,
             Self::Engineer => UserRole::Engineer,
         }
@@ -74,6 +82,11 @@ pub(in crate::web) enum Visitor {
     Guest {
         /// Looking is free.
         may_view: bool,
+    },
+    /// A screen on a wall, with a pass of its own.
+    Display {
+        /// Where it hangs.
+        name: String,
     },
     /// Somebody who has.
     Person {
@@ -91,7 +104,8 @@ impl Visitor {
     pub(in crate::web) fn may(&self, needs: Needs) -> bool {
         match self {
             Self::Anybody => true,
-            Self::Guest { may_view } => needs == Needs::Nothing || (*may_view && needs == Needs::View),
+            Self::Guest { may_view } => needs == Needs::Nothing || (*may_view && needs <= Needs::View),
+            Self::Display { .. } => needs <= Needs::Wall,
             Self::Person { role, is_asleep, .. } => {
                 needs <= Needs::View || (!is_asleep && *role >= needs.role())
             }
@@ -107,6 +121,15 @@ pub(in crate::web) struct Visit {
     /// What was asked for: the way back from signing in.
     pub(super) path: String,
     pub(super) key: Option<Key>,
+    /// The pass of a screen on a wall.
+    pub(super) pass: Option<String>,
+}
+
+impl Visit {
+    /// Where it comes from.
+    pub(in crate::web) const fn address(&self) -> IpAddr {
+        self.peer.address()
+    }
 }
 
 tokio::task_local! {
@@ -120,6 +143,7 @@ pub(in crate::web) fn visit() -> Visit {
         peer: Peer::Tcp(IpAddr::V4(Ipv4Addr::LOCALHOST)),
         path: "/".to_owned(),
         key: None,
+        pass: None,
     };
     VISIT.try_with(Clone::clone).unwrap_or_else(|_outside| nobody())
 }
@@ -128,19 +152,22 @@ pub(in crate::web) fn visit() -> Visit {
 pub(in crate::web) fn signed_name() -> Option<String> {
     match visit().visitor {
         Visitor::Person { name, .. } => Some(name),
-        Visitor::Anybody | Visitor::Guest { .. } => None,
+        Visitor::Anybody | Visitor::Guest { .. } | Visitor::Display { .. } => None,
     }
 }
 
 /// Whose visit `request` is. A request that came over no connection is a test's, from this machine.
 pub(in crate::web) fn of(doors: &Doors, request: &Request) -> Visit {
     let peer = request.extensions().get().copied().unwrap_or(Peer::Tcp(IpAddr::V4(Ipv4Addr::LOCALHOST)));
-    let key = session_id(doors, request.headers()).map(key_of);
+    let [session, display] = cookie_names(doors);
+    let key = cookie_called(session, request.headers()).map(key_of);
+    let pass = cookie_called(display, request.headers()).map(str::to_owned);
     if let Some(key) = key.as_ref().filter(|_| is_by_hand(request)) {
         doors.touch(key);
     }
     let path = request.uri().path_and_query().map_or("/", |whole| whole.as_str()).to_owned();
-    Visit { visitor: doors.visitor(&peer, key.as_ref()), peer, path, key }
+    let visitor = doors.visitor(&peer, key.as_ref(), pass.as_deref());
+    Visit { visitor, peer, path, key, pass }
 }
 
 /// Whether a person did it, and no page that keeps itself fresh.
@@ -153,9 +180,9 @@ pub(in crate::web) async fn within<F: Future>(visit: Visit, answer: F) -> F::Out
     VISIT.scope(visit, answer).await
 }
 
-/// Whether the visit may still look: asked again and again by what stays open for hours.
-pub(in crate::web) fn may_view(doors: &Doors, visit: &Visit) -> bool {
-    doors.visitor(&visit.peer, visit.key.as_ref()).may(Needs::View)
+/// Whether the visit may still see what a wall shows: asked again and again by what stays open for hours.
+pub(in crate::web) fn may_watch(doors: &Doors, visit: &Visit) -> bool {
+    doors.visitor(&visit.peer, visit.key.as_ref(), visit.pass.as_deref()).may(Needs::Wall)
 }
 
 /// Stands before each route: only who may goes in.
@@ -196,27 +223,38 @@ pub(super) fn why(visitor: &Visitor, needs: Needs) -> String {
         Visitor::Person { name, role: own, .. } => {
             format!("this needs the role {role}; {name} has the role {}", own.name())
         }
-        Visitor::Anybody | Visitor::Guest { .. } => {
+        Visitor::Anybody | Visitor::Guest { .. } | Visitor::Display { .. } => {
             format!("this needs somebody signed in with the role {role}: sign in at /login")
         }
     }
 }
 
-fn cookie_name(doors: &Doors) -> &'static str {
-    if doors.is_encrypted() { COOKIE } else { PLAIN_COOKIE }
+/// The names of a session's cookie and of a screen's.
+fn cookie_names(doors: &Doors) -> [&'static str; 2] {
+    if doors.is_encrypted() { [COOKIE, DISPLAY_COOKIE] } else { [PLAIN_COOKIE, PLAIN_DISPLAY_COOKIE] }
 }
 
-/// The id in the cookie.
-fn session_id<'a>(doors: &Doors, headers: &'a HeaderMap) -> Option<&'a str> {
+/// What the cookie `wanted` holds.
+fn cookie_called<'a>(wanted: &str, headers: &'a HeaderMap) -> Option<&'a str> {
     let lines = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
     let mut pairs = lines.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
-    let wanted = cookie_name(doors);
     pairs.find(|(name, _)| *name == wanted).map(|(_, id)| id)
 }
 
 /// The line that sets the cookie, or with an empty id takes it away.
 pub(super) fn cookie(doors: &Doors, id: &str) -> String {
+    let [name, _display] = cookie_names(doors);
+    set_cookie(doors, (name, id), if id.is_empty() { Some(0) } else { None })
+}
+
+/// The line that sets a screen's cookie.
+pub(super) fn cookie_of(doors: &Doors, pass: &str) -> String {
+    let [_session, name] = cookie_names(doors);
+    set_cookie(doors, (name, pass), Some(KEPT_S))
+}
+
+fn set_cookie(doors: &Doors, (name, value): (&str, &str), age_s: Option<u32>) -> String {
     let secure = if doors.is_encrypted() { "; Secure" } else { "" };
-    let age = if id.is_empty() { "; Max-Age=0" } else { "" };
-    format!("{}={id}; Path=/{secure}{age}; HttpOnly; SameSite=Strict", cookie_name(doors))
+    let age = age_s.map(|age| format!("; Max-Age={age}")).unwrap_or_default();
+    format!("{name}={value}; Path=/{secure}{age}; HttpOnly; SameSite=Strict")
 }

@@ -102,6 +102,11 @@ impl<'a> Scene<'a> {
         self.zone.clock(at, self.now)
     }
 
+    /// A stretch, with its dates where they are not this moment's or differ.
+    pub(super) fn between(&self, from: UtcMillis, to: UtcMillis) -> String {
+        self.zone.between(from, to, self.now)
+    }
+
     /// How each way is doing in which alarms leave.
     pub(super) fn channels(&self) -> Vec<ChannelStatus> {
         let statuses = self.outlook.map(|outlook| outlook.statuses.as_slice()).unwrap_or_default();

@@ -81,7 +81,7 @@ impl<'a> SignalFacts<'a> {
 
     /// A difference of this signal with sign and unit.
     pub(in crate::web) fn show_deviation(&self, difference: f64) -> String {
-        words::with_unit(&words::signed(difference, self.signal.decimals), self.signal.unit.of_difference())
+        words::with_difference_unit(&words::signed(difference, self.signal.decimals), self.signal.unit)
     }
 
     /// Why there is no value.

@@ -54,12 +54,15 @@ pub(in crate::web) async fn render(web: &Web, alarm: AlarmId, headers: &HeaderMa
     let body = html! {
         (said)
         @match &facts.on {
-            Subject::Signal(on) => (signal_block(&scene, &facts, on)),
+            Subject::Signal(on) => (signal_block(&scene, &facts, on, kept.as_ref())),
             Subject::Controller(on) => (controller::first_block(&scene, &facts, on)),
             Subject::Server(on) => (server::first_block(&scene, &facts, on))
         }
         @if let (Some(on), Some(kept)) = (facts.signal(), &kept) {
-            section { (trend::draw(&scene, on, &[facts], kept)) (trend_page::alarm_link(&scene, &facts, &on.signal.tag)) }
+            section {
+                @if asks(&facts) { p.soft { (trend::caption(&scene, on, kept)) } } @else { (trend::draw(&scene, on, &[facts], kept)) }
+                (trend_page::alarm_link(&scene, &facts, &on.signal.tag))
+            }
         }
         (response(&facts))
         @if facts.view.state.awaits_acknowledgement() {
@@ -117,7 +120,17 @@ pub(super) fn headline(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
     }
 }
 
-fn signal_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>) -> Markup {
+/// Whether somebody has to do with it now: then the first block has all of it, the picture too, and is kept short.
+fn asks(facts: &AlarmFacts<'_>) -> bool {
+    facts.is_standing() || facts.is_building()
+}
+
+fn signal_block(
+    scene: &Scene<'_>,
+    facts: &AlarmFacts<'_>,
+    on: &SignalFacts<'_>,
+    kept: Option<&Result<Vec<StoredSample>, String>>,
+) -> Markup {
     let (id, signal) = (&facts.alarm.id, on.signal);
     html! {
         section.first #first {
@@ -130,8 +143,9 @@ fn signal_block(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>)
                 dt { "Trend" } dd class=(course_class(facts)) data-t=(format!("{id}.dir")) { (live::direction(facts)) }
                 dt { "Forecast" } dd data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
                 dt { "Signal" } dd { (signal_words(scene, on)) }
-                @if let Some(short) = product::in_short(scene, facts) { dt { "Product" } dd data-t=(format!("{id}.prod")) { (short) } }
+                @if let Some(short) = product::in_few_words(scene, facts) { dt { "Product" } dd data-t=(format!("{id}.prod")) { (short) } }
             }
+            @if let Some(kept) = kept.filter(|_| asks(facts)) { (trend::picture(scene, on, &[*facts], (kept, svg::SHORT))) }
             @if let Some(against) = on.entered { (super::signal::entered(on, against)) }
         }
     }

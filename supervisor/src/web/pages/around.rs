@@ -142,13 +142,24 @@ pub(super) fn changes(scene: &Scene<'_>, changes: &Changes) -> Markup {
     html! {
         section #before {
             h2 { "What changed before" }
-            p.soft { "From " (scene.clock(changes.from)) " to " (scene.clock(changes.to)) "; setpoints and modes of the whole line, measured values of this station." }
+            p.soft { "From " (scene.between(changes.from, changes.to)) "; setpoints and modes of the whole line, measured values of this station." }
             @match &changes.told {
                 Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },
                 Ok(told) if told.is_empty() => p { "Nothing that is recorded." },
-                Ok(told) => ol.events { @for (at, change) in told { li { time { (scene.clock(*at)) } " " (change_row(scene, change)) } } }
+                Ok(told) => ol.events { @for (at, change) in told.iter().filter(|(_, change)| is_seen(scene, change)) { li { time { (scene.clock(*at)) } " " (change_row(scene, change)) } } }
             }
         }
+    }
+}
+
+/// Whether it shows at all: two values that read alike are no change to whoever reads them.
+fn is_seen(scene: &Scene<'_>, change: &Change) -> bool {
+    match change {
+        Change::Turned(id, old, new) | Change::Moved(id, old, new) => {
+            let facts = scene.signal(*id);
+            facts.show(*old) != facts.show(*new)
+        }
+        Change::Event(_) => true,
     }
 }
 

@@ -31,8 +31,11 @@ pub(super) fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool
             (None, Some(key)) => { (key) " " },
             (_, None) => {}
         } }
-        span { (words::event(event, |at| scene.clock(at))) }
-        @if let Some((on, value)) = value { span.detail { " at " (on.show_with_unit(value)) } }
+        @let told = words::event(event, |at| scene.clock(at));
+        @let (told, silent) = told.strip_suffix(words::NOBODY_CALLED).map_or((told.as_str(), ""), |rest| (rest, words::NOBODY_CALLED));
+        span { (told) }
+        @if let Some((on, value)) = value { span.detail { (words::at_value(on, value)) } }
+        (silent)
         @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }
     }
 }

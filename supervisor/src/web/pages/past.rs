@@ -1,7 +1,7 @@
 //! What was found when an alarm called: the last times, and the form that closes an occurrence with a cause.
 
 use super::trend::{self, in_time};
-use crate::history::HistoryError;
+use crate::history::{HistoryError, HistoryStore};
 use crate::report::closures::{CAUSES, Closure, Past, closures, last_times, not_closed, of};
 use crate::web::doors::{self, Needs};
 use crate::web::facts::{AlarmFacts, Scene};
@@ -10,11 +10,11 @@ use crate::web::problem::Problem;
 use crate::web::{Web, names, words};
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use serde::Serialize;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Times that a page tells: enough to see a habit.
 const TIMES_TOLD: usize = 3;
@@ -24,8 +24,6 @@ const ASKED_FOR_MS: i64 = 12 * 3_600_000;
 const EVENTS_LOOKED_AT: usize = 400;
 /// Calls listed.
 const UNSAID_MAX: usize = 8;
-/// Times that a program is told.
-const TIMES_LISTED: usize = 100;
 
 /// What history has of an alarm's occurrences.
 pub(super) struct Told {
@@ -165,8 +163,9 @@ fn form(facts: &AlarmFacts<'_>, name: Option<&str>) -> Markup {
     }
 }
 
-#[derive(Serialize)]
-struct TimesBody {
+/// A page of an alarm's occurrences, newest first.
+#[derive(Serialize, ToSchema)]
+pub(in crate::web) struct TimesBody {
     schema_version: u32,
     alarm: String,
     times: Vec<Past>,
@@ -183,13 +182,17 @@ pub(in crate::web) async fn for_programs(
     if let Err(near) = names::alarm(&web.app.line, &id) {
         return crate::web::api::missing("alarm", near);
     }
-    match last_times(&*web.app.history, &id, u32::MAX, TIMES_LISTED).await {
-        Ok(times) => match paging.of(times, |one| one.occurrence.to_string()) {
-            Ok(PageOf { items: times, next }) => {
-                Json(TimesBody { schema_version: 1, alarm: id, times, next }).into_response()
-            }
-            Err(problem) => problem.into_response(),
-        },
-        Err(error) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.text).into_response(),
+    match page(&*web.app.history, &id, &paging).await {
+        Ok(PageOf { items: times, next }) => {
+            Json(TimesBody { schema_version: 1, alarm: id, times, next }).into_response()
+        }
+        Err(problem) => problem.into_response(),
     }
+}
+
+async fn page(history: &dyn HistoryStore, alarm: &str, paging: &Paging) -> Result<PageOf<Past>, Problem> {
+    let limit = paging.limit()?;
+    let before = paging.after(|text| text.parse().ok())?.unwrap_or(u32::MAX);
+    let times = last_times(history, alarm, before, limit + 1).await.map_err(Problem::unread)?;
+    Ok(PageOf::cut(times, limit, |one| one.occurrence.to_string()))
 }

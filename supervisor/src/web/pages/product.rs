@@ -18,7 +18,7 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
                 .map(|spread| format!(" (spread {})", words::span(spread)))
                 .unwrap_or_default();
             let so_far = if product.is_forecast { "will be packed about" } else { "packed about" };
-            format!("{so_far} {} to {}{spread}", scene.clock(first), scene.clock(last))
+            format!("{so_far} {}{spread}", scene.between(first, last))
         }
         None => "when it is packed is not known".to_owned(),
     };
@@ -36,6 +36,27 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
         None => format!("{when}; how much is not known"),
     };
     Some(told + &belongs)
+}
+
+/// The same for the first block of an alarm, to the minute and without lot and date code, which stand further down:
+/// "packed about 14:07 to 14:20 (spread 4 min), about 208 kg".
+pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
+    let product = of(scene, facts)?;
+    let when = product.packed.map(|(first, last)| {
+        let spread = product
+            .spread_s
+            .map(|spread| format!(" (spread {} min)", words::number((spread / 60.0).ceil(), 0)));
+        format!(
+            "packed about {}{}",
+            scene.zone.minutes_between(first, last, scene.now),
+            spread.unwrap_or_default()
+        )
+    });
+    let when = when.unwrap_or_else(|| "when it is packed is not known".to_owned());
+    Some(match product.about_kg {
+        Some(kg) => format!("{when}, about {} kg", words::number(kg, 0)),
+        None => format!("{when}; how much is not known"),
+    })
 }
 
 /// Lots and date codes of what is to be held at most; nothing, where history can't be read or nothing tells them.
@@ -59,7 +80,7 @@ pub(super) fn show(scene: &Scene<'_>, facts: &AlarmFacts<'_>, belongs: &Touched)
                 @if let Some((first, last)) = product.packed_at_most {
                     dt { "Hold at most" }
                     dd {
-                        "what was packed " (scene.clock(first)) " to " (scene.clock(last))
+                        "what was packed " (scene.between(first, last))
                         @if let Some(kg) = product.most_kg { ", " (words::number(kg, 0)) " kg" }
                     }
                 }

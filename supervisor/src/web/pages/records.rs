@@ -7,6 +7,7 @@ pub(in crate::web) mod holds;
 pub(in crate::web) mod review;
 
 use super::{Page, frame};
+use crate::report::shift::BatchLine;
 use crate::web::facts::Scene;
 use crate::web::live::Scope;
 use crate::web::{Web, records};
@@ -47,6 +48,21 @@ fn clock(web: &Web, text: &str) -> String {
     }
 }
 
+/// The same with its date, whatever day it is, to the minute.
+fn dated(web: &Web, text: &str) -> String {
+    let at = text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
+    at.map_or_else(|_unread| text.to_owned(), |at| web.zone.shown(at, "%F %H:%M"))
+}
+
+/// A stretch between two such times.
+fn between(web: &Web, from: &str, to: &str) -> String {
+    let at = |text: &str| text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
+    match (at(from), at(to)) {
+        (Ok(from), Ok(to)) => web.zone.between(from, to, web.app.clock.utc()),
+        (_, _) => format!("{from} to {to}"),
+    }
+}
+
 /// Where a lot's review is.
 pub(in crate::web) fn lot_address(lot: &str) -> String {
     format!("/records?lot={}", percent_encoding::utf8_percent_encode(lot, percent_encoding::NON_ALPHANUMERIC))
@@ -55,6 +71,39 @@ pub(in crate::web) fn lot_address(lot: &str) -> String {
 /// Where a batch's record is.
 pub(in crate::web) fn batch_link(id: &str) -> Markup {
     html! { a href=(format!("/batches/{id}")) { (id) } }
+}
+
+/// Batches that have the same verdict and recipe.
+struct Alike<'a> {
+    words: String,
+    recipe: &'a str,
+    is_missed: bool,
+    batches: Vec<&'a str>,
+}
+
+/// Batches with the same verdict are told together, so that one that differs stands out.
+fn batch_lines(batches: &[BatchLine]) -> Vec<Markup> {
+    let mut all: Vec<Alike<'_>> = Vec::new();
+    for batch in batches {
+        let (words, recipe) = (batch.words(), batch.recipe.as_str());
+        match all.iter_mut().find(|other| other.words == words && other.recipe == recipe) {
+            Some(alike) => alike.batches.push(&batch.id),
+            None => {
+                let is_missed = batch.verdict == "not met";
+                all.push(Alike { words, recipe, is_missed, batches: vec![&batch.id] });
+            }
+        }
+    }
+    // What is not met comes first.
+    all.sort_by_key(|alike| !alike.is_missed);
+    let line = |alike: &Alike<'_>| {
+        html! {
+            @if alike.is_missed { b { "\u{25b2} " (alike.words) } } @else { (alike.words) }
+            ", " (alike.recipe) ": "
+            @for id in &alike.batches { (batch_link(id)) " " }
+        }
+    };
+    all.iter().map(line).collect()
 }
 
 /// The ways to all records, at the foot of every page.

@@ -151,7 +151,9 @@ pub(super) fn badge(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
             (svg::shape(facts.alarm.priority, gone))
             b { (words::priority(facts.alarm.priority)) }
             @if let Some(silence) = &facts.silence { span.state { (words::silence(scene, silence)) } }
-            @else if facts.is_building() { span.state { "building up, not yet an alarm" } } @else {
+            @else if facts.is_building() {
+                span.state { @if facts.view.beyond_since.is_some() { "building up, not yet an alarm" } @else { "back inside; what was collected runs down" } }
+            } @else {
                 span.state { (words::state(state, &facts.alarm.settings.kind)) }
             }
         }

@@ -78,11 +78,10 @@ fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
 
 /// How sure a figure of the heat balance is, or what it waits for.
 fn balance(facts: &SignalFacts<'_>, beside: &BalanceView) -> Markup {
-    let unit = facts.signal.unit.of_difference();
     html! {
         @if let Some(sure) = beside.uncertainty {
             dt { "Uncertainty" }
-            dd { "\u{b1}" (words::with_unit(&words::number(sure, facts.signal.decimals), unit)) " (95 of 100 times the truth lies within)" }
+            dd { "\u{b1}" (words::with_difference_unit(&words::number(sure, facts.signal.decimals), facts.signal.unit)) " (95 of 100 times the truth lies within)" }
         }
         @if let Some(why) = &beside.why { dt { "Why not" } dd { (why) } }
         @if let Some(verdict) = beside.verdict { dt { "Probes" } dd { (verdict) } }
@@ -92,8 +91,8 @@ fn balance(facts: &SignalFacts<'_>, beside: &BalanceView) -> Markup {
 /// An entered setpoint against the recipe's, and how much of what a person may turn is used.
 pub(super) fn entered(facts: &SignalFacts<'_>, against: Entered) -> Markup {
     let off = facts.view.reading.value().map(|value| against.off(value));
-    let unit = facts.signal.unit.of_difference();
-    let width = words::with_unit(&words::number(against.latitude, facts.signal.decimals), unit);
+    let width = words::number(against.latitude, facts.signal.decimals);
+    let width = words::with_difference_unit(&width, facts.signal.unit);
     html! {
         dl.facts {
             dt { "Entered" } dd { (facts.view.reading.value().map_or_else(|| "not known".to_owned(), |value| facts.show_with_unit(value))) }

@@ -85,7 +85,10 @@ fn row(facts: &AlarmFacts<'_>, reason: Option<&str>) -> Markup {
     html! {
         li {
             a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (rows::subject(facts)) } }
-            @if facts.is_open() { b { "would stand: " (words::state(facts.view.state, &facts.alarm.settings.kind)) } " " }
+            @if facts.is_open() {
+                b { @if facts.view.state.is_active() { "would stand: " } (words::state(facts.view.state, &facts.alarm.settings.kind)) }
+                " "
+            }
             @if let Some(reason) = reason { span.why { (reason) } }
         }
     }

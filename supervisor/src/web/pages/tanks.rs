@@ -66,7 +66,7 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
             td { @if is_known { (words::number(row.corn_kg, 0)) " kg" } @else { "\u{2013}" } }
             td {
                 @match (row.youngest_s, row.oldest_s) {
-                    (Some(youngest), Some(oldest)) => { (words::span(youngest)) " to " (words::span(oldest)) },
+                    (Some(youngest), Some(oldest)) => { (words::hours_between(youngest, oldest)) },
                     (_, _) if is_empty => "\u{2013}",
                     (_, _) => "not known"
                 }

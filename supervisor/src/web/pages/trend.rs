@@ -54,12 +54,35 @@ pub(super) fn draw(
     alarms: &[AlarmFacts<'_>],
     kept: &Result<Vec<StoredSample>, String>,
 ) -> Markup {
+    html! { figure { (picture(scene, facts, alarms, (kept, svg::TALL))) figcaption { (caption(scene, facts, kept)) } } }
+}
+
+/// The sentence that says what the drawing shows.
+pub(super) fn caption(
+    scene: &Scene<'_>,
+    facts: &SignalFacts<'_>,
+    kept: &Result<Vec<StoredSample>, String>,
+) -> String {
+    kept.as_ref().map_or_else(
+        |_unread| String::new(),
+        |samples| format!("Last 30 minutes. {}", summary(scene, facts, samples)),
+    )
+}
+
+/// The drawing by itself, of a height.
+pub(super) fn picture(
+    scene: &Scene<'_>,
+    facts: &SignalFacts<'_>,
+    alarms: &[AlarmFacts<'_>],
+    (kept, height): (&Result<Vec<StoredSample>, String>, f64),
+) -> Markup {
     let samples = match kept {
         Ok(samples) => samples.as_slice(),
         Err(problem) => return html! { p.notice { b { "HISTORY" } " could not be read: " (problem) } },
     };
     let summary = summary(scene, facts, samples);
     let trend = svg::Trend {
+        height,
         samples,
         from: UtcMillis(scene.now.0 - WINDOW_MS),
         to: scene.now,
@@ -73,12 +96,7 @@ pub(super) fn draw(
         zone: scene.zone,
         label: format!("{}, last 30 minutes. {summary}", facts.signal.name),
     };
-    html! {
-        figure {
-            (svg::trend(&trend))
-            figcaption { "Last 30 minutes. " (summary) }
-        }
-    }
+    svg::trend(&trend)
 }
 
 /// Three polls: a longer silence is unknown time.
@@ -155,7 +173,7 @@ fn summary(scene: &Scene<'_>, facts: &SignalFacts<'_>, samples: &[StoredSample])
         None => gaps,
     };
     if low == high {
-        return format!("{} all the time, {gaps}.", words::with_unit(&facts.show(low), facts.signal.unit));
+        return format!("Always {}, {gaps}.", words::with_unit(&facts.show(low), facts.signal.unit));
     }
     format!(
         "Lowest {} at {}, highest {} at {}, {gaps}.",

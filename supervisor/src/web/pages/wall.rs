@@ -4,7 +4,7 @@
 use super::{counts, events_address, state};
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts, StationFacts};
 use crate::web::live::{self, Scope};
-use crate::web::{Web, assets, svg, words};
+use crate::web::{Web, assets, doors, svg, words};
 use axum::extract::{Query, State};
 use maud::{DOCTYPE, Markup, html};
 use serde::Deserialize;
@@ -67,7 +67,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Query(asked): Query<Ask
                         section.places aria-label="Stations" { @for facts in scene.stations() { (tile(&scene, &facts)) } }
                     }
                 }
-                footer #foot data-region { (supply(&scene)) p.only { "Monitoring only: not a safety function, high limit, burner management or interlock." } }
+                footer #foot data-region { (supply(&scene)) p.only { "Monitoring only: not a safety function, high limit, burner management or interlock. " (doors::who_watches()) } }
             }
         }
     }
@@ -180,7 +180,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
                     @match facts.missing() {
                         Some(_) => b { "no value" },
                         None => {
-                            b data-t=(format!("{}.v", facts.signal.tag)) { (facts.shown()) } " " (facts.signal.unit.display()) " "
+                            span { b data-t=(format!("{}.v", facts.signal.tag)) { (facts.shown()) } " " (facts.signal.unit.display()) } " "
                             @if let Some(off) = facts.deviation() { span data-t=(format!("{}.d", facts.signal.tag)) { (facts.show_deviation(off)) } }
                         }
                     }

@@ -193,7 +193,9 @@ async fn readings_as_csv_name_recipe_and_version_as_an_export_does() {
     let desk = Desk::new().await;
     let csv = desk.get("/trend-readings.csv?signals=TT-310&last=5min").await;
     let rows: Vec<&str> = csv.text.lines().collect();
-    assert_eq!((csv.status, rows.len()), (StatusCode::OK, 1 + 300));
+    assert_eq!(csv.status, StatusCode::OK);
+    // The clock goes on while it is asked: the stretch may reach beyond the newest reading.
+    assert!((1 + 270..=1 + 300).contains(&rows.len()), "{}", rows.len());
     let recipe = rows[0].split(',').position(|name| name == "recipe").unwrap();
     for row in &rows[1..] {
         let said = row.split(',').nth(recipe).unwrap();

@@ -93,7 +93,7 @@ async fn the_changeover_board_has_old_and_new_setpoints_and_what_is_in_band_alre
         &[
             "From Blue-corn rounds, salted to White-corn strips",
             "1 setpoint to enter",
-            "182.0 \u{b0}C 185.0 \u{b0}C 185.0 set already",
+            "185.0 \u{b0}C was 182.0 \u{b0}C 185.0 set already",
             "lasts 20 min at most",
             "How long product takes to the bag is not known now",
         ],

@@ -5,11 +5,11 @@ use super::support::{Stage, line, snapshot, stage};
 use super::{Answer, request, send};
 use crate::history::sqlite::InlineStore;
 use crate::history::{HistoryStore, Settings};
-use crate::web::doors::{Needs, Peer, passphrase};
+use crate::web::doors::{Needs, Peer, displays, passphrase};
 use crate::web::{AppState, Doors, Web, declare, router};
 use axum::body::Body;
 use axum::http::{Method, StatusCode, header};
-use setward_config::line::{Access, User, UserRole, Users};
+use setward_config::line::{Access, Display, User, UserRole, Users};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 use tower::ServiceExt as _;
@@ -26,25 +26,32 @@ fn user(name: &str, role: UserRole) -> User {
     User { name: name.to_owned(), role, passphrase: Some(hash()), os_user: None, disabled: false }
 }
 
+/// The pass of a screen in the fryer hall.
+pub(super) const PASS: &str = "K7QF-2M9W-0X1Y-ZZ3D-8HJK-5VTR";
+
+fn screen() -> Display {
+    Display { name: "Fryer hall".to_owned(), pass: displays::hash(PASS) }
+}
+
 /// Vera looks, Olga operates, Ella is the engineer.
-fn access(view_needs_login: bool) -> Access {
+pub(super) fn access(view_needs_login: bool) -> Access {
     let list =
         vec![user("Vera", UserRole::View), user("Olga", UserRole::Operate), user("Ella", UserRole::Engineer)];
     Access {
-        users: Some(Users { file: "users.toml".into(), list }),
+        users: Some(Users { file: "users.toml".into(), list, displays: vec![screen()] }),
         view_needs_login,
         names: vec!["line-2.example".to_owned()],
         tls: None,
     }
 }
 
-fn house(access: Access) -> Stage {
+pub(super) fn house(access: Access) -> Stage {
     let night = stage(line(), snapshot());
     Stage { state: AppState { doors: Arc::new(Doors::new(access)), ..night.state }, ..night }
 }
 
 /// A form of our own page, with a cookie if there is one.
-async fn form(state: &AppState, path: &str, cookie: &str, fields: &str) -> Answer {
+pub(super) async fn form(state: &AppState, path: &str, cookie: &str, fields: &str) -> Answer {
     form_from(state, path, (cookie, [127, 0, 0, 1]), fields).await
 }
 
@@ -57,7 +64,7 @@ async fn form_from(state: &AppState, path: &str, (cookie, ip): (&str, [u8; 4]), 
     send(state, request.body(Body::from(fields.to_owned())).unwrap()).await
 }
 
-async fn look(state: &AppState, path: &str, cookie: &str) -> Answer {
+pub(super) async fn look(state: &AppState, path: &str, cookie: &str) -> Answer {
     send(state, request("GET", path).header(header::COOKIE, cookie).body(Body::empty()).unwrap()).await
 }
 
@@ -66,7 +73,7 @@ fn typed(name: &str, words: &str) -> String {
 }
 
 /// Signs in and gives the cookie.
-async fn sign_in(state: &AppState, name: &str) -> String {
+pub(super) async fn sign_in(state: &AppState, name: &str) -> String {
     let answer = form(state, "/login", "", &typed(name, WORDS)).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.text);
     assert_eq!(answer.headers[header::LOCATION], "/alarms");
@@ -74,7 +81,7 @@ async fn sign_in(state: &AppState, name: &str) -> String {
     set.split(';').next().unwrap().to_owned()
 }
 
-fn is_refused(answer: &Answer) -> bool {
+pub(super) fn is_refused(answer: &Answer) -> bool {
     let location = answer.headers.get(header::LOCATION).and_then(|to| to.to_str().ok());
     answer.status == StatusCode::FORBIDDEN || location.is_some_and(|to| to.starts_with("/login"))
 }
@@ -118,6 +125,7 @@ async fn ask(state: &AppState, method: &Method, path: &str, cookie: &str) -> Ans
 async fn every_route_is_open_to_whoever_has_its_role_and_to_nobody_else() {
     let who = [
         ("", None),
+        ("the screen", Some(Needs::Wall)),
         ("Vera", Some(Needs::View)),
         ("Olga", Some(Needs::Operate)),
         ("Ella", Some(Needs::Engineer)),
@@ -130,12 +138,19 @@ async fn every_route_is_open_to_whoever_has_its_role_and_to_nobody_else() {
             assert!(routes.len() > 60, "{}", routes.len());
             // Signing out comes last.
             routes.sort_by_key(|one| one.path == "/logout");
-            let cookie = if name.is_empty() { String::new() } else { sign_in(&night.state, name).await };
-            let may = own.unwrap_or(if view_needs_login { Needs::Nothing } else { Needs::View });
+            let cookie = match name {
+                "" => String::new(),
+                "the screen" => format!("setward_display={PASS}"),
+                name => sign_in(&night.state, name).await,
+            };
+            // Where looking is free a screen may do what everybody may.
+            let free = if view_needs_login { Needs::Nothing } else { Needs::View };
+            let may = own.map_or(free, |own| own.max(free));
             for one in routes {
                 let answer = ask(&night.state, &one.method, &filled(&one.path), &cookie).await;
                 // A wrong form of signing in is no matter of roles.
-                let is_login = one.path == "/login" && one.method == Method::POST;
+                let is_login =
+                    ["/login", "/display"].contains(&one.path.as_str()) && one.method == Method::POST;
                 let expected = !is_login && one.needs > may;
                 let told = format!("{} {} for {name:?}: {}", one.method, one.path, answer.status);
                 assert_eq!(is_refused(&answer), expected, "{told}");
@@ -321,7 +336,7 @@ async fn the_way_back_leads_to_no_other_site() {
 async fn the_first_user_comes_in_once_by_the_link_of_the_console_and_from_this_machine_only() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("users.toml");
-    let none = Access { users: Some(Users { file: file.clone(), list: Vec::new() }), ..access(true) };
+    let none = Access { users: Some(Users { file: file.clone(), ..Users::default() }), ..access(true) };
     let night = house(none);
     let key = night.state.doors.offer_first().unwrap().unwrap();
     let path = format!("/first?key={key}");
@@ -348,7 +363,7 @@ async fn the_first_user_comes_in_once_by_the_link_of_the_console_and_from_this_m
 
 #[tokio::test]
 async fn the_link_for_the_first_user_is_good_for_a_quarter_of_an_hour() {
-    let none = Access { users: Some(Users { file: "u".into(), list: Vec::new() }), ..access(true) };
+    let none = Access { users: Some(Users { file: "u".into(), ..Users::default() }), ..access(true) };
     let night = house(none);
     tokio::time::pause();
     let path = format!("/first?key={}", night.state.doors.offer_first().unwrap().unwrap());

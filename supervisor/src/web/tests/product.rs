@@ -100,7 +100,7 @@ async fn the_tanks_stand_in_the_order_in_which_they_should_be_fed() {
         .map(|name| page.find(&format!(">{name}<")).unwrap())
         .collect();
     assert!(places.is_sorted(), "{places:?}");
-    check_says(&page, &["feeds the line", "15 h 30 min to 16 h 15 min", "too old", "not known"], &[]);
+    check_says(&page, &["feeds the line", "15.5 to 16.2 h", "too old", "not known"], &[]);
     check_says(
         &page,
         &["at 876 kg/h of corn", "25 min in all for tanks that are too young", "900 kg too old"],

@@ -14,7 +14,7 @@ use setward_config::line::Shift;
 use std::sync::Arc;
 
 /// The night's line with two shifts, over a history that keeps.
-fn night() -> (AppState, Arc<InlineStore>) {
+pub(super) fn night() -> (AppState, Arc<InlineStore>) {
     let mut line = line();
     line.shifts = [("Day", 6 * 60), ("Night", 18 * 60)]
         .map(|(name, from_minute)| Shift { name: name.to_owned(), from_minute })
@@ -46,7 +46,7 @@ fn night() -> (AppState, Arc<InlineStore>) {
     (state, history)
 }
 
-fn batch() -> BatchReport {
+pub(super) fn batch() -> BatchReport {
     let at = |text: &str| format!("2026-11-24T{text}Z");
     let hold = VerdictRow {
         limit: "counted hold at or above 94 degC, min".to_owned(),
@@ -157,7 +157,13 @@ async fn product_is_held_and_decided_about_by_forms() {
     let page = get(&state, "/holds?said=held").await.text;
     check_says(
         &page,
-        &["On hold. It stays so", "1 on hold", "about 260 kg", "cold oil", "fryer-outlet-cold@3"],
+        &[
+            "On hold. It stays so",
+            "On hold: 1",
+            "about 260 kg",
+            "cold oil",
+            "Fryer oil outlet too cold , occurrence 3",
+        ],
         &[],
     );
     let decide = async |form: &str| {
@@ -169,7 +175,7 @@ async fn product_is_held_and_decided_about_by_forms() {
     assert_eq!(decide("seen=0&what=animal-feed&why=wet&by=Luis").await, "/holds?said=decided");
     assert_eq!(decide("seen=0&what=released&why=x&by=Ana").await, "/holds?said=look-again");
     let page = get(&state, "/holds").await.text;
-    check_says(&page, &["0 on hold", "to animal feed", "by Luis", "wet"], &[]);
+    check_says(&page, &["On hold: 0", "to animal feed", "by Luis", "wet"], &[]);
     let broken = post_form(&state, "/holds", "run=7").await;
     assert_eq!(broken.status, StatusCode::UNPROCESSABLE_ENTITY);
 }

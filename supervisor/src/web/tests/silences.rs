@@ -102,7 +102,7 @@ async fn what_a_silent_controller_hides_is_one_line_and_does_not_stand() {
             // Two that speak, one that waits, one that is silent although it is open.
             "Silent by the line\u{2019}s own rules: 2",
             "hidden: controller oven does not answer",
-            "would stand: back in tolerance, not acknowledged",
+            "back in tolerance, not acknowledged hidden: controller oven does not answer",
             // The kettle's broken probe and the hidden oven zone can't judge; the measurement alarms are not blind.
             "2 of 10 blind",
         ],

@@ -1,12 +1,12 @@
 //! The live stream and the server's end, over a real loopback connection.
 
 use super::support::{Stage, good, id, line, snapshot, stage};
-use crate::web::{MOST_STREAMS, serve};
+use crate::web::{MOST_STREAMS, MOST_STREAMS_OF_ONE, serve};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, timeout};
@@ -34,7 +34,14 @@ pub(super) async fn server() -> Server {
 
 impl Server {
     async fn ask(&self, path: &str) -> TcpStream {
-        let mut stream = TcpStream::connect(self.address).await.unwrap();
+        self.ask_from([127, 0, 0, 1], path).await
+    }
+
+    /// Asks from another address of this machine.
+    async fn ask_from(&self, ip: [u8; 4], path: &str) -> TcpStream {
+        let socket = TcpSocket::new_v4().unwrap();
+        socket.bind((ip, 0).into()).unwrap();
+        let mut stream = socket.connect(self.address).await.unwrap();
         let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.address);
         stream.write_all(request.as_bytes()).await.unwrap();
         stream
@@ -94,23 +101,43 @@ async fn a_lost_value_changes_the_shape_so_that_the_page_fetches_new_markup() {
 async fn one_stream_too_many_is_told_to_come_back_and_a_closed_one_makes_room() {
     let server = server().await;
     let mut open = Vec::new();
-    for _ in 0..MOST_STREAMS {
-        let mut stream = server.ask("/events?alarm=oil-flow-low").await;
+    for n in 0..MOST_STREAMS {
+        let own = if n < MOST_STREAMS_OF_ONE { 1 } else { 2 };
+        let mut stream = server.ask_from([127, 0, 0, own], "/events?alarm=oil-flow-low").await;
         read_until(&mut stream, "data:").await;
         open.push(stream);
     }
-    let refused = read_until(&mut server.ask("/events").await, "\r\n\r\n").await;
-    assert!(refused.starts_with("HTTP/1.1 503"), "{refused}");
+    let refused = read_until(&mut server.ask_from([127, 0, 0, 3], "/events").await, "\r\n\r\n").await;
+    assert!(refused.starts_with("HTTP/1.1 503") && refused.contains("retry-after: 10\r\n"), "{refused}");
     drop(open.pop());
     let began = Instant::now();
     loop {
-        let answer = read_until(&mut server.ask("/events").await, "\r\n\r\n").await;
+        let answer = read_until(&mut server.ask_from([127, 0, 0, 3], "/events").await, "\r\n\r\n").await;
         if answer.starts_with("HTTP/1.1 200") {
             break;
         }
         assert!(began.elapsed() < PATIENCE, "the closed stream kept its place");
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
+}
+
+#[tokio::test]
+async fn one_address_can_not_take_the_streams_of_all_others() {
+    let server = server().await;
+    let mut open = Vec::new();
+    for _ in 0..MOST_STREAMS_OF_ONE {
+        let mut stream = server.ask("/events?signal=TT-310").await;
+        read_until(&mut stream, "data:").await;
+        open.push(stream);
+    }
+    let refused = read_until(&mut server.ask("/events").await, "\"}").await;
+    for phrase in
+        ["HTTP/1.1 429", "retry-after: 10\r\n", "application/problem+json", "127.0.0.1 has 32 live streams"]
+    {
+        assert!(refused.contains(phrase), "{phrase}: {refused}");
+    }
+    let other = read_until(&mut server.ask_from([127, 0, 0, 2], "/events").await, "data:").await;
+    assert!(other.starts_with("HTTP/1.1 200"), "{other}");
 }
 
 #[tokio::test]

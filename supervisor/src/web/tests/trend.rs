@@ -178,6 +178,20 @@ async fn a_program_gets_columns_bands_stops_and_alarms_in_one_answer() {
 }
 
 #[tokio::test]
+async fn the_pages_own_script_asks_for_the_panes_alone_and_gets_the_same_ones() {
+    let (state, _history) = fryer().await;
+    let whole = json(&get(&state, &format!("/api/v1/trend?{DAY}&columns=48")).await.text);
+    let panes = json(&get(&state, &format!("/api/v1/trend?{DAY}&columns=48&parts=panes")).await.text);
+    assert_eq!(panes["signals"], whole["signals"], "stops and columns");
+    assert!(!panes["signals"][0]["not_running"].as_array().unwrap().is_empty());
+    for left_out in ["alarms", "batches", "samples", "notes", "recipes"] {
+        assert!(panes.get(left_out).is_none() && whole.get(left_out).is_some(), "{left_out}");
+    }
+    let wrong = get(&state, &format!("/api/v1/trend?{DAY}&parts=some")).await;
+    assert_eq!(wrong.status, StatusCode::UNPROCESSABLE_ENTITY);
+}
+
+#[tokio::test]
 async fn what_can_not_be_answered_is_a_problem_for_programs_and_a_way_on_for_people() {
     let (state, _history) = fryer().await;
     let many = "TT-310,".repeat(60);

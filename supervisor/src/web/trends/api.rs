@@ -76,7 +76,7 @@ fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
             "at": rfc3339(note.at),
         })
     });
-    json!({
+    let panes = json!({
         "schema_version": 1,
         "line": line.name,
         "simulated": line.simulated,
@@ -87,14 +87,28 @@ fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
         "columns": asked.columns,
         "column_s": asked.span.length_ms() as f64 / 1000.0 / asked.columns as f64,
         "signals": shown.panes.iter().map(|pane| signal(line, pane)).collect::<Vec<_>>(),
+        "events_known_from": shown.known_from.map(rfc3339),
+    });
+    if asked.panes_only {
+        return panes;
+    }
+    let more = json!({
         "alarms": alarms.collect::<Vec<_>>(),
         "alarms_left_out": shown.alarms_left_out,
         "recipes": lanes(&shown.recipes),
         "batches": lanes(&shown.batches),
         "notes": notes.collect::<Vec<_>>(),
         "samples": shown.samples.iter().flat_map(|lane| &lane.samples).collect::<Vec<_>>(),
-        "events_known_from": shown.known_from.map(rfc3339),
-    })
+    });
+    joined(panes, more)
+}
+
+/// One object with the keys of both.
+fn joined(mut one: Value, other: Value) -> Value {
+    if let (Value::Object(one), Value::Object(other)) = (&mut one, other) {
+        one.extend(other);
+    }
+    one
 }
 
 fn lanes(lanes: &[Lane]) -> Vec<Value> {
@@ -121,7 +135,6 @@ fn signal(line: &Line, pane: &Pane) -> Value {
         let (low, high) = band.tolerance.unzip();
         json!({ "from": rfc3339(band.utc), "setpoint": band.setpoint, "low": low, "high": high })
     });
-    let mut body = columns(&pane.curve, own.decimals);
     let more = json!({
         "tag": own.tag,
         "name": own.name,
@@ -136,10 +149,7 @@ fn signal(line: &Line, pane: &Pane) -> Value {
         "not_running": bars(&pane.stops),
         "against": pane.other.as_ref().map(|other| columns(other, own.decimals)),
     });
-    if let (Value::Object(body), Value::Object(more)) = (&mut body, more) {
-        body.extend(more);
-    }
-    body
+    joined(columns(&pane.curve, own.decimals), more)
 }
 
 /// Lowest, highest and mean of each column, `null` without a value; and one letter a column for what it stands on.

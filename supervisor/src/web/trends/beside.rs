@@ -19,6 +19,7 @@ pub(in crate::web) async fn one(
         against: None,
         shows_all_values: false,
         columns: COLUMNS_USUAL,
+        panes_only: false,
         said: None,
     };
     let stops = stops_of(web, &asked).await?.into_iter().next().unwrap_or_default();

@@ -36,7 +36,7 @@ const USUAL_SIGNALS: usize = 2;
 /// How far back it looks when it is not told.
 const USUAL_LAST: &str = "7d";
 /// What an address may say.
-const KEYS: [&str; 8] = ["signals", "from", "to", "last", "against", "axis", "columns", "said"];
+const KEYS: [&str; 9] = ["signals", "from", "to", "last", "against", "axis", "columns", "parts", "said"];
 /// How times and stretches are written.
 const TIMES: &str = "write 2026-11-23T06:00:00Z, \"2026-11-23 06:00\" by the plant's clock, or \"now\"";
 
@@ -57,6 +57,8 @@ pub(super) struct Asked {
     /// The axis holds every value, not only the recipe's band and what lies about it.
     pub(super) shows_all_values: bool,
     pub(super) columns: usize,
+    /// Columns and stops alone: what the page's script draws, and not what the page itself has already.
+    pub(super) panes_only: bool,
     /// What came of a form.
     pub(super) said: Option<String>,
 }
@@ -169,6 +171,11 @@ impl Asked {
             Some(Ok(columns)) if (10..=COLUMNS_MAX).contains(&columns) => columns,
             Some(_) => return Wrong::other(format!("\"columns\" is a number from 10 to {COLUMNS_MAX}")),
         };
+        let panes_only = match pairs.one("parts") {
+            None | Some("all") => false,
+            Some("panes") => true,
+            Some(_) => return Wrong::other("\"parts\" is one of panes, all"),
+        };
         Ok(Self {
             signals: signals(line, &pairs.signals)?,
             span,
@@ -176,6 +183,7 @@ impl Asked {
             against,
             shows_all_values,
             columns,
+            panes_only,
             said: pairs.one("said").map(str::to_owned),
         })
     }

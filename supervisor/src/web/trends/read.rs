@@ -71,6 +71,7 @@ pub(in crate::web) struct Pane {
 }
 
 /// All that is shown of a stretch.
+#[derive(Default)]
 pub(in crate::web) struct Shown {
     pub(in crate::web) panes: Vec<Pane>,
     pub(in crate::web) alarms: Vec<AlarmLane>,
@@ -114,18 +115,21 @@ pub(in crate::web) async fn read(web: &Web, asked: &Asked) -> Result<Shown, Stri
         .map_or(Ok(span), |other| Span::new(span.from().min(other.from()), span.to().max(other.to())));
     let modes = modes(line, &events, whole.map_err(|error| error.text)?, now);
     let stations: BTreeSet<StationId> = asked.signals.iter().map(|id| line.signal(*id).station).collect();
+    if asked.panes_only {
+        return Ok(Shown {
+            panes: stopped(line, panes, &modes, span),
+            known_from,
+            modes,
+            ..Shown::default()
+        });
+    }
     let mut alarms = alarm_lanes(line, &events, asked, now);
     let alarms_left_out = alarms.len().saturating_sub(ALARMS_SHOWN);
     alarms.truncate(ALARMS_SHOWN);
     let from = UtcMillis(span.from().0.saturating_sub(SOAK_MOST_MS));
     let rows = in_time(history.batches(from, span.to(), BATCHES_MAX)).await?;
-    let mut panes = panes;
-    for pane in &mut panes {
-        let station = line.signal(pane.id).station.index();
-        pane.stops = stops(modes.get(station).map_or(&[][..], Vec::as_slice), span);
-    }
     Ok(Shown {
-        panes,
+        panes: stopped(line, panes, &modes, span),
         alarms,
         alarms_left_out,
         recipes: recipe_lanes(line, &events, &stations, span, now),
@@ -135,6 +139,15 @@ pub(in crate::web) async fn read(web: &Web, asked: &Asked) -> Result<Shown, Stri
         known_from,
         modes,
     })
+}
+
+/// Each with the stops of its station.
+fn stopped(line: &Line, mut panes: Vec<Pane>, modes: &[Vec<ModeSpan>], span: Span) -> Vec<Pane> {
+    for pane in &mut panes {
+        let station = line.signal(pane.id).station.index();
+        pane.stops = stops(modes.get(station).map_or(&[][..], Vec::as_slice), span);
+    }
+    panes
 }
 
 /// The columns of the signals, and what was asked of them.

@@ -121,6 +121,7 @@ fn asked(line: &Line, tag: &str, from: i64, to: i64) -> Asked {
         against: None,
         shows_all_values: false,
         columns: 100,
+        panes_only: false,
         said: None,
     }
 }

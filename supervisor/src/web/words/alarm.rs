@@ -176,7 +176,7 @@ pub(in crate::web) fn exposure(share: Option<f64>, kind: &Kind, unit: Unit) -> O
             let allowed = area / divisor;
             let decimals = u8::from(allowed < 20.0);
             let (amount, allowed) = (number(share * allowed, decimals), number(allowed, decimals));
-            format!("{amount} of {allowed} {}·{per}, {percent} %", unit.of_difference().display())
+            format!("{amount} of {allowed} {}·{per}, {percent} %", super::difference_unit(unit))
         }
     })
 }

@@ -26,7 +26,7 @@ pub(in crate::web) fn demand(kind: &Kind, on: &SignalFacts<'_>) -> Option<String
 
 fn rate(settings: &RateSettings, on: &SignalFacts<'_>) -> String {
     let decimals = on.signal.decimals.saturating_add(1);
-    let unit = on.signal.unit.of_difference().display();
+    let unit = super::difference_unit(on.signal.unit);
     let pace = format!("{} {unit}/min", number(settings.per_minute, decimals));
     let over = span(settings.over.as_secs_f64());
     let asked = match settings.side {

@@ -10,6 +10,7 @@ pub(super) use silence::silence;
 
 use crate::history::Event;
 use crate::line::alarms::{SHELVED_UNTIL, SILENT};
+use crate::web::facts::SignalFacts;
 use setward_alarm::{AlarmState, Side};
 use setward_config::line::Priority;
 use setward_protocol::{NoData, Table, Unit, UtcMillis};
@@ -64,6 +65,31 @@ pub(super) fn signed(value: f64, decimals: u8) -> String {
 /// `text` with the unit behind it, if it has one. Percent too stands off by a space, as the SI brochure writes it.
 pub(super) fn with_unit(text: &str, unit: Unit) -> String {
     let shown = unit.display();
+    if shown.is_empty() { text.to_owned() } else { format!("{text} {shown}") }
+}
+
+/// A unit by its spelling in files, as a page shows it.
+pub(super) fn shown_unit(symbol: &str) -> &str {
+    Unit::ALL.iter().find(|unit| unit.symbol() == symbol).map_or(symbol, |unit| unit.display())
+}
+
+/// An age of something that has two, s: "13.1 to 13.8 h"; in minutes while it is young.
+pub(super) fn hours_between(youngest_s: f64, oldest_s: f64) -> String {
+    if oldest_s < 3600.0 {
+        return format!("{} to {} min", number(youngest_s / 60.0, 0), number(oldest_s / 60.0, 0));
+    }
+    format!("{} to {} h", number(youngest_s / 3600.0, 1), number(oldest_s / 3600.0, 1))
+}
+
+/// The unit of a difference of two values, as a page shows it. Two shares lie apart by points: "+0.6 %" beside "35.6 %" would
+/// leave open of what.
+pub(super) const fn difference_unit(unit: Unit) -> &'static str {
+    if matches!(unit, Unit::Percent) { "points" } else { unit.of_difference().display() }
+}
+
+/// A difference of two values with its unit.
+pub(super) fn with_difference_unit(text: &str, unit: Unit) -> String {
+    let shown = difference_unit(unit);
     if shown.is_empty() { text.to_owned() } else { format!("{text} {shown}") }
 }
 
@@ -177,7 +203,7 @@ pub(super) fn event(event: &Event, clock: impl Fn(UtcMillis) -> String) -> Strin
     };
     let by = event.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
     let note = match event.note.as_deref() {
-        Some(SILENT) => ", silent: nobody was called".to_owned(),
+        Some(SILENT) => NOBODY_CALLED.to_owned(),
         Some(note) => match event.what.as_str() {
             "shelved" => format!(" {}", shelf(note, clock)),
             _ => format!(": {}", shortened(note)),
@@ -185,6 +211,16 @@ pub(super) fn event(event: &Event, clock: impl Fn(UtcMillis) -> String) -> Strin
         None => String::new(),
     };
     format!("{what}{by}{note}")
+}
+
+/// Behind an event of an alarm that was silent.
+pub(super) const NOBODY_CALLED: &str = ", silent: nobody was called";
+
+/// What the value was when it happened: " at 176.0 \u{b0}C", or " with \u{201c}not closed\u{201d}" for a code's word.
+pub(super) fn at_value(on: &SignalFacts<'_>, value: f64) -> String {
+    let shown = on.show_with_unit(value);
+    let is_word = on.signal.codes.contains_key(&(value.round() as i64));
+    if is_word { format!(" with \u{201c}{shown}\u{201d}") } else { format!(" at {shown}") }
 }
 
 /// The note of a shelf, with its end as the plant's clock shows it.

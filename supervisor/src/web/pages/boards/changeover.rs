@@ -11,6 +11,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use maud::{Markup, html};
 use setward_config::line::Recipe;
+use std::collections::BTreeMap;
 
 /// Serves the page.
 pub(in crate::web) async fn show(State(web): State<Web>, Query(asked): Query<FromTo>) -> Response {
@@ -93,13 +94,12 @@ fn table(scene: &Scene<'_>, entries: &[&Entry<'_>], label: &str) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label=(label) {
             table.tanks.figures {
-                thead { tr { th scope="col" { "Setpoint" } th scope="col" { "Old" } th scope="col" { "New" } th scope="col" { "Panel now" } } }
+                thead { tr { th scope="col" { "Setpoint" } th scope="col" { "New" } th scope="col" { "Panel now" } } }
                 tbody {
                     @for entry in entries {
                         tr {
                             th scope="row" { a href=(format!("/signals/{}", entry.facts.signal.tag)) { (entry.facts.signal.name) } small { (entry.facts.signal.tag) ", " (scene.line.station(entry.facts.signal.station).name) } }
-                            td { (asked(&entry.facts, entry.from)) }
-                            td { b { (asked(&entry.facts, entry.to)) } }
+                            td { b { (asked(&entry.facts, entry.to)) } small { "was " (asked(&entry.facts, entry.from)) } }
                             td { span data-t=(format!("{}.v", entry.facts.signal.tag)) { (entry.facts.shown()) } small { (todo(entry.todo())) } }
                         }
                     }
@@ -128,7 +128,7 @@ fn kettle(board: &Board<'_>) -> Markup {
             section {
                 h2 { "Kettles and soak" }
                 div.wide tabindex="0" role="region" aria-label="Kettles and soak" {
-                    table.tanks.figures {
+                    table.tanks {
                         thead { tr { th scope="col" { "What" } th scope="col" { "Old" } th scope="col" { "New" } } }
                         tbody {
                             @for one in &board.kettle {
@@ -146,6 +146,15 @@ fn kettle(board: &Board<'_>) -> Markup {
     }
 }
 
+/// Tanks under the recipe of their corn, in the order of the line.
+fn by_recipe(tanks: &[(String, String)]) -> BTreeMap<&str, Vec<&str>> {
+    let mut all: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for (tank, recipe) in tanks {
+        all.entry(recipe).or_default().push(tank);
+    }
+    all
+}
+
 fn transit(board: &Board<'_>) -> Markup {
     let transit = &board.transit;
     html! {
@@ -157,7 +166,7 @@ fn transit(board: &Board<'_>) -> Markup {
             }
             @if !transit.tanks.is_empty() {
                 p { "Corn in these tanks was cooked by another recipe:" }
-                ul { @for (tank, recipe) in &transit.tanks { li { (tank) ": " (recipe) } } }
+                ul { @for (recipe, tanks) in by_recipe(&transit.tanks) { li { (recipe) ": " (tanks.join(", ")) } } }
             }
         }
     }

@@ -4,7 +4,7 @@ use super::super::rows;
 use super::{caution, held_row, page};
 use crate::web::Web;
 use crate::web::boards::api::Against;
-use crate::web::boards::start_up::{Board, StationBoard};
+use crate::web::boards::start_up::{Board, IN_SENTENCE, StationBoard};
 use crate::web::boards::{present, recipe};
 use crate::web::facts::Scene;
 use crate::web::pages::messages;
@@ -63,7 +63,7 @@ fn verdict(board: &Board<'_>) -> Markup {
             @if let Some(wait) = board.wait() { p { (wait) } }
             @if board.reasons.len() > 1 {
                 details id="reasons" {
-                    summary { "All " (board.reasons.len()) " reasons" }
+                    summary { @if board.reasons.len() > IN_SENTENCE { "All " (board.reasons.len()) " reasons, with the way to each" } @else { "The way to each" } }
                     ul { @for reason in &board.reasons { li { a href=(reason.link) { (reason.text) } } } }
                 }
             }

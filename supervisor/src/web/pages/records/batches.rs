@@ -1,7 +1,7 @@
 //! Kettle batches: the list, and the record of one, with the way forward to the product it became.
 
-use super::{clock, page, unreadable};
-use crate::history::BatchRow;
+use super::{between, clock, page, unreadable};
+use crate::history::{BatchRow, HistoryStore};
 use crate::report::batch::{BatchReport, VerdictRow};
 use crate::report::batch_text::{accepted, found};
 use crate::web::paging::{PageOf, Paging};
@@ -12,12 +12,14 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use serde::Serialize;
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Batches that are listed, the newest.
 const LISTED: usize = 120;
-/// So many of the newest can be paged through by programs.
-const PAGED: usize = 5000;
+/// Most batches that begin in one millisecond: kettles are fewer.
+const AT_ONCE: usize = 64;
 
 fn read(row: &BatchRow) -> Option<BatchReport> {
     serde_json::from_str(&row.record).ok()
@@ -41,11 +43,11 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
         } @else {
             div.wide tabindex="0" role="region" aria-label="Batches" {
                 table.tanks {
-                    thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } th { "Recipe" } } }
+                    thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } } }
                     tbody { @for report in &batches { (row(&web, report)) } }
                 }
             }
-            p.soft { "Limits are those of the recipe that was in force. Not known: too little was seen to say." }
+            p.soft { "Limits are those of the recipe that was in force. Not known: too little was seen to say; not known yet: its corn is soaking or being fed." }
         }
     };
     page(&web, "Batches", body)
@@ -54,12 +56,19 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
 fn row(web: &Web, report: &BatchReport) -> Markup {
     html! {
         tr.bad[report.missed().next().is_some()] {
-            th scope="row" { a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } } }
+            th scope="row" { a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } } small { (report.recipe_name) } }
             td { (clock(web, &report.from)) }
-            td { (verdict(report.verdict())) }
+            td { (verdict(so_far(report))) }
             td { @match report.soak.tank { Some(tank) => (tank), None => "\u{2013}" } }
-            td { (report.recipe_name) }
         }
+    }
+}
+
+/// The verdict; while corn soaks or is fed what is not known may be known yet.
+fn so_far(report: &BatchReport) -> &str {
+    match report.verdict() {
+        "not known" if !report.is_complete => "not known yet",
+        verdict => verdict,
     }
 }
 
@@ -96,10 +105,10 @@ fn record(web: &Web, report: &BatchReport) -> Markup {
         )
     };
     html! {
-        h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": " (verdict(report.verdict())) }
+        h1 { (report.kettle) @if let Some(number) = report.number { ", batch " (number) } ": limits " (verdict(so_far(report))) }
         p.soft { (report.id) " \u{b7} " (report.recipe_name) }
         dl.facts {
-            dt { "In the kettle" } dd { (clock(web, &report.from)) " to " (clock(web, &report.to)) ", " (report.ending) }
+            dt { "In the kettle" } dd { (between(web, &report.from, &report.to)) ", " (report.ending) }
             dt { "Come-up" } dd { (known(report.come_up_s.map(|s| s / 60.0), 1, "min")) " until hold time counts" }
             dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn by the line file" }
             dt { "Lime" } dd { (known(report.lime_kg, 2, "kg")) ", " (known(report.lime_to_corn_percent, 2, "%")) " of the corn" }
@@ -142,7 +151,7 @@ fn verdicts(rows: &[VerdictRow], label: &str) -> Markup {
                     thead { tr { th { "Limit" } th { "Accepted" } th { "Was" } th { "" span.unseen { "Verdict" } } } }
                     tbody { @for row in rows {
                         tr.bad[row.verdict.starts_with("not met")] {
-                            th scope="row" { (row.limit) } td { (accepted(row)) } td { (found(row)) } td { (verdict(&row.verdict)) }
+                            th scope="row" { (row.limit.replace("degC", "\u{b0}C")) } td { (accepted(row)) } td { (found(row)) } td { (verdict(&row.verdict)) }
                         }
                     } }
                 }
@@ -182,16 +191,42 @@ pub(in crate::web) async fn list_for_programs(
     State(web): State<Web>,
     Query(paging): Query<Paging>,
 ) -> Response {
-    match newest(&web, PAGED).await {
-        Ok(batches) => match paging.of(batches, |one| one.id.clone()) {
-            Ok(PageOf { items, next }) => {
-                Json(serde_json::json!({ "schema_version": 1, "batches": items, "next": next }))
-                    .into_response()
-            }
-            Err(problem) => problem.into_response(),
-        },
-        Err(why) => Problem::unread(why).into_response(),
+    match paged(&*web.app.history, &paging).await {
+        Ok(PageOf { items: batches, next }) => {
+            Json(BatchesBody { schema_version: 1, batches, next }).into_response()
+        }
+        Err(problem) => problem.into_response(),
     }
+}
+
+/// A page of batches, newest first.
+#[derive(Serialize, ToSchema)]
+pub(in crate::web) struct BatchesBody {
+    schema_version: u32,
+    batches: Vec<BatchReport>,
+    /// Behind the last one here; null on the last page.
+    next: Option<String>,
+}
+
+async fn paged(history: &dyn HistoryStore, paging: &Paging) -> Result<PageOf<BatchReport>, Problem> {
+    let limit = paging.limit()?;
+    let mut to = UtcMillis(i64::MAX);
+    let mut behind = None;
+    if let Some(id) = paging.after(|text| Some(text.to_owned()))? {
+        let last = history.batch(id).await.map_err(Problem::unread)?;
+        let last = last.ok_or_else(|| {
+            let text = "\"after\" is the \"next\" of the page before: no batch of this name is kept";
+            Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text)
+        })?;
+        to = UtcMillis(last.start.0.saturating_add(1));
+        behind = Some((last.start, last.id));
+    }
+    let rows = history.batches(UtcMillis(i64::MIN), to, limit + 1 + AT_ONCE).await;
+    let mut rows = rows.map_err(Problem::unread)?;
+    if let Some((start, id)) = behind {
+        rows.retain(|row| (row.start, &row.id) < (start, &id));
+    }
+    Ok(PageOf::cut(rows, limit, |row| row.id.clone()).read(|row| read(&row)))
 }
 
 /// One, for programs.

@@ -95,10 +95,7 @@ pub(in crate::web) async fn last_day(web: &Web, signal: SignalId) -> Markup {
 
 /// The main signals of a handover.
 pub(super) fn signals(rows: &[SignalRow]) -> Markup {
-    let named: Vec<(String, &StatisticsRow)> = rows
-        .iter()
-        .map(|row| (format!("{} {} [{}]", row.signal, row.name, row.unit), &row.figures))
-        .collect();
+    let named: Vec<(String, &StatisticsRow)> = rows.iter().map(|row| (title(row), &row.figures)).collect();
     table(&named.iter().map(|(name, row)| (name.as_str(), *row)).collect::<Vec<_>>())
 }
 
@@ -141,5 +138,13 @@ fn row_of(name: &str, row: &StatisticsRow) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// Tag, name and unit, if it has one.
+fn title(row: &SignalRow) -> String {
+    match words::shown_unit(&row.unit) {
+        "" => format!("{} {}", row.signal, row.name),
+        unit => format!("{} {}, {unit}", row.signal, row.name),
     }
 }

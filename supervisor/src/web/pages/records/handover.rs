@@ -1,7 +1,8 @@
 //! The handover of a shift, to be read at its change and printed.
 
-use super::{batch_link, clock, name_field, page, said, unreadable};
+use super::{batch_lines, between, clock, name_field, page, said, unreadable};
 use crate::report::entered;
+use crate::report::latitude::LatitudeRow;
 use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
 use crate::report::shifts::{self, ShiftSpan};
 use crate::report::stops::{REASONS, StopRow};
@@ -118,7 +119,7 @@ fn show_report(
     html! {
         h1 { "Handover, shift " (report.shift) ", " (report.date) }
         (said(outcome))
-        p.point { (local(&report.from)) " to " (local(&report.to)) @if report.goes_on { ", it goes on" } ", watched for " (words::span(report.watched_s)) }
+        p.point { (between(web, &report.from, &report.to)) @if report.goes_on { ", it goes on" } ", watched for " (words::span(report.watched_s)) }
         nav.shifts aria-label="Shifts" {
             @if let Some(before) = shifts::before(&web.app.line, shift) { a.button href=(address(&before)) { "Shift before" } }
             @if !report.goes_on && let Some(after) = shifts::at(&web.app.line, shift.span.to()) && after.span.from() <= web.app.clock.utc() {
@@ -132,7 +133,7 @@ fn show_report(
         section {
             h2 { "Stops: " (report.stops.len()) }
             @if report.stops.is_empty() { p { "None." } }
-            ul.alarms { @for (index, stop) in report.stops.iter().enumerate() { li { (stop_row(web, stop, (index, &address(shift)), name)) } } }
+            ul.alarms { @for (index, stop) in report.stops.iter().enumerate() { li { (stop_row(web, stop, (index, &address(shift), report.goes_on), name)) } } }
         }
         (turned(report))
         (tanks(web, report))
@@ -184,12 +185,21 @@ fn silent(web: &Web, report: &ShiftReport) -> Markup {
     }
 }
 
-fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Option<&str>) -> Markup {
+fn stop_row(
+    web: &Web,
+    stop: &StopRow,
+    (index, back, goes_on): (usize, &str, bool),
+    name: Option<&str>,
+) -> Markup {
     let field = |key: &str| format!("{key}-{index}");
+    let place = |key: &str| {
+        let known = web.app.line.stations.iter().find(|station| station.key == key);
+        known.map_or_else(|| key.to_owned(), |station| station.name.clone())
+    };
     html! {
         p {
-            b { (stop.station) } @if !stop.with.is_empty() { " with " (stop.with.join(", ")) }
-            ": " (clock(web, &stop.from)) @match &stop.to { Some(to) => { " to " (clock(web, to)) }, None => ", stands still" }
+            b { (place(&stop.station)) } @if !stop.with.is_empty() { " with " (stop.with.iter().map(|key| place(key)).collect::<Vec<_>>().join(", ")) }
+            ": " @match &stop.to { Some(to) => (between(web, &stop.from, to)), None => { (clock(web, &stop.from)) @if goes_on { ", stands still" } @else { ", and stood on at its end" } } }
             ", " (words::span(stop.length_s)) " in this shift"
         }
         @match &stop.reason {
@@ -215,14 +225,18 @@ fn stop_row(web: &Web, stop: &StopRow, (index, back): (usize, &str), name: Optio
 }
 
 fn turned(report: &ShiftReport) -> Markup {
+    // A share is turned by points, as everywhere on the pages.
+    let unit = |row: &LatitudeRow| {
+        if row.unit == "%" { "points".to_owned() } else { words::shown_unit(&row.unit).to_owned() }
+    };
     html! {
         section {
             h2 { "Setpoints away from the recipe: " (report.latitude.len()) }
             @if report.latitude.is_empty() { p { "None." } }
             ul { @for row in &report.latitude { li {
                 a href=(format!("/signals/{}", row.signal)) { (row.signal) " " (row.name) }
-                ": turned " (row.turns) (if row.turns == 1 { " time" } else { " times" }) ", farthest " (words::signed(row.farthest, 1)) " " (row.unit)
-                @if let Some(may) = row.latitude { " (latitude " (words::number(may, 1)) ")" }
+                ": turned " (row.turns) (if row.turns == 1 { " time" } else { " times" }) ", farthest " (words::signed(row.farthest, 1)) " " (unit(row))
+                @if let Some(may) = row.latitude { " (latitude " (words::number(may, 1)) " " (unit(row)) ")" }
                 @if row.within_s >= 1.0 { ", " (words::span(row.within_s)) " within it" }
                 @if row.beyond_s >= 1.0 { ", " b { "\u{25b2} " (words::span(row.beyond_s)) " beyond it" } }
             } } }
@@ -232,9 +246,7 @@ fn turned(report: &ShiftReport) -> Markup {
 
 fn tanks(web: &Web, report: &ShiftReport) -> Markup {
     let age = |tank: &TankRow| match (tank.youngest_h, tank.oldest_h) {
-        (Some(youngest), Some(oldest)) => {
-            format!("{} to {}", words::span(youngest * 3600.0), words::span(oldest * 3600.0))
-        }
+        (Some(youngest), Some(oldest)) => words::hours_between(youngest * 3600.0, oldest * 3600.0),
         (_, _) => "\u{2013}".to_owned(),
     };
     let at = |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| clock(web, at));
@@ -262,10 +274,7 @@ fn batches(report: &ShiftReport) -> Markup {
         section {
             h2 { "Kettle batches begun: " (report.batches.len()) }
             @if report.batches.is_empty() { p { "None has a record." } }
-            ul { @for batch in &report.batches { li {
-                (batch_link(&batch.id)) " " (batch.recipe) ": "
-                @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
-            } } }
+            ul { @for line in batch_lines(&report.batches) { li { (line) } } }
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Product on hold: what is, what became of it, and the forms to hold and to decide.
 
-use super::{clock, name_field, page, said, unreadable};
+use super::{between, clock, name_field, page, said, unreadable};
 use crate::report::holds::{DISPOSITIONS, HoldRow, holds};
 use crate::report::tables::words_of;
 use crate::web::acknowledge::remembered_name;
@@ -13,8 +13,9 @@ use axum::extract::{Query, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use setward_protocol::UtcMillis;
+use utoipa::ToSchema;
 
 /// Decided holds that are shown, the newest.
 const DECIDED_SHOWN: usize = 50;
@@ -57,7 +58,7 @@ pub(in crate::web) async fn show(
             p { "No product of this alarm is known to hold: it has not raised, or its station is not on the way to the bag." }
         }
         section {
-            h2 { (open.len()) " on hold" }
+            h2 { "On hold: " (open.len()) }
             @if open.is_empty() { p { "Nothing is on hold. A hold is placed from the page of an alarm, beside the product that it touched." } }
             ul.alarms { @for row in &open { li { (facts(&web, row)) (decision_form(row, name.as_deref())) } } }
         }
@@ -97,7 +98,7 @@ fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
     html! {
         section #new {
             h2 { "Put on hold" }
-            p { "For " b { (proposed.name) } ", occurrence " (proposed.occurrence) ": packed " (web.zone.clock(from, now)) " to " (web.zone.clock(to, now)) " at most." }
+            p { "For " b { (proposed.name) } ", occurrence " (proposed.occurrence) ": packed " (web.zone.between(from, to, now)) " at most." }
             form.acknowledge method="post" action="/holds" {
                 input type="hidden" name="alarm" value=(proposed.alarm);
                 input type="hidden" name="run" value=(proposed.run);
@@ -117,15 +118,23 @@ fn hold_form(web: &Web, proposed: &Proposed, name: Option<&str>) -> Markup {
 
 fn facts(web: &Web, row: &HoldRow) -> Markup {
     html! {
-        p { b { "Hold " (row.n) } ": packed " (clock(web, &row.from)) " to " (clock(web, &row.to)) ", "
+        p { b { "Hold " (row.n) } ": packed " (between(web, &row.from, &row.to)) ", "
             @if let Some(words) = row.touched.words() { (words) ", " }
             @match row.kg { Some(kg) => { "about " (words::number(kg, 0)) " kg" }, None => "how much is not known" } }
         p { "By " (row.by) " at " (clock(web, &row.at)) ": " (row.why)
-            @if let Some(alarm) = &row.alarm { " (for " a href=(format!("/alarms/{}", alarm.split('@').next().unwrap_or_default())) { (alarm) } ")" } }
+            @if let Some((id, occurrence)) = row.alarm.as_deref().and_then(|alarm| alarm.split_once('@')) {
+                " (for " a href=(format!("/alarms/{id}")) { (alarm_name(web, id)) } ", occurrence " (occurrence) ")"
+            } }
         @for decided in &row.dispositions {
             p { b { (words_of(&DISPOSITIONS, &decided.what)) } " by " (decided.by) " at " (clock(web, &decided.at)) ": " (decided.why) }
         }
     }
+}
+
+/// An alarm's name; its id where the line has it no more.
+fn alarm_name<'a>(web: &'a Web, id: &'a str) -> &'a str {
+    let known = web.app.line.alarms.iter().find(|alarm| alarm.id == id);
+    known.map_or(id, |alarm| alarm.name.as_str())
 }
 
 fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
@@ -149,12 +158,21 @@ fn decision_form(row: &HoldRow, name: Option<&str>) -> Markup {
     }
 }
 
+/// A page of holds, newest first.
+#[derive(Serialize, ToSchema)]
+pub(in crate::web) struct HoldsBody {
+    schema_version: u32,
+    holds: Vec<HoldRow>,
+    /// Behind the last one here; null on the last page.
+    next: Option<String>,
+}
+
 /// The list, for programs.
 pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(paging): Query<Paging>) -> Response {
     match holds(&*web.app.history).await {
         Ok(holds) => match paging.of(holds, |one| one.n.to_string()) {
             Ok(PageOf { items, next }) => {
-                Json(serde_json::json!({ "schema_version": 1, "holds": items, "next": next })).into_response()
+                Json(HoldsBody { schema_version: 1, holds: items, next }).into_response()
             }
             Err(problem) => problem.into_response(),
         },

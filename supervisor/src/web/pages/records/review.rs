@@ -1,6 +1,8 @@
 //! The review: exceptions over a time, and the signature under them.
 
-use super::{batch_link, clock, lot_address, name_field, page, said, unreadable};
+use super::{
+    batch_lines, batch_link, between, clock, dated, lot_address, name_field, page, said, unreadable,
+};
 use crate::history::Span;
 use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
 use crate::report::lot_review::{NoLot, lot_review};
@@ -123,7 +125,7 @@ async fn show_lot(web: &Web, lot: &str, outcome: (Option<&str>, Option<&str>)) -
 
 /// The lots of a review, each with the way to its own.
 fn lots(web: &Web, report: &ReviewReport) -> Markup {
-    let local = |text: &str| clock(web, text);
+    let local = |text: &str| dated(web, text);
     html! {
         @if report.lots_are_told {
             section {
@@ -154,9 +156,8 @@ fn show_report(
     (outcome, name): (Option<&str>, Option<&str>),
 ) -> Markup {
     let local = |text: &str| clock(web, text);
-    let batches: Vec<Markup> = report.batch_exceptions.iter().map(|batch| html! {
-        (batch_link(&batch.id)) " " (batch.recipe) ": " @if batch.verdict == "not met" { b { "\u{25b2} " (batch.words()) } } @else { (batch.words()) }
-    }).collect();
+    let stretch = |from: &str, to: &str| between(web, from, to);
+    let batches = batch_lines(&report.batch_exceptions);
     let alarms: Vec<Markup> = report.alarms.iter().map(|row| html! {
         a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
         @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
@@ -173,7 +174,7 @@ fn show_report(
     let gaps: Vec<Markup> = report
         .gaps
         .iter()
-        .map(|gap| html! { (local(&gap.from)) " to " (local(&gap.to)) ", " (words::span(gap.length_s)) })
+        .map(|gap| html! { (stretch(&gap.from, &gap.to)) ", " (words::span(gap.length_s)) })
         .collect();
     let steps: Vec<Markup> = report
         .clock_steps
@@ -184,7 +185,7 @@ fn show_report(
     html! {
         h1 { @match &report.lot { Some(lot) => { "Lot " (lot) }, None => "Review" } ": " (report.exceptions()) " exceptions" }
         (said(outcome))
-        p.point { (local(&report.from)) " to " (local(&report.to)) }
+        p.point { (stretch(&report.from, &report.to)) }
         (lots(web, report))
         (part(&format!("Kettle batches, {} in all: limits not met or not known", report.batches), &batches))
         (part("Medium and high alarms, with the product they touched", &alarms))
@@ -207,7 +208,7 @@ fn signing(web: &Web, (window, is_over): (Span, bool), report: &ReviewReport, na
         section #sign {
             h2 { "Signed" }
             @if report.signed.is_empty() { p { "Nobody has signed this " @if report.lot.is_some() { "lot" } @else { "time" } "." } }
-            ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (signed.exceptions) " exceptions seen" } } }
+            ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (words::counted(signed.exceptions, "exception")) " seen" } } }
             @if report.lot.is_some() && !is_over { p { "It can be signed once the next lot has begun." } }
             @if is_over {
                 @if let Some(instead) = doors::instead(Needs::Engineer, "sign") { (instead) } @else { form.acknowledge method="post" action="/sign-offs" {

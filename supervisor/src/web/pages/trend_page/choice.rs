@@ -154,11 +154,20 @@ pub(super) fn downloads(web: &Web, asked: &Asked) -> Markup {
                 @if about <= READINGS_MAX {
                     li { a href=(fixed.address(line, "/trend-readings.csv")) { "Every reading (CSV)" } ", at most " (words::number(about, 0)) " rows" }
                 } @else {
-                    li { "Every reading: about " (words::number(about / 1000.0, 0)) " thousand, too many for a page. Choose a shorter stretch, or use " code { "setward export" } "." }
+                    li { "Every reading: about " (many(about)) ", too many for a page. Choose a shorter stretch, or use " code { "setward export" } "." }
                 }
                 @if !line.entries.is_empty() { li { a href=(fixed.address(line, "/trend-samples.csv")) { "What people entered (CSV)" } ", when its product was here" } }
                 li { a href=(fixed.address(line, "/api/v1/trend")) { "For programs (JSON)" } }
             }
         }
+    }
+}
+
+/// A large number for people: "45 thousand", "1.8 million".
+fn many(about: f64) -> String {
+    if about >= 1e6 {
+        format!("{} million", words::number(about / 1e6, 1))
+    } else {
+        format!("{} thousand", words::number(about / 1e3, 0))
     }
 }

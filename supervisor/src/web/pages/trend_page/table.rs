@@ -140,10 +140,11 @@ fn row(signal: &LineSignal, name: &str, found: &Result<StatisticsRow, String>) -
 
 fn figures(signal: &LineSignal, row: &StatisticsRow) -> Markup {
     let digits = signal.decimals + 1;
-    let difference = signal.unit.of_difference();
+    let difference = words::difference_unit(signal.unit);
+    let apart = |text: &str| words::with_difference_unit(text, signal.unit);
     let value = |value: Option<f64>, digits: u8| match value {
         None => "\u{2013}".to_owned(),
-        Some(value) if row.is_deviation => words::with_unit(&words::signed(value, digits), difference),
+        Some(value) if row.is_deviation => apart(&words::signed(value, digits)),
         Some(value) => words::with_unit(&words::number(value, digits), signal.unit),
     };
     let area = |area: Option<f64>| match area {
@@ -153,7 +154,7 @@ fn figures(signal: &LineSignal, row: &StatisticsRow) -> Markup {
     html! {
         td { (words::span(row.known_s)) }
         td { (value(row.mean, digits)) }
-        td { (row.standard_deviation.map_or_else(|| "\u{2013}".to_owned(), |sd| words::with_unit(&words::number(sd, digits), difference))) }
+        td { (row.standard_deviation.map_or_else(|| "\u{2013}".to_owned(), |sd| apart(&words::number(sd, digits)))) }
         td { @match row.in_tolerance_percent { Some(share) => { (words::number(share, 1)) " %" }, None => "\u{2013}" } }
         td { (area(row.area_below)) }
         td { (area(row.area_above)) }
@@ -165,14 +166,13 @@ fn figures(signal: &LineSignal, row: &StatisticsRow) -> Markup {
 /// "+0.42 K (0.11 to 0.73): higher than in the other window".
 fn difference(signal: &LineSignal, compared: &Comparison) -> Markup {
     let shown = |value: f64| words::signed(value, signal.decimals + 1);
-    let unit = signal.unit.of_difference();
     html! {
         tr {
             th scope="row" { "difference" }
             td colspan="8" {
                 @if let Some(why) = &compared.refused { (why) }
                 @if let (Some(difference), Some(least), Some(most)) = (compared.difference, compared.least, compared.most) {
-                    (words::with_unit(&shown(difference), unit)) " (" (shown(least)) " to " (shown(most)) ")"
+                    (words::with_difference_unit(&shown(difference), signal.unit)) " (" (shown(least)) " to " (shown(most)) ")"
                 }
                 @if let Some(finding) = &compared.finding { ": " (finding) }
             }
