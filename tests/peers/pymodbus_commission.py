@@ -209,7 +209,7 @@ def setpoints(setward, folder):
     assert rows == {"TIC-310-SP": 184}, rows
 
 
-def written(setward, folder):
+def setpoint_written(setward, folder):
     """The one setpoint that site.toml lets through, shown first, then written; the controller has it."""
     asked = (setward, "write-setpoints", folder, "trial-chips")
     refused = command(0, *asked, "--json").stdout
@@ -289,7 +289,7 @@ async def main():
         await asyncio.to_thread(one_register, setward, plc_port)
         await asyncio.to_thread(setpoints, setward, folder)
         if writes:
-            await asyncio.to_thread(written, setward, folder)
+            await asyncio.to_thread(setpoint_written, setward, folder)
         else:
             refused = await asyncio.to_thread(command, 2, setward, "write-setpoints", folder, "trial-chips")
             assert "write-setpoints" in refused.stderr, refused
