@@ -21,7 +21,8 @@ SIGNALS = (64, 256, 1024, 4096)
 CONTROLLERS = (1, 4, 16, 64)
 ALARMS = (64, 256, 1024, 4096)
 DAYS = (1, 3, 9)
-CLIENTS = (1, 4, 16, 64)
+# One address may hold so many streams.
+CLIENTS = (1, 4, 16, 32)
 MEASURED_S = 15
 
 

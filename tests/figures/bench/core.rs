@@ -13,8 +13,8 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 const ROUNDS: usize = 15;
-/// Samples in a round, about.
-const SAMPLES: u64 = 100_000;
+/// Samples in a round, about: the kernel counts a thread's time in steps of some milliseconds.
+const SAMPLES: u64 = 1_000_000;
 
 /// Something that can be fed for a round, and says how many samples that was.
 pub(crate) struct Course {
