@@ -116,3 +116,28 @@ async fn the_age_of_the_corn_goes_on_over_a_restart() {
     near(age(&after).unwrap(), age(&before).unwrap() + 660.0, 15.0);
     running.stop().await.unwrap();
 }
+
+/// Somebody sets the watching machine's clock an hour on while corn soaks: it is not an hour older for that.
+#[tokio::test(start_paused = true)]
+async fn a_clock_that_is_set_in_a_soak_makes_no_corn_older() {
+    let simulator = Simulator::new(&demo_line(), 5);
+    keep_stepping(simulator.clone());
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let set_after = Duration::from_secs(4 * 3600 + 60);
+    let clock = Clock::set_once(STARTED, set_after, 3_600_000);
+    let running = begin(&history, clock, MemoryDial(simulator.clone())).await;
+    pass(4 * 3600).await;
+    look(&running).await;
+    let before = ages(&running);
+    assert!(!before.is_empty(), "four hours of cooking fill a tank");
+    pass(290).await;
+    look(&running).await;
+    let after = ages(&running);
+    for (tank, age) in &before {
+        let later = after.iter().find(|(number, _)| number == tank).map(|(_, age)| *age);
+        near(later.unwrap(), age + 300.0, 15.0);
+    }
+    running.stop().await.unwrap();
+    let events = history.events(None, 10_000).await.unwrap();
+    assert_eq!(events.iter().filter(|stored| stored.event.what == "clock set").count(), 1);
+}
