@@ -2,6 +2,7 @@
 
 use crate::support::{MemoryDial, demo_line};
 use setward::clock::Clock;
+use setward::history::HistoryStore;
 use setward::history::sqlite::InlineStore;
 use setward::line::follow::{ProductView, TankView};
 use setward::poll::dial::Dial;
