@@ -118,6 +118,7 @@ fn signal_into(live: &mut Live, scene: &Scene<'_>, facts: &SignalFacts<'_>, scop
     live.text(format!("{tag}.v"), facts.shown());
     if let Some(off) = facts.deviation() {
         live.text(format!("{tag}.d"), facts.show_deviation(off));
+        live.text(format!("{tag}.judged"), facts.judged_deviation());
     }
     if let Some(off) = facts.widths_off() {
         live.place.insert(format!("{tag}.x"), svg::bar_x(off));

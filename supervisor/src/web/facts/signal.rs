@@ -110,6 +110,11 @@ impl<'a> SignalFacts<'a> {
         Some(self.view.reading.value()? - self.setpoint()?)
     }
 
+    /// The deviation in words while it is judged, else nothing: what is pumped out of a kettle is not 26 K off.
+    pub(in crate::web) fn judged_deviation(&self) -> String {
+        self.deviation().filter(|_| self.judged).map(|off| self.show_deviation(off)).unwrap_or_default()
+    }
+
     /// The side on which the value is beyond what it may be, while it is judged.
     pub(in crate::web) fn out_of_band(&self) -> Option<Side> {
         let (deviation, (_, below, above)) = (self.deviation()?, self.held()?);

@@ -7,10 +7,22 @@ use crate::web::{Web, words};
 use maud::{Markup, html};
 use setward_alarm::AlarmId;
 
+/// Less than this is nothing that could be found, kg.
+const HARDLY_ANY_KG: f64 = 0.5;
+
+/// What is said of an alarm that stood while next to nothing was made: a time of packing would mislead.
+fn hardly_any(product: &ProductView) -> Option<String> {
+    let is_none = !product.is_forecast && product.about_kg.is_some_and(|kg| kg < HARDLY_ANY_KG);
+    is_none.then(|| "hardly any was made meanwhile".to_owned())
+}
+
 /// In one line: "packed about 14:07:20 to 14:20:10 (spread 4 min), about 208 kg". `None` if its station is not on the way
 /// to the bag, or it never raised.
 pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
     let product = of(scene, facts)?;
+    if let Some(words) = hardly_any(product) {
+        return Some(words);
+    }
     let when = match product.packed {
         Some((first, last)) => {
             let spread = product
@@ -42,6 +54,9 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
 /// "packed about 14:07 to 14:20 (spread 4 min), about 208 kg".
 pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
     let product = of(scene, facts)?;
+    if let Some(words) = hardly_any(product) {
+        return Some(words);
+    }
     let when = product.packed.map(|(first, last)| {
         let spread = product
             .spread_s

@@ -181,7 +181,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
                         Some(_) => b { "no value" },
                         None => {
                             span { b data-t=(format!("{}.v", facts.signal.tag)) { (facts.shown()) } " " (facts.signal.unit.display()) } " "
-                            @if let Some(off) = facts.deviation() { span data-t=(format!("{}.d", facts.signal.tag)) { (facts.show_deviation(off)) } }
+                            @if facts.deviation().is_some() { span data-t=(format!("{}.judged", facts.signal.tag)) { (facts.judged_deviation()) } }
                         }
                     }
                 }

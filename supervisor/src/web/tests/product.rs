@@ -65,6 +65,11 @@ async fn an_alarm_says_which_product_it_touched_and_what_to_hold_at_most() {
         &[],
     );
     check_says(&page, &["tank 7 (corn 12 h to 12 h 45 min old)", &line.recipes[0].name], &[]);
+    // It stood over a weekend: two days of packing would mislead.
+    let stood = ProductView { occurrence, is_forecast: false, about_kg: Some(0.2), ..product() };
+    snapshot.following = Arc::new(Following { products: [(alarm, stood)].into(), ..Following::default() });
+    let page = get(&stage(line.clone(), snapshot.clone()).state, &path).await.text;
+    check_says(&page, &["hardly any was made meanwhile", "Hold at most"], &["packed about", "about 0 kg"]);
     // The product of an occurrence that is over is not that of the next.
     let products = [(alarm, ProductView { occurrence: occurrence + 1, ..product() })].into();
     snapshot.following = Arc::new(Following { products, ..Following::default() });

@@ -315,3 +315,18 @@ async fn a_dose_builds_up_only_once_less_time_is_left_than_a_person_needs() {
     assert!(!listed(301.0).await);
     assert!(listed(300.0).await);
 }
+
+/// A wall has room for one value of a station: one that nothing judges now is shown, but not as far off.
+#[tokio::test]
+async fn on_the_wall_a_value_that_does_not_count_now_is_not_off() {
+    let (mut line, mut snapshot) = (line(), snapshot());
+    for asked in &mut line.recipes[0].setpoints {
+        asked.judge_when = setward_config::line::JudgeWhen::StationRun;
+    }
+    let off = "FT-320.judged\">\u{2212}8.8 m\u{b3}/h</span>";
+    let wall = get(&stage(line.clone(), snapshot.clone()).state, "/wall").await.text;
+    assert!(wall.contains(off), "{wall}");
+    snapshot.stations[2].mode = Mode::HeatUp;
+    let wall = get(&stage(line, snapshot).state, "/wall").await.text;
+    assert!(!wall.contains(off) && wall.contains(".judged\"></span>"), "{wall}");
+}
