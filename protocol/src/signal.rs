@@ -14,6 +14,7 @@ pub struct SignalId(pub u16);
 impl SignalId {
     /// The index into the line's list of signals.
     #[must_use]
+    #[inline]
     pub const fn index(self) -> usize {
         self.0 as usize
     }

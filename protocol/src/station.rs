@@ -7,6 +7,7 @@ pub struct StationId(pub u16);
 impl StationId {
     /// The index into the line's list of stations.
     #[must_use]
+    #[inline]
     pub const fn index(self) -> usize {
         self.0 as usize
     }
@@ -19,6 +20,7 @@ pub struct ControllerId(pub u16);
 impl ControllerId {
     /// The index into the line's list of controllers.
     #[must_use]
+    #[inline]
     pub const fn index(self) -> usize {
         self.0 as usize
     }

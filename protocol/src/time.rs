@@ -18,12 +18,14 @@ impl Uptime {
 
     /// From whole nanoseconds since the start of the run.
     #[must_use]
+    #[inline]
     pub const fn from_nanos(nanos: u64) -> Self {
         Self { nanos }
     }
 
     /// From whole milliseconds since the start of the run; saturates at the end of the range.
     #[must_use]
+    #[inline]
     pub const fn from_millis(millis: u64) -> Self {
         Self { nanos: millis.saturating_mul(1_000_000) }
     }
@@ -37,30 +39,35 @@ impl Uptime {
 
     /// Whole nanoseconds since the start of the run.
     #[must_use]
+    #[inline]
     pub const fn as_nanos(self) -> u64 {
         self.nanos
     }
 
     /// Seconds since the start of the run.
     #[must_use]
+    #[inline]
     pub fn as_secs_f64(self) -> f64 {
         self.nanos as f64 / 1e9
     }
 
     /// How long after `earlier` this is; zero if it is not after it.
     #[must_use]
+    #[inline]
     pub const fn since(self, earlier: Self) -> Duration {
         Duration::from_nanos(self.nanos.saturating_sub(earlier.nanos))
     }
 
     /// Seconds after `earlier`; zero if it is not after it.
     #[must_use]
+    #[inline]
     pub fn seconds_since(self, earlier: Self) -> f64 {
         self.since(earlier).as_secs_f64()
     }
 
     /// This time plus `seconds`; negative and not-a-number add nothing.
     #[must_use]
+    #[inline]
     pub fn plus_seconds(self, seconds: f64) -> Self {
         Self { nanos: self.nanos.saturating_add(libm::round(seconds * 1e9) as u64) }
     }
@@ -69,6 +76,7 @@ impl Uptime {
 impl Add<Duration> for Uptime {
     type Output = Self;
 
+    #[inline]
     fn add(self, span: Duration) -> Self {
         let nanos = u64::try_from(span.as_nanos()).unwrap_or(u64::MAX);
         Self { nanos: self.nanos.saturating_add(nanos) }

@@ -13,6 +13,7 @@ pub mod derived;
 mod entering;
 pub mod follow;
 mod followed;
+mod inputs;
 mod log;
 pub mod past;
 mod products;
@@ -429,10 +430,9 @@ impl<'a> LineTask<'a> {
 
     fn keep_records(&mut self, wanted: impl Fn(f64) -> bool) {
         for (alarm, _) in self.line.alarms_with_ids() {
-            if let Some(record) = self.alarms.record(&self.line, self.core.alarms(), alarm)
-                && wanted(record.exposure)
-            {
-                self.pending.batch.alarms.push(record);
+            if wanted(self.core.alarms().exposure(alarm).unwrap_or(0.0)) {
+                let record = self.alarms.record(&self.line, self.core.alarms(), alarm);
+                self.pending.batch.alarms.extend(record);
             }
         }
     }

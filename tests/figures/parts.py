@@ -83,7 +83,7 @@ def virtual(days=2):
     text = output_of([target() / "examples" / "virtual-time", days])
     print(text, end="")
     return {"virtual.days": days} | matches(text, {
-        "virtual.speed": r"quiet line.*: (\d+)x", "virtual.wrong": r"wrong (\d+)", "virtual.missed": r"missed (\d+)",
+        "virtual.speed": r"whole system: (\d+)x", "virtual.judged": r"every sample: (\d+)x", "virtual.wrong": r"wrong (\d+)", "virtual.missed": r"missed (\d+)",
         "virtual.false": r"false\s+(\d+)", "virtual.lost": r"lost (\d+)", "virtual.samples": r"samples (\d+)",
     })
 

@@ -1,7 +1,7 @@
 //! Figures of virtual time: how fast the whole system runs with the plant's physics, and what an oracle finds in it.
 //!
-//! `cargo run --release --example virtual-time -- [DAYS] [SEED]` prints the speed of a quiet line and of an eventful one,
-//! then runs DAYS (30) days in stretches of at most 30, each from a seed of its own, one row a stretch: a year is 365.
+//! `cargo run --release --example virtual-time -- [DAYS] [SEED]` prints the speed of a quiet line, alone and with an oracle at
+//! every sample, then runs DAYS (30) days in stretches of at most 30, each from a seed of its own, one row a stretch: a year is 365.
 //! Speed is virtual time over processor time of one core. Ends with 1 if anything is wrong.
 #![expect(
     clippy::unwrap_used,
@@ -27,7 +27,13 @@ mod virtual_month;
 #[path = "../line/virtual_plan.rs"]
 mod virtual_plan;
 
-use virtual_month::{BAD_SHARE, Options, Outcome, run};
+use setward::clock::Clock;
+use setward::history::sqlite::InlineStore;
+use setward::{Edges, RunSummary, start};
+use sim_plc::Simulator;
+use std::sync::Arc;
+use std::time::Duration;
+use virtual_month::{BAD_SHARE, Options, Outcome, START, SimulatorDial, cpu_s, run};
 
 const DAY_S: u64 = 86_400;
 /// Longer stretches would only fill memory with history.
@@ -40,6 +46,7 @@ fn main() -> std::process::ExitCode {
         eprintln!("write: virtual-time [DAYS] [SEED], both whole numbers");
         return 2.into();
     };
+    println!("quiet line, the plant's physics and the whole system: {:.0}x", alone(seed, DAY_S / 4));
     let quiet =
         run(Options { seed, seconds: DAY_S / 4, planned_seconds: 0, bad_share: 0.0, eventful: false });
     println!("quiet line, no bad replies, oracle at every sample: {:.0}x", speed(&quiet));
@@ -73,6 +80,34 @@ fn main() -> std::process::ExitCode {
         sum(|one| one.summary.samples_lost),
     );
     u8::from(wrong + different + missed + unfounded > 0).into()
+}
+
+/// How much faster than the clock the whole system runs with the plant, with nobody to judge it.
+fn alone(seed: u64, seconds: u64) -> f64 {
+    let begun_s = cpu_s();
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build().unwrap();
+    let summary = runtime.block_on(alone_through(seed, seconds));
+    assert!(summary.samples_stored > 50 * seconds && summary.samples_lost == 0, "{summary}");
+    seconds as f64 / (cpu_s() - begun_s)
+}
+
+async fn alone_through(seed: u64, seconds: u64) -> RunSummary {
+    let line = Arc::new(support::demo_line());
+    let simulator = Simulator::new(&line, seed);
+    let stepped = simulator.clone();
+    tokio::spawn(async move {
+        let mut tick = tokio::time::interval(Duration::from_secs(1));
+        loop {
+            tick.tick().await;
+            stepped.step(Duration::from_secs(1));
+        }
+    });
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let edges = Edges { dial: Arc::new(SimulatorDial(simulator)), history, clock: Clock::starting_at(START) };
+    let running = start(line, edges).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(seconds)).await;
+    running.stop().await.unwrap()
 }
 
 fn speed(outcome: &Outcome) -> f64 {

@@ -34,7 +34,7 @@ const HOUR_S: u64 = 3_600;
 /// The most that memory may grow, kB: what a process gives back to the system and takes again is of this order.
 const GROWTH_MAX_KB: u64 = 2_048;
 /// What the history's cache of pages holds once the file has grown beyond it, kB (`cache_size` of its connection).
-const CACHE_KB: u64 = 4_096;
+const CACHE_KB: u64 = 1_024;
 /// Size of a page of memory, kB.
 const PAGE_KB: u64 = 4;
 /// Reloads in the usual run; a thousand where there is more time.

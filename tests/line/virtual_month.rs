@@ -56,7 +56,7 @@ pub(crate) struct Outcome {
     pub(crate) unbalanced: Option<Unbalanced>,
 }
 
-struct SimulatorDial(Simulator);
+pub(crate) struct SimulatorDial(pub(crate) Simulator);
 
 #[async_trait]
 impl Dial for SimulatorDial {
@@ -190,7 +190,7 @@ fn carry_out(simulator: &Simulator, planned: &Planned, oracle: &mut Oracle, line
 }
 
 /// Processor time of this thread, s.
-fn cpu_s() -> f64 {
+pub(crate) fn cpu_s() -> f64 {
     let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
     text.split_whitespace().next().and_then(|word| word.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1e9
 }

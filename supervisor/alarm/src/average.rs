@@ -88,6 +88,9 @@ impl Judge for AverageDetector {
             self.ceiling.handle(&self.beyond(segment, ceiling), &mut over);
         }
         let turns = self.mean.take(segment, level, lent);
+        if turns.is_empty() && over.is_empty() {
+            return;
+        }
         // Active while either is: both in order of time.
         let (mut turns, mut over) = (turns.iter().peekable(), over.iter().peekable());
         loop {

@@ -135,29 +135,28 @@ impl Detector {
         self.judge_mut().start_over();
     }
 
-    /// A reading of the watched signal.
+    /// A reading of the watched signal; what it changes is added to `changes`.
     pub(crate) fn handle(
         &mut self,
         at: Uptime,
         reading: Reading,
         controller_is_lost: bool,
         lent: &mut [Segment],
-    ) -> Changes {
-        let mut changes = Changes::new();
+        changes: &mut Changes,
+    ) {
         if let Reading::Good(value) = reading
             && value.is_finite()
         {
             self.last_value = Some(value);
         }
-        self.judge_mut().handle_reading(at, reading, controller_is_lost, &mut changes);
+        self.judge_mut().handle_reading(at, reading, controller_is_lost, changes);
         match &mut self.pair {
             Some(pair) => {
                 let found = pair.handle_watched(at, reading, self.gap_limit);
-                self.take_differences(found, lent, &mut changes);
+                self.take_differences(found, lent, changes);
             }
-            None => self.take(at, reading, lent, &mut changes),
+            None => self.take(at, reading, lent, changes),
         }
-        changes
     }
 
     /// A reading of the signal a value is compared with.

@@ -18,6 +18,12 @@ pub(crate) struct Level {
     pub(crate) deadband: f64,
 }
 
+impl Level {
+    fn rests(&self, value: f64) -> bool {
+        self.side.beyond(value, self.level) <= 0.0
+    }
+}
+
 /// The mean went beyond (`true`) or came back (`false`).
 pub(crate) type Turns = Vec<(Uptime, bool), 4>;
 
@@ -28,21 +34,26 @@ pub(crate) struct Mean {
     /// Least known seconds in the window to judge it.
     least_known_s: f64,
     pub(crate) is_beyond: bool,
+    /// The level that the pieces were held against, and when the last of them ended that was beyond it. A window without
+    /// such a piece can't have a mean beyond.
+    rest: Option<(Level, Uptime)>,
 }
 
 impl Mean {
     pub(crate) fn new(span: Duration, coverage: f64) -> Self {
-        Self { window: Window::new(span), least_known_s: coverage * span.as_secs_f64(), is_beyond: false }
+        let least_known_s = coverage * span.as_secs_f64();
+        Self { window: Window::new(span), least_known_s, is_beyond: false, rest: None }
     }
 
     pub(crate) const fn start_over(&mut self) {
         self.window.clear();
-        self.is_beyond = false;
+        (self.is_beyond, self.rest) = (false, None);
     }
 
     /// Takes in a segment and judges on the way, if there is a level.
     pub(crate) fn take(&mut self, segment: &Segment, level: Option<Level>, lent: &mut [Segment]) -> Turns {
         let mut turns = Turns::new();
+        self.note_rest(segment, level);
         let (least_known_s, mut is_beyond) = (self.least_known_s, self.is_beyond);
         self.window.take(segment, lent, |step| {
             let Some(level) = level else { return };
@@ -61,14 +72,29 @@ impl Mean {
         turns
     }
 
+    /// Remembers when the last piece ended that was beyond the level.
+    fn note_rest(&mut self, segment: &Segment, level: Option<Level>) {
+        let is_beyond = |level: &Level| !(level.rests(segment.from) && level.rests(segment.to));
+        self.rest = match (self.rest, level) {
+            (_, None) => None,
+            // Another level: nobody has held the pieces before against it.
+            (Some((held, until)), Some(level)) if held == level && !is_beyond(&level) => Some((level, until)),
+            (_, Some(level)) => Some((level, segment.to_at)),
+        };
+    }
+
+    /// Whether no piece of the window is beyond `level`: by what is remembered, or by looking at each.
+    fn window_rests(&self, level: &Level, lent: &[Segment]) -> bool {
+        let rested = self.rest.filter(|(held, _)| held == level);
+        let begins = self.window.begins();
+        rested.zip(begins).is_some_and(|((_, until), begins)| until <= begins)
+            || self.window.pieces(lent).all(|piece| level.rests(piece.from) && level.rests(piece.to))
+    }
+
     /// Seconds until the mean turns if the value stays as it is; `None` if it does not.
     pub(crate) fn turns_in_s(&self, value: f64, level: &Level, lent: &[Segment]) -> Option<f64> {
         // A mean lies between the least and the most of what it is made of: mostly that settles it.
-        let rests = |x: f64| level.side.beyond(x, level.level) <= 0.0;
-        if !self.is_beyond
-            && rests(value)
-            && self.window.pieces(lent).all(|piece| rests(piece.from) && rests(piece.to))
-        {
+        if !self.is_beyond && level.rests(value) && self.window_rests(level, lent) {
             return None;
         }
         let (mut passed_s, mut found) = (0.0, None);

@@ -16,7 +16,7 @@ use setward_protocol::{NoData, Reading, Uptime};
 /// Least share of the last five minutes that must be good.
 const COVERAGE_LEAST: f64 = 0.75;
 /// The last five minutes are counted in pieces of this length.
-const PIECE_S: u64 = 30;
+const PIECE_NS: u64 = 30 * 1_000_000_000;
 /// And so many of them.
 const PIECES: usize = 10;
 
@@ -35,19 +35,29 @@ pub(crate) struct MeasurementDetector {
     coverage: Coverage,
 }
 
-/// Good and known seconds in pieces of time.
+/// Good and known time in pieces, in nanoseconds: whole numbers, so that sums carried along stay exact.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 struct Coverage {
     /// Number of the piece that is being filled, counted from the start of the run.
     piece: u64,
-    good_s: [f64; PIECES],
-    total_s: [f64; PIECES],
+    good_ns: [u64; PIECES],
+    total_ns: [u64; PIECES],
+    /// Sums of the two.
+    good_sum_ns: u64,
+    total_sum_ns: u64,
     last: Option<Uptime>,
 }
 
 impl MeasurementDetector {
     pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
-        let coverage = Coverage { piece: 0, good_s: [0.0; PIECES], total_s: [0.0; PIECES], last: None };
+        let coverage = Coverage {
+            piece: 0,
+            good_ns: [0; PIECES],
+            total_ns: [0; PIECES],
+            good_sum_ns: 0,
+            total_sum_ns: 0,
+            last: None,
+        };
         Self {
             settings,
             gap_limit,
@@ -153,11 +163,14 @@ impl Coverage {
             return;
         };
         self.turn_to(piece_of(at));
-        let passed = at.since(last).min(Duration::from_secs(PIECE_S));
+        let passed_ns = at.as_nanos().saturating_sub(last.as_nanos()).min(PIECE_NS);
+        let good_now_ns = if is_good { passed_ns } else { 0 };
         let place = self.place();
-        if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
-            *total += passed.as_secs_f64();
-            *good += if is_good { passed.as_secs_f64() } else { 0.0 };
+        if let (Some(good), Some(total)) = (self.good_ns.get_mut(place), self.total_ns.get_mut(place)) {
+            *total += passed_ns;
+            *good += good_now_ns;
+            self.total_sum_ns += passed_ns;
+            self.good_sum_ns += good_now_ns;
         }
     }
 
@@ -168,8 +181,9 @@ impl Coverage {
         for _ in 0..steps {
             self.piece += 1;
             let place = self.place();
-            if let (Some(good), Some(total)) = (self.good_s.get_mut(place), self.total_s.get_mut(place)) {
-                (*good, *total) = (0.0, 0.0);
+            if let (Some(good), Some(total)) = (self.good_ns.get_mut(place), self.total_ns.get_mut(place)) {
+                self.good_sum_ns -= core::mem::take(good);
+                self.total_sum_ns -= core::mem::take(total);
             }
         }
     }
@@ -180,12 +194,11 @@ impl Coverage {
 
     /// Whether too little of the last five minutes was good. Not before most of them has been seen.
     fn is_thin(&self) -> bool {
-        let (good, total) = (self.good_s.iter().sum::<f64>(), self.total_s.iter().sum::<f64>());
-        let seen_enough = total >= (PIECE_S * (PIECES as u64 - 1)) as f64;
-        seen_enough && good < COVERAGE_LEAST * total
+        let seen_enough = self.total_sum_ns >= PIECE_NS * (PIECES as u64 - 1);
+        seen_enough && (self.good_sum_ns as f64) < COVERAGE_LEAST * self.total_sum_ns as f64
     }
 }
 
 const fn piece_of(at: Uptime) -> u64 {
-    at.as_nanos() / (PIECE_S * 1_000_000_000)
+    at.as_nanos() / PIECE_NS
 }

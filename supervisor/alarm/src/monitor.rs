@@ -15,7 +15,7 @@ use crate::flags::Flags;
 use crate::queue::EventQueue;
 use crate::segment::Segment;
 use crate::settings::{AlarmId, BatchEdge, Target, Watched};
-use crate::slot::{Slot, Told};
+use crate::slot::{Slot, Told, sooner};
 use crate::state::AlarmState;
 use core::time::Duration;
 use setward_protocol::{ControllerId, Sample, SignalId, Uptime};
@@ -191,7 +191,7 @@ impl<'a> Monitor<'a> {
         head.last_at = Some(sample.at);
         let (first, compared) = (head.first, head.first_compared);
         self.compare(compared, sample);
-        let mut cursor = first;
+        let (mut cursor, mut changes) = (first, Changes::new());
         while let Some(index) = cursor {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             cursor = slot.next;
@@ -200,8 +200,11 @@ impl<'a> Monitor<'a> {
             let Some(slot) = self.slots.get_mut(usize::from(index)) else { return };
             let lost = slot.flags.suppressed.no_communication;
             let lent = slot.own_mut(self.segments);
-            let changes = slot.detector.handle(sample.at, sample.reading, lost, lent);
-            self.apply(alarm, changes);
+            slot.detector.handle(sample.at, sample.reading, lost, lent, &mut changes);
+            // Nearly always nothing has: what would be carried along for it costs more than the look.
+            if !changes.is_empty() {
+                self.apply(alarm, core::mem::take(&mut changes));
+            }
             self.end_settling(alarm, sample.at, Slot::end_settling_within);
             self.note_due(alarm);
         }
@@ -293,6 +296,12 @@ impl<'a> Monitor<'a> {
         })
     }
 
+    /// Exposure of an alarm as a share of the allowance, if it has one.
+    #[must_use]
+    pub fn exposure(&self, alarm: AlarmId) -> Option<f64> {
+        self.slots.get(alarm.index())?.detector.exposure()
+    }
+
     /// Why an alarm could not fire at `now`, whatever its signal did.
     #[must_use]
     pub fn blindness(&self, alarm: AlarmId, now: Uptime) -> Option<Blindness> {
@@ -326,7 +335,7 @@ impl<'a> Monitor<'a> {
     /// The alarm may be due earlier than anything else.
     fn note_due(&mut self, alarm: AlarmId) {
         let due = self.slots.get(alarm.index()).and_then(Slot::deadline);
-        self.due = [self.due, due].into_iter().flatten().min();
+        self.due = sooner(self.due, due);
     }
 
     /// What a detector found, and what it blinds, hides or takes off the shelf.

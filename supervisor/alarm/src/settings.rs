@@ -18,6 +18,7 @@ pub struct AlarmId(pub u16);
 impl AlarmId {
     /// The index into the line's list of alarms.
     #[must_use]
+    #[inline]
     pub const fn index(self) -> usize {
         self.0 as usize
     }
@@ -35,6 +36,7 @@ pub enum Side {
 impl Side {
     /// `value - reference` counted positive towards the watched side.
     #[must_use]
+    #[inline]
     pub fn beyond(self, value: f64, reference: f64) -> f64 {
         match self {
             Self::Above => value - reference,
@@ -152,6 +154,7 @@ pub struct ServerId(pub u8);
 impl ServerId {
     /// The index into the line's list of servers.
     #[must_use]
+    #[inline]
     pub const fn index(self) -> usize {
         self.0 as usize
     }

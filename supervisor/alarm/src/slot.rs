@@ -46,6 +46,16 @@ pub struct Slot {
     pub(crate) next_compared: Option<u16>,
 }
 
+/// The sooner of two moments, as far as there are any.
+#[inline]
+pub(crate) fn sooner(one: Option<Uptime>, other: Option<Uptime>) -> Option<Uptime> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(one.min(other)),
+        (one, None) => one,
+        (None, other) => other,
+    }
+}
+
 /// What happened to a slot, and the state it had before.
 pub(crate) type Told = (Happening, AlarmState);
 
@@ -256,10 +266,11 @@ impl Slot {
     }
 
     /// When it wants to be called next.
+    #[inline]
     pub(crate) fn deadline(&self) -> Option<Uptime> {
         let settling = self.flags.suppressed.settling_until.filter(|_| !self.flags.suppressed.has_reason());
         let shelf = self.flags.shelved_until;
-        let timers = [self.detector.deadline(), shelf, settling, self.realarm_due(), self.hides_until];
-        timers.into_iter().flatten().min()
+        let own = sooner(self.detector.deadline(), shelf);
+        sooner(sooner(own, settling), sooner(self.realarm_due(), self.hides_until))
     }
 }

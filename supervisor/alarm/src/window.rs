@@ -53,6 +53,11 @@ impl Window {
         (0..self.count).filter_map(move |index| lent.get((first + index) % capacity))
     }
 
+    /// When the window begins, once anything is in it; the start of the run at the earliest.
+    pub(crate) fn begins(&self) -> Option<Uptime> {
+        self.until.map(|until| earlier(until, self.span))
+    }
+
     /// Moves the window over a segment that follows on; tells `see` each step of the way. A window of no length, or
     /// without storage, keeps nothing.
     pub(crate) fn take(&mut self, segment: &Segment, lent: &mut [Segment], mut see: impl FnMut(&Move)) {

@@ -51,6 +51,12 @@ impl ModeTracker {
         self.mode
     }
 
+    /// Whether a rule has held, but not yet for long enough: it may come into force with time alone.
+    #[must_use]
+    pub fn is_waiting(&self) -> bool {
+        self.rules.iter().any(|followed| followed.held_since.is_some() && !followed.in_force)
+    }
+
     /// Looks at the line as it is at `now`; `value_of` gives the present good value of a signal.
     /// Returns the mode if it has changed.
     pub fn handle(&mut self, now: Uptime, value_of: impl Fn(SignalId) -> Option<f64>) -> Option<Mode> {

@@ -13,6 +13,10 @@ pub(super) const SCHEMA_VERSION: i64 = 4;
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
 
+/// Pages that a connection keeps in memory, KiB. Enough for the upper levels of every index; the system keeps the rest of the file, and a
+/// small cache is full within the first hours, so that memory tells what the program itself does.
+const CACHE_KIB: i64 = 1_024;
+
 /// What later versions added to the tables of version 2: a file gets what it lacks, in place.
 const ADDED: [(i64, &str); 2] = [(3, super::entries::TABLE), (4, super::kept::TABLE)];
 /// The oldest version that is completed in place.
@@ -159,7 +163,7 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
     connection.pragma_update(None, "journal_mode", "WAL")?;
     // FULL syncs at each commit: what has been confirmed survives the power cord.
     connection.pragma_update(None, "synchronous", "FULL")?;
-    connection.pragma_update(None, "cache_size", -4000)?;
+    connection.pragma_update(None, "cache_size", -CACHE_KIB)?;
     // Nothing in the file may run anything or be believed blindly.
     connection.pragma_update(None, "trusted_schema", false)?;
     connection.pragma_update(None, "cell_size_check", true)?;

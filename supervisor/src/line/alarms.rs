@@ -137,7 +137,8 @@ impl AlarmBook {
     /// An alarm as a page sees it.
     #[must_use]
     pub fn view(&self, monitor: &Monitor<'_>, alarm: AlarmId, wall: WallAnchor) -> AlarmView {
-        let story = self.stories.get(alarm.index()).cloned().unwrap_or_default();
+        let nothing = Story::default();
+        let story = self.stories.get(alarm.index()).unwrap_or(&nothing);
         let status = monitor.status(alarm, wall.at);
         let flags = status.map_or_else(Flags::default, |status| status.flags);
         let silent_until = flags.shelved_until.max(flags.suppressed.settling_until);
@@ -145,13 +146,13 @@ impl AlarmBook {
             state: status.map_or(AlarmState::Normal, |status| status.state),
             flags,
             silent_until: silent_until.map(|until| wall.utc(until)),
-            shelf: story.shelf,
-            out_of_service: story.out_of_service,
+            shelf: story.shelf.clone(),
+            out_of_service: story.out_of_service.clone(),
             occurrence: status.map_or(0, |status| status.occurrence),
             onset: story.onset,
             raised: story.raised,
             cleared: story.cleared,
-            acknowledged: story.acknowledged,
+            acknowledged: story.acknowledged.clone(),
             exposure: status.and_then(|status| status.exposure),
             beyond_since: status.and_then(|status| status.beyond_since).map(|since| wall.utc(since)),
             forecast: status.map_or(Forecast::Unknown, |status| status.forecast),

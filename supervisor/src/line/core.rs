@@ -3,6 +3,7 @@
 //! The line task feeds it scans as they come; a replay feeds it stored ones. Both get the same answers.
 
 use super::conditions::{ConditionBook, ConditionChange};
+use super::inputs::Inputs;
 use super::recipes::{RecipeBook, RecipeChange};
 use super::stations::{ModeChange, StationBook};
 use crate::snapshot::StationView;
@@ -36,11 +37,15 @@ pub struct LineCore<'a> {
     recipes: RecipeBook,
     /// The present good value of each signal.
     good: Vec<Option<f64>>,
+    /// What recipes, modes and conditions have seen of them.
+    inputs: Inputs,
+    has_looked: bool,
     /// Alarms whose setpoint follows an age.
     banded: Vec<AlarmId>,
 }
 
 /// What a scan has changed for the stations and for what alarms may say.
+#[derive(Default)]
 struct Changes {
     recipes: Vec<RecipeChange>,
     modes: Vec<ModeChange>,
@@ -53,9 +58,10 @@ impl<'a> LineCore<'a> {
     pub fn new(line: Arc<Line>, monitor: Monitor<'a>) -> Self {
         let (stations, conditions) = (StationBook::new(&line), ConditionBook::new(&line));
         let (recipes, good) = (RecipeBook::new(&line), vec![None; line.signals.len()]);
+        let inputs = Inputs::new(&line);
         let is_banded = |(id, alarm): (AlarmId, &LineAlarm)| alarm.band.is_some().then_some(id);
         let banded = line.alarms_with_ids().filter_map(is_banded).collect();
-        Self { line, monitor, stations, conditions, recipes, good, banded }
+        Self { line, monitor, stations, conditions, recipes, good, inputs, has_looked: false, banded }
     }
 
     /// The engine, to look at and for people's wishes. Drain [`Self::drain`] after a wish.
@@ -113,13 +119,17 @@ impl<'a> LineCore<'a> {
     /// before it come first. All that follows is added to `said`.
     pub fn handle_scan(&mut self, at: Uptime, utc: UtcMillis, samples: &[Sample], said: &mut Vec<Said>) {
         self.handle_timeout(at, said);
+        // With nothing new for them, recipes, modes and conditions say again what they said, unless they wait for time to pass.
+        let mut look_anew = !self.has_looked || self.recipes.is_waiting() || self.stations.is_waiting();
         for sample in samples {
+            let value = sample.reading.good();
             if let Some(good) = self.good.get_mut(sample.signal.index()) {
-                *good = sample.reading.good();
+                *good = value;
             }
+            look_anew |= self.inputs.take(sample.signal, value);
         }
         self.follow_bands(samples);
-        let changes = self.look_at_stations(at, utc);
+        let changes = if look_anew { self.look_at_stations(at, utc) } else { Changes::default() };
         for change in &changes.recipes {
             said.push(Said::Recipe(*change));
             self.hold_recipe(*change);
@@ -179,6 +189,7 @@ impl<'a> LineCore<'a> {
 
     /// Recipes, modes of stations and conditions of alarms that have changed, from the values as they are now.
     fn look_at_stations(&mut self, at: Uptime, utc: UtcMillis) -> Changes {
+        self.has_looked = true;
         let good = |id: SignalId| self.good.get(id.index()).copied().flatten();
         let recipes = self.recipes.handle(&self.line, at, good);
         let (line, stations) = (&self.line, &self.stations);
@@ -276,3 +287,7 @@ fn is_within(
         !waits && good(asked.signal).is_some_and(|value| asked.target.is_within_tolerance(value))
     })
 }
+
+#[cfg(test)]
+#[path = "core_tests.rs"]
+mod tests;

@@ -88,6 +88,12 @@ impl RecipeBook {
         line.recipes.get(self.running(line, line.signal(signal).station))?.setpoint(signal)
     }
 
+    /// Whether something changes with time alone: a number that does not count yet, a changeover.
+    #[must_use]
+    pub fn is_waiting(&self) -> bool {
+        self.words.iter().any(|word| word.next.is_some()) || self.changing_until.iter().any(Option::is_some)
+    }
+
     /// Whether a station changes over from one recipe to another.
     #[must_use]
     pub fn is_changing_over(&self, station: StationId) -> bool {

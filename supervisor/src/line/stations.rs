@@ -88,6 +88,12 @@ impl StationBook {
         changes
     }
 
+    /// Whether a mode may change with time alone.
+    #[must_use]
+    pub fn is_waiting(&self) -> bool {
+        self.stations.iter().any(|station| station.tracker.is_waiting())
+    }
+
     /// The mode of a station; one that is not on the line runs.
     #[must_use]
     pub fn mode(&self, station: StationId) -> Mode {

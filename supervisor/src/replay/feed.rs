@@ -139,38 +139,45 @@ impl Feed {
                 }));
             }
         }
-        Ok(Some(self.scans(in_order(pieces))))
+        Ok(Some(self.scans(&in_order(pieces))))
     }
 
     /// Rows put together to scans.
-    fn scans(&self, pieces: Vec<Piece>) -> Vec<Scan> {
+    fn scans(&self, pieces: &[Piece]) -> Vec<Scan> {
         let mut scans: Vec<Scan> = Vec::new();
-        let mut row = None;
-        for piece in pieces {
-            let source = self.sources.get(piece.sample.signal.index()).copied().unwrap_or(Source::Apart);
-            let is_new_row = row.replace(piece.sequence) != Some(piece.sequence);
-            match (source, scans.last_mut()) {
-                // A derived value belongs to the scan before it; without one its page began in the middle.
-                (Source::Derived, Some(scan)) => scan.samples.push(piece.sample),
-                (Source::Derived, None) => {}
-                (Source::Polled(_) | Source::Apart, Some(scan)) if !is_new_row => {
-                    scan.samples.push(piece.sample);
-                    scan.brought_words |= came_in_words(piece.sample.reading);
+        for row in pieces.chunk_by(|one, next| one.sequence == next.sequence) {
+            for (place, piece) in row.iter().enumerate() {
+                let source = self.sources.get(piece.sample.signal.index()).copied().unwrap_or(Source::Apart);
+                match (source, scans.last_mut()) {
+                    // A derived value belongs to the scan before it; without one its page began in the middle.
+                    (Source::Derived, Some(scan)) => scan.samples.push(piece.sample),
+                    (Source::Derived, None) => {}
+                    (Source::Polled(_) | Source::Apart, Some(scan)) if place > 0 => {
+                        scan.samples.push(piece.sample);
+                        scan.brought_words |= came_in_words(piece.sample.reading);
+                    }
+                    (Source::Polled(_) | Source::Apart, _) => scans.push(begun(piece, source, row.len())),
                 }
-                (Source::Polled(_) | Source::Apart, _) => scans.push(Scan {
-                    run: RunId(piece.run),
-                    controller: match source {
-                        Source::Polled(controller) => Some(controller),
-                        Source::Derived | Source::Apart => None,
-                    },
-                    at: piece.sample.at,
-                    utc: piece.utc,
-                    samples: vec![piece.sample],
-                    brought_words: came_in_words(piece.sample.reading),
-                }),
             }
         }
         scans
+    }
+}
+
+/// A scan that begins with a piece, with room for so many.
+fn begun(piece: &Piece, source: Source, room: usize) -> Scan {
+    let mut samples = Vec::with_capacity(room);
+    samples.push(piece.sample);
+    Scan {
+        run: RunId(piece.run),
+        controller: match source {
+            Source::Polled(controller) => Some(controller),
+            Source::Derived | Source::Apart => None,
+        },
+        at: piece.sample.at,
+        utc: piece.utc,
+        samples,
+        brought_words: came_in_words(piece.sample.reading),
     }
 }
 

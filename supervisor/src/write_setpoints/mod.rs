@@ -12,8 +12,6 @@
 pub mod carry_out;
 pub mod journal;
 pub mod plan;
-#[cfg(test)]
-mod tests;
 pub mod wire;
 
 /// What stands above every difference, and before anything is written.

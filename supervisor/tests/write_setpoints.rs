@@ -1,14 +1,16 @@
 //! What is written, what is refused, and what is left behind when something goes wrong at any moment.
 
-use super::carry_out::{Fate, Outcome, Writer};
-use super::journal::{FILE, Intent, Journal, Occasion, Writes};
-use super::plan::{Difference, Seen, Verdict, enabled};
-use super::wire::{Answer, Wire, read_once, write_once};
-use crate::clock::Clock;
-use crate::commission::probe::asker::Whom;
-use crate::poll::dial::{Dial, Stream};
-use crate::poll::session::ReadFailure;
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
+
 use async_trait::async_trait;
+use setward::clock::Clock;
+use setward::commission::probe::asker::Whom;
+use setward::poll::dial::{Dial, Stream};
+use setward::poll::session::ReadFailure;
+use setward::write_setpoints::carry_out::{Fate, Outcome, Writer};
+use setward::write_setpoints::journal::{FILE, Intent, Journal, Occasion, Writes};
+use setward::write_setpoints::plan::{Difference, Seen, Verdict, enabled};
+use setward::write_setpoints::wire::{Answer, Wire, read_once, write_once};
 use setward_config::line::{Line, Recipe, SetpointWrite};
 use setward_protocol::{Mode, ModeSet, SignalId, StationId, UtcMillis};
 use std::collections::BTreeMap;
@@ -49,7 +51,7 @@ fn asking(line: &Line, degc: f64) -> Recipe {
 
 fn words(line: &Line, degc: f64) -> Vec<u16> {
     let register = line.signal(line.signal_by_tag(OIL).unwrap()).register().unwrap();
-    super::plan::words_of(register, degc).unwrap()
+    setward::write_setpoints::plan::words_of(register, degc).unwrap()
 }
 
 fn difference_of(line: &Line, degc: f64, seen: Seen, writes: Writes) -> Difference {
@@ -75,7 +77,7 @@ fn what_differs_is_written_in_steps_and_what_does_not_is_left() {
     assert_eq!(to(187.0), Verdict::Write(vec![182.0 + 5.0 / 3.0, 182.0 + 10.0 / 3.0, 187.0]));
     assert_eq!(to(179.0), Verdict::Write(vec![180.5, 179.0]));
     let others = difference_of(&line, 184.0, seen(&line, 182.0), Writes::default());
-    let refused = |row: &&super::plan::Row| matches!(&row.verdict, Verdict::Refused(why) if why.contains("not enabled"));
+    let refused = |row: &&setward::write_setpoints::plan::Row| matches!(&row.verdict, Verdict::Refused(why) if why.contains("not enabled"));
     assert_eq!(others.rows.iter().filter(refused).count(), others.rows.len() - 1);
     assert_eq!(enabled(&line, &line.recipes[0]), [line.signal_by_tag(OIL).unwrap()]);
 }
