@@ -1,6 +1,7 @@
 //! Reports of shifts, holds, statistics and reviews in words, for a terminal.
 
 use super::batch_text::Local;
+use super::charts;
 use super::closures::CAUSES;
 use super::hold_window::{CheckWindow, HoldReport, ProductRow};
 use super::holds::{DISPOSITIONS, HoldRow};
@@ -369,6 +370,9 @@ impl StatisticsReport {
             writeln!(out, "\n{STATISTICS_HEAD}")?;
             for row in &self.rows {
                 writeln!(out, "{}", statistics_line(&row.group, row))?;
+            }
+            for line in charts::lines(self) {
+                writeln!(out, "{line}")?;
             }
             let Some(compared) = &self.compared else { return Ok(()) };
             writeln!(out, "\nAgainst {} to {}", local(&compared.other_from), local(&compared.other_to))?;
