@@ -277,7 +277,7 @@ async fn a_person_chooses_the_recipe_where_no_controller_has_its_number() {
         pass(3).await;
     };
     let fryer_now = |running: &Running| {
-        let station = running.handle().snapshot().stations[fryer].clone();
+        let station = running.handle().snapshot().stations[fryer];
         (bench.line.recipes[station.recipe.unwrap()].key.clone(), station.mode)
     };
     let told = async || {

@@ -259,12 +259,21 @@ async fn a_handover_says_what_stands_what_was_made_and_what_was_turned() {
     near(Some(turned.within_s), 600.0, 1.0);
     near(Some(turned.beyond_s), 300.0, 1.0);
     near(Some(turned.farthest), 3.0, 1e-9);
+    // It was turned at 1,000 s and further at 1,600 s: half of the way each time.
+    let away = &turned.away[..];
+    assert_eq!(away.len(), 1, "{away:?}");
+    assert_eq!(
+        (away[0].from.as_str(), away[0].to.as_deref()),
+        ("2026-11-23T12:16:40Z", Some("2026-11-23T12:31:40Z"))
+    );
+    assert_eq!((away[0].began, away[0].manner, away[0].farthest), ("turned", "in small turns", 3.0));
     let text = report.text(&|text| text.to_owned());
     for phrase in [
         "made 3500 kg",
         "stands",
         "no reason given",
         "turned 3 times",
+        "turned, in small turns, to +3.0 K at the farthest",
         "the page of the running program knows",
         "TT-310",
     ] {

@@ -86,9 +86,9 @@ impl ShiftReport {
     }
 
     fn write_state(&self, out: &mut String, local: Local<'_>) -> fmt::Result {
-        let turned = self.latitude.iter().map(|row| {
+        let turned = self.latitude.iter().flat_map(|row| {
             let may = row.latitude.map(|may| format!(", latitude {may:.1}")).unwrap_or_default();
-            format!(
+            let all = format!(
                 "{} {}: turned {} times, farthest {:+.1} {}{may}; {} within, {} beyond",
                 row.signal,
                 row.name,
@@ -97,7 +97,9 @@ impl ShiftReport {
                 row.unit,
                 span(row.within_s),
                 span(row.beyond_s)
-            )
+            );
+            let away = row.away.iter().map(|away| format!("  {}", away.words(&row.unit, local)));
+            [all].into_iter().chain(away)
         });
         section(out, "Setpoints away from the recipe", &turned.collect::<Vec<_>>())?;
         section(out, "Tanks", &self.tanks.iter().map(|tank| tank_words(tank, local)).collect::<Vec<_>>())?;
