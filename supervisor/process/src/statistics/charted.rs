@@ -67,12 +67,12 @@ pub fn charted(deviations: &Deviations, every: Duration, has_setpoint: bool) -> 
     let mut every = every;
     for _ in 0..LONGER_MOST {
         let samples = deviations.samples(every)?;
-        let effective = samples.effective()?;
-        if effective.count < LEAST_CHARTED {
-            let (count, needed) = (effective.count, LEAST_CHARTED as f64);
-            return Err(Refused::TooFew { count, effective: effective.size, needed });
+        let count = samples.count();
+        if count < LEAST_CHARTED {
+            // So far apart each of them counts as one.
+            return Err(Refused::TooFew { count, effective: count as f64, needed: LEAST_CHARTED as f64 });
         }
-        match effective.sample_every_s() {
+        match samples.effective()?.sample_every_s() {
             None => return of(&samples, has_setpoint),
             // By less than a half again it would come near, but not there.
             Some(apart_s) => every = Duration::from_secs_f64(apart_s.max(every.as_secs_f64() * 1.5).min(1e9)),
