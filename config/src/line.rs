@@ -19,7 +19,7 @@ mod signal;
 use crate::problem::SourceFile;
 pub use access::{Access, Display, PageTls, User, UserRole, Users};
 pub use alarm::{AgeBand, AlarmClass, LineAlarm, Priority};
-pub use cook::{Amount, CookLimits, Hydration, Shift};
+pub use cook::{Amount, CookLimits, Heating, Hydration, Shift};
 pub use entry::{EntryDue, EntryKind, FOLLOWED_EVERY, Followed, LineEntry};
 pub use heat_balance::{BALANCE_BIN, HeatBalance};
 pub use history::{HistorySettings, Server};
@@ -305,6 +305,13 @@ impl Line {
             Origin::Entered => self.entry_of(signal).map(LineEntry::known_for).unwrap_or_default(),
             Origin::Followed(_) => FOLLOWED_EVERY * 3,
         }
+    }
+
+    /// Whether people choose a recipe by entering this signal.
+    #[must_use]
+    pub fn chooses_recipe(&self, signal: SignalId) -> bool {
+        let is_own = self.recipe_numbers.iter().any(|number| number.signal == signal);
+        is_own && matches!(self.signal(signal).origin, Origin::Entered)
     }
 
     /// What the recipe that is held where no controller says otherwise asks of `signal`.

@@ -350,3 +350,23 @@ fn a_signal_that_the_file_does_not_place_sits_where_the_running_recipe_wants_it(
     assert_eq!(sits(&[], "TIC-310-SP"), 182.0, "what a person entered for it");
     assert_eq!(sits(&[], "FT-320"), 40.0, "no recipe holds it: the middle of its range");
 }
+
+/// Where no controller has a recipe number, people enter one. What a recipe asks of the heating is in the units of the file.
+#[test]
+fn a_person_may_choose_the_recipe_and_the_heating_has_its_limits() {
+    let own = "[[entry]]\ntag = \"XI-9\"\nname = \"Recipe\"\nstation = \"fryer\"\nunit = \"1\"\nrange = [0, 20]\n\n\
+               [[recipe-number]]\nsignal = \"XI-9\"\nnumbers = { 3 = \"rounds\" }\n\n[[belt]]";
+    let cook = "name = \"Rounds\"\n[cook]\ncorn = \"600 kg\"\nwater = \"1200 L\"\nlime = \"3.6 kg\"\nheating_per_minute = \
+                \"2.7 degF\"\nheating_between = [\"104 degF\", \"185 degF\"]\nheat_most = \"35 min\"\nhold = [\"20 min\", \
+                \"26 min\"]\nhold_above = \"94 degC\"\nquench_to = [\"66 degC\", \"72 degC\"]";
+    let line = line_with(&[("[[belt]]", own), ("name = \"Rounds\"", cook)]);
+    let signal = line.signal_by_tag("XI-9").unwrap();
+    assert_eq!((line.recipe_numbers[0].signal, line.chooses_recipe(signal)), (signal, true));
+    let cook = line.recipes[0].cook.unwrap();
+    let heating = cook.heating.unwrap();
+    let near = |found: f64, wanted: f64| assert!((found - wanted).abs() < 1e-9, "{found}, not {wanted}");
+    near(heating.least_k_per_min, 1.5);
+    near(heating.between_degc.0, 40.0);
+    near(heating.between_degc.1, 85.0);
+    assert_eq!(cook.heat_most_s, Some(2_100.0));
+}

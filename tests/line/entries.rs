@@ -6,7 +6,7 @@ use setward::clock::Clock;
 use setward::entries::{DueView, EntryRefusal, EntryView, EntryWish, Taken, Typed};
 use setward::history::sqlite::InlineStore;
 use setward::history::{HistoryStore, Span};
-use setward::protocol::{NoData, Reading, UtcMillis};
+use setward::protocol::{Mode, NoData, Reading, UtcMillis};
 use setward::{Edges, Running, start};
 use setward_config::line::Line;
 use sim_plc::Simulator;
@@ -24,7 +24,11 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
-        let line = Arc::new(demo_line());
+        Self::of(demo_line())
+    }
+
+    fn of(line: Line) -> Self {
+        let line = Arc::new(line);
         let simulator = Simulator::new(&line, 5);
         let stepped = simulator.clone();
         tokio::spawn(async move {
@@ -254,5 +258,54 @@ async fn a_crew_on_its_rounds_keeps_the_line_quiet() {
     {
         assert!(bench.story(alarm).await.is_empty(), "{alarm}");
     }
+    running.stop().await.unwrap();
+}
+
+/// A line whose fryer has no recipe number in a controller: people enter it. It counts at once, is a changeover, holds over a
+/// restart without being one again, and a number without a recipe changes nothing.
+#[tokio::test(start_paused = true)]
+async fn a_person_chooses_the_recipe_where_no_controller_has_its_number() {
+    let mut line = demo_line();
+    let number = line.signal_by_tag("AI-150").unwrap();
+    let word = line.recipe_numbers.iter_mut().find(|word| word.numbers.len() == 2 && word.stations.len() > 2);
+    word.unwrap().signal = number;
+    let fryer = line.stations.iter().position(|station| station.key == "fryer").unwrap();
+    let bench = Bench::of(line);
+    let choose = async |running: &Running, number: f64| {
+        let meant = |wish| EntryWish { confirmed: true, ..wish };
+        bench.enter_as(running, "AI-150", Typed::Number(number), meant).await.unwrap();
+        pass(3).await;
+    };
+    let fryer_now = |running: &Running| {
+        let station = running.handle().snapshot().stations[fryer];
+        (bench.line.recipes[station.recipe.unwrap()].key.clone(), station.mode)
+    };
+    let told = async || {
+        let events = bench.history.events(None, 1_000).await.unwrap();
+        let own = events.iter().rev().filter(|one| one.event.what.starts_with("recipe"));
+        let own = own.filter(|one| one.event.note.as_deref().is_some_and(|note| note.contains("AI-150")));
+        own.map(|one| one.event.what.clone()).collect::<Vec<String>>()
+    };
+    let clock = Clock::starting_at(START);
+    let running = bench.run(clock).await;
+    pass(120).await;
+    assert_eq!(fryer_now(&running), ("blue-corn-rounds".to_owned(), Mode::Run));
+    choose(&running, 7.0).await;
+    assert_eq!(fryer_now(&running), ("white-corn-strips".to_owned(), Mode::Changeover));
+    assert_eq!(told().await, ["recipe"]);
+    choose(&running, 5.0).await;
+    assert_eq!(fryer_now(&running).0, "white-corn-strips", "no recipe has this number");
+    assert_eq!(told().await, ["recipe", "recipe unknown"]);
+    choose(&running, 7.0).await;
+    running.stop().await.unwrap();
+    // A day later, long after an entry without a time to be due is believed.
+    pass(90_000).await;
+    let running = bench.run(Clock::starting_at(clock.utc())).await;
+    pass(5).await;
+    let (recipe, mode) = fryer_now(&running);
+    assert_eq!(recipe, "white-corn-strips");
+    assert_ne!(mode, Mode::Changeover, "it has been running");
+    choose(&running, 3.0).await;
+    assert_eq!(fryer_now(&running), ("blue-corn-rounds".to_owned(), Mode::Changeover));
     running.stop().await.unwrap();
 }

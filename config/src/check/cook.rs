@@ -1,7 +1,7 @@
 //! What a recipe asks of a cook, and how its grain takes up water: pairs in order, constants that a law can have.
 
 use super::intervals::interval;
-use crate::line::{Amount, CookLimits, Hydration};
+use crate::line::{Amount, CookLimits, Heating, Hydration};
 use crate::problem::{At, Code};
 use crate::quantity::{self, Quantity, short};
 use crate::raw::recipe::{RawCook, RawHydration, RawPair};
@@ -9,6 +9,7 @@ use crate::reader::Sink;
 use setward_process::hydration::{Peleg, SoakLaw, Validity, dry_basis_percent};
 use setward_process::thermal::Reference;
 use setward_protocol::Unit;
+use std::time::Duration;
 
 /// Reference of the equivalent time if nobody says, degC and K: a convention of cook values, not validated for lime-cooked
 /// corn.
@@ -20,6 +21,8 @@ pub(crate) fn limits(raw: &RawCook, sink: &mut Sink) -> Option<CookLimits> {
     let corn_kg = amount(("corn", &raw.corn), ("corn_within", &raw.corn_within), Unit::Kilogram, sink);
     let water_l = amount(("water", &raw.water), ("water_within", &raw.water_within), Unit::Litre, sink);
     let lime_kg = amount(("lime", &raw.lime), ("lime_within", &raw.lime_within), Unit::Kilogram, sink);
+    let heating = heating(raw, sink);
+    let heat_most = raw.heat_most.as_ref().map(|most| heat_most(most, sink));
     let hold_s = raw.hold.as_ref().and_then(|hold| times("hold", hold, sink));
     let above = raw.hold_above.as_ref().and_then(|at| point("hold_above", at, Unit::DegC, sink));
     let quench = raw.quench_to.as_ref();
@@ -46,12 +49,66 @@ pub(crate) fn limits(raw: &RawCook, sink: &mut Sink) -> Option<CookLimits> {
         corn_kg: corn_kg?,
         water_l: water_l?,
         lime_kg: lime_kg?,
+        heating: heating?,
+        heat_most_s: match heat_most {
+            Some(found) => Some(found?),
+            None => None,
+        },
         hold_s: hold_s?,
         hold_above_degc: above?,
         quench_to_degc: quench?,
         dose_min,
         reference: reference?,
     })
+}
+
+/// How fast it must heat. Outer `None`: it is there and wrong.
+fn heating(raw: &RawCook, sink: &mut Sink) -> Option<Option<Heating>> {
+    let (rate, between) = match (&raw.heating_per_minute, &raw.heating_between) {
+        (None, None) => return Some(None),
+        (Some(rate), Some(between)) => (rate, between),
+        (Some(rate), None) => {
+            sink.missing(
+                rate.at,
+                "[cook] with `heating_per_minute`",
+                "heating_between",
+                "[\"40 degC\", \"85 degC\"]",
+            );
+            return None;
+        }
+        (None, Some(between)) => {
+            sink.missing(between.at, "[cook] with `heating_between`", "heating_per_minute", "\"1.5 K\"");
+            return None;
+        }
+    };
+    let between_degc = interval("heating_between", between, Unit::DegC, Code::Conflict, sink);
+    let least = sink.take("heating_per_minute", rate.at, quantity::difference(&rate.value, Unit::DegC))?;
+    if least <= 0.0 {
+        let message = "`heating_per_minute` must be more than nothing".to_owned();
+        sink.report(
+            Code::OutOfBounds,
+            rate.at,
+            message,
+            "write how many kelvin a minute it must heat at least",
+        );
+        return None;
+    }
+    Some(Some(Heating { least_k_per_min: least, between_degc: between_degc? }))
+}
+
+/// How long the heating may last, s.
+fn heat_most(written: &At<Duration>, sink: &mut Sink) -> Option<f64> {
+    if written.value.is_zero() {
+        let message = "`heat_most` must be more than nothing".to_owned();
+        sink.report(
+            Code::OutOfBounds,
+            written.at,
+            message,
+            "write how long the heating may last, such as \"35 min\"",
+        );
+        return None;
+    }
+    Some(written.value.as_secs_f64())
 }
 
 fn point(key: &str, at: &At<Quantity>, unit: Unit, sink: &mut Sink) -> Option<f64> {

@@ -166,7 +166,15 @@ fn feed(raw: &RawFeed, look: &mut Look<'_, '_>) -> Option<FeedRate> {
         None => RATE_UNCERTAINTY,
     };
     let tank = raw.tank.as_ref().map(|name| look.signal(Some(name), Role::Status));
-    Some(FeedRate { signal, station, corn_per_kg, uncertainty, tank: given(tank)? })
+    let diverted = raw.diverted.as_ref().map(|name| look.signal(Some(name), Role::Status));
+    Some(FeedRate {
+        signal,
+        station,
+        corn_per_kg,
+        uncertainty,
+        tank: given(tank)?,
+        diverted: given(diverted)?,
+    })
 }
 
 fn more_than_nothing(key: &str, value: f64, at: Span, sink: &mut Sink) -> Option<f64> {

@@ -1,4 +1,5 @@
-//! Words in controllers that say which recipe runs: each number has its recipe, each station obeys one word.
+//! Words in controllers, or numbers that people enter, that say which recipe runs: each number has its recipe, each station
+//! obeys one word.
 
 use super::LineNames;
 use super::stations::signal_id;
@@ -7,6 +8,7 @@ use crate::problem::{At, Code, quoted};
 use crate::raw::line::{RawLine, RawRecipeNumber};
 use crate::raw::recipe::RawRecipe;
 use crate::reader::{Sink, nearest_or_all};
+use setward_protocol::Unit;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -43,11 +45,22 @@ fn word<'a>(
 ) -> Option<(setward_protocol::SignalId, &'a LineSignal)> {
     let index = names.signals.find(name, sink)?;
     let signal = signals.get(index)?.as_ref()?;
-    if signal.role != Role::Status {
-        let message =
-            format!("{} has the role {}; a status belongs here", quoted(&name.value), signal.role.name());
-        sink.report(Code::Conflict, name.at, message, "name the word that holds the recipe number");
-        return None;
+    match signal.role {
+        Role::Status => {}
+        Role::Entered if signal.unit == Unit::One => {}
+        Role::Entered => {
+            let message =
+                format!("{} is in {}, which is no number of a recipe", quoted(&name.value), signal.unit);
+            let hint = "name an [[entry]] of the kind `number` with the unit \"1\": a person chooses the recipe by it";
+            sink.report(Code::Conflict, name.at, message, hint);
+            return None;
+        }
+        Role::Measured | Role::Setpoint | Role::Output => {
+            let message =
+                format!("{} has the role {}; a status belongs here", quoted(&name.value), signal.role.name());
+            sink.report(Code::Conflict, name.at, message, "name the word that holds the recipe number");
+            return None;
+        }
     }
     Some((signal_id(index)?, signal))
 }

@@ -12,6 +12,10 @@ pub struct CookLimits {
     pub water_l: Amount,
     /// Lime of a batch, kg, and what is accepted.
     pub lime_kg: Amount,
+    /// How fast it must heat; `None`: not judged.
+    pub heating: Option<Heating>,
+    /// How long the heating phase may last, s; `None`: not judged.
+    pub heat_most_s: Option<f64>,
     /// Time at or above [`Self::hold_above_degc`] during the cook, s.
     pub hold_s: (f64, f64),
     /// Temperature from which hold time counts, degC.
@@ -22,6 +26,15 @@ pub struct CookLimits {
     pub dose_min: Option<(f64, f64)>,
     /// By which the equivalent time counts.
     pub reference: Reference,
+}
+
+/// How fast a kettle must heat.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Heating {
+    /// The mean rate at least, K/min.
+    pub least_k_per_min: f64,
+    /// Between these two temperatures, degC, the lower one first.
+    pub between_degc: (f64, f64),
 }
 
 /// How much goes into a batch.

@@ -82,4 +82,6 @@ pub struct FeedRate {
     pub uncertainty: f64,
     /// The number of the tank that feeds; 0: none.
     pub tank: Option<SignalId>,
+    /// 1 while what is weighed goes to scrap and not to the baggers, 0 else.
+    pub diverted: Option<SignalId>,
 }

@@ -32,7 +32,7 @@ impl Recipe {
     }
 }
 
-/// A word in a controller that says which recipe some stations run.
+/// A word in a controller, or a number that a person enters, that says which recipe some stations run.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RecipeNumber {
     /// The word.

@@ -48,6 +48,7 @@ pub(crate) struct RawFeed {
     pub(crate) corn_per_kg: Option<At<f64>>,
     pub(crate) uncertainty: Option<At<Quantity>>,
     pub(crate) tank: Option<At<String>>,
+    pub(crate) diverted: Option<At<String>>,
 }
 
 /// The phases of a kettle by their words.
@@ -114,5 +115,6 @@ pub(crate) fn feed(reader: &mut TableReader<'_, '_>) -> RawFeed {
         corn_per_kg: reader.may("corn_per_kg", "0.88"),
         uncertainty: reader.may("uncertainty", "\"2 %\""),
         tank: reader.may_text("tank", "\"XI-151\""),
+        diverted: reader.may_text("diverted", "\"YS-443\""),
     }
 }

@@ -6,6 +6,7 @@
 //! - [`capability`]: Ppk from the overall standard deviation, Cpk from the moving range; the two are never mixed up.
 //! - [`summary`]: what a report says of one measurement, in one go.
 //! - [`charts`]: individuals and moving range, EWMA, CUSUM.
+//! - [`charted`]: the same of a measurement, at an interval at which they may be believed.
 //! - [`compare`]: do two windows differ, and by how much at least.
 //!
 //! Polls of a slow loop follow each other closely: 1,000 of them may say no more than 20 independent ones would. So every
@@ -16,6 +17,7 @@
 //! named at each test.
 
 pub mod capability;
+pub mod charted;
 pub mod charts;
 pub mod compare;
 mod deviations;

@@ -246,9 +246,25 @@ Examples:
   setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
   setward alarms plant/line-2 --test-message technician";
 
+/// What a shell tells of a program that wrote where nobody reads any more: 128 and the signal's number.
+const NOBODY_READS: i32 = 141;
+
+/// Whoever reads our output may stop early (`| head`): that is no fault of anybody, and ends the program without a word.
+fn end_where_nobody_reads() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |told| {
+        let text = told.payload_as_str().unwrap_or_default();
+        if text.starts_with("failed printing to stdout") && text.contains("Broken pipe") {
+            std::process::exit(NOBODY_READS);
+        }
+        usual(told);
+    }));
+}
+
 /// Runs the command line.
 #[must_use]
 pub fn main() -> ExitCode {
+    end_where_nobody_reads();
     let arguments = Arguments::parse();
     // A proof brings every alarm about: what the line would say of each is in the report. A demo's week takes a minute, and a
     // log's times would not be the week's: the page tells it.

@@ -1,6 +1,6 @@
 //! `setward replay`: kept history through the engine again, with the folder's settings or others. It never writes.
 
-use super::window::{StretchArguments, zone_named};
+use super::window::{StretchArguments, now_of, zone_named};
 use super::{Exit, check, fail, misused, no_color};
 use crate::clock::Clock;
 use crate::history::{HistoryError, HistoryReader, Span};
@@ -63,8 +63,8 @@ async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
     let line = check::load(&arguments.folder)?;
     let zone = zone_named(arguments.stretch.zone.as_deref(), &line).map_err(|text| misused(&text))?;
     let clock = Clock::system();
-    let span = arguments.stretch.span(&zone, clock.utc()).map_err(|text| misused(&text))?;
     let reader = HistoryReader::open(&line.data_dir).map_err(failed)?;
+    let span = arguments.stretch.span(&zone, now_of(&line, &reader)).map_err(|text| misused(&text))?;
     let variants = variants(arguments, &line)?;
     check_only(arguments, &line, &variants)?;
     tell_of_other_files(&reader, &line, span).map_err(failed)?;

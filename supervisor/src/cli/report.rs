@@ -2,14 +2,14 @@
 
 mod batch;
 mod hold;
+mod loops;
 mod records;
 mod setpoints;
 mod shift;
 mod statistics;
 
-use super::window::{local, span_between, zone_named};
+use super::window::{local, now_of, span_between, zone_named};
 use super::{Exit, check, fail, misused};
-use crate::clock::Clock;
 use crate::history::HistoryReader;
 use crate::report::alarm_report;
 use jiff::Timestamp;
@@ -41,6 +41,8 @@ enum What {
     Hold(hold::HoldArguments),
     /// Statistics of one signal by shift, day, recipe or batch
     Statistics(statistics::StatisticsArguments),
+    /// Whether control loops swing, how they answer to steps, and settings as advice
+    Loops(loops::LoopsArguments),
     /// Exceptions over a time, for review and signature
     Records(records::RecordsArguments),
     /// Every setpoint that is entered, for each recipe, to print
@@ -82,6 +84,7 @@ pub(crate) async fn report(arguments: &ReportArguments) -> Exit {
         What::Shift(asked) => shift::shift(asked).await,
         What::Hold(asked) => hold::hold(asked).await,
         What::Statistics(asked) => statistics::statistics(asked).await,
+        What::Loops(asked) => loops::loops(asked).await,
         What::Records(asked) => records::records(asked).await,
         What::Setpoints(asked) => setpoints::setpoints(asked),
     };
@@ -104,7 +107,8 @@ impl Opened {
         let line = check::load(folder)?;
         let zone = zone_named(zone, &line).map_err(|text| misused(&text))?;
         let reader = HistoryReader::open(&line.data_dir).map_err(|error| fail(&error.text))?;
-        Ok(Self { line, reader, zone, now: Clock::system().utc() })
+        let now = now_of(&line, &reader);
+        Ok(Self { line, reader, zone, now })
     }
 
     /// The last that history knows, in events or readings; told if it knows nothing.

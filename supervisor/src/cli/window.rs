@@ -64,9 +64,8 @@ impl Asked {
     pub(crate) fn open(folder: &Path, window: &WindowArguments) -> Result<Self, Exit> {
         let line = check::load(folder)?;
         let zone = zone_named(window.stretch.zone.as_deref(), &line).map_err(|text| misused(&text))?;
-        let now = Clock::system().utc();
-        let span = window.stretch.span(&zone, now).map_err(|text| misused(&text))?;
         let reader = HistoryReader::open(&line.data_dir).map_err(|error| fail(&error.text))?;
+        let span = window.stretch.span(&zone, now_of(&line, &reader)).map_err(|text| misused(&text))?;
         let tags = known_tags(&reader, &window.signals)?;
         let asked = Self { line, reader, zone, tags, span };
         asked.told_if_nothing_is_kept()?;
@@ -107,6 +106,14 @@ impl Asked {
         });
         cut.unwrap_or(self.span)
     }
+}
+
+/// What counts as now: the machine's clock. Of a simulated line no later than the last that its history knows: the demo's
+/// clock shows another week, and a simulator that was stopped yesterday has no last hour.
+pub(crate) fn now_of(line: &Line, reader: &HistoryReader) -> UtcMillis {
+    let now = Clock::system().utc();
+    let last = reader.extent().ok().flatten().map(|(_, last)| UtcMillis(last.0.saturating_add(1)));
+    last.filter(|last| line.simulated && *last < now).unwrap_or(now)
 }
 
 /// The zone of this name; the plant's without one.

@@ -55,12 +55,20 @@ impl LineTask<'_> {
         }
     }
 
-    /// The newest entries of before this run are the present values. They are no new samples: history has them.
+    /// The newest entries of before this run are the present values. They are no new samples: history has them. But a recipe
+    /// that somebody chose is chosen for this run too, however long ago, and is told anew: a replay begins with its run.
     pub(super) fn take_up_entries(&mut self) {
         let wall = self.anchor();
+        let chosen = self.desk.newest(&self.line).filter(|(signal, _)| self.line.chooses_recipe(*signal));
+        let chosen: Vec<Fresh> =
+            chosen.map(|(signal, row)| alone(signal, Reading::Good(row.value), wall.at)).collect();
+        if !chosen.is_empty() {
+            self.take_apart(wall.at, chosen);
+        }
         let known: Vec<(Fresh, setward_protocol::UtcMillis)> = self
             .desk
             .newest(&self.line)
+            .filter(|(signal, _)| !self.line.chooses_recipe(*signal))
             .filter(|(signal, row)| is_young(wall, row.taken, self.line.gap_limit(*signal)))
             .map(|(signal, row)| (alone(signal, Reading::Good(row.value), wall.at), row.entered))
             .collect();
@@ -88,6 +96,9 @@ impl LineTask<'_> {
         let sample = |one: &Fresh| Sample { signal: one.signal, at: one.at, reading: one.reading };
         let samples: Vec<Sample> = fresh.iter().map(sample).collect();
         self.core.handle_scan(at, utc, &samples, &mut self.said);
+        for sample in &samples {
+            self.follow.handle(&self.line, (sample.at, utc), sample.signal, sample.reading.good());
+        }
         self.tell(None);
     }
 }

@@ -281,7 +281,8 @@ impl FollowBook {
     fn recipe_by(&mut self, line: &Line, word: usize, at: Uptime, code: i64) -> Option<usize> {
         let counts = self.numbers.get_mut(word)?;
         // One word may be told twice, for the kettles and for the last station.
-        counts.take(code, at);
+        let asked = line.recipe_numbers.get(word)?;
+        counts.take_from(line.chooses_recipe(asked.signal), code, at);
         line.recipe_numbers.get(word)?.numbers.get(&counts.number()?).copied()
     }
 

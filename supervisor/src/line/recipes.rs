@@ -1,6 +1,6 @@
-//! Which recipe each station runs, by the words of the controllers.
+//! Which recipe each station runs, by the words of the controllers, or by the numbers that people enter.
 //!
-//! A number counts once it has stood for a while. A number without a recipe changes nothing, and neither does one that is
+//! A number in a controller counts once it has stood for a while, one that was entered at once. A number without a recipe changes nothing, and neither does one that is
 //! not known now: what held before goes on.
 
 use setward_config::line::{Line, RecipeNumber, RecipeSetpoint, StationId};
@@ -18,6 +18,8 @@ pub struct RecipeBook {
     /// By station: the end of its changeover at the latest, while it changes over.
     changing_until: Vec<Option<Uptime>>,
     words: Vec<Word>,
+    /// It has been looked at before.
+    was_looked_at: bool,
 }
 
 /// A recipe number in a controller.
@@ -51,13 +53,18 @@ impl RecipeChange {
         let before = self.before.map(|before| format!(", before it {before}")).unwrap_or_default();
         let named = |key: &StationId| line.station(*key).key.clone();
         let stations = asked.stations.iter().map(named).collect::<Vec<_>>().join(", ");
+        let mend = if line.chooses_recipe(asked.signal) {
+            "enter another number"
+        } else {
+            "correct the number at the panel"
+        };
         match self.recipe.and_then(|recipe| line.recipes.get(recipe)) {
             Some(recipe) => ("recipe", format!("{}: {word} says {number}{before}; {stations}", recipe.key)),
             None => (
                 "recipe unknown",
                 format!(
-                    "{word} says {number}{before}, which has no recipe: {stations} are held against the one before; correct \
-                     the number at the panel, or give it a recipe in `numbers` of [[recipe-number]]"
+                    "{word} says {number}{before}, which has no recipe: {stations} are held against the one before; {mend}, \
+                     or give it a recipe in `numbers` of [[recipe-number]]"
                 ),
             ),
         }
@@ -73,6 +80,7 @@ impl RecipeBook {
             running: vec![line.running_recipe; stations],
             changing_until: vec![None; stations],
             words: vec![Word::default(); line.recipe_numbers.len()],
+            was_looked_at: false,
         }
     }
 
@@ -109,7 +117,9 @@ impl RecipeBook {
     ) -> Vec<RecipeChange> {
         let mut changes = Vec::new();
         for (index, (word, asked)) in self.words.iter_mut().zip(&line.recipe_numbers).enumerate() {
-            let Some(before) = value_of(asked.signal).and_then(|value| word.take(whole(value), now)) else {
+            let value = value_of(asked.signal).filter(|value| value.fract() == 0.0).map(whole);
+            let is_entered = line.chooses_recipe(asked.signal);
+            let Some(before) = value.and_then(|number| word.take_from(is_entered, number, now)) else {
                 continue;
             };
             let Some(number) = word.number else { continue };
@@ -118,9 +128,12 @@ impl RecipeBook {
         }
         for change in &changes {
             if let Some((asked, recipe)) = line.recipe_numbers.get(change.word).zip(change.recipe) {
-                self.run(asked, recipe, now, change.before.is_some());
+                // What a person enters while nothing was entered before is a change all the same.
+                let is_new = self.was_looked_at && line.chooses_recipe(asked.signal);
+                self.run(asked, recipe, now, is_new || change.before.is_some());
             }
         }
+        self.was_looked_at = true;
         changes
     }
 
@@ -155,8 +168,17 @@ impl Word {
         self.number
     }
 
+    /// Takes a number: one that a person entered counts at once.
+    pub(super) fn take_from(&mut self, is_entered: bool, number: i64, now: Uptime) -> Option<Option<i64>> {
+        if is_entered && self.number != Some(number) {
+            self.next = None;
+            return Some(self.number.replace(number));
+        }
+        self.take(number, now)
+    }
+
     /// Takes the number that is read at `now`; gives the one that counted before, if another counts from now on.
-    pub(super) fn take(&mut self, number: i64, now: Uptime) -> Option<Option<i64>> {
+    fn take(&mut self, number: i64, now: Uptime) -> Option<Option<i64>> {
         if self.number == Some(number) {
             self.next = None;
             return None;

@@ -117,7 +117,7 @@ impl Wiring<'_> {
             spread: feed.uncertainty,
             most_kg_per_h: self.most(feed.signal, Unit::KilogramPerHour),
             corn_per_weighed: feed.corn_per_kg,
-            diverted: None,
+            diverted: feed.diverted.map(|signal| self.record(signal, self.line.signal(signal).unit)),
         })
     }
 
@@ -160,5 +160,35 @@ impl Wiring<'_> {
         if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
             self.tells(tank, Told::FedFrom);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_word_of_a_gate_to_scrap_is_followed() {
+        let mut line = setward_config::load_demo().unwrap().line;
+        let gate = line.signal_by_tag("YS-452").unwrap();
+        let told_of = |line: &Line| {
+            let mut told = vec![Vec::new(); line.signals.len()];
+            let diverted = shape(line, &mut told).weighing.unwrap().diverted;
+            let records = told[gate.index()].iter().filter_map(|told| match told {
+                Told::Record(record, _) => Some(*record),
+                Told::Step(_)
+                | Told::CookRecipe(_)
+                | Told::LineRecipe(_)
+                | Told::BatchNumber(_)
+                | Told::Tank(_)
+                | Told::FedFrom => None,
+            });
+            (diverted, records.collect::<Vec<_>>())
+        };
+        let (diverted, before) = told_of(&line);
+        assert_eq!(diverted, None);
+        line.feed.as_mut().unwrap().diverted = Some(gate);
+        let (diverted, records) = told_of(&line);
+        assert!(records.contains(&diverted.unwrap()) && records.len() == before.len() + 1, "{records:?}");
     }
 }

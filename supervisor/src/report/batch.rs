@@ -70,7 +70,8 @@ pub async fn batch_report(
         to: rfc3339(span.1),
         ending: view.ending.map_or("goes on", ending_word).to_owned(),
         oddities: view.oddities.iter().map(oddity_words).collect(),
-        unseen_s: view.unseen.iter().map(|gap| seconds(*gap)).sum(),
+        // A sum of nothing is -0.0.
+        unseen_s: view.unseen.iter().map(|gap| seconds(*gap)).sum::<f64>() + 0.0,
         phases: view.phases.iter().map(phase_row).collect(),
         come_up_s,
         water_l,
@@ -135,8 +136,10 @@ fn cook_rows(
         corn_kg: Accept::default(),
         water_to_corn_l_per_kg: Accept::default(),
         lime_kg: between(limits.lime_kg.within),
-        heating_k_per_min: (Accept::default(), (0.0, 0.0)),
-        heat_s: Accept::default(),
+        heating_k_per_min: limits.heating.map_or_else(Default::default, |heating| {
+            (Accept::at_least(heating.least_k_per_min), heating.between_degc)
+        }),
+        heat_s: limits.heat_most_s.map_or_else(Accept::default, Accept::at_most),
         counted_s: (between(Some(limits.hold_s)), limits.hold_above_degc),
         hold_s: Accept::default(),
         equivalent_min: (between(limits.dose_min), limits.reference),
@@ -180,7 +183,7 @@ fn verdict_row(judged: &Judgement, limits: &CookLimits) -> VerdictRow {
         Limit::Corn => ("corn, kg".to_owned(), 1.0),
         Limit::WaterToCorn => ("water to corn, L/kg".to_owned(), 1.0),
         Limit::Lime => ("lime, kg".to_owned(), 1.0),
-        Limit::HeatingRate => ("heating rate, K/min".to_owned(), 1.0),
+        Limit::HeatingRate => (heating_words(limits), 1.0),
         Limit::HeatTime => ("heating, min".to_owned(), 60.0),
         Limit::HoldCounted => {
             (format!("counted hold at or above {} degC, min", limits.hold_above_degc), 60.0)
@@ -198,6 +201,13 @@ fn verdict_row(judged: &Judgement, limits: &CookLimits) -> VerdictRow {
         Limit::QuenchEnd => ("end of quench, degC".to_owned(), 1.0),
     };
     row(words, judged.accept, judged.found, judged.verdict, per)
+}
+
+/// "heating rate from 40 to 85 degC, K/min".
+fn heating_words(limits: &CookLimits) -> String {
+    let between = limits.heating.map(|heating| heating.between_degc);
+    let between = between.map_or_else(String::new, |(from, to)| format!(" from {from} to {to} degC"));
+    format!("heating rate{between}, K/min")
 }
 
 fn row(limit: String, accept: Accept, found: Option<(f64, f64)>, verdict: Verdict, per: f64) -> VerdictRow {

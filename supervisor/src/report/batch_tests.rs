@@ -137,6 +137,31 @@ async fn a_cook_is_judged_by_its_counted_hold_and_its_own_equivalent_minutes() {
     }
 }
 
+/// 76 K in 24 min are 3.167 K/min, whatever part of the line is looked at.
+#[tokio::test]
+async fn the_heating_is_judged_by_its_rate_and_its_length() {
+    let mut line = demo();
+    let (store, _) = store(&line, (0.0, 0.0)).await;
+    let report = batch_report(&line, &store, &view(&line), Some(3.6)).await.unwrap().unwrap();
+    let rate = limit(&report.cook, "heating rate from 40 to 85 degC, K/min");
+    near(rate.found_least, 3.1667, 0.01);
+    assert_eq!((rate.least, rate.most, rate.verdict.as_str()), (Some(1.5), None, "met"));
+    let length = limit(&report.cook, "heating, min");
+    near(length.found_most, 24.0, 0.01);
+    assert_eq!((length.least, length.most, length.verdict.as_str()), (None, Some(35.0), "met"));
+
+    let asked = line.recipes[line.running_recipe].cook.as_mut().unwrap();
+    asked.heating.as_mut().unwrap().least_k_per_min = 3.5;
+    asked.heat_most_s = Some(1_200.0);
+    let report = batch_report(&line, &store, &view(&line), Some(3.6)).await.unwrap().unwrap();
+    assert_eq!(limit(&report.cook, "heating rate").verdict, "not met: below");
+    assert_eq!(limit(&report.cook, "heating, min").verdict, "not met: above");
+    let asked = line.recipes[line.running_recipe].cook.as_mut().unwrap();
+    (asked.heating, asked.heat_most_s) = (None, None);
+    let report = batch_report(&line, &store, &view(&line), Some(3.6)).await.unwrap().unwrap();
+    assert!(!report.cook.iter().any(|row| row.limit.starts_with("heating")), "{:?}", report.cook);
+}
+
 #[tokio::test]
 async fn a_batch_whose_cook_was_kept_is_met_so_far_while_it_soaks() {
     let line = demo();

@@ -21,7 +21,7 @@ impl BatchReport {
     pub fn line_of_text(&self, local: Local<'_>) -> String {
         let tank = self.soak.tank.map_or_else(|| "no tank".to_owned(), |tank| format!("tank {tank}"));
         format!(
-            "{:<28}{:<22}{:<10}{:<12}{}",
+            "{:<28}{:<27}{:<10}{:<12}{}",
             self.id,
             local(&self.from),
             tank,

@@ -8,6 +8,7 @@ use setward_alarm::AlarmId;
 use setward_alarm::metrics::{Annunciation, Outage};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
+use std::collections::BTreeMap;
 
 /// Every call up to the end of what was kept, in order of time. Events of alarms that the files no longer name are left
 /// out. `events` must be in the order in which they happened.
@@ -37,6 +38,22 @@ pub fn calls(line: &Line, events: &[StoredEvent]) -> Vec<Annunciation> {
     }
     calls.sort_by_key(|call| (call.at, call.alarm));
     calls
+}
+
+/// The same calls, each with the end of the occurrence that it told of: one that was hidden and is told anew has not cleared
+/// between, and is over, or acknowledged, when the last telling of it is.
+#[must_use]
+pub fn with_ends(calls: &[Annunciation]) -> Vec<Annunciation> {
+    let mut told: Vec<Annunciation> = calls.to_vec();
+    let mut later: BTreeMap<AlarmId, Annunciation> = BTreeMap::new();
+    for call in told.iter_mut().rev() {
+        if let Some(next) = later.get(&call.alarm).filter(|_| call.cleared.is_none()) {
+            call.cleared = next.cleared;
+            call.acknowledged = call.acknowledged.or(next.acknowledged);
+        }
+        later.insert(call.alarm, *call);
+    }
+    told
 }
 
 /// The calls of one alarm, in order of time.

@@ -1,12 +1,14 @@
 //! What people turned: entered setpoints held against the recipe, and against the latitude that they have.
 
 use super::axis::Axis;
+use super::batch_text::Local;
+use super::rfc3339;
 use super::stops::ModeSpan;
 use crate::history::{HistoryError, HistoryStore, Span};
 use serde::Serialize;
 use setward_config::line::{Line, Role};
 use setward_process::series::{self, Steps};
-use setward_process::setpoints::{Latitude, latitude_use};
+use setward_process::setpoints::{Began, Departure, Latitude, Manner, departures, latitude_use};
 use setward_protocol::{Mode, SignalId, Uptime, UtcMillis};
 use std::collections::BTreeSet;
 use utoipa::ToSchema;
@@ -32,7 +34,71 @@ pub struct LatitudeRow {
     pub farthest: f64,
     /// How far it may be turned unasked.
     pub latitude: Option<f64>,
+    /// When it was away for a minute or longer, and how it came to be: the newest.
+    pub away: Vec<AwayRow>,
 }
+
+/// A time in which a setpoint was away from its recipe.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct AwayRow {
+    /// Since when, RFC 3339; from the beginning of the time asked for, if it was away before.
+    pub from: String,
+    /// Until when, RFC 3339; `None`: it is away still.
+    pub to: Option<String>,
+    /// "turned", "recipe changed" (and the setpoint did not) or "not seen": it was away when it was first seen.
+    pub began: &'static str,
+    /// "at once", or "in small turns": it drifted there.
+    pub manner: &'static str,
+    /// Entered less recipe where it was farthest.
+    pub farthest: f64,
+    /// Entered less recipe when it was last seen away.
+    pub latest: f64,
+}
+
+impl AwayRow {
+    fn of(found: &Departure, axis: Axis) -> Self {
+        Self {
+            from: rfc3339(axis.utc(found.span.from)),
+            to: (!found.is_open).then(|| rfc3339(axis.utc(found.span.to))),
+            began: match found.began {
+                Began::Turned => "turned",
+                Began::RecipeChanged => "recipe changed",
+                Began::Unseen => "not seen",
+            },
+            manner: match found.manner {
+                Manner::Step => "at once",
+                Manner::Drift => "in small turns",
+            },
+            farthest: found.farthest,
+            latest: found.latest,
+        }
+    }
+
+    /// "since 10:42:10 until 11:31:00: turned, at once, to +4.0 K at the farthest".
+    #[must_use]
+    pub fn words(&self, unit: &str, local: Local<'_>) -> String {
+        let until = match &self.to {
+            Some(to) => format!("until {}", local(to)),
+            None => format!("still, by {:+.1} {unit}", self.latest),
+        };
+        let began = match self.began {
+            "recipe changed" => "the recipe changed and it did not",
+            "not seen" => "it was away before",
+            turned => turned,
+        };
+        format!(
+            "away since {} {until}: {began}, {}, to {:+.1} {unit} at the farthest",
+            local(&self.from),
+            self.manner,
+            self.farthest
+        )
+    }
+}
+
+/// Shorter, s, is no departure: a recipe is entered one setpoint after the other.
+const AWAY_LEAST_S: f64 = 60.0;
+/// So many of a setpoint are told.
+const AWAY_MOST: usize = 10;
 
 /// The entered setpoints that were turned or away from the recipe.
 ///
@@ -94,7 +160,12 @@ async fn of_signal(
     else {
         return Ok(None);
     };
+    let departed = departures(&entered, &in_force, latitude);
+    let departed: Vec<&Departure> =
+        departed.iter().filter(|found| found.span.seconds() >= AWAY_LEAST_S).collect();
+    let newest = departed.len().saturating_sub(AWAY_MOST);
     Ok(Some(LatitudeRow {
+        away: departed.iter().skip(newest).map(|found| AwayRow::of(found, axis)).collect(),
         signal: own.tag.clone(),
         name: own.name.clone(),
         unit: own.unit.of_difference().symbol().to_owned(),

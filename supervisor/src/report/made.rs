@@ -1,10 +1,10 @@
-//! How much product passed the weigher.
+//! How much product passed the weigher and was not diverted there.
 
 use super::axis::{self, Axis};
 use crate::history::{HistoryError, HistoryStore};
 use serde::Serialize;
-use setward_config::line::Line;
-use setward_process::series::Trace;
+use setward_config::line::{FeedRate, Line};
+use setward_process::series::{self, Steps, Trace};
 use setward_protocol::{Unit, UtcMillis};
 use utoipa::ToSchema;
 
@@ -54,7 +54,7 @@ pub async fn weighed_for(
     Ok(Some(Weighed { about, most_kg }))
 }
 
-/// What passed the weigher between two moments; `None` if the line has none.
+/// What passed the weigher between two moments, less what was diverted there; `None` if the line has none.
 ///
 /// # Errors
 /// When history can't be read.
@@ -70,8 +70,34 @@ pub async fn made(
     let Ok(rate) = Trace::new(&points, line.gap_limit(feed.signal)) else {
         return Ok(Some(Made { kg: 0.0, unknown_s: span.seconds() }));
     };
-    let kg = rate
-        .segments_within(span)
-        .map(|piece| piece.seconds() * f64::midpoint(piece.first, piece.last).max(0.0) / 3600.0);
-    Ok(Some(Made { kg: kg.sum(), unknown_s: rate.unknown_s(span) }))
+    let passed = |span: series::Span| {
+        let kg = rate
+            .segments_within(span)
+            .map(|piece| piece.seconds() * f64::midpoint(piece.first, piece.last).max(0.0) / 3600.0);
+        // A sum of nothing is -0.0.
+        (kg.sum::<f64>() + 0.0, rate.unknown_s(span))
+    };
+    let away = diverted(line, store, feed, (axis, span), (from, to)).await?;
+    let (kg, unknown_s) = away
+        .into_iter()
+        .map(passed)
+        .fold(passed(span), |(kg, unknown_s), away| ((kg - away.0).max(0.0), (unknown_s - away.1).max(0.0)));
+    Ok(Some(Made { kg, unknown_s }))
+}
+
+/// When what was weighed went to scrap; none, where no word says so or it is not known.
+async fn diverted(
+    line: &Line,
+    store: &dyn HistoryStore,
+    feed: &FeedRate,
+    (axis, span): (Axis, series::Span),
+    (from, to): (UtcMillis, UtcMillis),
+) -> Result<Vec<series::Span>, HistoryError> {
+    let Some(signal) = feed.diverted else { return Ok(Vec::new()) };
+    let samples = axis::read(line, store, (signal, line.signal(signal).unit), (from, to)).await?;
+    let steps = axis.steps(&samples, line.gap_limit(signal));
+    let until = steps.last().map_or(span.to, |(last, _)| span.to.max(*last));
+    let Ok(steps) = Steps::signed(&steps, until) else { return Ok(Vec::new()) };
+    let is_away = |value: Option<f64>| value.is_some_and(|value| value > 0.5);
+    Ok(steps.pieces_within(span).filter(|(_, value)| is_away(*value)).map(|(span, _)| span).collect())
 }

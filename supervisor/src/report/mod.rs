@@ -9,6 +9,7 @@ pub mod batch;
 mod batch_record;
 pub mod batch_text;
 pub mod calls;
+pub mod charts;
 pub mod closures;
 pub mod entered;
 pub mod figures;
@@ -17,6 +18,8 @@ pub mod holds;
 pub mod keeper;
 pub mod latitude;
 pub mod ledger;
+pub mod loops;
+mod loops_text;
 pub mod lot_review;
 pub mod lots;
 pub mod made;
@@ -212,7 +215,8 @@ pub fn report(
         peak_fixed: rates.peak,
         peak_sliding: peak(&calls),
         crowded: rates.crowded,
-        flood_s: floods.iter().map(|flood| flood.length_s).sum(),
+        // A sum of nothing is -0.0.
+        flood_s: floods.iter().map(|flood| flood.length_s).sum::<f64>() + 0.0,
         calls: calls.len(),
         top_ten: top.share,
         chattering: nuisances.iter().filter(|row| row.chattered).count(),

@@ -168,6 +168,11 @@ async fn statistics_agree_with_a_naive_sum_over_the_readings_while_the_station_r
     assert!(worth < 60.0, "a wave of 40 min is worth few: {worth}");
     assert!(row.cpk.is_none() && row.no_cpk_because.is_some(), "{row:?}");
     assert_eq!(row.ppk.is_none(), row.no_ppk_because.is_some());
+    assert!(
+        row.charts.is_none() && row.no_charts_because.is_some(),
+        "six waves are no chart: {:?}",
+        row.charts
+    );
 }
 
 #[tokio::test]
@@ -254,12 +259,21 @@ async fn a_handover_says_what_stands_what_was_made_and_what_was_turned() {
     near(Some(turned.within_s), 600.0, 1.0);
     near(Some(turned.beyond_s), 300.0, 1.0);
     near(Some(turned.farthest), 3.0, 1e-9);
+    // It was turned at 1,000 s and further at 1,600 s: half of the way each time.
+    let away = &turned.away[..];
+    assert_eq!(away.len(), 1, "{away:?}");
+    assert_eq!(
+        (away[0].from.as_str(), away[0].to.as_deref()),
+        ("2026-11-23T12:16:40Z", Some("2026-11-23T12:31:40Z"))
+    );
+    assert_eq!((away[0].began, away[0].manner, away[0].farthest), ("turned", "in small turns", 3.0));
     let text = report.text(&|text| text.to_owned());
     for phrase in [
         "made 3500 kg",
         "stands",
         "no reason given",
         "turned 3 times",
+        "turned, in small turns, to +3.0 K at the farthest",
         "the page of the running program knows",
         "TT-310",
     ] {
@@ -272,6 +286,33 @@ async fn a_handover_says_what_stands_what_was_made_and_what_was_turned() {
     assert_eq!(report.standing.len(), 1);
 }
 
+/// Raised, hidden by its cause, told anew when that is over, cleared: no call of it stands, and its product is told once.
+#[tokio::test]
+async fn a_call_told_anew_is_over_when_it_is_and_its_product_is_one() {
+    let line = demo();
+    let store = InlineStore::in_memory().unwrap();
+    let run = store.start_run(NewRun::of(&line, at(0), "0")).await.unwrap();
+    let own = |second, what| event(second, what, Some("fryer-outlet-cold"), None);
+    let mut events = vec![
+        event(0, "started", None, None),
+        own(600, "raised"),
+        own(1_560, "raised"),
+        own(1_720, "cleared"),
+    ];
+    for (sequence, event) in (1..).zip(&mut events) {
+        event.sequence = sequence;
+    }
+    store.append(run, Batch { events, ..Batch::default() }).await.unwrap();
+    let ended = Some("2026-11-23T12:28:40Z".to_owned());
+    let review = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
+    let told: Vec<_> = review.alarms.iter().map(|row| (row.raised.as_str(), row.cleared.clone())).collect();
+    assert_eq!(told, [("2026-11-23T12:10:00Z", ended.clone())]);
+    let shift = shifts::at(&line, at(10)).unwrap();
+    let report = shift_report(&line, &store, &shift, AtTheEnd::default(), at(SECONDS)).await.unwrap();
+    let told: Vec<_> = report.calls.iter().map(|row| row.cleared.clone()).collect();
+    assert_eq!((told, report.standing.len()), (vec![ended.clone(), ended], 0));
+}
+
 #[tokio::test]
 async fn what_is_made_is_not_guessed_where_the_feed_is_not_known() {
     let line = demo();
@@ -282,6 +323,59 @@ async fn what_is_made_is_not_guessed_where_the_feed_is_not_known() {
     let empty = InlineStore::in_memory().unwrap();
     let found = made(&line, &empty, (at(0), at(60))).await.unwrap().unwrap();
     assert_eq!((found.kg, found.unknown_s), (0.0, 60.0));
+}
+
+/// 600 s at 1,000 kg/h to scrap are 166.7 kg less. What nobody can say of the gate is not scrap.
+#[tokio::test]
+async fn what_was_diverted_is_not_made() {
+    let mut line = demo();
+    let gate = line.signal_by_tag("YS-452").unwrap();
+    line.feed.as_mut().unwrap().diverted = Some(gate);
+    let store = store(&line).await;
+    let run = told_by(&store).await[0].run;
+    put(&store, run, &line, "YS-452", |second| match second {
+        600..1_200 => Reading::Good(1.0),
+        2_000..2_600 => Reading::Bad(NoData::NoReply),
+        _ => Reading::Good(0.0),
+    })
+    .await;
+    let found = made(&line, &store, (at(0), at(SECONDS))).await.unwrap().unwrap();
+    near(Some(found.kg), 3_500.0 - 1_000.0 / 6.0, 1.0);
+    near(Some(found.unknown_s), 0.0, 1.0);
+    let packed = weighed_for(&line, &store, (at(780), at(1_380))).await.unwrap().unwrap();
+    near(Some(packed.about.kg), 0.0, 1.0);
+}
+
+/// Half a kelvin above its setpoint with the scatter of one: hardly a value beyond the limits, but the sums find it.
+#[tokio::test]
+async fn charts_say_what_single_values_do_not() {
+    let line = demo();
+    let store = store(&line).await;
+    let run = told_by(&store).await[0].run;
+    // Evenly spread over 3.4 K, which is a standard deviation of 0.98 K; by the mixing of splitmix64.
+    let spread = |second: i64| {
+        let mut mixed = (second as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((mixed ^ (mixed >> 31)) % 3_401) as f64 / 1_000.0 - 1.7
+    };
+    put(&store, run, &line, "TT-313", |second| Reading::Good(168.5 + spread(second))).await;
+    let span = window(5_500, SECONDS);
+    let modes = modes(&line, &told_by(&store).await, span, at(SECONDS));
+    let signal = line.signal_by_tag("TT-313").unwrap();
+    let report = statistics_report(&line, &store, (signal, By::Window), (span, None), &modes).await.unwrap();
+    let row = &report.rows[0];
+    let charts = row.charts.as_ref().unwrap();
+    near(Some(charts.centre), 0.5, 0.1);
+    near(Some(charts.high - charts.low), 6.0 * 0.98, 0.5);
+    assert!(charts.beyond == 0 && charts.target == 0.0 && charts.cusum_signal.is_some(), "{charts:?}");
+    assert!(charts.cusum_up > 5.0 && charts.cusum_down < 1.5, "{charts:?}");
+    let text = report.text(&|text| text.to_owned());
+    for phrase in
+        ["individuals", "none of", "EWMA about 0.00", "CUSUM about 0.00: signals first at value", "K.s below"]
+    {
+        assert!(text.contains(phrase), "{phrase}: {text}");
+    }
 }
 
 fn held(from: i64, to: i64) -> Held {

@@ -219,7 +219,8 @@ fn concerns(row: &HoldRow, window: Span) -> bool {
     row.is_open() || within(&row.at) || row.dispositions.iter().any(|decided| within(&decided.at))
 }
 
-/// Calls of medium and high alarms, day by day: the follower knows two days and no more.
+/// Calls of medium and high alarms, day by day: the follower knows two days and no more. One that was hidden and told anew is
+/// one call: its product is the same.
 pub(super) async fn touched(
     line: &Line,
     store: &dyn HistoryStore,
@@ -228,7 +229,9 @@ pub(super) async fn touched(
 ) -> Result<Vec<TouchedRow>, HistoryError> {
     let counts =
         |call: &&Annunciation| window.contains(call.at) && line.alarm(call.alarm).priority != Priority::Low;
-    let wanted: Vec<&Annunciation> = all.iter().filter(counts).collect();
+    let mut whole = super::standing_calls(all);
+    whole.sort_by_key(|call| (call.at, call.alarm));
+    let wanted: Vec<&Annunciation> = whole.iter().filter(counts).collect();
     let mut rows = Vec::new();
     for day in
         wanted.chunk_by(|a, b| (a.at.0 - window.from().0) / DAY_MS == (b.at.0 - window.from().0) / DAY_MS)

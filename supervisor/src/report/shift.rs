@@ -216,7 +216,7 @@ pub async fn shift_report(
         goes_on,
         watched_s: watched_s(&events, window, known_until),
         standing: standing(&all, window).into_iter().map(row).collect(),
-        calls: all.iter().filter(|call| window.contains(call.at)).map(row).collect(),
+        calls: calls::with_ends(&all).iter().filter(|call| window.contains(call.at)).map(row).collect(),
         shelved: records.iter().filter_map(|record| shelf_row(record, window)).collect(),
         out_of_service: records.iter().filter_map(|record| service_row(record, window)).collect(),
         stops: stops(line, &modes, window, &reasons),

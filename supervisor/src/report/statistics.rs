@@ -2,6 +2,7 @@
 //! the recipe has a setpoint for it, on value less setpoint, so that a setpoint that moved does not count as scatter.
 
 use super::axis::Axis;
+use super::charts::ChartRow;
 use super::lots;
 use super::rfc3339;
 use super::shifts;
@@ -12,6 +13,7 @@ use crate::report::batch::BatchReport;
 use setward_config::line::Line;
 use setward_process::series::{self, Steps, Trace};
 use setward_process::statistics::capability::Specification;
+use setward_process::statistics::charted::charted;
 use setward_process::statistics::compare::{Finding, compare};
 use setward_process::statistics::summary::{Against, Summary, summary};
 use setward_process::statistics::{Deviations, Refused, Samples};
@@ -114,7 +116,12 @@ impl<'a> Basis<'a> {
             every,
         };
         match summary(&deviations, against) {
-            Ok(found) => filled(empty, &asked, &found, every),
+            Ok(found) => {
+                let charts = charted(&deviations, every, asked.is_deviation).map(ChartRow::from);
+                let no_charts_because = charts.as_ref().err().map(ToString::to_string);
+                let filled = filled(empty, &asked, &found, every);
+                StatisticsRow { charts: charts.ok(), no_charts_because, ..filled }
+            }
             Err(why) => StatisticsRow { refused: Some(why.to_string()), ..empty },
         }
     }
@@ -146,6 +153,8 @@ impl<'a> Basis<'a> {
             no_ppk_because: None,
             cpk: None,
             no_cpk_because: None,
+            charts: None,
+            no_charts_because: None,
         }
     }
 

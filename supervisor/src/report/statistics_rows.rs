@@ -1,5 +1,6 @@
 //! Statistics as they are given to programs.
 
+use super::charts::ChartRow;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -75,6 +76,10 @@ pub struct StatisticsRow {
     pub cpk: Option<f64>,
     /// Why there is no Cpk.
     pub no_cpk_because: Option<String>,
+    /// Individuals and moving range, EWMA, CUSUM.
+    pub charts: Option<ChartRow>,
+    /// Why there are none.
+    pub no_charts_because: Option<String>,
 }
 
 /// Two windows held against each other.

@@ -1,6 +1,7 @@
 //! Reports of shifts, holds, statistics and reviews in words, for a terminal.
 
 use super::batch_text::Local;
+use super::charts;
 use super::closures::CAUSES;
 use super::hold_window::{CheckWindow, HoldReport, ProductRow};
 use super::holds::{DISPOSITIONS, HoldRow};
@@ -85,9 +86,9 @@ impl ShiftReport {
     }
 
     fn write_state(&self, out: &mut String, local: Local<'_>) -> fmt::Result {
-        let turned = self.latitude.iter().map(|row| {
+        let turned = self.latitude.iter().flat_map(|row| {
             let may = row.latitude.map(|may| format!(", latitude {may:.1}")).unwrap_or_default();
-            format!(
+            let all = format!(
                 "{} {}: turned {} times, farthest {:+.1} {}{may}; {} within, {} beyond",
                 row.signal,
                 row.name,
@@ -96,7 +97,9 @@ impl ShiftReport {
                 row.unit,
                 span(row.within_s),
                 span(row.beyond_s)
-            )
+            );
+            let away = row.away.iter().map(|away| format!("  {}", away.words(&row.unit, local)));
+            [all].into_iter().chain(away)
         });
         section(out, "Setpoints away from the recipe", &turned.collect::<Vec<_>>())?;
         section(out, "Tanks", &self.tanks.iter().map(|tank| tank_words(tank, local)).collect::<Vec<_>>())?;
@@ -369,6 +372,9 @@ impl StatisticsReport {
             writeln!(out, "\n{STATISTICS_HEAD}")?;
             for row in &self.rows {
                 writeln!(out, "{}", statistics_line(&row.group, row))?;
+            }
+            for line in charts::lines(self) {
+                writeln!(out, "{line}")?;
             }
             let Some(compared) = &self.compared else { return Ok(()) };
             writeln!(out, "\nAgainst {} to {}", local(&compared.other_from), local(&compared.other_to))?;

@@ -23,6 +23,8 @@ pub(super) enum Notation {
 struct Token {
     number: u32,
     is_hex: bool,
+    /// It is hexadecimal by its letters alone, without a mark: `abc`, and not `0xabc` or `abch`.
+    is_unmarked: bool,
     table: Option<Table>,
     bit: Option<u8>,
 }
@@ -66,12 +68,13 @@ fn token(text: &str) -> Option<Token> {
     let hex =
         digits.strip_prefix("0x").or_else(|| digits.strip_prefix("16#")).or_else(|| digits.strip_suffix('h'));
     let has_letters = digits.chars().any(|letter| letter.is_ascii_alphabetic());
+    let is_unmarked = hex.is_none() && has_letters;
     let (number, is_hex) = match hex {
         Some(hex) => (u32::from_str_radix(hex, 16).ok()?, true),
         None if has_letters => (u32::from_str_radix(&digits, 16).ok()?, true),
         None => (digits.parse().ok()?, false),
     };
-    Some(Token { number, is_hex, table, bit })
+    Some(Token { number, is_hex, is_unmarked, table, bit })
 }
 
 /// Table and 0-based address of a number as drawings print it.
@@ -125,9 +128,16 @@ impl Notation {
 
     /// The address in a cell.
     pub(super) fn read(self, text: &str) -> Result<Address, String> {
-        let Some(Token { number, is_hex, table, bit }) = token(text) else {
+        let Some(Token { number, is_hex, is_unmarked, table, bit }) = token(text) else {
             return Err(format!("`{text}` is no address; an address is 100, 0x64, 40101 or 40101.3"));
         };
+        // A word such as `bad` is a number too, for a list that is hexadecimal throughout.
+        if is_unmarked && self != Self::Hex {
+            return Err(format!(
+                "`{text}` has letters and is not marked as hexadecimal, and the other rows have none: write 0x before it, or \
+                 is it no address?"
+            ));
+        }
         let zero_based = match self {
             _ if table.is_some() || is_hex => Ok((table, number)),
             Self::Printed => match printed(number) {
@@ -201,6 +211,10 @@ mod tests {
     fn what_is_no_address_says_why() {
         let told = |notation: Notation, text: &str| notation.read(text).unwrap_err();
         assert!(told(Notation::Printed, "tbd").contains("is no address"));
+        assert!(told(Notation::Printed, "abc").contains("is not marked as hexadecimal"));
+        assert!(told(Notation::Plain { base: 0 }, "HR 6a").contains("is not marked as hexadecimal"));
+        assert_eq!(read(Notation::Plain { base: 0 }, "0x6a"), Some((None, 106, None)));
+        assert_eq!(read(Notation::Hex, "6a"), Some((None, 106, None)));
         assert!(told(Notation::Printed, "12").contains("one list, one notation"));
         assert!(told(Notation::Printed, "499999").contains("beyond the last"));
         assert!(told(Notation::Hex, "100").contains("not marked as hexadecimal"));
