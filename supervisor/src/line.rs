@@ -10,7 +10,7 @@ pub mod conditions;
 pub mod controllers;
 pub mod core;
 pub mod derived;
-mod entering;
+pub(crate) mod entering;
 pub mod follow;
 mod followed;
 mod inputs;

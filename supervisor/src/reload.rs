@@ -45,7 +45,7 @@ pub enum ReloadAnswer {
 }
 
 /// A reload that was done.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct Reloaded {
     /// The run that began with it.
     pub run: i64,

@@ -202,6 +202,8 @@ test("no page scrolls sideways at 320, 360, 390 or 1280 px", async () => {
       const { page, close } = await open(address, device);
       const [needed, has] = await page.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]);
       assert.ok(needed <= has, `${address} at ${has} px needs ${needed} px`);
+      const cut = await page.$$eval(".wide", (all) => all.filter((one) => one.scrollWidth > one.clientWidth).map((one) => one.getAttribute("aria-label")));
+      assert.deepEqual(cut, [], `${address} at ${has} px: tables wider than the screen`);
       await close();
     }
   }

@@ -71,7 +71,7 @@ const answer = (name, from, action, fields) => ({
 const ofDemo = [
   ...[
     "/", "/alarms", "/tanks", "/entries", "/trend", "/trend?signals=TT-310&last=8h", `/trend?signals=TT-310&from=${ago(8)}&to=${ago(0)}&against=${ago(32)}`,
-    "/handover", "/handover?last=1", "/batches", "/holds", `/holds?alarm=${alarm.id}`, "/records", "/start-up", "/changeover", "/wall",
+    "/handover", "/handover?last=1", "/batches", "/holds", `/holds?alarm=${alarm.id}`, "/records", "/alarm-report", "/start-up", "/changeover", "/wall",
     "/wall?scheme=dark", "/back-test", "/back-test/fryer-inlet-cold", "/back-test/fryer-oil-high.TT-310",
     ...tests.slice(0, 2).map((one) => `/back-tests/${one.n}`),
     ...line.stations.map((station) => `/stations/${station.key}`),

@@ -9,6 +9,11 @@ use setward_protocol::{Mode, NoData, Reading, Sample, SignalId, Uptime};
 use std::sync::Arc;
 use std::time::Duration;
 
+/// An event of an entry; its note begins with tag and value.
+pub(crate) const ENTERED: &str = "entered";
+/// The same of one that corrects another.
+pub(crate) const CORRECTED: &str = "entry corrected";
+
 impl LineTask<'_> {
     /// Answers at once what is refused; what is taken once the store has it.
     pub(super) fn handle_entry(&mut self, EntryRequest { wish, answer }: EntryRequest) {
@@ -24,7 +29,7 @@ impl LineTask<'_> {
     fn take_entry(&mut self, wish: &EntryWish) -> Result<Taken, EntryRefusal> {
         let wall = self.anchor();
         let Entered { row, is_newest, takes_back } = self.desk.enter(&self.line, wish, wall)?;
-        let what = if row.corrects.is_some() { "entry corrected" } else { "entered" };
+        let what = if row.corrects.is_some() { CORRECTED } else { ENTERED };
         let told = format!("{} {} by {}, entry {}", row.tag, row.value, row.by, row.n);
         self.daemon_event(what, Some(told));
         self.pending.batch.entries.push(row.clone());

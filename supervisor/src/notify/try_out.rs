@@ -9,6 +9,7 @@ use setward_config::line::Line;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::Semaphore;
+use utoipa::ToSchema;
 
 /// How long a channel is waited for.
 const TRY_WITHIN: Duration = Duration::from_secs(8);
@@ -16,7 +17,8 @@ const TRY_WITHIN: Duration = Duration::from_secs(8);
 const NOTE_WITHIN: Duration = Duration::from_secs(1);
 
 /// What came of a try.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = ChannelTried)]
 pub struct Tried {
     /// The channel.
     pub channel: String,

@@ -129,8 +129,10 @@ pub struct TankRow {
 /// A batch in one line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct BatchLine {
-    /// Its name.
+    /// Its key.
     pub id: String,
+    /// Its kettle, and the controller's number of it if it has one.
+    pub name: String,
     /// The recipe's name.
     pub recipe: String,
     /// Met, met so far while it soaks, not met, not known or not judged.
@@ -323,7 +325,9 @@ fn tank_row(line: &Line, view: &TankView) -> Option<TankRow> {
 
 pub(super) fn batch_line(record: &str) -> Option<BatchLine> {
     let report: BatchReport = serde_json::from_str(record).ok()?;
+    let number = report.number.map(|number| format!(" {number}")).unwrap_or_default();
     Some(BatchLine {
+        name: format!("{}{number}", report.kettle),
         verdict: report.verdict().to_owned(),
         missed: report.missed().map(|row| row.limit.clone()).collect(),
         not_known: report.not_known().map(|row| row.limit.clone()).collect(),

@@ -94,15 +94,25 @@ impl AlarmReport {
     }
 }
 
+impl Figure {
+    /// What was found and what it should not exceed, as they are read: a share in per cent.
+    #[must_use]
+    pub fn in_words(&self) -> (Option<String>, String) {
+        let is_share = self.key.ends_with("_share");
+        // What adds up to nothing may be a negative zero.
+        let number = |value: f64| match (is_share, value.fract() == 0.0) {
+            (true, _) => format!("{:.1} %", value * 100.0 + 0.0),
+            (false, true) => format!("{:.0}", value + 0.0),
+            (false, false) => format!("{value:.2}"),
+        };
+        (self.found.map(number), number(self.at_most))
+    }
+}
+
 fn row(figure: &Figure) -> String {
-    let is_share = figure.key.ends_with("_share");
-    let number = |value: f64| match (is_share, value.fract() == 0.0) {
-        (true, _) => format!("{:.1} %", value * 100.0),
-        (false, true) => format!("{value:.0}"),
-        (false, false) => format!("{value:.2}"),
-    };
-    let found = figure.found.map_or_else(|| "-".to_owned(), number);
-    format!("{:<42}{found:>10}{:>10}  {}", figure.title, number(figure.at_most), figure.verdict.words())
+    let (found, at_most) = figure.in_words();
+    let found = found.unwrap_or_else(|| "-".to_owned());
+    format!("{:<42}{found:>10}{at_most:>10}  {}", figure.title, figure.verdict.words())
 }
 
 fn ledger_row(alarm: &BlindAlarm) -> String {

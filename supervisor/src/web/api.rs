@@ -54,6 +54,7 @@ pub(super) fn routes(routes: Routes) -> Routes {
         .get("/trend", View, super::trends::api::show)
         .post("/alarms/{id}/out-of-service", Engineer, wishes::out_from_api)
         .post("/alarms/{id}/return-to-service", Engineer, wishes::back_from_api)
+        .get("/tanks", View, tanks)
         .get("/start-up", View, boards::start_up)
         .get("/changeover", View, boards::changeover)
         .get("/alarms/{id}/numbers", View, back_tests::numbers)
@@ -84,6 +85,12 @@ async fn signal(State(web): State<Web>, Path(tag): Path<String>) -> Response {
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
     Json(api_types::one(&scene, api_types::signal(&scene, &scene.signal(id)))).into_response()
+}
+
+async fn tanks(State(web): State<Web>) -> Response {
+    let snapshot = web.app.handle.snapshot();
+    let scene = web.scene(&snapshot);
+    Json(api_types::one(&scene, api_types::tank::tanks(&scene))).into_response()
 }
 
 async fn alarms(State(web): State<Web>) -> Response {

@@ -4,14 +4,13 @@ use super::Web;
 use super::api_types::{self, SCHEMA_VERSION};
 use super::problem::Problem;
 use super::times::rfc3339;
-use crate::notify::{ChannelStatus, NotTried};
+use crate::notify::{ChannelStatus, NotTried, Tried};
 use axum::Json;
 use axum::extract::State;
 use axum::extract::rejection::JsonRejection;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use serde_json::json;
 use utoipa::ToSchema;
 
 /// A channel, for programs.
@@ -63,6 +62,14 @@ pub(super) struct TestBody {
     channel: Option<String>,
 }
 
+/// What came of it, channel by channel.
+#[derive(Serialize, ToSchema)]
+#[schema(as = ChannelsTried)]
+pub(super) struct TriedBody {
+    schema_version: u32,
+    items: Vec<Tried>,
+}
+
 /// Sends a test message and waits for what the other side says.
 pub(super) async fn test(State(web): State<Web>, body: Result<Json<TestBody>, JsonRejection>) -> Response {
     let Ok(Json(body)) = body else {
@@ -70,7 +77,7 @@ pub(super) async fn test(State(web): State<Web>, body: Result<Json<TestBody>, Js
         return Problem::new(StatusCode::BAD_REQUEST, text).into_response();
     };
     match web.app.notify.tester.try_out(body.channel.as_deref()).await {
-        Ok(items) => Json(json!({ "schema_version": SCHEMA_VERSION, "items": items })).into_response(),
+        Ok(items) => Json(TriedBody { schema_version: SCHEMA_VERSION, items }).into_response(),
         Err(NotTried::NoChannels) => {
             let text = "nobody is told of alarms: site.toml has no [mail] and no [[webhook]]";
             Problem::new(StatusCode::NOT_FOUND, text).into_response()

@@ -64,6 +64,7 @@ pub(super) async fn serve(
     let rooms = [MOST_CONNECTIONS, MOST_LOCAL].map(|most| Arc::new(Semaphore::new(most)));
     let crowd = Crowd::default();
     let mut connections = JoinSet::new();
+    let mut failing = Failing::default();
     let mut shutdown = std::pin::pin!(shutdown);
     loop {
         let accepted = tokio::select! {
@@ -74,6 +75,7 @@ pub(super) async fn serve(
         };
         match accepted {
             Ok((arrived, permit)) => {
+                failing.worked();
                 let edition = editions.borrow().clone();
                 let address = match &arrived {
                     Arrived::Tcp(_, address) => *address,
@@ -85,7 +87,7 @@ pub(super) async fn serve(
                 }
             }
             Err(error) => {
-                tracing::warn!(%error, "could not accept a connection");
+                failing.failed(&error);
                 tokio::time::sleep(PAUSE_AFTER_FAILURE).await;
             }
         }
@@ -97,6 +99,36 @@ pub(super) async fn serve(
         tracing::warn!("connections still open at shutdown were cut");
     }
     Ok(())
+}
+
+/// How often accepting has failed in a row: told when it begins, when it ends, and when the reason is another.
+#[derive(Default)]
+struct Failing {
+    times: u64,
+    kind: Option<io::ErrorKind>,
+}
+
+impl Failing {
+    /// Whether it was told.
+    fn failed(&mut self, error: &io::Error) -> bool {
+        let is_new = self.kind != Some(error.kind());
+        if is_new {
+            tracing::warn!(%error, "no connection can be accepted; told again once it changes");
+        }
+        self.times += 1;
+        self.kind = Some(error.kind());
+        is_new
+    }
+
+    /// Whether it was told.
+    fn worked(&mut self) -> bool {
+        let had_failed = self.kind.take().is_some();
+        if had_failed {
+            tracing::info!(times = self.times, "connections are accepted again");
+        }
+        self.times = 0;
+        had_failed
+    }
 }
 
 /// Waits for room first, so that a connection is never accepted only to be kept waiting.
@@ -178,5 +210,24 @@ where
     };
     if let Err(error) = ended {
         tracing::debug!(%error, "a connection ended early");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_failure_that_lasts_is_told_once_and_so_is_its_end() {
+        let mut failing = Failing::default();
+        let (full, denied) =
+            (io::Error::from_raw_os_error(24), io::Error::from(io::ErrorKind::PermissionDenied));
+        assert!(!failing.worked());
+        assert!(failing.failed(&full));
+        assert!((0..100).all(|_| !failing.failed(&full)));
+        assert!(failing.failed(&denied));
+        assert!(failing.worked());
+        assert!(!failing.worked());
+        assert!(failing.failed(&full));
     }
 }

@@ -4,7 +4,7 @@
 use super::facts::{AlarmFacts, ControllerFacts, Direction, Scene, SignalFacts, Subject};
 use super::{svg, words};
 use setward_alarm::{AlarmId, Forecast, Kind, Watched};
-use setward_protocol::{ControllerId, SignalId, StationId};
+use setward_protocol::{ControllerId, Encoding, Raw, SignalId, StationId};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 
@@ -325,7 +325,15 @@ pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
     }
     match (facts.view.forecast == Forecast::Quiet).then(|| facts.leaves_in_s()).flatten() {
         Some(seconds) => words::begins_in(&facts.alarm.settings.kind, seconds),
-        None => words::forecast(facts.view.forecast, facts.direction()),
+        None => {
+            let told = words::forecast(facts.view.forecast, facts.direction());
+            // Nobody is called by an alarm that is silent: it only counts.
+            if facts.silence.is_some() && matches!(facts.view.forecast, Forecast::Raises { .. }) {
+                format!("silent: calls nobody, but counts on; {told}")
+            } else {
+                told
+            }
+        }
     }
 }
 
@@ -333,7 +341,8 @@ pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
 pub(super) fn direction(facts: &AlarmFacts<'_>) -> String {
     let slope = facts.signal().map(slope).unwrap_or_default();
     match facts.direction() {
-        Direction::Worse => format!("worse, {slope}"),
+        Direction::Worse if facts.is_beyond() => format!("worse, {slope}"),
+        Direction::Worse => format!("heading out, {slope}"),
         Direction::Steady => format!("steady, {slope}"),
         Direction::Better => format!("better, {slope}"),
         Direction::Unknown => "worse or better is not known".to_owned(),
@@ -367,5 +376,11 @@ pub(super) fn hex_words(raw: &[u16]) -> String {
 /// The number in the registers before scale and offset.
 pub(super) fn raw_number(facts: &SignalFacts<'_>) -> String {
     let raw = facts.signal.register().and_then(|register| register.wire.raw(facts.words()));
-    raw.map_or_else(|| "none".to_owned(), |raw| raw.to_string())
+    let is_single = facts.signal.register().is_some_and(|register| register.wire.encoding == Encoding::F32);
+    // The digits that a 32-bit number has, not those that its 64-bit twin would.
+    let shown = |raw: Raw| match raw {
+        Raw::Float(float) if is_single => (float as f32).to_string(),
+        Raw::Whole(_) | Raw::Float(_) => raw.to_string(),
+    };
+    raw.map_or_else(|| "none".to_owned(), shown)
 }

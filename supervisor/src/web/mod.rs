@@ -171,6 +171,7 @@ fn page_routes(routes: Routes) -> Routes {
         .post("/stops/{id}/reason", Operate, records::reason_from_form)
         .get("/records", View, pages::records::review::show)
         .post("/sign-offs", Engineer, records::sign_from_form)
+        .get("/alarm-report", View, pages::records::alarm_report::show)
         .get("/trend", View, pages::trend_page::show)
         .get("/trend.csv", View, trends::downloads::columns)
         .get("/trend.png", View, trends::downloads::picture)

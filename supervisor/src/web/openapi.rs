@@ -2,16 +2,20 @@
 //! test holds both against the routes.
 
 use super::acknowledge::AcknowledgeBody;
+use super::api_types::back_test::{BackTestFullBody, BackTestHead, BackTestsBody, BegunBody, NumbersBody};
+use super::api_types::board::{ChangeoverBody, StartUpBody};
+use super::api_types::tank::TanksBody;
+use super::api_types::trend::TrendBody;
 use super::api_types::{AlarmBody, GrantedBody, LineBody, SignalBody, entries as entry_types};
 use super::backtest::api::Body as BackTestBody;
-use super::channels::{ChannelBody, TestBody};
+use super::channels::{ChannelBody, TestBody, TriedBody};
 use super::entries::EntryBody;
 use super::events::EventsBody;
 use super::pages::past::TimesBody;
 use super::pages::records::{batches::BatchesBody, holds::HoldsBody};
 use super::problem::Problem;
 use super::records::{CloseWish, DecisionWish, HoldWish, Kept, ReasonWish, SignWish};
-use super::reload::ReloadBody;
+use super::reload::{OutcomeBody, ReloadBody};
 use super::wishes::WishBody;
 use crate::report::AlarmReport;
 use crate::report::batch::BatchReport;
@@ -69,6 +73,8 @@ fn present(book: &mut Book) {
     book.read("/alarms/{id}", "One alarm", &[], alarm);
     let entries = book.list::<entry_types::EntryBody>();
     book.read("/entries", "What people enter, and when it is due", &[], entries);
+    let tanks = book.one::<TanksBody>();
+    book.read("/tanks", "What is in each tank, how old it is, and how long the corn lasts", &[], tanks);
     let channels = book.list::<ChannelBody>();
     book.read("/channels", "How each way is doing in which alarms leave", &[], channels);
 }
@@ -95,6 +101,7 @@ fn past(book: &mut Book) {
     let holds = book.known::<HoldsBody>();
     book.read("/holds", "Product on hold, and what became of it", &PAGE, holds);
     reports(book);
+    let trend = book.known::<TrendBody>();
     book.read(
         "/trend",
         "Signals over time, drawn small enough for a screen",
@@ -105,7 +112,7 @@ fn past(book: &mut Book) {
             OVER[0],
             OVER[1],
         ],
-        object("A trend"),
+        trend,
     );
 }
 
@@ -170,40 +177,38 @@ fn records(book: &mut Book) {
     book.ask("/stops/{id}/reason", "Gives the reason of a stop", body, kept.clone());
     let body = book.known::<SignWish>();
     book.ask("/sign-offs", "Signs a review", body, kept);
-    let body = book.known::<TestBody>();
-    book.ask("/channels/test", "Sends a message that only tries the way", body, object("What came of it"));
-    let body = book.known::<ReloadBody>();
-    book.ask("/reload", "Has the line folder read anew", body, object("What came of it"));
+    let (body, tried) = (book.known::<TestBody>(), book.known::<TriedBody>());
+    book.ask("/channels/test", "Sends a message that only tries the way", body, tried);
+    let (body, outcome) = (book.known::<ReloadBody>(), book.known::<OutcomeBody>());
+    book.ask("/reload", "Has the line folder read anew", body, outcome);
 }
 
 fn boards(book: &mut Book) {
+    let (start_up, changeover) = (book.known::<StartUpBody>(), book.known::<ChangeoverBody>());
     book.read(
         "/start-up",
         "What is not ready yet, station by station",
         &[("recipe", "Against which; the one that runs without it")],
-        object("A board"),
+        start_up,
     );
     book.read(
         "/changeover",
         "What has to change from one recipe to another",
         &[("from", "A recipe's key"), ("to", "Another's")],
-        object("A board"),
+        changeover,
     );
 }
 
 fn back_tests(book: &mut Book) {
-    book.read(
-        "/alarms/{id}/numbers",
-        "The numbers of an alarm, as its file has them",
-        &[],
-        object("Numbers"),
-    );
-    book.read("/back-tests", "Every back-test that is kept", &[], object("Back-tests"));
-    book.read("/back-tests/{n}", "One, with what it found once it is done", &[], object("A back-test"));
-    let body = book.known::<BackTestBody>();
-    book.ask("/back-tests", "Tries other numbers of an alarm on the last days", body, object("Its number"));
+    let (numbers, all) = (book.known::<NumbersBody>(), book.known::<BackTestsBody>());
+    let (one, head) = (book.known::<BackTestFullBody>(), book.known::<BackTestHead>());
+    book.read("/alarms/{id}/numbers", "The numbers of an alarm, as its file has them", &[], numbers);
+    book.read("/back-tests", "Every back-test that is kept", &[], all);
+    book.read("/back-tests/{n}", "One, with what it found once it is done", &[], one);
+    let (body, begun) = (book.known::<BackTestBody>(), book.known::<BegunBody>());
+    book.ask("/back-tests", "Tries other numbers of an alarm on the last days", body, begun);
     book.begins("/back-tests");
-    book.ask("/back-tests/{n}/stop", "Stops one that runs", object("Nothing"), object("What came of it"));
+    book.ask("/back-tests/{n}/stop", "Stops one that runs", object("Nothing"), head);
 }
 
 /// The document while it is written.
@@ -217,7 +222,7 @@ fn typed(kind: Type) -> RefOr<Schema> {
     ObjectBuilder::new().schema_type(SchemaType::new(kind)).into()
 }
 
-/// An object whose keys the README of its report tells.
+/// An object without described keys: what is sent with nothing in it, and the document itself.
 fn object(title: &str) -> RefOr<Schema> {
     ObjectBuilder::new().title(Some(title)).schema_type(SchemaType::new(Type::Object)).into()
 }
@@ -346,5 +351,19 @@ mod tests {
             })
             .collect();
         assert_eq!(described, served);
+    }
+    #[test]
+    fn every_answer_says_what_it_is_made_of() {
+        let document = serde_json::to_value(document()).unwrap();
+        let mut bare = Vec::new();
+        for (path, item) in document["paths"].as_object().unwrap() {
+            for (method, operation) in item.as_object().unwrap() {
+                let schema = &operation["responses"]["200"]["content"]["application/json"]["schema"];
+                if schema.get("$ref").is_none() && schema.get("properties").is_none() {
+                    bare.push(format!("{method} {path}"));
+                }
+            }
+        }
+        assert_eq!(bare, ["get /api/v1/openapi.json"]);
     }
 }

@@ -2,14 +2,15 @@
 
 use super::Web;
 use super::acknowledge::checked_name;
+use super::api_types::SCHEMA_VERSION;
 use super::problem::Problem;
-use crate::reload::ReloadAnswer;
+use crate::reload::{ReloadAnswer, Reloaded};
 use axum::Json;
 use axum::extract::State;
 use axum::extract::rejection::JsonRejection;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
 
@@ -19,6 +20,24 @@ use utoipa::ToSchema;
 pub(super) struct ReloadBody {
     #[serde(default)]
     by: String,
+}
+
+/// What came of it.
+#[derive(Serialize, ToSchema)]
+#[schema(as = ReloadOutcome)]
+pub(super) struct OutcomeBody {
+    schema_version: u32,
+    /// reloaded or unchanged.
+    outcome: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reloaded: Option<Reloaded>,
+    /// Fingerprint of the files in force, where they are the same as before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    configuration: Option<String>,
+}
+
+fn outcome(outcome: &'static str, reloaded: Option<Reloaded>, configuration: Option<String>) -> Response {
+    Json(OutcomeBody { schema_version: SCHEMA_VERSION, outcome, reloaded, configuration }).into_response()
 }
 
 /// Asks, and waits for what comes of it. A refusal's body lists every problem.
@@ -38,16 +57,10 @@ pub(super) async fn from_api(
         return Problem::new(StatusCode::CONFLICT, text).into_response();
     };
     match reloader.reload(by).await {
-        ReloadAnswer::Done(reloaded) => {
-            Json(json!({ "schema_version": 1, "outcome": "reloaded", "reloaded": reloaded })).into_response()
-        }
-        ReloadAnswer::Unchanged { fingerprint } => {
-            Json(json!({ "schema_version": 1, "outcome": "unchanged", "configuration": fingerprint }))
-                .into_response()
-        }
+        ReloadAnswer::Done(reloaded) => outcome("reloaded", Some(reloaded), None),
+        ReloadAnswer::Unchanged { fingerprint } => outcome("unchanged", None, Some(fingerprint)),
         ReloadAnswer::Refused { text, problems } => {
-            let body =
-                json!({ "schema_version": 1, "outcome": "refused", "detail": text, "problems": problems });
+            let body = json!({ "schema_version": SCHEMA_VERSION, "outcome": "refused", "detail": text, "problems": problems });
             (StatusCode::UNPROCESSABLE_ENTITY, Json(body)).into_response()
         }
         ReloadAnswer::NotNow { why } => Problem::new(StatusCode::CONFLICT, why).into_response(),

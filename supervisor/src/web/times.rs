@@ -19,11 +19,17 @@ impl Zone {
 
     /// `at` to the second, "03:10:22", with its date when that is not the date of `now`.
     pub(super) fn clock(&self, at: UtcMillis, now: UtcMillis) -> String {
-        if self.format(at, "%F") == self.format(now, "%F") {
-            self.format(at, "%T")
-        } else {
-            self.format(at, "%F %T")
-        }
+        self.on_its_day(at, now, ["%T", "%F %T"])
+    }
+
+    /// The same to the minute.
+    pub(super) fn to_minute(&self, at: UtcMillis, now: UtcMillis) -> String {
+        self.on_its_day(at, now, ["%H:%M", "%F %H:%M"])
+    }
+
+    fn on_its_day(&self, at: UtcMillis, now: UtcMillis, [clock, dated]: [&str; 2]) -> String {
+        let is_today = self.format(at, "%F") == self.format(now, "%F");
+        self.format(at, if is_today { clock } else { dated })
     }
 
     /// A stretch to the second: each end with its date where that is not the date of `now`, and both where theirs differ, so that

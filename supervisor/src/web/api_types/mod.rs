@@ -3,7 +3,11 @@
 //! Times are RFC 3339 in UTC. A number's unit is the last word of its key, or stands in a `unit` beside it.
 
 mod alarm;
+pub(in crate::web) mod back_test;
+pub(in crate::web) mod board;
 pub(in crate::web) mod entries;
+pub(in crate::web) mod tank;
+pub(in crate::web) mod trend;
 
 pub(super) use alarm::{AlarmBody, GrantedBody, alarm};
 

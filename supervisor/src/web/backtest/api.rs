@@ -1,10 +1,16 @@
 //! Back-tests for programs: an alarm's numbers, beginning one, how far it is, what it found, stopping it.
 
-use super::outcome::{Change, OfAlarm};
+use super::outcome::{OfAlarm, Row};
 use super::{BackTest, NotBegun, Wish, begin, file, settings};
 use crate::history::Span;
 use crate::replay::compare::{Occurrence, OfTurn};
+use crate::replay::ground::AtRisk;
 use crate::web::api::{missing, unread};
+use crate::web::api_types::SCHEMA_VERSION;
+use crate::web::api_types::back_test::{
+    AlarmOutcomeBody, AtRiskBody, BackTestFullBody, BackTestHead, BackTestsBody, BegunBody, ChangedBody,
+    ComparedBody, NumberBody, NumbersBody, OccurrenceTimesBody, TurnBody,
+};
 use crate::web::problem::Problem;
 use crate::web::times::rfc3339;
 use crate::web::{Web, names};
@@ -14,7 +20,6 @@ use axum::extract::{Path, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
@@ -39,11 +44,20 @@ pub(in crate::web) async fn numbers(State(web): State<Web>, Path(id): Path<Strin
         Err(nearest) => return missing("alarm", nearest),
     };
     let Some(written) = settings::written(&web.app.line, alarm) else { return automatic() };
-    let number = |(field, value): &(settings::Field, String)| json!({ "key": field.key, "value": value, "label": field.label, "accepts": field.accepts });
-    let numbers: Vec<Value> = written.numbers.iter().map(number).collect();
-    let kind = alarm.settings.kind.name();
-    Json(json!({ "schema_version": 1, "alarm": alarm.id, "kind": kind, "table": written.id, "numbers": numbers }))
-        .into_response()
+    let number = |(field, value): &(settings::Field, String)| NumberBody {
+        key: field.key,
+        value: value.clone(),
+        label: field.label,
+        accepts: field.accepts,
+    };
+    Json(NumbersBody {
+        schema_version: SCHEMA_VERSION,
+        alarm: alarm.id.clone(),
+        kind: alarm.settings.kind.name(),
+        table: written.id.clone(),
+        numbers: written.numbers.iter().map(number).collect(),
+    })
+    .into_response()
 }
 
 fn automatic() -> Response {
@@ -54,8 +68,8 @@ fn automatic() -> Response {
 
 /// Every back-test that is kept.
 pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
-    let all: Vec<Value> = web.back_tests.all().iter().map(|test| head(&web, test)).collect();
-    Json(json!({ "schema_version": 1, "back_tests": all })).into_response()
+    let back_tests = web.back_tests.all().iter().map(|test| head(&web, test)).collect();
+    Json(BackTestsBody { schema_version: SCHEMA_VERSION, back_tests }).into_response()
 }
 
 /// Begins one.
@@ -79,7 +93,8 @@ pub(in crate::web) async fn post(
     match begin(&web, id, &written, &wish) {
         Ok(n) => {
             let location = [(header::LOCATION, format!("/api/v1/back-tests/{n}"))];
-            (StatusCode::ACCEPTED, location, Json(json!({ "schema_version": 1, "n": n }))).into_response()
+            (StatusCode::ACCEPTED, location, Json(BegunBody { schema_version: SCHEMA_VERSION, n }))
+                .into_response()
         }
         Err(NotBegun::Refused(refused)) => {
             let one = |refused: &settings::Refused| match &refused.key {
@@ -105,17 +120,18 @@ fn none() -> Response {
 /// One, with what it found once it is done.
 pub(in crate::web) async fn show(State(web): State<Web>, Path(n): Path<String>) -> Response {
     let Some(test) = n.parse().ok().and_then(|n| web.back_tests.one(n)) else { return none() };
-    let mut body = head(&web, &test);
-    if let (Some(Ok(found)), Value::Object(body)) = (test.stage.outcome(), &mut body) {
-        let (own, others) = found.alarms.split_at(found.own.min(found.alarms.len()));
-        let all = |alarms: &[OfAlarm]| alarms.iter().map(|one| alarm(one, found.span)).collect::<Vec<_>>();
-        body.insert("alarms".to_owned(), Value::from(all(own)));
-        body.insert("other_alarms".to_owned(), Value::from(all(others)));
-        body.insert("readings".to_owned(), Value::from(found.readings));
-        body.insert("took_s".to_owned(), Value::from(found.took_s));
-        body.insert("proposal".to_owned(), Value::from(file::extract(&web, &test, &found)));
-    }
-    Json(body).into_response()
+    let found = test.stage.outcome().and_then(Result::ok);
+    let found = found.as_deref();
+    let all = |alarms: &[OfAlarm], span| alarms.iter().map(|one| alarm(one, span)).collect();
+    Json(BackTestFullBody {
+        head: head(&web, &test),
+        alarms: found.map(|found| all(found.own_alarms(), found.span)),
+        other_alarms: found.map(|found| all(found.other_alarms(), found.span)),
+        readings: found.map(|found| found.readings),
+        took_s: found.map(|found| found.took_s),
+        proposal: found.map(|found| file::extract(&web, &test, found)),
+    })
+    .into_response()
 }
 
 /// Stops one that runs; of one that is over it is nothing.
@@ -125,7 +141,7 @@ pub(in crate::web) async fn stop(State(web): State<Web>, Path(n): Path<String>) 
     Json(head(&web, &test)).into_response()
 }
 
-fn head(web: &Web, test: &BackTest) -> Value {
+fn head(web: &Web, test: &BackTest) -> BackTestHead {
     let outcome = test.stage.outcome();
     let (state, problem) = match &outcome {
         None => ("running", None),
@@ -133,64 +149,72 @@ fn head(web: &Web, test: &BackTest) -> Value {
         Some(Err(why)) => ("failed", Some(why.clone())),
     };
     let span = outcome.and_then(Result::ok).map_or(test.span, |found| found.span);
-    json!({
-        "schema_version": 1,
-        "n": test.n,
-        "alarm": web.app.line.alarm(test.alarm).id,
-        "by": test.by,
-        "at": rfc3339(test.at),
-        "from": rfc3339(span.from()),
-        "to": rfc3339(span.to()),
-        "changed": test.changed,
-        "state": state,
-        "problem": problem,
-        "percent": test.percent(),
-    })
+    let changed = test.changed.iter();
+    BackTestHead {
+        schema_version: SCHEMA_VERSION,
+        n: test.n,
+        alarm: web.app.line.alarm(test.alarm).id.clone(),
+        by: test.by.clone(),
+        at: rfc3339(test.at),
+        from: rfc3339(span.from()),
+        to: rfc3339(span.to()),
+        changed: changed
+            .map(|one| ChangedBody { key: one.key, old: one.old.clone(), new: one.new.clone() })
+            .collect(),
+        state,
+        problem,
+        percent: test.percent(),
+    }
 }
 
-fn alarm(one: &OfAlarm, span: Span) -> Value {
+fn alarm(one: &OfAlarm, span: Span) -> AlarmOutcomeBody {
     let counts = one.counts(span);
-    let stands_s = one.stands_s(span);
-    let times = |occurrence: Option<Occurrence>| {
-        occurrence.map(|one| {
-            json!({ "onset": rfc3339(one.onset), "raised": rfc3339(one.raised), "cleared": one.cleared.map(rfc3339) })
-        })
+    let (stands_now_s, stands_with_s) = one.stands_s(span);
+    let compared = |row: &Row| ComparedBody {
+        change: row.change(span).name(),
+        now: row.now.map(times),
+        with: row.then.map(times),
+        later_s: row.later_s(),
     };
-    let rows = one.rows.iter().map(|row| {
-        let change: Change = row.change(span);
-        json!({
-            "change": change.name(),
-            "now": times(row.now),
-            "with": times(row.then),
-            "later_s": row.later_s(),
-        })
-    });
-    json!({
-        "alarm": one.alarm,
-        "calls_now": counts.now,
-        "calls_with": counts.then,
-        "missed": counts.missed,
-        "added": counts.added,
-        "longer": counts.longer,
-        "shorter": counts.shorter,
-        "stands_now_s": stands_s.0,
-        "stands_with_s": stands_s.1,
-        "at_risk_now": one.at_risk.map(|(now, _)| now),
-        "at_risk_with": one.at_risk.map(|(_, then)| then),
-        "by_shift_and_recipe": one.turns.iter().map(turn).collect::<Vec<_>>(),
-        "occurrences": rows.collect::<Vec<_>>(),
-    })
+    AlarmOutcomeBody {
+        alarm: one.alarm.clone(),
+        calls_now: counts.now,
+        calls_with: counts.then,
+        missed: counts.missed,
+        added: counts.added,
+        longer: counts.longer,
+        shorter: counts.shorter,
+        stands_now_s,
+        stands_with_s,
+        at_risk_now: one.at_risk.map(|(now, _)| at_risk(now)),
+        at_risk_with: one.at_risk.map(|(_, then)| at_risk(then)),
+        by_shift_and_recipe: one.turns.iter().map(turn).collect(),
+        occurrences: one.rows.iter().map(compared).collect(),
+    }
 }
 
-fn turn(one: &OfTurn) -> Value {
-    json!({
-        "shift": one.turn.shift,
-        "recipe": one.turn.recipe,
-        "calls_now": one.then,
-        "calls_with": one.now,
-        "missed": one.missed,
-        "added": one.added,
-        "at_risk_now": one.at_risk_then,
-        "at_risk_with": one.at_risk_now,
-    })
+fn times(one: Occurrence) -> OccurrenceTimesBody {
+    OccurrenceTimesBody {
+        onset: rfc3339(one.onset),
+        raised: rfc3339(one.raised),
+        cleared: one.cleared.map(rfc3339),
+    }
+}
+
+const fn at_risk(of: AtRisk) -> AtRiskBody {
+    AtRiskBody { touched_kg: of.touched_kg, before_call_kg: of.before_call_kg, unknown_s: of.unknown_s }
+}
+
+// What a comparison calls "then" is what is in force now, here "now"; its "now" are the numbers that are tried, here "with".
+fn turn(one: &OfTurn) -> TurnBody {
+    TurnBody {
+        shift: one.turn.shift.clone(),
+        recipe: one.turn.recipe.clone(),
+        calls_now: one.then,
+        calls_with: one.now,
+        missed: one.missed,
+        added: one.added,
+        at_risk_now: one.at_risk_then.map(at_risk),
+        at_risk_with: one.at_risk_now.map(at_risk),
+    }
 }

@@ -37,10 +37,10 @@ fn comment(web: &Web, test: &BackTest, found: &Found) -> String {
     if line.simulated {
         say("The history is of a simulated line.");
     }
-    for one in found.alarms.iter().take(found.own) {
+    for one in found.own_alarms() {
         say(&format!("{}: {}.", one.alarm, told(one, found.span)));
     }
-    for one in found.alarms.iter().skip(found.own) {
+    for one in found.other_alarms() {
         say(&format!("It changes {} too: {}.", one.alarm, in_words(one.counts(found.span))));
     }
     say(&format!("Made from the files with the fingerprint {}.", line.fingerprint));

@@ -43,6 +43,18 @@ pub(in crate::web) struct Found {
     pub(in crate::web) took_s: f64,
 }
 
+impl Found {
+    /// Alarms of the changed table.
+    pub(in crate::web) fn own_alarms(&self) -> &[OfAlarm] {
+        self.alarms.get(..self.own).unwrap_or(&self.alarms)
+    }
+
+    /// Every other one that would change.
+    pub(in crate::web) fn other_alarms(&self) -> &[OfAlarm] {
+        self.alarms.get(self.own..).unwrap_or_default()
+    }
+}
+
 /// What is to be run.
 pub(super) struct Work {
     pub(super) history: PathBuf,

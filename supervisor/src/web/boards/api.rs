@@ -1,11 +1,16 @@
 //! Both boards for programs.
 
-use super::changeover::{self, Entry};
+use super::changeover::{self, Entry, Given, Transit, UnderWay};
 use super::held::{Eta, Held, Place};
-use super::start_up::{Board, StationBoard};
+use super::start_up::{Board, Due, Reason, Soak, StationBoard};
 use super::{present, recipe};
 use crate::web::Web;
 use crate::web::api::missing;
+use crate::web::api_types::SCHEMA_VERSION;
+use crate::web::api_types::board::{
+    ChangeoverBody, DueEntryBody, GivenBody, HeldBody, NextTankBody, NotReadyBody, SetpointOffBody, SoakBody,
+    StartUpBody, StartUpStationBody, TankRecipeBody, ToEnterBody, TransitBody, UnderWayBody,
+};
 use crate::web::facts::Scene;
 use crate::web::problem::Problem;
 use crate::web::times::rfc3339;
@@ -14,7 +19,6 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use serde_json::{Value, json};
 use setward_config::line::Recipe;
 
 /// Which recipe to hold the line against; without one, what each station runs.
@@ -61,58 +65,73 @@ pub(in crate::web) async fn start_up(State(web): State<Web>, Query(against): Que
         Err(nearest) => return missing("recipe", nearest),
     };
     let board = Board::of(&scene, against);
-    let reasons = board.reasons.iter().map(|reason| {
-        json!({ "text": reason.text, "station": reason.station, "about_s": reason.about_s.map(f64::round) })
-    });
-    let due = board.due.iter().map(
-        |due| json!({ "entry": due.tag, "name": due.name, "since": rfc3339(due.since), "late": due.is_late }),
-    );
-    let soak = board.soak.as_ref().map(|soak| {
-        let next = soak.next.as_ref().map(|(name, at)| json!({ "tank": name, "at": rfc3339(*at) }));
-        json!({ "ready": soak.ready, "too_old": soak.too_old, "next": next })
-    });
-    Json(json!({
-        "schema_version": 1,
-        "at": rfc3339(snapshot.utc),
-        "line": scene.line.name,
-        "simulated": scene.line.simulated,
-        "ready": board.reasons.is_empty(),
-        "sentence": board.sentence(),
-        "not_ready": reasons.collect::<Vec<_>>(),
-        "stations": board.stations.iter().map(station).collect::<Vec<_>>(),
-        "entries_due": due.collect::<Vec<_>>(),
-        "tanks": soak,
-    }))
+    Json(StartUpBody {
+        schema_version: SCHEMA_VERSION,
+        at: rfc3339(snapshot.utc),
+        line: scene.line.name.clone(),
+        simulated: scene.line.simulated,
+        ready: board.reasons.is_empty(),
+        sentence: board.sentence(),
+        not_ready: board.reasons.iter().map(reason).collect(),
+        stations: board.stations.iter().map(station).collect(),
+        entries_due: board.due.iter().map(due).collect(),
+        tanks: board.soak.as_ref().map(tanks),
+    })
     .into_response()
 }
 
-fn station(board: &StationBoard<'_>) -> Value {
-    let turned = board.turned.iter().map(|turned| {
-        json!({ "tag": turned.facts.signal.tag, "value": turned.value, "recipe": turned.against.recipe, "unit": turned.facts.signal.unit.symbol() })
-    });
-    json!({
-        "station": board.facts.station.key,
-        "recipe": board.recipe.key,
-        "mode": board.facts.mode().map(setward_protocol::Mode::name),
-        "since": board.facts.view.since.map(rfc3339),
-        "product_present": board.facts.view.product_present,
-        "ready": board.reasons().is_empty(),
-        "alarms_settle_until": board.settles_until.map(rfc3339),
-        "held": board.held.iter().map(held).collect::<Vec<_>>(),
-        "setpoints_off": turned.collect::<Vec<_>>(),
-        "loops_in_manual": board.manual,
-        "controllers_lost": board.lost.iter().map(|lost| lost.controller.name.as_str()).collect::<Vec<_>>(),
-    })
+fn reason(reason: &Reason) -> NotReadyBody {
+    NotReadyBody {
+        text: reason.text.clone(),
+        station: reason.station.clone(),
+        about_s: reason.about_s.map(f64::round),
+    }
 }
 
-fn held(held: &Held<'_>) -> Value {
+fn due(due: &Due) -> DueEntryBody {
+    DueEntryBody {
+        entry: due.tag.clone(),
+        name: due.name.clone(),
+        since: rfc3339(due.since),
+        late: due.is_late,
+    }
+}
+
+fn tanks(soak: &Soak) -> SoakBody {
+    let next = soak.next.as_ref().map(|(tank, at)| NextTankBody { tank: tank.clone(), at: rfc3339(*at) });
+    SoakBody { ready: soak.ready.clone(), too_old: soak.too_old.clone(), next }
+}
+
+fn station(board: &StationBoard<'_>) -> StartUpStationBody {
+    let turned = board.turned.iter().map(|turned| SetpointOffBody {
+        tag: turned.facts.signal.tag.clone(),
+        value: turned.value,
+        recipe: turned.against.recipe,
+        unit: turned.facts.signal.unit.symbol(),
+    });
+    StartUpStationBody {
+        station: board.facts.station.key.clone(),
+        recipe: board.recipe.key.clone(),
+        mode: board.facts.mode().map(setward_protocol::Mode::name),
+        since: board.facts.view.since.map(rfc3339),
+        product_present: board.facts.view.product_present,
+        ready: board.reasons().is_empty(),
+        alarms_settle_until: board.settles_until.map(rfc3339),
+        held: board.held.iter().map(held).collect(),
+        setpoints_off: turned.collect(),
+        loops_in_manual: board.manual.iter().map(|&tag| tag.to_owned()).collect(),
+        controllers_lost: board.lost.iter().map(|lost| lost.controller.name.clone()).collect(),
+    }
+}
+
+fn held(held: &Held<'_>) -> HeldBody {
     let (place, eta) = match held.place {
         Place::Within => ("within", None),
         Place::Below(_, eta) => ("below", Some(eta)),
         Place::Above(_, eta) => ("above", Some(eta)),
         Place::NoValue(_) => ("no_value", None),
     };
-    let (eta, in_band_about_s) = match eta {
+    let (time_to_band, in_band_about_s) = match eta {
         Some(Eta::About(seconds)) => (Some("about"), Some(seconds.round())),
         Some(Eta::Long) => (Some("long"), None),
         Some(Eta::Away) => (Some("moving_away"), None),
@@ -120,19 +139,19 @@ fn held(held: &Held<'_>) -> Value {
         None => (None, None),
     };
     let (low, high) = held.band();
-    json!({
-        "tag": held.facts.signal.tag,
-        "name": held.facts.signal.name,
-        "unit": held.facts.signal.unit.symbol(),
-        "value": held.facts.view.reading.value(),
-        "setpoint": held.asked.target.setpoint,
-        "low": low,
-        "high": high,
-        "place": place,
-        "time_to_band": eta,
-        "in_band_about_s": in_band_about_s,
-        "does_not_count": held.why_not,
-    })
+    HeldBody {
+        tag: held.facts.signal.tag.clone(),
+        name: held.facts.signal.name.clone(),
+        unit: held.facts.signal.unit.symbol(),
+        value: held.facts.view.reading.value(),
+        setpoint: held.asked.target.setpoint,
+        low,
+        high,
+        place,
+        time_to_band,
+        in_band_about_s,
+        does_not_count: held.why_not,
+    }
 }
 
 /// What a change of recipe asks for.
@@ -148,43 +167,56 @@ pub(in crate::web) async fn changeover(State(web): State<Web>, Query(asked): Que
         }
     };
     let board = changeover::Board::of(&scene, from, to);
-    let kettle = board.kettle.iter().map(|one| json!({ "what": one.what, "from": one.from, "to": one.to }));
-    let under_way = board.under_way.as_ref().map(|one| {
-        json!({ "stations": one.stations, "since": one.since.map(rfc3339), "until_at_most": one.until.map(rfc3339) })
-    });
-    let tanks = board.transit.tanks.iter().map(|(tank, recipe)| json!({ "tank": tank, "recipe": recipe }));
-    let takes_s = board.transit.takes_s;
-    Json(json!({
-        "schema_version": 1,
-        "at": rfc3339(snapshot.utc),
-        "line": scene.line.name,
-        "simulated": scene.line.simulated,
-        "from": from.key,
-        "to": to.key,
-        "sentence": board.sentence(),
-        "setpoints": board.entries.iter().map(entry).collect::<Vec<_>>(),
-        "kettle": kettle.collect::<Vec<_>>(),
-        "held": board.held.iter().map(held).collect::<Vec<_>>(),
-        "under_way": under_way,
-        "lasts_at_most_s": board.lasts.map(|lasts| lasts.as_secs_f64()),
-        "in_transit": {
-            "from_station": board.transit.from,
-            "least_s": takes_s.map(|(least, _)| least),
-            "most_s": takes_s.map(|(_, most)| most),
-            "tanks_of_other_recipes": tanks.collect::<Vec<_>>(),
-        },
-    }))
+    Json(ChangeoverBody {
+        schema_version: SCHEMA_VERSION,
+        at: rfc3339(snapshot.utc),
+        line: scene.line.name.clone(),
+        simulated: scene.line.simulated,
+        from: from.key.clone(),
+        to: to.key.clone(),
+        sentence: board.sentence(),
+        setpoints: board.entries.iter().map(entry).collect(),
+        kettle: board.kettle.iter().map(given).collect(),
+        held: board.held.iter().map(held).collect(),
+        under_way: board.under_way.as_ref().map(under_way),
+        lasts_at_most_s: board.lasts.map(|lasts| lasts.as_secs_f64()),
+        in_transit: transit(&board.transit),
+    })
     .into_response()
 }
 
-fn entry(entry: &Entry<'_>) -> Value {
-    json!({
-        "tag": entry.facts.signal.tag,
-        "name": entry.facts.signal.name,
-        "unit": entry.facts.signal.unit.symbol(),
-        "from": entry.from.map(|from| from.recipe),
-        "to": entry.to.map(|to| to.recipe),
-        "panel": entry.facts.view.reading.value(),
-        "todo": entry.todo().name(),
-    })
+fn given(given: &Given) -> GivenBody {
+    GivenBody { what: given.what, from: given.from.clone(), to: given.to.clone() }
+}
+
+fn under_way(under_way: &UnderWay) -> UnderWayBody {
+    UnderWayBody {
+        stations: under_way.stations.clone(),
+        since: under_way.since.map(rfc3339),
+        until_at_most: under_way.until.map(rfc3339),
+    }
+}
+
+fn transit(transit: &Transit) -> TransitBody {
+    let (least_s, most_s) = transit.takes_s.unzip();
+    let tank =
+        |(tank, recipe): &(String, String)| TankRecipeBody { tank: tank.clone(), recipe: recipe.clone() };
+    TransitBody {
+        from_station: transit.from.clone(),
+        least_s,
+        most_s,
+        tanks_of_other_recipes: transit.tanks.iter().map(tank).collect(),
+    }
+}
+
+fn entry(entry: &Entry<'_>) -> ToEnterBody {
+    ToEnterBody {
+        tag: entry.facts.signal.tag.clone(),
+        name: entry.facts.signal.name.clone(),
+        unit: entry.facts.signal.unit.symbol(),
+        from: entry.from.map(|from| from.recipe),
+        to: entry.to.map(|to| to.recipe),
+        panel: entry.facts.view.reading.value(),
+        todo: entry.todo().name(),
+    }
 }

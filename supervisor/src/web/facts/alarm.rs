@@ -158,6 +158,11 @@ impl<'a> AlarmFacts<'a> {
         (seconds > 0.0 && seconds < GUESS_WORTH_S).then_some(seconds)
     }
 
+    /// Whether the value is now where trouble lies.
+    pub(in crate::web) const fn is_beyond(&self) -> bool {
+        self.view.beyond_since.is_some()
+    }
+
     /// Since when the trouble lasts, or lasted.
     pub(in crate::web) fn began(&self) -> Option<UtcMillis> {
         self.view.beyond_since.or(self.view.onset)

@@ -102,6 +102,11 @@ impl<'a> Scene<'a> {
         self.zone.clock(at, self.now)
     }
 
+    /// The same without seconds, for what is reckoned and not measured.
+    pub(super) fn to_minute(&self, at: UtcMillis) -> String {
+        self.zone.to_minute(at, self.now)
+    }
+
     /// A stretch, with its dates where they are not this moment's or differ.
     pub(super) fn between(&self, from: UtcMillis, to: UtcMillis) -> String {
         self.zone.between(from, to, self.now)

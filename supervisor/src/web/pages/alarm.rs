@@ -153,7 +153,7 @@ fn signal_block(
 
 fn course_class(facts: &AlarmFacts<'_>) -> &'static str {
     match facts.direction() {
-        Direction::Worse if facts.is_standing() || facts.is_building() => "worse",
+        Direction::Worse if asks(facts) && facts.is_beyond() => "worse",
         Direction::Worse | Direction::Steady | Direction::Better | Direction::Unknown => "course",
     }
 }

@@ -1,6 +1,7 @@
 //! What history has kept of the line's events, as a list in words.
 
-use crate::history::StoredEvent;
+use crate::history::{Event, StoredEvent};
+use crate::line::entering::{CORRECTED, ENTERED};
 use crate::web::facts::Scene;
 use crate::web::words;
 use maud::{Markup, html};
@@ -20,6 +21,22 @@ pub(super) fn show(scene: &Scene<'_>, kept: &Result<Vec<StoredEvent>, String>, w
     }
 }
 
+/// What a person entered, by the name of what it is; `None`: it is no entry, or one of something that the line no longer has.
+fn entered(scene: &Scene<'_>, event: &Event) -> Option<Markup> {
+    if !matches!(event.what.as_str(), ENTERED | CORRECTED) {
+        return None;
+    }
+    let (tag, rest) = event.note.as_deref()?.split_once(' ')?;
+    let (value, by) = rest.split_once(' ')?;
+    let facts = scene.signal(scene.line.signal_by_tag(tag)?);
+    let value: f64 = value.parse().ok()?;
+    Some(html! {
+        span { (event.what) ": " }
+        a href=(format!("/entries/{tag}")) { (facts.signal.name) }
+        span { " " b { (facts.show_with_unit(value)) } " " (by) }
+    })
+}
+
 /// An event in words.
 pub(super) fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool) -> Markup {
     let event = &stored.event;
@@ -33,7 +50,7 @@ pub(super) fn in_words(scene: &Scene<'_>, stored: &StoredEvent, with_alarm: bool
         } }
         @let told = words::event(event, |at| scene.clock(at));
         @let (told, silent) = told.strip_suffix(words::NOBODY_CALLED).map_or((told.as_str(), ""), |rest| (rest, words::NOBODY_CALLED));
-        span { (told) }
+        @match entered(scene, event) { Some(entered) => (entered), None => span { (told) } }
         @if let Some((on, value)) = value { span.detail { (words::at_value(on, value)) } }
         (silent)
         @if let Some(onset) = event.onset { span.detail { ", trouble began " (scene.clock(onset)) } }

@@ -89,9 +89,9 @@ pub(in crate::web) fn bad_form(web: &Web, status: StatusCode) -> Response {
     let why = if status == StatusCode::PAYLOAD_TOO_LARGE {
         "The form was longer than 16 KiB. A name has at most 60 characters."
     } else {
-        "The form did not arrive whole: it must carry the run, the occurrence and a name. Open the alarm again and use its own form."
+        "The form did not arrive whole. Go back, load that page anew and use its own form."
     };
-    let body = html! { p { (why) } p { a.button href="/alarms" { "All alarms" } } };
+    let body = html! { p { (why) } p { a.button href="/" { "The line" } " " a.button href="/alarms" { "All alarms" } } };
     message(web, status, "Nothing was changed", body)
 }
 

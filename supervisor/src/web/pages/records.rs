@@ -1,5 +1,6 @@
 //! Pages of records: kettle batches, holds, the handover of a shift, the review. Complete without scripts, and made to be printed.
 
+pub(in crate::web) mod alarm_report;
 pub(in crate::web) mod batches;
 pub(in crate::web) mod figures;
 pub(in crate::web) mod handover;
@@ -48,6 +49,12 @@ fn clock(web: &Web, text: &str) -> String {
     }
 }
 
+/// The same to the minute.
+fn to_minute(web: &Web, text: &str) -> String {
+    let at = text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
+    at.map_or_else(|_unread| text.to_owned(), |at| web.zone.to_minute(at, web.app.clock.utc()))
+}
+
 /// The same with its date, whatever day it is, to the minute.
 fn dated(web: &Web, text: &str) -> String {
     let at = text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
@@ -70,7 +77,11 @@ pub(in crate::web) fn lot_address(lot: &str) -> String {
 
 /// Where a batch's record is.
 pub(in crate::web) fn batch_link(id: &str) -> Markup {
-    html! { a href=(format!("/batches/{id}")) { (id) } }
+    batch_link_named(id, id)
+}
+
+fn batch_link_named(id: &str, name: &str) -> Markup {
+    html! { a href=(format!("/batches/{id}")) { (name) } }
 }
 
 /// Batches that have the same verdict and recipe.
@@ -78,7 +89,7 @@ struct Alike<'a> {
     words: String,
     recipe: &'a str,
     is_missed: bool,
-    batches: Vec<&'a str>,
+    batches: Vec<&'a BatchLine>,
 }
 
 /// Batches with the same verdict are told together, so that one that differs stands out.
@@ -87,10 +98,10 @@ fn batch_lines(batches: &[BatchLine]) -> Vec<Markup> {
     for batch in batches {
         let (words, recipe) = (batch.words(), batch.recipe.as_str());
         match all.iter_mut().find(|other| other.words == words && other.recipe == recipe) {
-            Some(alike) => alike.batches.push(&batch.id),
+            Some(alike) => alike.batches.push(batch),
             None => {
                 let is_missed = batch.verdict == "not met";
-                all.push(Alike { words, recipe, is_missed, batches: vec![&batch.id] });
+                all.push(Alike { words, recipe, is_missed, batches: vec![batch] });
             }
         }
     }
@@ -100,7 +111,7 @@ fn batch_lines(batches: &[BatchLine]) -> Vec<Markup> {
         html! {
             @if alike.is_missed { b { "\u{25b2} " (alike.words) } } @else { (alike.words) }
             ", " (alike.recipe) ": "
-            @for id in &alike.batches { (batch_link(id)) " " }
+            @for (index, batch) in alike.batches.iter().enumerate() { @if index > 0 { ", " } (batch_link_named(&batch.id, &batch.name)) }
         }
     };
     all.iter().map(line).collect()
@@ -119,6 +130,7 @@ pub(in crate::web) fn links(scene: &Scene<'_>) -> Markup {
             @if !scene.line.kettles.is_empty() { a href="/batches" { "Batches" } " " }
             a href="/holds" { "Holds" } " "
             a href="/records" { "Review" } " "
+            a href="/alarm-report" { "Alarm report" } " "
             a href="/back-test" { "Back-test" }
         }
     }

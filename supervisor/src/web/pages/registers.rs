@@ -3,13 +3,18 @@
 use crate::web::facts::{Scene, SignalFacts};
 use crate::web::{live, words};
 use maud::{Markup, html};
-use setward_config::line::Register;
+use setward_config::line::{Origin, Register};
 use setward_protocol::{Encoding, Table};
 
 /// Where the value comes from, from the probe to the number.
 pub(super) fn show(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
     let signal = facts.signal;
     let wiring = &signal.wiring;
+    let parts = [&wiring.sensor, &wiring.channel, &wiring.terminals, &wiring.drawing, &wiring.location];
+    let own = without_registers(&signal.origin);
+    if let Some(own) = own.filter(|_| parts.iter().all(|part| part.is_none())) {
+        return html! { section { h2 { "Where it comes from" } p { (own) } } };
+    }
     html! {
         section {
             h2 { "Wiring" }
@@ -25,8 +30,22 @@ pub(super) fn show(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
             h2 { "Registers" }
             @match signal.register() {
                 Some(register) => (registers(scene, facts, register)),
-                None => p { "Computed from other signals: it has no registers of its own." }
+                None => p { (own.unwrap_or_default()) }
             }
+        }
+    }
+}
+
+/// What stands in the place of registers; `None` for a signal that has some.
+const fn without_registers(origin: &Origin) -> Option<&'static str> {
+    match origin {
+        Origin::Register(_) => None,
+        Origin::Derived(_) => {
+            Some("Computed from other signals: it has no wiring and no registers of its own.")
+        }
+        Origin::Entered => Some("A person enters it: it has no wiring and no registers."),
+        Origin::Followed(_) => {
+            Some("Follows from what is entered and from the tanks: it has no wiring and no registers.")
         }
     }
 }
@@ -44,19 +63,23 @@ fn registers(scene: &Scene<'_>, facts: &SignalFacts<'_>, register: &Register) ->
     let wire = &register.wire;
     let unit = signal.unit.display();
     let (low, high) = wire.range;
+    let is_bit = matches!(wire.encoding, Encoding::Bit(_));
     html! {
         dl.facts {
             dt { "Controller" } dd { (controller.name) ", " code { (controller.endpoint) } ", unit id " (controller.unit_id) }
             dt { "Read by" } dd { "function code " (format!("{:02}", wire.table.read_function())) ", " (wire.table.name()) " table" }
             dt { "Address" }
             dd { b { (wire.address) } " counted from 0 (printed " (printed(wire.table, wire.address)) ")" }
-            dt { "Type" } dd { (kind(wire.encoding)) ", order " (wire.order.name()) }
-            dt { "Scaling" } dd { "value = raw \u{d7} " (wire.scale) " + " (wire.offset) " " (unit) }
-            dt { "Range" } dd { (low) " to " (high) " " (unit) }
-            dt { "No-value codes" }
-            dd {
-                @if wire.no_value.is_empty() { "none" }
-                @for (index, code) in wire.no_value.iter().enumerate() { @if index > 0 { ", " } (code) }
+            dt { "Type" } dd { (kind(wire.encoding)) @if !is_bit { ", order " (wire.order.name()) } }
+            // A bit is a state: it has neither scale nor range.
+            @if !is_bit {
+                dt { "Scaling" } dd { "value = raw \u{d7} " (wire.scale) @if wire.offset != 0.0 { " + " (wire.offset) } " " (unit) }
+                dt { "Range" } dd { (low) " to " (high) " " (unit) }
+                dt { "No-value codes" }
+                dd {
+                    @if wire.no_value.is_empty() { "none" }
+                    @for (index, code) in wire.no_value.iter().enumerate() { @if index > 0 { ", " } (code) }
+                }
             }
             (last_words(facts))
         }

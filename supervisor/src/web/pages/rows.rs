@@ -267,7 +267,7 @@ pub(super) fn acknowledge_form(
             (super::name_field(&field, "Your name", name))
             button type="submit" {
                 "Acknowledge"
-                @if facts.view.state == AlarmState::Returned { small { "and close" } }
+                @if facts.view.state == AlarmState::Returned { small { "it is over already" } }
             }
         }
     }

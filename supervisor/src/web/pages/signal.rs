@@ -8,7 +8,7 @@ use crate::web::{Web, names, svg, words};
 use axum::extract::{Path, State};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use setward_config::line::Role;
+use setward_config::line::{Origin, Role};
 
 /// Serves the page.
 pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>) -> Response {
@@ -23,7 +23,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
     let body = html! {
         section.first {
             h1 { (facts.signal.name) }
-            p.point { (rows::station_link(&scene, facts.signal.station)) " \u{b7} " (facts.signal.tag) " \u{b7} " (facts.signal.role.name()) }
+            p.point { (rows::station_link(&scene, facts.signal.station)) " \u{b7} " (facts.signal.tag) " \u{b7} " (comes_from(&facts)) }
             (now(&scene, &facts))
         }
         section { (trend::draw(&scene, &facts, &alarms, &kept)) (trend_page::signal_link(&facts.signal.tag)) }
@@ -43,6 +43,14 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
     };
     frame(&scene, Page { title: &facts.signal.name, scope: Scope::Signal(id), reload_s: 15, body })
         .into_response()
+}
+
+/// Its role, but for what nobody measures.
+const fn comes_from(facts: &SignalFacts<'_>) -> &'static str {
+    match facts.signal.origin {
+        Origin::Derived(_) | Origin::Followed(_) => "computed",
+        Origin::Register(_) | Origin::Entered => facts.signal.role.name(),
+    }
 }
 
 fn now(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {

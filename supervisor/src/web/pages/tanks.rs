@@ -29,7 +29,7 @@ pub(in crate::web) async fn show(State(web): State<Web>) -> Markup {
 }
 
 /// Tanks that feed first, then by their oldest corn, then those of which no age is known, then empty ones.
-fn in_order<'a>(scene: &Scene<'a>) -> Vec<&'a TankView> {
+pub(in crate::web) fn in_order<'a>(scene: &Scene<'a>) -> Vec<&'a TankView> {
     let mut tanks: Vec<&TankView> = scene.snapshot.following.tanks.iter().collect();
     let rank = |view: &TankView| match view.row.state {
         TankState::Feeding => 0,
@@ -47,7 +47,7 @@ fn in_order<'a>(scene: &Scene<'a>) -> Vec<&'a TankView> {
 fn board(scene: &Scene<'_>) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label="Tanks" {
-            table.tanks {
+            table.tanks.stack {
                 thead { tr { th { "Tank" } th { "Corn" } th { "Age" } th { "May be fed" } th { "Too old" } } }
                 tbody { @for view in in_order(scene) { (row(scene, view)) } }
             }
@@ -63,19 +63,19 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
     html! {
         tr.bad[row.state == TankState::OverAge] {
             th scope="row" { (name) br; small { (says(scene, view)) } }
-            td { @if is_known { (words::number(row.corn_kg, 0)) " kg" } @else { "\u{2013}" } }
-            td {
+            td data-h="Corn" { @if is_known { (words::number(row.corn_kg, 0)) " kg" } @else { "\u{2013}" } }
+            td data-h="Age" {
                 @match (row.youngest_s, row.oldest_s) {
                     (Some(youngest), Some(oldest)) => { (words::hours_between(youngest, oldest)) },
                     (_, _) if is_empty => "\u{2013}",
                     (_, _) => "not known"
                 }
             }
-            td { @match view.ready_at { Some(at) if at <= scene.now => "now", Some(at) => (scene.clock(at)), None => "\u{2013}" } }
-            td {
+            td data-h="May be fed" { @match view.ready_at { Some(at) if at <= scene.now => "now", Some(at) => (scene.to_minute(at)), None => "\u{2013}" } }
+            td data-h="Too old" {
                 @match view.over_age_at {
-                    Some(at) if at <= scene.now => b { "\u{25b2} since " (scene.clock(at)) },
-                    Some(at) => (scene.clock(at)),
+                    Some(at) if at <= scene.now => b { "\u{25b2} since " (scene.to_minute(at)) },
+                    Some(at) => (scene.to_minute(at)),
                     None => "\u{2013}"
                 }
             }
@@ -91,7 +91,7 @@ fn holds_nothing(scene: &Scene<'_>, view: &TankView) -> bool {
 }
 
 /// What the tank is doing: what its word says, and what follows from the ages.
-fn says(scene: &Scene<'_>, view: &TankView) -> String {
+pub(in crate::web) fn says(scene: &Scene<'_>, view: &TankView) -> String {
     let code = view.code.and_then(|code| {
         let state = scene.line.tanks.get(view.tank)?.state;
         scene.line.signal(state).codes.get(&code).cloned()
@@ -114,7 +114,7 @@ fn outlook(scene: &Scene<'_>) -> Markup {
             Some(outlook) => {
                 section {
                     dl.facts {
-                        dt { "Corn lasts" } dd { "until " (scene.clock(outlook.empty_at)) ", at " (words::number(outlook.rate_kg_per_h, 0)) " kg/h of corn, without new batches" }
+                        dt { "Corn lasts" } dd { "until " (scene.to_minute(outlook.empty_at)) ", at " (words::number(outlook.rate_kg_per_h, 0)) " kg/h of corn, without new batches" }
                         dt { "Line waits" } dd { @if outlook.starved_s > 0.0 { (words::span(outlook.starved_s)) " in all for tanks that are too young" } @else { "for no tank" } }
                         dt { "Too old" } dd { (words::number(outlook.over_age_kg, 0)) " kg when they are fed" }
                         dt { "If the line stops an hour" } dd { (words::number(outlook.over_age_kg_after_stop, 0)) " kg too old" }

@@ -10,7 +10,7 @@ use maud::{DOCTYPE, Markup, html};
 use serde::Deserialize;
 use setward_config::line::{Priority, Role};
 use setward_process::tanks::TankState;
-use setward_protocol::NoData;
+use setward_protocol::{NoData, SignalId};
 
 /// Values of a station that have room.
 const VALUES_SHOWN: usize = 1;
@@ -174,7 +174,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
                     Worst::NotJudged => "nothing judged now"
                 }
             }
-            @for facts in foremost(&values) {
+            @for facts in foremost(&values, &alarmed(scene, station)) {
                 p.foremost {
                     (facts.signal.tag) " "
                     @match facts.missing() {
@@ -190,15 +190,26 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
     }
 }
 
-/// The values that tell most of a station: of those that the recipe holds and that count, the ones that are furthest off. What people
+/// The signals of the alarms that stand at a station.
+fn alarmed(scene: &Scene<'_>, station: &StationFacts<'_>) -> Vec<SignalId> {
+    let standing = scene.standing_alarms();
+    let here = standing.iter().filter(|facts| facts.station == Some(station.id));
+    here.filter_map(|facts| facts.signal().map(|on| on.id)).collect()
+}
+
+/// The values that tell most of a station: what an alarm stands on, and of those that the recipe holds and that count, the ones that are furthest off. What people
 /// enter, and what is still being counted, is for other pages.
-fn foremost<'a>(values: &[SignalFacts<'a>]) -> Vec<SignalFacts<'a>> {
+fn foremost<'a>(values: &[SignalFacts<'a>], alarmed: &[SignalId]) -> Vec<SignalFacts<'a>> {
     let is_told = |facts: &&SignalFacts<'a>| {
         let counted = facts.missing() == Some(NoData::TooLittleKnown);
         facts.asked.is_some() && facts.signal.role == Role::Measured && !counted
     };
-    let off =
-        |facts: &SignalFacts<'_>| if facts.judged { facts.widths_off().map_or(4.0, f64::abs) } else { -1.0 };
+    // Widths are cut off at 3; what an alarm stands on comes before all others.
+    let off = |facts: &SignalFacts<'_>| match facts.judged {
+        _ if alarmed.contains(&facts.id) => 5.0,
+        true => facts.widths_off().map_or(4.0, f64::abs),
+        false => -1.0,
+    };
     let mut all: Vec<SignalFacts<'a>> = values.iter().filter(is_told).copied().collect();
     // Stable: of equals the first in the file stays first.
     all.sort_by(|one, other| off(other).total_cmp(&off(one)));
@@ -233,7 +244,7 @@ fn supply(scene: &Scene<'_>) -> Markup {
                     }
                 }
                 li { b { (ready.count()) } " ready" @if !old.is_empty() { ", " b.outside { "too old: " (old.join(", ")) } } }
-                @if let Some(outlook) = following.outlook { li { "corn until " b { (scene.clock(outlook.empty_at)) } } }
+                @if let Some(outlook) = following.outlook { li { "corn until " b { (scene.to_minute(outlook.empty_at)) } } }
             }
             @for kettle in &line.kettles {
                 @let (step, cook) = (scene.signal(kettle.step), scene.signal(kettle.temperature));

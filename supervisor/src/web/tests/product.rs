@@ -1,7 +1,7 @@
 //! Tanks, and the product that an alarm touched.
 
 use super::get;
-use super::requests::check_says;
+use super::requests::{check_says, json};
 use super::support::{before, line, snapshot, stage};
 use crate::line::follow::{Following, Outlook, ProductView, TankView};
 use setward_alarm::AlarmId;
@@ -99,7 +99,8 @@ async fn the_tanks_stand_in_the_order_in_which_they_should_be_fed() {
         over_age_kg_after_stop: 900.0,
     };
     snapshot.following = Arc::new(Following { tanks, outlook: Some(outlook), ..Following::default() });
-    let page = get(&stage(line, snapshot).state, "/tanks").await.text;
+    let state = stage(line, snapshot).state;
+    let page = get(&state, "/tanks").await.text;
     let places: Vec<usize> = ["Fourth", "Third", "First", "Second"]
         .iter()
         .map(|name| page.find(&format!(">{name}<")).unwrap())
@@ -111,6 +112,13 @@ async fn the_tanks_stand_in_the_order_in_which_they_should_be_fed() {
         &["at 876 kg/h of corn", "25 min in all for tanks that are too young", "900 kg too old"],
         &[],
     );
+    let body = &json(&get(&state, "/api/v1/tanks").await.text)["item"];
+    let names: Vec<&str> =
+        body["tanks"].as_array().unwrap().iter().map(|tank| tank["name"].as_str().unwrap()).collect();
+    assert_eq!(names, ["Fourth", "Third", "First", "Second"]);
+    assert_eq!((&body["tanks"][1]["state"], &body["tanks"][3]["oldest_s"]), (&"over_age".into(), &().into()));
+    assert_eq!(body["tanks"][0]["youngest_s"], 12.0 * 3600.0);
+    assert_eq!(body["outlook"]["line_waits_s"], 1500.0);
 }
 
 #[tokio::test]

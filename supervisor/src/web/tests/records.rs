@@ -10,7 +10,8 @@ use crate::report::batch::{BatchReport, FedRow, SoakRow, VerdictRow};
 use crate::web::AppState;
 use axum::http::{StatusCode, header};
 use setward_alarm::AlarmId;
-use setward_config::line::Shift;
+use setward_config::line::{Kettle, Shift};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// The night's line with two shifts, over a history that keeps.
@@ -257,11 +258,15 @@ async fn the_handover_is_of_the_shift_that_goes_on_or_of_the_one_that_is_named()
     let page = get(&state, "/handover").await.text;
     check_says(
         &page,
-        &["Handover, shift Night, 2026-11-24", "it goes on", "Shift before", "Standing at the end: 0"],
+        &["Handover, shift Night, 2026-11-24", "it goes on", "Shift before", "Standing now: 0"],
         &[],
     );
     let page = get(&state, "/handover?last=1").await.text;
-    check_says(&page, &["Handover, shift Day, 2026-11-24", "Shift after"], &["it goes on"]);
+    check_says(
+        &page,
+        &["Handover, shift Day, 2026-11-24", "Shift after", "Standing at the end: 0"],
+        &["it goes on"],
+    );
     for (query, phrase) in [
         ("shift=Day", "give both"),
         ("shift=Late&date=2026-11-24", "no such shift"),
@@ -277,6 +282,72 @@ async fn the_handover_is_of_the_shift_that_goes_on_or_of_the_one_that_is_named()
     assert_eq!(json(&get(&state, "/api/v1/reports/shift").await.text)["shift"], "Night");
     let bare = get(&stage(line(), snapshot()).state, "/handover").await;
     assert!(bare.text.contains("names no shifts"), "{}", bare.text);
+}
+
+#[tokio::test(start_paused = true)]
+async fn the_alarm_report_counts_calls_beside_the_time_in_which_none_could_come() {
+    let night = stage(line(), snapshot());
+    let page = get(&night.state, "/alarm-report?days=1").await.text;
+    let says = [
+        "Alarm report, the last day",
+        "1 call",
+        "calls in 10 min, mean",
+        "Fryer oil outlet too cold",
+        "nothing is kept of this stretch",
+    ];
+    check_says(&page, &says, &["NaN"]);
+    assert!(page.contains("<td data-h=\"Could not have fired\">"), "{page}");
+    let week = get(&night.state, "/alarm-report").await.text;
+    check_says(&week, &["Alarm report, the last 7 days"], &[]);
+    for wrong in ["days=0", "days=31", "days=x", "day=1"] {
+        let answer = get(&night.state, &format!("/alarm-report?{wrong}")).await;
+        assert!(answer.status.is_client_error(), "{wrong}: {}", answer.status);
+    }
+}
+
+#[tokio::test]
+async fn a_cook_is_laid_over_that_of_the_batch_before_it_in_the_same_kettle() {
+    let mut line = line();
+    let temperature = line.signal_by_tag("TT-101").unwrap();
+    line.kettles = vec![Kettle {
+        name: "Kettle 1".to_owned(),
+        station: line.signal(temperature).station,
+        temperature,
+        step: temperature,
+        steps: BTreeMap::new(),
+        batch_number: None,
+        water_total: None,
+        corn_kg: 600.0,
+    }];
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let mut state = stage(line, snapshot()).state;
+    state.history = Arc::clone(&history) as Arc<dyn HistoryStore>;
+    let earlier = |id: &str, kettle: &str, from: &str| BatchReport {
+        id: id.to_owned(),
+        kettle: kettle.to_owned(),
+        from: from.to_owned(),
+        ..batch()
+    };
+    let first = earlier("first", "Kettle 1", "2026-11-24T12:17:02Z");
+    let other = earlier("other", "Kettle 2", "2026-11-24T13:23:42Z");
+    for (report, ago_s) in [(first, 50_000), (other, 46_000), (batch(), 43_702)] {
+        let record = serde_json::to_string(&report).unwrap();
+        history
+            .keep_batch(BatchRow { id: report.id, start: before(ago_s), end: None, record })
+            .await
+            .unwrap();
+    }
+    let page = get(&state, "/batches/kettle-1-20261124T1402Z").await.text;
+    let cook = "/trend?signals=TT-101&amp;from=2026-11-24T14:02:00Z&amp;to=2026-11-24T15:11:00Z";
+    for link in [format!("href=\"{cook}\""), format!("href=\"{cook}&amp;against=2026-11-24T12:17:02Z\"")] {
+        assert!(page.contains(&link), "{link}: {page}");
+    }
+    check_says(
+        &get(&state, "/batches/first").await.text,
+        &["Cook temperature of this batch"],
+        &["Laid over"],
+    );
+    check_says(&get(&state, "/batches").await.text, &["Of the last 3, 3 missed a limit"], &[]);
 }
 
 #[tokio::test]
@@ -300,7 +371,7 @@ async fn the_review_says_that_nobody_watched_and_a_history_that_can_not_be_read_
     let page = get(&state, "/records").await.text;
     check_says(
         &page,
-        &["Review: 1 exceptions", "Nobody watched", "Nobody has signed", "Whole, 0 entries"],
+        &["Review: 1 exception", "Nobody watched", "Nobody has signed", "Whole, 0 entries"],
         &[],
     );
     assert_eq!(get(&state, "/records?from=x").await.status, StatusCode::UNPROCESSABLE_ENTITY);

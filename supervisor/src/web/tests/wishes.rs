@@ -163,8 +163,8 @@ async fn the_condition_that_silences_an_alarm_is_named_with_what_it_finds() {
     night.stations[2].product_present = Some(false);
     let stage = stage(line, night);
     let page = get(&stage.state, "/alarms/fryer-inlet-cold").await.text;
-    let words = "silent: TIC-310-MODE is manual, waits for automatic, and TT-310 is 176.4 °C, waits for 178.0 to 250.0 °C";
-    check_says(&page, &[words], &["TT-313 is"]);
+    let words = "silent: Fryer loop mode is manual, waits for automatic, and Fryer oil inlet is 176.4 °C, waits for 178.0 to 250.0 °C";
+    check_says(&page, &[words], &["Fryer oil outlet is"]);
     let page = get(&stage.state, "/alarms/fryer-outlet-cold").await.text;
     check_says(&page, &["silent: no product under it"], &[]);
 }

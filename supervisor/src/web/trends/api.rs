@@ -1,10 +1,16 @@
 //! A trend for programs and for the page's own script: one answer with columns of every signal, and what happened meanwhile.
 
-use super::read::{Bar, Lane, Pane, Shown, read};
+use super::notes::Pinned;
+use super::read::{AlarmLane, Bar, Lane, Pane, Shown, read};
 use super::{Asked, Wrong};
 use crate::cli::plot::Curve;
 use crate::history::{Level, Stretch};
 use crate::web::Web;
+use crate::web::api_types::SCHEMA_VERSION;
+use crate::web::api_types::trend::{
+    TrendAlarmBody, TrendAskedBody, TrendBarBody, TrendBody, TrendCallBody, TrendColumnsBody, TrendLaneBody,
+    TrendNoteBody, TrendSignalBody,
+};
 use crate::web::problem::Problem;
 use crate::web::times::rfc3339;
 use axum::Json;
@@ -12,7 +18,6 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use serde_json::{Value, json};
 use setward_config::line::Line;
 
 /// The pairs of an address as they came.
@@ -50,74 +55,60 @@ pub(in crate::web) async fn show(State(web): State<Web>, pairs: Pairs) -> Respon
     }
 }
 
-fn body(web: &Web, asked: &Asked, shown: &Shown) -> Value {
-    let line = &*web.app.line;
-    let alarms = shown.alarms.iter().map(|lane| {
-        let alarm = line.alarm(lane.alarm);
-        let calls = lane
-            .bars
-            .iter()
-            .map(|bar| json!({ "from": rfc3339(bar.from), "to": (!bar.goes_on).then(|| rfc3339(bar.to)) }));
-        json!({
-            "alarm": alarm.id,
-            "name": alarm.name,
-            "priority": alarm.priority.name(),
-            "stood": calls.collect::<Vec<_>>(),
-        })
-    });
-    let notes = shown.notes.iter().map(|note| {
-        json!({
-            "n": note.n,
-            "from": rfc3339(note.from),
-            "to": rfc3339(note.to),
-            "signals": note.signals,
-            "text": note.text,
-            "by": note.by,
-            "at": rfc3339(note.at),
-        })
-    });
-    let panes = json!({
-        "schema_version": 1,
-        "line": line.name,
-        "simulated": line.simulated,
-        "time_zone": web.zone.name(),
-        "from": rfc3339(asked.span.from()),
-        "to": rfc3339(asked.span.to()),
-        "against_from": asked.other().map(|other| rfc3339(other.from())),
-        "columns": asked.columns,
-        "column_s": asked.span.length_ms() as f64 / 1000.0 / asked.columns as f64,
-        "signals": shown.panes.iter().map(|pane| signal(line, pane)).collect::<Vec<_>>(),
-        "events_known_from": shown.known_from.map(rfc3339),
-    });
-    if asked.panes_only {
-        return panes;
+fn body(web: &Web, asked: &Asked, shown: &Shown) -> TrendBody {
+    let (line, more) = (&*web.app.line, !asked.panes_only);
+    TrendBody {
+        schema_version: SCHEMA_VERSION,
+        line: line.name.clone(),
+        simulated: line.simulated,
+        time_zone: web.zone.name().to_owned(),
+        from: rfc3339(asked.span.from()),
+        to: rfc3339(asked.span.to()),
+        against_from: asked.other().map(|other| rfc3339(other.from())),
+        columns: asked.columns,
+        column_s: asked.span.length_ms() as f64 / 1000.0 / asked.columns as f64,
+        signals: shown.panes.iter().map(|pane| signal(line, pane)).collect(),
+        events_known_from: shown.known_from.map(rfc3339),
+        alarms: more.then(|| shown.alarms.iter().map(|lane| calls(line, lane)).collect()),
+        alarms_left_out: more.then_some(shown.alarms_left_out),
+        recipes: more.then(|| lanes(&shown.recipes)),
+        batches: more.then(|| lanes(&shown.batches)),
+        notes: more.then(|| shown.notes.iter().map(note).collect()),
+        samples: more.then(|| shown.samples.iter().flat_map(|lane| &lane.samples).cloned().collect()),
     }
-    let more = json!({
-        "alarms": alarms.collect::<Vec<_>>(),
-        "alarms_left_out": shown.alarms_left_out,
-        "recipes": lanes(&shown.recipes),
-        "batches": lanes(&shown.batches),
-        "notes": notes.collect::<Vec<_>>(),
-        "samples": shown.samples.iter().flat_map(|lane| &lane.samples).collect::<Vec<_>>(),
-    });
-    joined(panes, more)
 }
 
-/// One object with the keys of both.
-fn joined(mut one: Value, other: Value) -> Value {
-    if let (Value::Object(one), Value::Object(other)) = (&mut one, other) {
-        one.extend(other);
+fn calls(line: &Line, lane: &AlarmLane) -> TrendAlarmBody {
+    let alarm = line.alarm(lane.alarm);
+    let call =
+        |bar: &Bar| TrendCallBody { from: rfc3339(bar.from), to: (!bar.goes_on).then(|| rfc3339(bar.to)) };
+    TrendAlarmBody {
+        alarm: alarm.id.clone(),
+        name: alarm.name.clone(),
+        priority: alarm.priority.name(),
+        stood: lane.bars.iter().map(call).collect(),
     }
-    one
 }
 
-fn lanes(lanes: &[Lane]) -> Vec<Value> {
-    let lane = |lane: &Lane| json!({ "name": lane.name, "bars": bars(&lane.bars) });
-    lanes.iter().map(lane).collect()
+fn note(note: &Pinned) -> TrendNoteBody {
+    TrendNoteBody {
+        n: note.n,
+        from: rfc3339(note.from),
+        to: rfc3339(note.to),
+        signals: note.signals.clone(),
+        text: note.text.clone(),
+        by: note.by.clone(),
+        at: rfc3339(note.at),
+    }
 }
 
-fn bars(bars: &[Bar]) -> Vec<Value> {
-    let bar = |bar: &Bar| json!({ "from": rfc3339(bar.from), "to": rfc3339(bar.to), "text": bar.text });
+fn lanes(lanes: &[Lane]) -> Vec<TrendLaneBody> {
+    lanes.iter().map(|lane| TrendLaneBody { name: lane.name.clone(), bars: bars(&lane.bars) }).collect()
+}
+
+fn bars(bars: &[Bar]) -> Vec<TrendBarBody> {
+    let bar =
+        |bar: &Bar| TrendBarBody { from: rfc3339(bar.from), to: rfc3339(bar.to), text: bar.text.clone() };
     bars.iter().map(bar).collect()
 }
 
@@ -129,44 +120,42 @@ const fn level_name(level: Level) -> &'static str {
     }
 }
 
-fn signal(line: &Line, pane: &Pane) -> Value {
+fn signal(line: &Line, pane: &Pane) -> TrendSignalBody {
     let own = line.signal(pane.id);
     let asked = pane.curve.bands.iter().map(|band| {
         let (low, high) = band.tolerance.unzip();
-        json!({ "from": rfc3339(band.utc), "setpoint": band.setpoint, "low": low, "high": high })
+        TrendAskedBody { from: rfc3339(band.utc), setpoint: band.setpoint, low, high }
     });
-    let more = json!({
-        "tag": own.tag,
-        "name": own.name,
-        "station": line.station(own.station).key,
-        "unit": own.unit.symbol(),
-        "decimals": own.decimals,
-        "made_from": level_name(pane.level),
-        "joined_columns": pane.joined,
-        "in_tolerance_percent": pane.curve.share_in_band().map(|share| share * 100.0),
-        "unreadable_blocks": pane.unreadable,
-        "asked": asked.collect::<Vec<_>>(),
-        "not_running": bars(&pane.stops),
-        "against": pane.other.as_ref().map(|other| columns(other, own.decimals)),
-    });
-    joined(columns(&pane.curve, own.decimals), more)
+    TrendSignalBody {
+        tag: own.tag.clone(),
+        name: own.name.clone(),
+        station: line.station(own.station).key.clone(),
+        unit: own.unit.symbol(),
+        decimals: own.decimals,
+        made_from: level_name(pane.level),
+        joined_columns: pane.joined,
+        in_tolerance_percent: pane.curve.share_in_band().map(|share| share * 100.0),
+        unreadable_blocks: pane.unreadable,
+        asked: asked.collect(),
+        not_running: bars(&pane.stops),
+        against: pane.other.as_ref().map(|other| columns(other, own.decimals)),
+        columns: columns(&pane.curve, own.decimals),
+    }
 }
 
-/// Lowest, highest and mean of each column, `null` without a value; and one letter a column for what it stands on.
-fn columns(curve: &Curve, decimals: u8) -> Value {
+fn columns(curve: &Curve, decimals: u8) -> TrendColumnsBody {
     let digits = 10_f64.powi(i32::from(decimals) + 2);
     let shown = |value: f64| (value * digits).round() / digits;
     let of = |value: fn(&Stretch) -> f64| {
         let one = |column: &Stretch| (column.samples > 0).then(|| shown(value(column)));
-        curve.columns.iter().map(one).collect::<Vec<_>>()
+        curve.columns.iter().map(one).collect()
     };
-    let quality: String = (0..curve.columns.len()).map(|column| quality(curve, column).letter()).collect();
-    json!({
-        "lowest": of(|column| column.min),
-        "highest": of(|column| column.max),
-        "mean": of(|column| column.sum / f64::from(column.samples)),
-        "quality": quality,
-    })
+    TrendColumnsBody {
+        lowest: of(|column| column.min),
+        highest: of(|column| column.max),
+        mean: of(|column| column.sum / f64::from(column.samples)),
+        quality: (0..curve.columns.len()).map(|column| quality(curve, column).letter()).collect(),
+    }
 }
 
 /// What a column stands on.

@@ -17,6 +17,7 @@ use setward_protocol::{SignalId, Unit, UtcMillis};
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
+use utoipa::ToSchema;
 
 /// Nothing takes longer from the oven to the bag, ms.
 const WAY_MS: i64 = 3_600_000;
@@ -32,7 +33,8 @@ const MARK_SHARE: i64 = 400;
 const BELT_UNCERTAINTY: f64 = 0.01;
 
 /// One sample at the station of a trend.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[schema(as = TrendSample)]
 pub(in crate::web) struct Sample {
     /// Number of the entry.
     pub(in crate::web) entry: u64,

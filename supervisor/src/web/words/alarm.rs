@@ -137,7 +137,7 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
             format!("trips in {} if it stays here", span(seconds))
         }
         (Forecast::WillNotRaise, Worse) => {
-            "will not trip at the present value, but it is getting worse".to_owned()
+            "will not trip at the present value, but it is heading out".to_owned()
         }
         (Forecast::WillNotRaise, Steady | Better | Unknown) => {
             "will not trip at the present value".to_owned()

@@ -206,6 +206,8 @@ pub(super) fn event(event: &Event, clock: impl Fn(UtcMillis) -> String) -> Strin
         Some(SILENT) => NOBODY_CALLED.to_owned(),
         Some(note) => match event.what.as_str() {
             "shelved" => format!(" {}", shelf(note, clock)),
+            // What to look at stands on the controller's own alarm; a list says what happened.
+            "controller lost" => format!(": {}", note.split_once(": ").map_or(note, |(what, _look)| what)),
             _ => format!(": {}", shortened(note)),
         },
         None => String::new(),
@@ -252,6 +254,7 @@ fn shortened(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use setward_protocol::Uptime;
 
     #[test]
     fn a_span_has_two_units_at_most() {
@@ -273,6 +276,33 @@ mod tests {
         assert_eq!(number(-0.4, 0), "0");
         assert_eq!(with_unit("63", Unit::Percent), "63 %");
         assert_eq!(with_unit("4", Unit::One), "4");
+    }
+
+    fn nothing() -> Event {
+        Event {
+            sequence: 1,
+            utc: UtcMillis(0),
+            at: Uptime::START,
+            alarm: None,
+            occurrence: 0,
+            what: String::new(),
+            states: String::new(),
+            onset: None,
+            value: None,
+            exposure: None,
+            by: None,
+            note: None,
+        }
+    }
+
+    #[test]
+    fn a_lost_controller_is_told_without_what_to_look_at() {
+        let event = Event {
+            what: "controller lost".to_owned(),
+            note: Some("oven, no reply within 400 ms: check power, cable and port lamp".to_owned()),
+            ..nothing()
+        };
+        assert_eq!(super::event(&event, |_| String::new()), "controller lost: oven, no reply within 400 ms");
     }
 
     #[test]

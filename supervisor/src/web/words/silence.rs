@@ -6,7 +6,7 @@ use setward_config::line::LineAlarm;
 use setward_process::condition::{Condition, Test};
 use setward_protocol::UtcMillis;
 
-/// Why an alarm does not speak: "silent: fryer is in cleaning", "hidden by Fryer oil flow low".
+/// Why an alarm does not speak: "silent while Fryer is in cleaning", "hidden by Fryer oil flow low".
 pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> String {
     match silence {
         Silence::OutOfService(out) => out_of_service(scene, *out),
@@ -15,7 +15,7 @@ pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> Strin
         }
         Silence::BadMeasurement(signal) => format!("hidden: {} has no usable value", signal.tag),
         Silence::Mode(station, mode) => {
-            format!("silent: {}, {}", scene.line.station(*station).name, mode.name())
+            format!("silent while {} is in {}", scene.line.station(*station).name, mode.name())
         }
         Silence::Settling(end) => format!("silent: settling{}", until(scene, *end)),
         Silence::Condition(alarm) => condition(scene, alarm),
@@ -47,7 +47,7 @@ fn reason(why: Option<&str>) -> String {
     why.map(|why| format!(": {why}")).unwrap_or_default()
 }
 
-/// "silent: XI-101 is filling, waits for cooking".
+/// "silent: Kettle 1 step number is filling, waits for cooking".
 fn condition(scene: &Scene<'_>, alarm: &LineAlarm) -> String {
     let unmet: Vec<String> = alarm.when.iter().filter_map(|one| unmet(scene, one)).collect();
     match unmet.as_slice() {
@@ -80,5 +80,5 @@ fn unmet(scene: &Scene<'_>, condition: &Condition) -> Option<String> {
         }
         Test::Between { low, high } => format!("{} to {}", facts.show(*low), facts.show_with_unit(*high)),
     };
-    Some(format!("{} is {}, waits for {wanted}", facts.signal.tag, facts.show_with_unit(value)))
+    Some(format!("{} is {}, waits for {wanted}", facts.signal.name, facts.show_with_unit(value)))
 }

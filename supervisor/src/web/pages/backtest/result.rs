@@ -20,8 +20,8 @@ const SHOWN: usize = 100;
 const ROUND_MS: i64 = 30 * 60_000;
 
 pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
-    let own = found.alarms.get(..found.own).unwrap_or_default();
-    let others = found.alarms.get(found.own..).unwrap_or_default();
+    let own = found.own_alarms();
+    let others = found.other_alarms();
     let drawn = pictures(web, own, found.span).await;
     html! {
         link rel="stylesheet" href=(assets::address("trend.css"));

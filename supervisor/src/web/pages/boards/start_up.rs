@@ -49,7 +49,7 @@ fn choice(scene: &Scene<'_>, against: Option<&Recipe>) -> Markup {
                     None => { "what each station runs. " }
                 }
                 @for recipe in scene.line.recipes.iter().filter(|recipe| Some(&recipe.key) != against.map(|own| &own.key)) {
-                    " " a href=(format!("/start-up?recipe={}", recipe.key)) { "Against " (recipe.name) }
+                    " \u{b7} " a href=(format!("/start-up?recipe={}", recipe.key)) { "Against " (recipe.name) }
                 }
             }
         } @else { p.point { "Held against " (present(scene).name) } }

@@ -11,6 +11,7 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 use maud::{Markup, html};
 use serde::Serialize;
 use setward_protocol::UtcMillis;
@@ -20,6 +21,8 @@ use utoipa::ToSchema;
 const LISTED: usize = 120;
 /// Most batches that begin in one millisecond: kettles are fewer.
 const AT_ONCE: usize = 64;
+/// Batches before one that are looked through for one of its kettle.
+const LOOKED_BACK: usize = 24;
 
 fn read(row: &BatchRow) -> Option<BatchReport> {
     serde_json::from_str(&row.record).ok()
@@ -41,6 +44,7 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
         @if batches.is_empty() {
             p { "No batch has a record yet: each gets one when it has left its kettle." }
         } @else {
+            (not_met(&web, &batches))
             div.wide tabindex="0" role="region" aria-label="Batches" {
                 table.tanks {
                     thead { tr { th { "Batch" } th { "Began" } th { "Limits" } th { "Tank" } } }
@@ -51,6 +55,25 @@ pub(in crate::web) async fn list(State(web): State<Web>) -> Response {
         }
     };
     page(&web, "Batches", body)
+}
+
+/// Those that missed a limit, before a list in which they would have to be looked for.
+fn not_met(web: &Web, batches: &[BatchReport]) -> Markup {
+    let missed: Vec<&BatchReport> =
+        batches.iter().filter(|report| report.missed().next().is_some()).collect();
+    let limits =
+        |report: &BatchReport| report.missed().map(|row| row.limit.as_str()).collect::<Vec<_>>().join(", ");
+    html! {
+        p { "Of the last " (batches.len()) ", " @if missed.is_empty() { "none missed a limit that is known." } @else { b { (missed.len()) } " missed a limit:" } }
+        @if !missed.is_empty() {
+            ul.events {
+                @for report in missed { li {
+                    b { "\u{25b2} " } a href=(format!("/batches/{}", report.id)) { (report.kettle) @if let Some(number) = report.number { " " (number) } }
+                    ", " (clock(web, &report.from)) ": " (limits(report))
+                } }
+            }
+        }
+    }
 }
 
 fn row(web: &Web, report: &BatchReport) -> Markup {
@@ -94,10 +117,40 @@ pub(in crate::web) async fn one(State(web): State<Web>, Path(id): Path<String>) 
         *response.status_mut() = StatusCode::NOT_FOUND;
         return response;
     };
-    page(&web, "Batch", record(&web, &report))
+    let before = before(&web, &report).await;
+    page(&web, "Batch", record(&web, &report, before.as_ref()))
 }
 
-fn record(web: &Web, report: &BatchReport) -> Markup {
+/// The batch of the same kettle before this one.
+async fn before(web: &Web, report: &BatchReport) -> Option<BatchReport> {
+    let from: Timestamp = report.from.parse().ok()?;
+    let began = UtcMillis(from.as_millisecond());
+    let earlier = web.app.history.batches(UtcMillis(i64::MIN), began, LOOKED_BACK).await.ok()?;
+    earlier.iter().filter_map(read).find(|other| other.kettle == report.kettle)
+}
+
+/// Ways to the cook over time, alone and laid over the batch before it from its beginning.
+fn over_time(web: &Web, report: &BatchReport, before: Option<&BatchReport>) -> Markup {
+    let line = &web.app.line;
+    let Some(kettle) = line.kettles.iter().find(|kettle| kettle.name == report.kettle) else {
+        return html! {};
+    };
+    let tag = &line.signal(kettle.temperature).tag;
+    let cook = format!("/trend?signals={tag}&from={}&to={}", report.from, report.to);
+    html! {
+        section {
+            h2 { "Over time" }
+            ul {
+                li { a href=(cook) { "Cook temperature of this batch" } }
+                @if let Some(before) = before {
+                    li { a href=(format!("{cook}&against={}", before.from)) { "Laid over the batch before it" } @if let Some(number) = before.number { ", " (number) } ", from the beginning of each" }
+                }
+            }
+        }
+    }
+}
+
+fn record(web: &Web, report: &BatchReport, before: Option<&BatchReport>) -> Markup {
     let known = |value: Option<f64>, digits: u8, unit: &str| {
         value.map_or_else(
             || "not known".to_owned(),
@@ -125,6 +178,7 @@ fn record(web: &Web, report: &BatchReport) -> Markup {
                 } }
             }
         }
+        (over_time(web, report, before))
         (soak(web, report))
         section {
             h2 { "What it became" }

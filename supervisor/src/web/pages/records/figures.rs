@@ -87,7 +87,8 @@ pub(in crate::web) async fn last_day(web: &Web, signal: SignalId) -> Markup {
             }
             p.soft {
                 "While the station ran and the value was good. Value less setpoint where the recipe has one. Ppk stands on the overall standard
-                deviation, Cpk on the one within; n eff. is how many independent values they are worth."
+                deviation (sd), Cpk on the one within: each compares the distance to the nearer end of the specification with three of them, and is
+                better the higher it is. n eff. is how many independent values the readings are worth."
             }
         }
     }
@@ -103,7 +104,7 @@ fn table(rows: &[(&str, &StatisticsRow)]) -> Markup {
     html! {
         @if rows.is_empty() { p { "None." } } @else {
             div.wide tabindex="0" role="region" aria-label="Statistics" {
-                table.tanks.figures {
+                table.tanks.figures.stack {
                     thead { tr { th { "" span.unseen { "Of" } } th { "Ran" } th { "In tolerance" } th { "Mean" } th { "sd" } th { "n eff." } th { "Ppk" } th { "Cpk" } } }
                     tbody { @for (name, row) in rows { (row_of(name, row)) } }
                 }
@@ -128,13 +129,13 @@ fn row_of(name: &str, row: &StatisticsRow) -> Markup {
             @match &row.refused {
                 Some(why) => td colspan="7" { (why) },
                 None => {
-                    td { (words::span(row.known_s)) }
-                    td { @match row.in_tolerance_percent { Some(share) => { (words::number(share, 1)) " %" }, None => "\u{2013}" } }
-                    td { (mean) }
-                    td { (shown(row.standard_deviation, 2)) }
-                    td { (shown(row.effective_count, 0)) }
-                    td { (shown(row.ppk, 2)) }
-                    td { (shown(row.cpk, 2)) @if let Some(why) = why { br; small { (why) } } }
+                    td data-h="Ran" { (words::span(row.known_s)) }
+                    td data-h="In tolerance" { @match row.in_tolerance_percent { Some(share) => { (words::number(share, 1)) " %" }, None => "\u{2013}" } }
+                    td data-h="Mean" { (mean) }
+                    td data-h="sd" { (shown(row.standard_deviation, 2)) }
+                    td data-h="n eff." { (shown(row.effective_count, 0)) }
+                    td data-h="Ppk" { (shown(row.ppk, 2)) }
+                    td data-h="Cpk" { (shown(row.cpk, 2)) @if let Some(why) = why { br; small { (why) } } }
                 }
             }
         }

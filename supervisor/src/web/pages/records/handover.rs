@@ -1,6 +1,6 @@
 //! The handover of a shift, to be read at its change and printed.
 
-use super::{batch_lines, between, clock, name_field, page, said, unreadable};
+use super::{batch_lines, between, clock, name_field, page, said, to_minute, unreadable};
 use crate::report::entered;
 use crate::report::latitude::LatitudeRow;
 use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
@@ -127,7 +127,7 @@ fn show_report(
             }
         }
         dl.facts { dt { "Made" } dd { (made(report)) } }
-        section { h2 { "Standing at the end: " (report.standing.len()) } (calls(&report.standing)) }
+        section { h2 { @if report.goes_on { "Standing now: " } @else { "Standing at the end: " } (report.standing.len()) } (calls(&report.standing)) }
         section { h2 { "Alarms of the shift: " (report.calls.len()) } (calls(&report.calls)) }
         (silent(web, report))
         section {
@@ -167,6 +167,11 @@ fn made(report: &ShiftReport) -> String {
     }
 }
 
+/// Its name, or its id once the line has it no longer.
+fn alarm_name<'a>(web: &'a Web, id: &'a str) -> &'a str {
+    web.app.line.alarm_by_id(id).map_or(id, |known| web.app.line.alarm(known).name.as_str())
+}
+
 fn silent(web: &Web, report: &ShiftReport) -> Markup {
     html! {
         section {
@@ -175,7 +180,7 @@ fn silent(web: &Web, report: &ShiftReport) -> Markup {
             ul {
                 @for row in report.shelved.iter().chain(&report.out_of_service) {
                     li {
-                        a href=(format!("/alarms/{}", row.alarm)) { (row.alarm) }
+                        a href=(format!("/alarms/{}", row.alarm)) { (alarm_name(web, &row.alarm)) }
                         @match &row.until { Some(until) => { ", shelved until " (clock(web, until)) }, None => ", out of service until returned" }
                         ", by " (row.by) @if let Some(why) = &row.why { ": " (why) }
                     }
@@ -249,18 +254,19 @@ fn tanks(web: &Web, report: &ShiftReport) -> Markup {
         (Some(youngest), Some(oldest)) => words::hours_between(youngest * 3600.0, oldest * 3600.0),
         (_, _) => "\u{2013}".to_owned(),
     };
-    let at = |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| clock(web, at));
+    let at =
+        |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| to_minute(web, at));
     html! {
         @if !report.tanks.is_empty() {
             section {
                 h2 { "Tanks now" }
                 div.wide tabindex="0" role="region" aria-label="Tanks" {
-                    table.tanks.figures {
+                    table.tanks.figures.stack {
                         thead { tr { th { "Tank" } th { "State" } th { "kg" } th { "Age" } th { "May be fed" } th { "Too old" } } }
                         tbody { @for tank in &report.tanks { tr {
-                            th scope="row" { (tank.name) } td { (tank.state) }
-                            td { @match tank.corn_kg { Some(kg) => (words::number(kg, 0)), None => "\u{2013}" } }
-                            td { (age(tank)) } td { (at(&tank.ready)) } td { (at(&tank.too_old)) }
+                            th scope="row" { (tank.name) } td data-h="State" { (tank.state) }
+                            td data-h="kg" { @match tank.corn_kg { Some(kg) => (words::number(kg, 0)), None => "\u{2013}" } }
+                            td data-h="Age" { (age(tank)) } td data-h="May be fed" { (at(&tank.ready)) } td data-h="Too old" { (at(&tank.too_old)) }
                         } } }
                     }
                 }

@@ -183,7 +183,7 @@ fn show_report(
         .collect();
     let blind: Vec<Markup> = report.blind.iter().map(|row| html! { a href=(format!("/alarms/{}", row.alarm)) { (row.alarm) } " for " (words::span(row.blind_s)) }).collect();
     html! {
-        h1 { @match &report.lot { Some(lot) => { "Lot " (lot) }, None => "Review" } ": " (report.exceptions()) " exceptions" }
+        h1 { @match &report.lot { Some(lot) => { "Lot " (lot) }, None => "Review" } ": " (words::counted(report.exceptions(), "exception")) }
         (said(outcome))
         p.point { (stretch(&report.from, &report.to)) }
         (lots(web, report))

@@ -99,7 +99,7 @@ fn in_words(lane: &Lane) -> String {
     match names.as_slice() {
         [one] => (*one).to_owned(),
         few if few.len() <= 4 => few.join(", "),
-        many => format!("{} in all", many.len()),
+        _many => format!("{} in all", lane.bars.len()),
     }
 }
 

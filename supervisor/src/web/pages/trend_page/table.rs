@@ -100,7 +100,7 @@ pub(super) fn show(web: &Web, asked: &Asked, all: &[Found]) -> Markup {
             h2 { "Statistics" }
             @if all.is_empty() { p { "None: of states, counters and entries there is no mean." } } @else {
                 div.wide tabindex="0" role="region" aria-label="Statistics" {
-                    table.tanks.figures {
+                    table.tanks.figures.stack {
                         thead { tr { th { "Signal" } th { "Ran, value good" } th { "Mean" } th { "sd" } th { "In tolerance" } th { "Below" } th { "Above" } th { "Lowest" } th { "Highest" } } }
                         tbody {
                             @for found in all {
@@ -114,7 +114,7 @@ pub(super) fn show(web: &Web, asked: &Asked, all: &[Found]) -> Markup {
                 }
                 p.soft {
                     "While the station ran and the value was good. Where the recipe has a setpoint, mean, lowest and highest are value less
-                    setpoint. Below and above: how far outside the tolerance by how long."
+                    setpoint. sd: standard deviation. Below and above: how far outside the tolerance by how long."
                     @if asked.against.is_some() { " A difference is given with the range in which it lies with 95 %, as far as the readings are worth." }
                 }
             }
@@ -152,14 +152,14 @@ fn figures(signal: &LineSignal, row: &StatisticsRow) -> Markup {
         Some(area) => format!("{} {difference}\u{b7}s", words::number(area, 0)),
     };
     html! {
-        td { (words::span(row.known_s)) }
-        td { (value(row.mean, digits)) }
-        td { (row.standard_deviation.map_or_else(|| "\u{2013}".to_owned(), |sd| apart(&words::number(sd, digits)))) }
-        td { @match row.in_tolerance_percent { Some(share) => { (words::number(share, 1)) " %" }, None => "\u{2013}" } }
-        td { (area(row.area_below)) }
-        td { (area(row.area_above)) }
-        td { (value(row.lowest, signal.decimals)) }
-        td { (value(row.highest, signal.decimals)) }
+        td data-h="Ran, value good" { (words::span(row.known_s)) }
+        td data-h="Mean" { (value(row.mean, digits)) }
+        td data-h="sd" { (row.standard_deviation.map_or_else(|| "\u{2013}".to_owned(), |sd| apart(&words::number(sd, digits)))) }
+        td data-h="In tolerance" { @match row.in_tolerance_percent { Some(share) => { (words::number(share, 1)) " %" }, None => "\u{2013}" } }
+        td data-h="Below" { (area(row.area_below)) }
+        td data-h="Above" { (area(row.area_above)) }
+        td data-h="Lowest" { (value(row.lowest, signal.decimals)) }
+        td data-h="Highest" { (value(row.highest, signal.decimals)) }
     }
 }
 
