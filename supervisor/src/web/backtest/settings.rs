@@ -5,7 +5,7 @@ pub(in crate::web) use super::fields::Field;
 use super::fields::{Form, KINDS, ONLY_WHERE_WRITTEN};
 use setward_alarm::AlarmId;
 use setward_config::line::{Line, LineAlarm};
-use setward_config::problem::{ProblemEntry, Severity};
+use setward_config::problem::{Code, ProblemEntry, Severity};
 use setward_config::{SourceFile, check_files};
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -160,7 +160,7 @@ pub(in crate::web) fn propose(
     }
     let checked = match check_files(&files) {
         Ok(loaded) => loaded.line,
-        Err(problems) => return Err(refused(&text, &places, &problems.entries())),
+        Err(problems) => return Err(refused(&text, written, &places, &problems.entries())),
     };
     let mut proposed = line.clone();
     for alarm in &mut proposed.alarms {
@@ -250,6 +250,7 @@ fn in_quotes(text: &str) -> String {
 /// Problems as refusals: those that stand at a new value are its own.
 fn refused(
     text: &str,
+    written: &Written,
     places: &BTreeMap<&'static str, Range<usize>>,
     problems: &[ProblemEntry],
 ) -> Vec<Refused> {
@@ -260,8 +261,12 @@ fn refused(
             let at = at.and_then(|(line, column)| offset(text, line, column));
             let key =
                 at.and_then(|at| places.iter().find(|(_, place)| place.contains(&at))).map(|(key, _)| *key);
-            // What the field accepts stands below it already.
-            let text = format!("{}; {}", problem.message, problem.hint);
+            let field = written.numbers.iter().map(|(field, _)| field).find(|field| Some(field.key) == key);
+            // The reader's hint knows what was found, the field what it is for.
+            let text = match field.filter(|_| problem.code == Code::Quantity.name()) {
+                Some(field) => format!("{}; {}. Accepted: {}", problem.message, problem.hint, field.accepts),
+                None => format!("{}; {}", problem.message, problem.hint),
+            };
             // What marks a key in a terminal is noise on a page.
             Refused { key: key.map(str::to_owned), text: text.replace('`', "") }
         })

@@ -190,7 +190,7 @@ fn tile(scene: &Scene<'_>, station: &StationFacts<'_>) -> Markup {
     }
 }
 
-/// The signals of the alarms that stand at a station.
+/// The signals of the alarms that stand at a station, the foremost alarm first.
 fn alarmed(scene: &Scene<'_>, station: &StationFacts<'_>) -> Vec<SignalId> {
     let standing = scene.standing_alarms();
     let here = standing.iter().filter(|facts| facts.station == Some(station.id));
@@ -204,11 +204,14 @@ fn foremost<'a>(values: &[SignalFacts<'a>], alarmed: &[SignalId]) -> Vec<SignalF
         let counted = facts.missing() == Some(NoData::TooLittleKnown);
         facts.asked.is_some() && facts.signal.role == Role::Measured && !counted
     };
-    // Widths are cut off at 3; what an alarm stands on comes before all others.
-    let off = |facts: &SignalFacts<'_>| match facts.judged {
-        _ if alarmed.contains(&facts.id) => 5.0,
-        true => facts.widths_off().map_or(4.0, f64::abs),
-        false => -1.0,
+    // Widths are cut off at 3; what an alarm stands on comes before all others, the foremost alarm's first.
+    let off = |facts: &SignalFacts<'_>| {
+        let place = alarmed.iter().position(|id| *id == facts.id);
+        match (place, facts.judged) {
+            (Some(place), _) => 1e3 - place as f64,
+            (None, true) => facts.widths_off().map_or(4.0, f64::abs),
+            (None, false) => -1.0,
+        }
     };
     let mut all: Vec<SignalFacts<'a>> = values.iter().filter(is_told).copied().collect();
     // Stable: of equals the first in the file stays first.

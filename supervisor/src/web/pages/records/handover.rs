@@ -18,6 +18,9 @@ use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
 
+/// Calls that are told before a line that opens: a line that stood still has more of them than anybody reads.
+const CALLS_TOLD: usize = 20;
+
 /// Which shift: by its name and local day; without them the one that goes on, or the one before it.
 #[derive(Deserialize)]
 pub(in crate::web) struct Asked {
@@ -110,10 +113,15 @@ fn show_report(
     (outcome, name): (Option<&str>, Option<&str>),
 ) -> Markup {
     let local = |text: &str| clock(web, text);
+    let rows = |calls: &[CallRow]| {
+        html! { ul { @for call in calls { li { a href=(format!("/alarms/{}", call.alarm)) { (call_words(call, &local)) } } } } }
+    };
     let calls = |calls: &[CallRow]| {
+        let (told, folded) = calls.split_at(calls.len().min(CALLS_TOLD));
         html! {
             @if calls.is_empty() { p { "None." } }
-            ul { @for call in calls { li { a href=(format!("/alarms/{}", call.alarm)) { (call_words(call, &local)) } } } }
+            (rows(told))
+            @if !folded.is_empty() { details { summary { (folded.len()) " more" } (rows(folded)) } }
         }
     };
     html! {
