@@ -23,7 +23,7 @@ impl Zone {
     }
 
     /// The same to the minute.
-    pub(super) fn to_minute(&self, at: UtcMillis, now: UtcMillis) -> String {
+    pub(super) fn minute_of(&self, at: UtcMillis, now: UtcMillis) -> String {
         self.on_its_day(at, now, ["%H:%M", "%F %H:%M"])
     }
 

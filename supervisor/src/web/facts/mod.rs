@@ -103,8 +103,8 @@ impl<'a> Scene<'a> {
     }
 
     /// The same without seconds, for what is reckoned and not measured.
-    pub(super) fn to_minute(&self, at: UtcMillis) -> String {
-        self.zone.to_minute(at, self.now)
+    pub(super) fn minute_of(&self, at: UtcMillis) -> String {
+        self.zone.minute_of(at, self.now)
     }
 
     /// A stretch, with its dates where they are not this moment's or differ.

@@ -50,9 +50,9 @@ fn clock(web: &Web, text: &str) -> String {
 }
 
 /// The same to the minute.
-fn to_minute(web: &Web, text: &str) -> String {
+fn minute_of(web: &Web, text: &str) -> String {
     let at = text.parse::<Timestamp>().map(|at| UtcMillis(at.as_millisecond()));
-    at.map_or_else(|_unread| text.to_owned(), |at| web.zone.to_minute(at, web.app.clock.utc()))
+    at.map_or_else(|_unread| text.to_owned(), |at| web.zone.minute_of(at, web.app.clock.utc()))
 }
 
 /// The same with its date, whatever day it is, to the minute.

@@ -71,11 +71,11 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
                     (_, _) => "not known"
                 }
             }
-            td data-h="May be fed" { @match view.ready_at { Some(at) if at <= scene.now => "now", Some(at) => (scene.to_minute(at)), None => "\u{2013}" } }
+            td data-h="May be fed" { @match view.ready_at { Some(at) if at <= scene.now => "now", Some(at) => (scene.minute_of(at)), None => "\u{2013}" } }
             td data-h="Too old" {
                 @match view.over_age_at {
-                    Some(at) if at <= scene.now => b { "\u{25b2} since " (scene.to_minute(at)) },
-                    Some(at) => (scene.to_minute(at)),
+                    Some(at) if at <= scene.now => b { "\u{25b2} since " (scene.minute_of(at)) },
+                    Some(at) => (scene.minute_of(at)),
                     None => "\u{2013}"
                 }
             }
@@ -114,7 +114,7 @@ fn outlook(scene: &Scene<'_>) -> Markup {
             Some(outlook) => {
                 section {
                     dl.facts {
-                        dt { "Corn lasts" } dd { "until " (scene.to_minute(outlook.empty_at)) ", at " (words::number(outlook.rate_kg_per_h, 0)) " kg/h of corn, without new batches" }
+                        dt { "Corn lasts" } dd { "until " (scene.minute_of(outlook.empty_at)) ", at " (words::number(outlook.rate_kg_per_h, 0)) " kg/h of corn, without new batches" }
                         dt { "Line waits" } dd { @if outlook.starved_s > 0.0 { (words::span(outlook.starved_s)) " in all for tanks that are too young" } @else { "for no tank" } }
                         dt { "Too old" } dd { (words::number(outlook.over_age_kg, 0)) " kg when they are fed" }
                         dt { "If the line stops an hour" } dd { (words::number(outlook.over_age_kg_after_stop, 0)) " kg too old" }

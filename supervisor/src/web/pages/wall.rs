@@ -247,7 +247,7 @@ fn supply(scene: &Scene<'_>) -> Markup {
                     }
                 }
                 li { b { (ready.count()) } " ready" @if !old.is_empty() { ", " b.outside { "too old: " (old.join(", ")) } } }
-                @if let Some(outlook) = following.outlook { li { "corn until " b { (scene.to_minute(outlook.empty_at)) } } }
+                @if let Some(outlook) = following.outlook { li { "corn until " b { (scene.minute_of(outlook.empty_at)) } } }
             }
             @for kettle in &line.kettles {
                 @let (step, cook) = (scene.signal(kettle.step), scene.signal(kettle.temperature));

@@ -1,6 +1,6 @@
 //! The handover of a shift, to be read at its change and printed.
 
-use super::{batch_lines, between, clock, name_field, page, said, to_minute, unreadable};
+use super::{batch_lines, between, clock, minute_of, name_field, page, said, unreadable};
 use crate::report::entered;
 use crate::report::latitude::LatitudeRow;
 use crate::report::shift::{AtTheEnd, CallRow, ShiftReport, TankRow, shift_report};
@@ -263,7 +263,7 @@ fn tanks(web: &Web, report: &ShiftReport) -> Markup {
         (_, _) => "\u{2013}".to_owned(),
     };
     let at =
-        |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| to_minute(web, at));
+        |at: &Option<String>| at.as_deref().map_or_else(|| "\u{2013}".to_owned(), |at| minute_of(web, at));
     html! {
         @if !report.tanks.is_empty() {
             section {
