@@ -1,7 +1,7 @@
 //! Which recipe each station runs, by the words of the controllers, or by the numbers that people enter.
 //!
-//! A number in a controller counts once it has stood for a while, one that was entered at once. A number without a recipe changes nothing, and neither does one that is
-//! not known now: what held before goes on.
+//! A number in a controller counts once it has stood for a while, one that was entered at once. A number without a recipe
+//! changes nothing, and neither does one that is not known now: what held before goes on.
 
 use setward_config::line::{Line, RecipeNumber, RecipeSetpoint, StationId};
 use setward_protocol::{SignalId, Uptime};

@@ -69,6 +69,12 @@ impl From<Charted> for ChartRow {
     }
 }
 
+/// A figure with two decimals; what rounds to nothing has no sign.
+fn two(value: f64) -> String {
+    let text = format!("{value:.2}");
+    text.strip_prefix('-').filter(|text| *text == "0.00").map(str::to_owned).unwrap_or(text)
+}
+
 impl ChartRow {
     /// The three charts in three lines.
     fn lines(&self) -> [String; 3] {
@@ -82,25 +88,27 @@ impl ChartRow {
         };
         [
             format!(
-                "individuals {:.2} to {:.2} about {:.2}: {}; moving range up to {:.2}: {}",
-                self.low,
-                self.high,
-                self.centre,
+                "individuals {} to {} about {}: {}; moving range up to {}: {}",
+                two(self.low),
+                two(self.high),
+                two(self.centre),
                 beyond(self.beyond, self.count),
-                self.range_high,
+                two(self.range_high),
                 beyond(self.ranges_beyond, self.count.saturating_sub(1))
             ),
             format!(
-                "EWMA about {:.2}: now {:.2}, limits {:.2} to {:.2}; {}",
-                self.target,
-                self.ewma,
-                self.ewma_low,
-                self.ewma_high,
+                "EWMA about {}: now {}, limits {} to {}; {}",
+                two(self.target),
+                two(self.ewma),
+                two(self.ewma_low),
+                two(self.ewma_high),
                 beyond(self.ewma_beyond, self.count)
             ),
             format!(
-                "CUSUM about {:.2}: {sums} (up to {:.1} of its limit upward, {:.1} downward)",
-                self.target, self.cusum_up, self.cusum_down
+                "CUSUM about {}: {sums} (up to {:.1} of its limit upward, {:.1} downward)",
+                two(self.target),
+                self.cusum_up,
+                self.cusum_down
             ),
         ]
     }

@@ -177,8 +177,11 @@ impl Record {
             Ok::<_, HistoryError>(axis.steps(&samples, line.gap_limit(signal)))
         };
         let last = |record: &[(Uptime, Option<f64>)]| record.last().map_or(Uptime::START, |(at, _)| *at);
-        let setpoint = steps(own.working.or(own.entered), Some(unit)).await?;
         let entered = steps(own.entered, Some(unit)).await?;
+        let setpoint = match own.working {
+            Some(working) => steps(Some(working), Some(unit)).await?,
+            None => entered.clone(),
+        };
         let (output, mode) = (steps(own.output, None).await?, steps(own.mode, None).await?);
         let ends = [last(&setpoint), last(&entered), last(&output), last(&mode), axis.at(window.to())];
         let until = ends.into_iter().max().unwrap_or(Uptime::START);

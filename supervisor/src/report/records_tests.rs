@@ -1,11 +1,7 @@
 //! Handover, statistics, stops, holds and review against hand figures and naive sums over the readings put in.
 
-use super::holds::{self, Held, NoHold, decide, put_on_hold};
-use super::lot_review::{NoLot, lot_review};
-use super::lots::Touched;
 use super::made::{made, weighed_for};
-use super::review::Reviewed;
-use super::review::{NotSigned, review_report, sign_off};
+use super::review::review_report;
 use super::shift::{AtTheEnd, shift_report};
 use super::shifts;
 use super::statistics::{By, statistics_report};
@@ -15,6 +11,9 @@ use crate::history::{Batch, Event, HistoryStore, NewRun, NewSample, Span, bands_
 use crate::snapshot::RunId;
 use setward_config::line::Line;
 use setward_protocol::{Mode, NoData, Reading, Uptime, UtcMillis};
+
+#[path = "review_tests.rs"]
+mod review;
 
 /// 2026-11-23T12:00:00Z: 06:00 in Chicago, the beginning of shift A.
 const START: i64 = 1_795_435_200_000;
@@ -378,159 +377,11 @@ async fn charts_say_what_single_values_do_not() {
     }
 }
 
-fn held(from: i64, to: i64) -> Held {
-    Held {
-        alarm: Some("fryer-inlet-cold".to_owned()),
-        run: 1,
-        occurrence: 1,
-        from_utc_ms: at(from).0,
-        to_utc_ms: at(to).0,
-        kg: Some(208.0),
-        why: "cold oil".to_owned(),
-        touched: Touched::default(),
-    }
-}
-
-#[tokio::test]
-async fn a_hold_stands_until_it_is_decided_and_every_decision_stays() {
-    let line = demo();
-    let store = InlineStore::in_memory().unwrap();
-    let put = async |held: Held| put_on_hold(&line, &store, held, ("Inés", at(10))).await;
-    assert_eq!(put(held(0, 600)).await, Ok((1, false)));
-    assert_eq!(put(Held { why: "again".to_owned(), ..held(0, 600) }).await, Ok((1, true)), "sent twice");
-    assert_eq!(put(held(600, 0)).await, Err(NoHold::Window), "reversed");
-    assert_eq!(put(held(0, 32 * 86_400)).await, Err(NoHold::Window));
-    assert_eq!(put(Held { kg: Some(f64::NAN), ..held(0, 60) }).await, Err(NoHold::Mass));
-    assert_eq!(put(Held { kg: Some(-1.0), ..held(0, 60) }).await, Err(NoHold::Mass));
-    assert_eq!(put(Held { why: " ".to_owned(), ..held(0, 60) }).await, Err(NoHold::NoReason));
-    assert_eq!(
-        put(Held { alarm: Some("nothing".to_owned()), ..held(0, 60) }).await,
-        Err(NoHold::NoSuchAlarm)
-    );
-    let decide =
-        async |n, seen, what: &str, by: &str| decide(&store, (n, seen), (what, "tasted"), (by, at(20))).await;
-    assert_eq!(decide(9, 0, "released", "Ana").await, Err(NoHold::NoSuchHold));
-    assert_eq!(decide(1, 0, "eaten", "Ana").await, Err(NoHold::NotListed));
-    assert_eq!(decide(1, 0, "released", "Ana").await, Ok(false));
-    assert_eq!(decide(1, 0, "released", "Ana").await, Ok(true), "sent twice");
-    assert_eq!(decide(1, 0, "destroyed", "Luis").await, Err(NoHold::Stale(2)), "he has not seen hers");
-    assert_eq!(decide(1, 2, "destroyed", "Luis").await, Ok(false));
-    let rows = holds::holds(&store).await.unwrap();
-    assert_eq!(rows.len(), 1);
-    let told: Vec<_> = rows[0].dispositions.iter().map(|one| (one.what.as_str(), one.by.as_str())).collect();
-    assert_eq!(told, [("released", "Ana"), ("destroyed", "Luis")]);
-    assert_eq!(rows[0].alarm.as_deref(), Some("fryer-inlet-cold@1"));
-    assert_eq!(put(held(0, 600)).await, Ok((4, false)), "what was decided may be held anew");
-    assert_eq!(store.broken_audit().await.unwrap(), (4, Vec::new()));
-}
-
-#[tokio::test]
-async fn a_review_lists_what_is_to_be_looked_at_and_is_signed_for_what_was_seen() {
-    let line = demo();
-    let store = store(&line).await;
-    put_on_hold(&line, &store, held(0, 600), ("Inés", at(5_000))).await.unwrap();
-    let span = window(0, SECONDS + 3_600);
-    let review = async || review_report(&line, &store, span, at(SECONDS)).await.unwrap();
-    let report = review().await;
-    let alarms: Vec<_> = report.alarms.iter().map(|row| row.alarm.as_str()).collect();
-    assert_eq!(alarms, ["fryer-inlet-cold", "fryer-outlet-cold"]);
-    assert!(report.alarms.iter().all(|row| row.product.is_some()), "the fryer is on the way to the bag");
-    assert_eq!((report.holds.len(), report.gaps.len(), report.gaps[0].length_s), (1, 1, 3_600.0));
-    assert_eq!(report.exceptions(), 4);
-    assert_eq!((report.audit_entries, report.audit_broken.len(), report.signed.len()), (1, 0, 0));
-    let sign = async |seen, now| sign_off(&line, &store, (Reviewed::Time(span), seen), ("Ana", now)).await;
-    assert_eq!(sign(4, at(SECONDS)).await, Err(NotSigned::NotOver));
-    let later = at(SECONDS + 3_600);
-    let found = review_report(&line, &store, span, later).await.unwrap().exceptions();
-    assert_eq!(sign(found + 1, later).await, Err(NotSigned::Changed(found)));
-    assert_eq!(sign(found, later).await, Ok(false));
-    assert_eq!(sign(found, later).await, Ok(true), "sent twice");
-    let report = review().await;
-    assert_eq!((report.signed.len(), report.signed[0].by.as_str()), (1, "Ana"));
-    let narrow = review_report(&line, &store, window(60, 120), at(SECONDS)).await.unwrap();
-    assert_eq!(narrow.signed.len(), 1, "who signed the whole has signed its parts");
-    let wider = review_report(&line, &store, window(-60, SECONDS), at(SECONDS)).await.unwrap();
-    assert_eq!(wider.signed.len(), 0);
-}
-
-/// The wall clock is put forward by 1.8 s between two events of a run; another run begins with an offset of its own.
-#[tokio::test]
-async fn a_step_of_the_clock_is_told_and_a_restart_is_none() {
-    let line = demo();
-    let store = InlineStore::in_memory().unwrap();
-    let mut events = told();
-    for event in events.iter_mut().filter(|event| event.utc >= at(5_000)) {
-        event.utc.0 += 1_800;
-    }
-    let run = store.start_run(NewRun::of(&line, at(0), "0")).await.unwrap();
-    store.append(run, Batch { events, ..Batch::default() }).await.unwrap();
-    let run = store.start_run(NewRun::of(&line, at(20_000), "0")).await.unwrap();
-    let mut again = event(20_000, "started", None, None);
-    (again.at, again.sequence) = (Uptime::START, 1);
-    store.append(run, Batch { events: vec![again], ..Batch::default() }).await.unwrap();
-    let report = review_report(&line, &store, window(0, 30_000), at(20_001)).await.unwrap();
-    assert_eq!(report.clock_steps.len(), 1, "{:?}", report.clock_steps);
-    near(Some(report.clock_steps[0].step_s), 1.8, 1e-9);
-}
-
-#[tokio::test]
-async fn an_empty_history_gives_reports_that_say_so() {
-    let line = demo();
-    let store = InlineStore::in_memory().unwrap();
-    let shift = shifts::at(&line, at(10)).unwrap();
-    let report = shift_report(&line, &store, &shift, AtTheEnd::default(), at(SECONDS)).await.unwrap();
-    assert_eq!((report.watched_s, report.calls.len(), report.stops.len()), (0.0, 0, 0));
-    assert!(report.statistics.iter().all(|row| row.figures.refused.is_some()));
-    let review = review_report(&line, &store, window(0, 60), at(SECONDS)).await.unwrap();
-    assert_eq!((review.gaps.len(), review.exceptions()), (1, 1), "nobody watched");
-}
-
 /// Lots that begin at 06:00 and 08:00 of the plant's clock: at 0 and at 7,200 s.
 fn two_lots() -> Line {
     let mut line = demo();
     line.lots.as_mut().unwrap().begins = setward_config::line::LotBegins::Clock(vec![360, 480]);
     line
-}
-
-#[tokio::test]
-async fn a_lot_has_a_review_and_a_signature_of_its_own() {
-    let line = two_lots();
-    let store = store(&line).await;
-    put_on_hold(&line, &store, held(0, 600), ("Inés", at(5_000))).await.unwrap();
-    let (early, late) = ("2026-11-23 06:00", "2026-11-23 08:00");
-    let whole = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
-    let told: Vec<_> = whole
-        .lots
-        .iter()
-        .map(|lot| (lot.lot.as_str(), lot.alarms.len(), lot.holds.len(), lot.goes_on))
-        .collect();
-    assert_eq!(told, [(early, 1, 1, false), (late, 1, 0, true)]);
-    assert_eq!(whole.lots[0].date_codes, ["26 327 L2 A"], "23 November is day 327");
-    assert_eq!(
-        whole.holds[0].touched.words().as_deref(),
-        Some("lot 2026-11-23 06:00; date code 26 327 L2 A")
-    );
-    let (report, span, goes_on) = lot_review(&line, &store, early, at(SECONDS)).await.unwrap();
-    assert_eq!((span, goes_on), (window(0, 7_200), false));
-    let alarms: Vec<_> = report.alarms.iter().map(|row| row.alarm.as_str()).collect();
-    assert_eq!((alarms, report.exceptions()), (vec!["fryer-inlet-cold"], 2));
-    assert!(report.text(&str::to_owned).starts_with("Records of lot 2026-11-23 06:00 of "));
-    let sign =
-        async |lot, seen| sign_off(&line, &store, (Reviewed::Lot(lot), seen), ("Ana", at(SECONDS))).await;
-    assert_eq!(sign(late, 1).await, Err(NotSigned::NotOver));
-    assert_eq!(sign("4711", 1).await, Err(NotSigned::NoSuchLot));
-    assert_eq!(sign(early, 1).await, Err(NotSigned::Changed(2)));
-    assert_eq!((sign(early, 2).await, sign(early, 2).await), (Ok(false), Ok(true)), "sent twice");
-    let whole = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
-    assert_eq!((whole.lots[0].signed.len(), whole.lots[1].signed.len()), (1, 0));
-    assert_eq!(whole.signed.len(), 0, "who signed a lot has not signed a time");
-    assert_eq!(
-        store.broken_audit().await.unwrap(),
-        (2, Vec::new()),
-        "hold and signature are in the audit's chain"
-    );
-    let untold = Line { lots: None, ..demo() };
-    assert_eq!(lot_review(&untold, &store, early, at(SECONDS)).await.map(|_| ()), Err(NoLot::NotTold));
 }
 
 /// From the weigher to the bag it is 110 to 250 s, 180 in the middle: what was packed from 3,780 to 5,580 s was weighed while
