@@ -161,6 +161,8 @@ async fn every_reason_has_its_words_and_its_letter() {
         check_says(&list, &[words], &[]);
         let page = get(&night.state, "/alarms/fryer-inlet-cold").await.text;
         check_says(&page, &[words], &["not active"]);
+        let of_signal = get(&night.state, "/signals/TT-310").await.text;
+        check_says(&of_signal, &[words], &[]);
         let body = json(&get(&night.state, "/api/v1/alarms/fryer-inlet-cold").await.text);
         let item = &body["item"];
         assert_eq!(item["shown_letter"].as_str(), Some(letter.to_string().as_str()), "{words}");

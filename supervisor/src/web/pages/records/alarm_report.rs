@@ -78,7 +78,7 @@ fn body(web: &Web, report: &AlarmReport, days: u8) -> Markup {
         h1 { "Alarm report, " (last(days)) }
         p.point { (super::between(web, &report.from, &report.to)) ", watched for " (words::span(report.running_s)) }
         nav.shifts aria-label="Other lengths" {
-            @for other in DAYS_OFFERED { @if other != days { a.button href=(format!("/alarm-report?days={other}")) { (last(other)) } } }
+            @for other in DAYS_OFFERED { @if other != days { a.button href=(format!("/alarm-report?days={other}")) { @if other == 1 { "Last day" } @else { "Last " (other) " days" } } } }
         }
         p { b { (words::counted(report.calls, "call")) } ": " (high) " high, " (medium) " medium, " (low) " low. A call is an alarm that raised, or raised again, while nothing kept it silent." }
         (figures(report))
