@@ -7,6 +7,7 @@ mod arrows;
 mod bus;
 mod bytes_sent;
 mod commissioning;
+mod cooks_by_temperature;
 mod demo_week;
 mod encodings;
 mod entries;

@@ -2,12 +2,15 @@
 
 use super::LineNames;
 use super::stations::signal_id;
-use crate::line::{Delay, FeedRate, Kettle, LineSignal, Role, StationId, Tank};
+use crate::line::{Delay, FeedRate, Kettle, KettlePhases, LineSignal, Role, StationId, Tank};
 use crate::problem::{At, Code, Span, quoted};
-use crate::quantity;
+use crate::quantity::{self, Quantity};
 use crate::raw::line::RawLine;
-use crate::raw::product::{PHASES, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES};
+use crate::raw::product::{
+    PHASES, RawByTemperature, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES,
+};
 use crate::reader::{Sink, nearest_or_all};
+use setward_process::batches::TemperatureRule;
 use setward_protocol::{Dimension, SignalId, Unit};
 use std::collections::BTreeMap;
 
@@ -52,27 +55,47 @@ pub(crate) fn check(
 fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
     let station = look.station(raw.station.as_ref());
     let temperature = look.signal(raw.temperature.as_ref(), Role::Measured);
-    let step = look.signal(raw.step.as_ref(), Role::Status);
-    let steps = codes(&raw.steps, &PHASES, look.sink);
+    let phases = phases(raw, temperature, look);
     let number = raw.batch_number.as_ref().map(|name| look.signal(Some(name), Role::Status));
     let water = raw.water_total.as_ref().map(|name| look.water(name));
     let corn = raw.corn.as_ref().and_then(|corn| {
         let kg = look.sink.take("corn", corn.at, quantity::point(&corn.value, Unit::Kilogram))?;
         more_than_nothing("corn", kg, corn.at, look.sink)
     });
-    if raw.steps.is_empty() && raw.station.is_some() {
-        look.sink.missing(raw.at, "[[kettle]]", "steps", "{ 4 = \"hold\" }");
-    }
     Some(Kettle {
         name: raw.name.as_ref()?.value.clone(),
         station: station?,
         temperature: temperature?,
-        step: step?,
-        steps: steps.filter(|steps| !steps.is_empty())?,
+        phases: phases?,
         batch_number: given(number)?,
         water_total: given(water)?,
         corn_kg: corn?,
     })
+}
+
+/// What tells the phases of a kettle: its step word or its temperature, one of them.
+fn phases(raw: &RawKettle, temperature: Option<SignalId>, look: &mut Look<'_, '_>) -> Option<KettlePhases> {
+    let Some(by_temperature) = &raw.by_temperature else {
+        if raw.step.is_none() {
+            let example = "\"XI-101\"` with its codes in `steps`; where there is no such word, `by_temperature = { ... }";
+            look.sink.missing(raw.at, "[[kettle]]", "step", example);
+            return None;
+        }
+        let word = look.signal(raw.step.as_ref(), Role::Status);
+        let codes = codes(&raw.steps, &PHASES, look.sink);
+        if raw.steps.is_empty() {
+            look.sink.missing(raw.at, "[[kettle]]", "steps", "{ 4 = \"hold\" }");
+        }
+        return Some(KettlePhases::Step { word: word?, codes: codes.filter(|codes| !codes.is_empty())? });
+    };
+    if raw.step.is_some() || !raw.steps.is_empty() {
+        let message = "`step` and `by_temperature` both tell the phases of this kettle";
+        let hint =
+            "keep `step` with `steps` if the controller has such a word, and leave `by_temperature` out";
+        look.sink.report(Code::Conflict, by_temperature.at, message, hint);
+        return None;
+    }
+    look.by_temperature(by_temperature, temperature)
 }
 
 /// Every tank; one without `states` has those of the tank before.
@@ -227,6 +250,52 @@ fn given<T>(part: Option<Option<T>>) -> Option<Option<T>> {
 }
 
 impl Look<'_, '_> {
+    /// Three temperatures that rise, each within what the cook temperature can show.
+    fn by_temperature(
+        &mut self,
+        raw: &RawByTemperature,
+        temperature: Option<SignalId>,
+    ) -> Option<KettlePhases> {
+        let cooks = self.signals.get(temperature?.index())?.as_ref()?;
+        let (unit, tag) = (cooks.unit, cooks.tag.clone());
+        if unit.dimension() != Dimension::Temperature {
+            let message = format!("{} is in {unit}, which is no temperature", quoted(&tag));
+            let hint = "name the cook temperature in `temperature` of this kettle";
+            self.sink.report(Code::Conflict, raw.at, message, hint);
+            return None;
+        }
+        let (low, high) =
+            (unit.convert(cooks.range.0, Unit::DegC)?, unit.convert(cooks.range.1, Unit::DegC)?);
+        let mut degc = |key: &str, written: Option<&At<Quantity>>| {
+            let written = written?;
+            let value = self.sink.take(key, written.at, quantity::point(&written.value, Unit::DegC))?;
+            if low < value && value < high {
+                return Some(value);
+            }
+            let message = format!(
+                "`{key}` is {value:.1} degC, which {} never passes: it shows {low:.1} to {high:.1} degC",
+                quoted(&tag)
+            );
+            self.sink.report(
+                Code::OutOfBounds,
+                written.at,
+                message,
+                "write a temperature that a cook passes",
+            );
+            None
+        };
+        let cold = degc("cold_below", raw.cold_below.as_ref());
+        let quenched = degc("quenched_below", raw.quenched_below.as_ref());
+        let cooks = degc("cooks_from", raw.cooks_from.as_ref());
+        let limits = TemperatureRule::new(cold?, quenched?, cooks?);
+        if limits.is_none() {
+            let message = "a kettle that is cold, quenched and cooking must be hotter each time";
+            let hint = "let `cold_below` be below `quenched_below`, and that below `cooks_from`";
+            self.sink.report(Code::Conflict, raw.at, message, hint);
+        }
+        Some(KettlePhases::Temperature { limits: limits?, pumped_within: raw.pumped_within.as_ref()?.value })
+    }
+
     /// A measured volume.
     fn water(&mut self, name: &At<String>) -> Option<SignalId> {
         let id = self.signal(Some(name), Role::Measured)?;

@@ -1,11 +1,11 @@
 //! Where product comes from and how it passes: kettles, tanks, drums and hoppers, the feed.
 
-use setward_process::batches::Phase;
+use setward_process::batches::{Phase, TemperatureRule};
 use setward_protocol::{SignalId, StationId};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// A kettle and the words of its program.
+/// A kettle and what tells its batches.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kettle {
     /// Its name for people.
@@ -14,16 +14,50 @@ pub struct Kettle {
     pub station: StationId,
     /// Cook temperature.
     pub temperature: SignalId,
-    /// Step word.
-    pub step: SignalId,
-    /// What its codes mean. Never empty.
-    pub steps: BTreeMap<i64, Phase>,
+    /// What tells its phases.
+    pub phases: KettlePhases,
     /// The plant's own number of the batch.
     pub batch_number: Option<SignalId>,
     /// Water metered into the batch; its meter begins anew with each.
     pub water_total: Option<SignalId>,
     /// Corn in one batch, kg.
     pub corn_kg: f64,
+}
+
+/// What tells the phases of a kettle.
+#[derive(Debug, Clone, PartialEq)]
+pub enum KettlePhases {
+    /// A word of its program.
+    Step {
+        /// The word.
+        word: SignalId,
+        /// What its codes mean. Never empty.
+        codes: BTreeMap<i64, Phase>,
+    },
+    /// Its cook temperature, where there is no such word.
+    Temperature {
+        /// What tells cold, quenched and cooking apart, degC.
+        limits: TemperatureRule,
+        /// A quenched batch is out within this time.
+        pumped_within: Duration,
+    },
+}
+
+impl Kettle {
+    /// Its step word, if it has one.
+    #[must_use]
+    pub const fn step(&self) -> Option<SignalId> {
+        match &self.phases {
+            KettlePhases::Step { word, .. } => Some(*word),
+            KettlePhases::Temperature { .. } => None,
+        }
+    }
+
+    /// The signal that tells its phases.
+    #[must_use]
+    pub fn told_by(&self) -> SignalId {
+        self.step().unwrap_or(self.temperature)
+    }
 }
 
 /// A soak tank.

@@ -18,9 +18,20 @@ pub(crate) struct RawKettle {
     pub(crate) temperature: Option<At<String>>,
     pub(crate) step: Option<At<String>>,
     pub(crate) steps: RawCodes,
+    pub(crate) by_temperature: Option<RawByTemperature>,
     pub(crate) batch_number: Option<At<String>>,
     pub(crate) water_total: Option<At<String>>,
     pub(crate) corn: Option<At<Quantity>>,
+}
+
+/// What tells the phases of a kettle without a step word.
+#[derive(Debug)]
+pub(crate) struct RawByTemperature {
+    pub(crate) at: Span,
+    pub(crate) cold_below: Option<At<Quantity>>,
+    pub(crate) quenched_below: Option<At<Quantity>>,
+    pub(crate) cooks_from: Option<At<Quantity>>,
+    pub(crate) pumped_within: Option<At<Duration>>,
 }
 
 #[derive(Debug)]
@@ -80,11 +91,22 @@ pub(crate) fn kettle(reader: &mut TableReader<'_, '_>) -> RawKettle {
         name: reader.need_text("name", "\"Kettle 1\""),
         station: reader.need_text("station", "\"kettle\""),
         temperature: reader.need_text("temperature", "\"TT-101\""),
-        step: reader.need_text("step", "\"XI-101\""),
-        steps: reader.need_table("steps", "[kettle.steps]", |reader| reader.entries()).unwrap_or_default(),
+        step: reader.may_text("step", "\"XI-101\""),
+        steps: reader.may_table("steps", "[kettle.steps]", |reader| reader.entries()).unwrap_or_default(),
+        by_temperature: reader.may_table("by_temperature", "[kettle.by_temperature]", by_temperature),
         batch_number: reader.may_text("batch_number", "\"XI-102\""),
         water_total: reader.may_text("water_total", "\"FQ-101\""),
         corn: reader.need("corn", "\"600 kg\""),
+    }
+}
+
+fn by_temperature(reader: &mut TableReader<'_, '_>) -> RawByTemperature {
+    RawByTemperature {
+        at: reader.at(),
+        cold_below: reader.need("cold_below", "\"40 degC\""),
+        quenched_below: reader.need("quenched_below", "\"74 degC\""),
+        cooks_from: reader.need("cooks_from", "\"85 degC\""),
+        pumped_within: reader.need_time("pumped_within", "\"25 min\""),
     }
 }
 

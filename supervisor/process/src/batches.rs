@@ -6,7 +6,7 @@
 //! ```
 //!
 //! - [`BatchTracker`]: told the step register, gives each batch when it ends.
-//! - [`from_temperature`]: where no step is to be had; it sees heat, hold and quench only.
+//! - [`TemperatureTracker`], [`from_temperature`]: where no step is to be had; they see heat, hold and quench only.
 //! - [`verdict`]: limits of a recipe against what happened.
 //!
 //! What a plant does wrong has a stated outcome: a batch that never ends is ended by time, one that a new fill overtakes
@@ -21,7 +21,7 @@ mod from_temperature;
 mod tests;
 pub mod verdict;
 
-pub use from_temperature::{TemperatureRule, from_temperature};
+pub use from_temperature::{HeatRule, TemperatureRule, TemperatureTracker, from_temperature};
 
 use crate::series::Span;
 use alloc::vec::Vec;

@@ -1,7 +1,7 @@
 //! Follows the line in time order: samples in, batches, tank feedings and product windows out.
 //!
 //! ```text
-//! kettle steps -> batches -> tanks -> feedings -> path (hoppers, belts, drums) -> packed
+//! kettle steps or temperatures -> batches -> tanks -> feedings -> path (hoppers, belts, drums) -> packed
 //! ```
 //!
 //! [`Follower`] is told what was read and remembers the last hours of it, as much as [`Shape::remembers`] says. Its results
@@ -12,6 +12,7 @@
 //! ages of a soak go on, and what passed unseen is unknown.
 
 mod cookhouse;
+mod kettle;
 mod product;
 mod recorder;
 mod shape;
@@ -21,12 +22,13 @@ mod tests;
 pub use cookhouse::{BatchRecord, FedFrom, TankReport};
 pub use product::{BehindProduct, HoldWindow, Product, Times};
 pub use recorder::Recorder;
-pub use shape::{CheckPoint, Place, Shape, ShapeProblem, Through, Weighing};
+pub use shape::{CheckPoint, KettleRule, Place, Recognition, Shape, ShapeProblem, Through, Weighing};
 
 use crate::tanks::{Feeding, Tank};
 use alloc::vec::Vec;
 use cookhouse::Cookhouse;
 use core::time::Duration;
+use kettle::Reading;
 use setward_protocol::Uptime;
 
 /// Old things are looked for so often.
@@ -41,6 +43,13 @@ pub enum Input {
         kettle: usize,
         /// The code.
         code: Option<i64>,
+    },
+    /// The temperature of a kettle whose batches it tells; `None` is bad.
+    CookTemperature {
+        /// Which kettle, counted from 0.
+        kettle: usize,
+        /// degC.
+        degc: Option<f64>,
     },
     /// The plant's own number of the batch in a kettle.
     BatchNumber {
@@ -134,7 +143,12 @@ impl Follower {
             self.forget();
         }
         match input {
-            Input::Step { kettle, code } => self.cookhouse.step(kettle, at, code).map(Ended::Batch),
+            Input::Step { kettle, code } => {
+                self.cookhouse.read(kettle, at, Reading::Step(code)).map(Ended::Batch)
+            }
+            Input::CookTemperature { kettle, degc } => {
+                self.cookhouse.read(kettle, at, Reading::Temperature(degc)).map(Ended::Batch)
+            }
             Input::BatchNumber { kettle, number } => {
                 self.cookhouse.number(kettle, number);
                 None

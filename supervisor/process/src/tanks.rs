@@ -3,7 +3,8 @@
 //!
 //! A tank holds several batches, and nobody knows which kernel is from which. So each tank has two ages: the youngest
 //! (from the end of the last transfer into it) is held against the least, the oldest (from the end of the first) against
-//! the most. A sum or a mean of both would hide what matters.
+//! the most. Where the end of a transfer is known as a span, each age counts from the end of it that speaks against the
+//! corn. A sum or a mean of both would hide what matters.
 //!
 //! Units: times as [`Uptime`], masses in kg of dry corn as it was weighed into the kettle, rates in kg/h of the same corn.
 
@@ -21,8 +22,8 @@ use setward_protocol::Uptime;
 pub struct Fill {
     /// Which batch: whatever the caller numbers them by.
     pub batch: u64,
-    /// When it was pumped in. Its soak counts from the end.
-    pub transferred: Span,
+    /// Between when and when its soak began: when its transfer ended, which may be known as a span only.
+    pub soaks_from: Span,
     /// How much corn it brought, kg.
     pub corn_kg: f64,
 }
@@ -87,15 +88,27 @@ pub struct Row {
     pub over_age_at: Option<Uptime>,
 }
 
+/// When the oldest corn of some batches began to soak, at its earliest: what is held against the most.
+#[must_use]
+pub fn oldest_from(fills: &[Fill]) -> Option<Uptime> {
+    fills.iter().map(|fill| fill.soaks_from.from).min()
+}
+
+/// When the youngest corn of some batches began to soak, at its latest: what is held against the least.
+#[must_use]
+pub fn youngest_from(fills: &[Fill]) -> Option<Uptime> {
+    fills.iter().map(|fill| fill.soaks_from.to).max()
+}
+
 impl Tank {
-    /// End of the first transfer into it: its oldest corn.
+    /// End of the first transfer into it, at its earliest: its oldest corn.
     fn oldest_from(&self) -> Option<Uptime> {
-        self.fills.iter().map(|fill| fill.transferred.to).min()
+        oldest_from(&self.fills)
     }
 
-    /// End of the last transfer into it: its youngest corn.
+    /// End of the last transfer into it, at its latest: its youngest corn.
     fn youngest_from(&self) -> Option<Uptime> {
-        self.fills.iter().map(|fill| fill.transferred.to).max()
+        youngest_from(&self.fills)
     }
 
     /// Corn left, kg: never below nothing, however far the feed's meter is off.
@@ -260,12 +273,11 @@ pub fn behind(window: Span, feedings: &[Feeding]) -> (Vec<Behind<'_>>, f64) {
         let at_once =
             window.from == window.to && feeding.span.from <= window.from && window.to <= feeding.span.to;
         let Some(fed) = feeding.span.overlap(window).or(at_once.then_some(window)) else { continue };
-        let ends = || feeding.fills.iter().map(|fill| fill.transferred.to);
         found.push(Behind {
             feeding,
             fed,
-            youngest_s: ends().max().map(|last| fed.from.seconds_since(last)),
-            oldest_s: ends().min().map(|first| fed.to.seconds_since(first)),
+            youngest_s: youngest_from(&feeding.fills).map(|last| fed.from.seconds_since(last)),
+            oldest_s: oldest_from(&feeding.fills).map(|first| fed.to.seconds_since(first)),
         });
     }
     let unknown_s = window.seconds() - covered_s(&found);

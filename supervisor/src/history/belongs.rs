@@ -9,7 +9,7 @@ use super::belongs_records::Records;
 use super::{ExactSample, HistoryError, HistoryStore, Span};
 use crate::line::recipes::RecipeBook;
 use crate::snapshot::RunId;
-use setward_config::line::{Kettle, Line, StationId};
+use setward_config::line::{Kettle, KettlePhases, Line, StationId};
 use setward_process::batches::Phase;
 use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::collections::{BTreeMap, BTreeSet};
@@ -90,7 +90,7 @@ impl Belonging {
             let line = &of.line;
             let numbers = line.recipe_numbers.iter().map(|word| word.signal);
             let kettles = line.kettles.iter();
-            let kettles = kettles.flat_map(|kettle| [Some(kettle.step), kettle.batch_number]).flatten();
+            let kettles = kettles.flat_map(|kettle| [kettle.step(), kettle.batch_number]).flatten();
             let tank = line.feed.as_ref().and_then(|feed| feed.tank);
             numbers.chain(kettles).chain(tank).map(|signal| line.signal(signal).tag.clone()).collect()
         };
@@ -167,8 +167,9 @@ impl BelongingThen<'_> {
     }
 
     fn batch_in(&self, line: &Line, kettle: &Kettle, run: RunId, utc: UtcMillis) -> Option<String> {
-        let step = self.value(line, kettle.step, run, utc)?;
-        let phase = kettle.steps.iter().find(|(code, _)| **code as f64 == step)?.1;
+        let KettlePhases::Step { word, codes } = &kettle.phases else { return None };
+        let step = self.value(line, *word, run, utc)?;
+        let phase = codes.iter().find(|(code, _)| **code as f64 == step)?.1;
         if *phase == Phase::Idle {
             return None;
         }
@@ -218,7 +219,7 @@ fn at<T>(list: &[(UtcMillis, T)], utc: UtcMillis) -> Option<&T> {
 /// The kettle that a signal is one of the named signals of.
 fn kettle_of(line: &Line, signal: SignalId) -> Option<&Kettle> {
     let named = |kettle: &&Kettle| {
-        [Some(kettle.temperature), Some(kettle.step), kettle.batch_number].contains(&Some(signal))
+        [Some(kettle.temperature), kettle.step(), kettle.batch_number].contains(&Some(signal))
     };
     line.kettles.iter().find(named)
 }

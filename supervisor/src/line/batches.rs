@@ -6,9 +6,10 @@
 use super::follow::millis;
 use jiff::Timestamp;
 use setward_config::line::Line;
-use setward_process::batches::{Ending, Oddity, Phase};
+use setward_process::batches::{Ending, Oddity, Phase, ToldBy};
 use setward_process::follow::{BatchRecord, Follower};
 use setward_process::series::Span;
+use setward_process::tanks::{oldest_from, youngest_from};
 use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
 
@@ -34,8 +35,12 @@ pub struct BatchView {
     pub oddities: Vec<Oddity>,
     /// When its step was not known.
     pub unseen: Vec<WallSpan>,
+    /// What told its phases.
+    pub told_by: ToldBy,
     /// The tank that it was pumped to; `None` if that is not known.
     pub tank: Option<u16>,
+    /// Between when and when its soak began: the same moment where the step told it; `None`: it was not pumped out.
+    pub soaks_from: Option<WallSpan>,
     /// Its corn is in that tank still.
     pub is_in_tank: bool,
     /// When it was fed.
@@ -51,7 +56,8 @@ pub struct FedView {
     pub span: WallSpan,
     /// It goes on.
     pub is_open: bool,
-    /// End of the first and of the last transfer into it: from when its oldest and its youngest corn soaked.
+    /// End of the first transfer into it at its earliest, and of the last at its latest: from when its oldest and its youngest
+    /// corn soaked.
     pub soaked_from: WallSpan,
     /// When what it fed was, or will be, packed, as a middle estimate.
     pub packed: Option<WallSpan>,
@@ -95,6 +101,7 @@ struct Known {
     recipe: usize,
     phases: Vec<(Phase, WallSpan)>,
     unseen: Vec<WallSpan>,
+    soaks_from: Option<WallSpan>,
 }
 
 /// A moment in both times, to tell others by.
@@ -136,6 +143,7 @@ impl BatchBook {
                 recipe: own.or(cooks).unwrap_or(line.running_recipe),
                 phases,
                 unseen: record.batch.unseen.iter().map(|span| wall.span(*span)).collect(),
+                soaks_from: record.soaks_from.map(|span| wall.span(span)),
             },
         );
         self.has_news = true;
@@ -176,8 +184,7 @@ impl BatchBook {
                 let is_last = index + 1 == feedings.len();
                 let tank = follower.tanks().iter().find(|tank| tank.number == feeding.number);
                 let is_open = is_last && tank.is_some_and(|tank| tank.feeding_since.is_some());
-                let ends = || feeding.fills.iter().map(|fill| fill.transferred.to);
-                let soaked = Span { from: ends().min()?, to: ends().max()? };
+                let soaked = Span { from: oldest_from(&feeding.fills)?, to: youngest_from(&feeding.fills)? };
                 let packed = follower.packed_of(feeding.span).passage();
                 let view = FedView {
                     tank: feeding.number,
@@ -216,7 +223,9 @@ impl BatchBook {
             ending: record.batch.ending,
             oddities: record.batch.oddities.clone(),
             unseen: known.unseen.clone(),
+            told_by: record.batch.told_by,
             tank: record.tank,
+            soaks_from: known.soaks_from,
             is_in_tank: follower.tanks().iter().any(in_tank),
             fed: fed
                 .iter()

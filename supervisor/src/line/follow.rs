@@ -10,7 +10,7 @@ use setward_alarm::AlarmId;
 use setward_config::line::{Line, TankCode};
 use setward_process::follow::{Ended, FedFrom, Follower, Input, Product, TankReport};
 use setward_process::tanks::{Row, SoakLimits, Tank, forecast};
-use setward_protocol::{SignalId, Uptime, UtcMillis};
+use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -303,6 +303,13 @@ impl FollowBook {
                 Input::Recipe(u32::try_from(self.recipe_by(line, word, at, code?)?).ok())
             }
             Told::Step(kettle) => Input::Step { kettle, code },
+            Told::CookTemperature(kettle) => {
+                let unit = line.signal(signal).unit;
+                Input::CookTemperature {
+                    kettle,
+                    degc: value.and_then(|value| unit.convert(value, Unit::DegC)),
+                }
+            }
             Told::BatchNumber(kettle) => {
                 Input::BatchNumber { kettle, number: code.and_then(|code| u64::try_from(code).ok())? }
             }

@@ -9,6 +9,8 @@ use setward_protocol::{SignalId, Uptime, UtcMillis};
 const SOAK_MS: i64 = 40 * 3_600_000;
 /// Belts and rates for so long: what is on its way now, and what was fed before.
 const WAY_MS: i64 = 4 * 3_600_000;
+/// So much is asked for at a time: an answer holds so many readings and no more, and a temperature may be read ten times a second.
+const PIECE_MS: i64 = 4 * 3_600_000;
 
 /// One reading of an earlier run; `None`: there was no good value.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,25 +46,33 @@ async fn between(line: &Line, history: &dyn HistoryStore, since: UtcMillis, now:
     let book = FollowBook::new(line);
     let mut past = Vec::new();
     for (is_slow, back) in [(true, SOAK_MS), (false, WAY_MS)] {
-        let Ok(span) = Span::new(UtcMillis(since.0 - back), now) else { continue };
-        // One at a time: an answer holds so many readings and no more.
+        let pieces = pieces(UtcMillis(since.0 - back), now);
         for signal in book.signals(is_slow) {
-            match history.exact(vec![line.signal(signal).tag.clone()], span).await {
-                Ok(read) => past.extend(
-                    read.iter().flat_map(|read| &read.samples).map(|sample| of_sample(signal, sample)),
-                ),
-                Err(error) => {
-                    tracing::info!(
-                        code = "past-unknown",
-                        "where corn and product are is not known from before the start: {error}"
-                    );
-                    return Vec::new();
+            for piece in &pieces {
+                match history.exact(vec![line.signal(signal).tag.clone()], *piece).await {
+                    Ok(read) => past.extend(
+                        read.iter().flat_map(|read| &read.samples).map(|sample| of_sample(signal, sample)),
+                    ),
+                    Err(error) => {
+                        tracing::info!(
+                            code = "past-unknown",
+                            "where corn and product are is not known from before the start: {error}"
+                        );
+                        return Vec::new();
+                    }
                 }
             }
         }
     }
     past.sort_by_key(|one| one.utc);
     past
+}
+
+/// The time from one moment to another, in pieces of which none has anything in common with the next.
+fn pieces(from: UtcMillis, to: UtcMillis) -> Vec<Span> {
+    let begins = std::iter::successors(Some(from), |begin| Some(UtcMillis(begin.0 + PIECE_MS)));
+    let begins = begins.take_while(|begin| *begin < to);
+    begins.filter_map(|begin| Span::new(begin, UtcMillis((begin.0 + PIECE_MS).min(to.0))).ok()).collect()
 }
 
 fn of_sample(signal: SignalId, sample: &ExactSample) -> Past {

@@ -1,8 +1,8 @@
 //! Which signal tells the follower what, and the line's shape as it knows it.
 
-use setward_config::line::{Line, StationId};
-use setward_process::batches::StepRule;
-use setward_process::follow::{Place, Shape, Through, Weighing};
+use setward_config::line::{Kettle, KettlePhases, Line, StationId};
+use setward_process::batches::{HeatRule, StepRule};
+use setward_process::follow::{KettleRule, Place, Recognition, Shape, Through, Weighing};
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
 
@@ -20,6 +20,8 @@ const REMEMBERS: Duration = Duration::from_secs(48 * 3600);
 pub(super) enum Told {
     /// Which kettle's step.
     Step(usize),
+    /// Which kettle's temperature, where that tells its phases.
+    CookTemperature(usize),
     /// Which of the line's recipe numbers, of those that kettles obey.
     CookRecipe(usize),
     /// Which of them, of those that the last station obeys: by it product is packed.
@@ -41,7 +43,6 @@ pub(super) fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
     wiring.tanks();
     Shape {
         kettles,
-        batch_corn_kg: line.kettles.first().map_or(0.0, |kettle| kettle.corn_kg),
         tanks: line.tanks.iter().map(|tank| tank.number).collect(),
         path,
         records: wiring.records,
@@ -121,7 +122,7 @@ impl Wiring<'_> {
         })
     }
 
-    fn kettles(&mut self) -> Vec<StepRule> {
+    fn kettles(&mut self) -> Vec<KettleRule> {
         let line = self.line;
         let mut rules = Vec::new();
         let obeys =
@@ -138,16 +139,15 @@ impl Wiring<'_> {
             }
         }
         for (index, kettle) in line.kettles.iter().enumerate() {
-            self.tells(kettle.step, Told::Step(index));
+            let told = match kettle.phases {
+                KettlePhases::Step { .. } => Told::Step(index),
+                KettlePhases::Temperature { .. } => Told::CookTemperature(index),
+            };
+            self.tells(kettle.told_by(), told);
             if let Some(number) = kettle.batch_number {
                 self.tells(number, Told::BatchNumber(index));
             }
-            rules.push(StepRule {
-                codes: kettle.steps.iter().map(|(code, phase)| (*code, *phase)).collect(),
-                longest: LONGEST_COOK,
-                gap_limit: line.gap_limit(kettle.step),
-                turnaround: TURNAROUND,
-            });
+            rules.push(KettleRule { told_by: recognition(line, kettle), corn_kg: kettle.corn_kg });
         }
         rules
     }
@@ -160,6 +160,22 @@ impl Wiring<'_> {
         if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
             self.tells(tank, Told::FedFrom);
         }
+    }
+}
+
+fn recognition(line: &Line, kettle: &Kettle) -> Recognition {
+    let gap_limit = line.gap_limit(kettle.told_by());
+    match &kettle.phases {
+        KettlePhases::Step { codes, .. } => Recognition::Step(StepRule {
+            codes: codes.iter().map(|(code, phase)| (*code, *phase)).collect(),
+            longest: LONGEST_COOK,
+            gap_limit,
+            turnaround: TURNAROUND,
+        }),
+        KettlePhases::Temperature { limits, pumped_within } => Recognition::Temperature {
+            rule: HeatRule { limits: *limits, longest: LONGEST_COOK, gap_limit },
+            pumped_within: *pumped_within,
+        },
     }
 }
 
@@ -177,6 +193,7 @@ mod tests {
             let records = told[gate.index()].iter().filter_map(|told| match told {
                 Told::Record(record, _) => Some(*record),
                 Told::Step(_)
+                | Told::CookTemperature(_)
                 | Told::CookRecipe(_)
                 | Told::LineRecipe(_)
                 | Told::BatchNumber(_)

@@ -12,7 +12,7 @@ use crate::history::{HistoryError, HistoryStore, sha256_hex};
 use crate::line::batches::{BatchView, FedView};
 use setward_config::line::{CookLimits, Line, Recipe};
 use setward_process::batches::verdict::{Accept, Filled, Judgement, KettleLimits, Limit, Verdict, judge};
-use setward_process::batches::{Batch, Ending, Oddity, Phase, PhaseSpan, ToldBy};
+use setward_process::batches::{Batch, Ending, Oddity, Phase, PhaseSpan};
 use setward_process::hydration::wet_basis_percent;
 use setward_process::series::Trace;
 use setward_process::thermal::first_at_or_above;
@@ -118,7 +118,7 @@ fn on_axis(axis: Axis, view: &BatchView) -> Batch {
         ending: view.ending,
         oddities: view.oddities.clone(),
         unseen: view.unseen.iter().map(|span| axis.span(*span)).collect(),
-        told_by: ToldBy::Step,
+        told_by: view.told_by,
     }
 }
 
@@ -236,7 +236,9 @@ async fn soak_row(
     recipe: &Recipe,
 ) -> Result<SoakRow, HistoryError> {
     let Some(tank) = view.tank else { return Ok(SoakRow::default()) };
-    let transferred = view.phase(Phase::Transfer).map(|span| span.1);
+    // Where it is a span, the corn may have lain in the kettle until its end: what it soaked for certain counts from there.
+    let transferred = view.soaks_from.map(|span| span.1);
+    let not_before = view.soaks_from.filter(|span| span.0 < span.1).map(|span| span.0);
     let hours = |from: UtcMillis, to: UtcMillis| seconds((from, to)) / 3600.0;
     let first = view.fed.first();
     let last = view.fed.last();
@@ -267,6 +269,7 @@ async fn soak_row(
     Ok(SoakRow {
         tank: Some(tank),
         from: transferred.map(rfc3339),
+        from_not_before: not_before.map(rfc3339),
         fed_from: first.map(|fed| rfc3339(fed.span.0)),
         soaked_h: soaked.map(|(from, to)| hours(from, to)),
         youngest_h,

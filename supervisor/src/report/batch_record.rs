@@ -33,9 +33,9 @@ pub struct BatchReport {
     pub ending: String,
     /// What is odd about it.
     pub oddities: Vec<String>,
-    /// How long its step was not known, s.
+    /// How long its step, or the temperature that told its phases, was not known, s.
     pub unseen_s: f64,
-    /// Its phases.
+    /// Its phases: all of them where the kettle's step word told them, heating, hold and quench where its temperature did.
     pub phases: Vec<PhaseRow>,
     /// From the start of heating until hold time counts, s.
     pub come_up_s: Option<f64>,
@@ -98,8 +98,11 @@ pub struct VerdictRow {
 pub struct SoakRow {
     /// Tank; `None` if it is not known where it went.
     pub tank: Option<u16>,
-    /// End of its transfer, RFC 3339.
+    /// End of its transfer, RFC 3339; at its latest, where the kettle's temperature told the batch.
     pub from: Option<String>,
+    /// There at its earliest, RFC 3339; absent where the end of the transfer is known.
+    #[serde(default)]
+    pub from_not_before: Option<String>,
     /// First time it was fed, RFC 3339.
     pub fed_from: Option<String>,
     /// From its transfer until it was first fed, h.

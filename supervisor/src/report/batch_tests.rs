@@ -48,7 +48,9 @@ fn view(line: &Line) -> BatchView {
         ending: Some(Ending::Complete),
         oddities: Vec::new(),
         unseen: Vec::new(),
+        told_by: setward_process::batches::ToldBy::Step,
         tank: Some(5),
+        soaks_from: Some((at(69.0), at(69.0))),
         is_in_tank: true,
         fed: Vec::new(),
     }

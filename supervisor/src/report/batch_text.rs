@@ -43,7 +43,7 @@ impl BatchReport {
         )?;
         writeln!(out, "{} to {}, {}", local(&self.from), local(&self.to), self.ending)?;
         if self.unseen_s > 0.0 {
-            writeln!(out, "its step was not known for {:.0} s", self.unseen_s)?;
+            writeln!(out, "what tells its phases was not known for {:.0} s", self.unseen_s)?;
         }
         for oddity in &self.oddities {
             writeln!(out, "odd: {oddity}")?;
@@ -92,7 +92,14 @@ impl BatchReport {
             return writeln!(out, "\nSoak: it is not known which tank it was pumped to");
         };
         let from = soak.from.as_deref().map(local).unwrap_or_default();
-        writeln!(out, "\nSoak in tank {tank} from {from}")?;
+        match soak.from_not_before.as_deref() {
+            Some(earliest) => writeln!(
+                out,
+                "\nSoak in tank {tank} from {} at the earliest, {from} at the latest",
+                local(earliest)
+            )?,
+            None => writeln!(out, "\nSoak in tank {tank} from {from}")?,
+        }
         if let Some(hours) = soak.soaked_h {
             writeln!(out, "  soaked {hours:.2} h until it was first fed")?;
         }

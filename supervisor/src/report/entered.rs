@@ -123,7 +123,8 @@ fn check(line: &Line, row: &StoredEntry) -> Option<Check> {
     Some(Check { name: signal.name.clone(), at: row.taken, passed })
 }
 
-/// Lime that a person weighed into a batch, kg; `None`: nobody entered it. The entry is the one that the kettle's step asks for.
+/// Lime that a person weighed into a batch, kg; `None`: nobody entered it. The entry is the one that the kettle's step, or its
+/// temperature where that tells its phases, asks for.
 ///
 /// # Errors
 /// When history can't be read.
@@ -134,7 +135,7 @@ pub async fn lime_kg(
     (from, to): (UtcMillis, UtcMillis),
 ) -> Result<Option<f64>, HistoryError> {
     let is_of_kettle = |entry: &&LineEntry| match &entry.due {
-        EntryDue::After { any, .. } => any.iter().any(|condition| condition.signal == kettle.step),
+        EntryDue::After { any, .. } => any.iter().any(|condition| condition.signal == kettle.told_by()),
         EntryDue::Never | EntryDue::Running(_) | EntryDue::Clock(_) | EntryDue::Daily(_) => false,
     };
     let mass = |entry: &&LineEntry| line.signal(entry.signal).unit.dimension() == Dimension::Mass;

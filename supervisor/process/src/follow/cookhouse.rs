@@ -1,7 +1,8 @@
 //! Kettles and tanks: which batch went to which tank, and which tank fed the line when.
 
 use super::Shape;
-use crate::batches::{Batch, BatchTracker, Phase};
+use super::kettle::{Kettle, Reading, Told};
+use crate::batches::Batch;
 use crate::series::Span;
 use crate::tanks::{Feeding, Fill, Tank};
 use alloc::vec::Vec;
@@ -52,32 +53,9 @@ pub struct BatchRecord {
     pub batch: Batch,
     /// The tank that it was pumped to; `None` if none was filling then, or more than one.
     pub tank: Option<u16>,
-}
-
-#[derive(Debug, Clone, PartialEq)]
-struct Kettle {
-    tracker: BatchTracker,
-    number: Option<u64>,
-    recipe: Option<u32>,
-    target: Target,
-}
-
-/// Where a batch is pumped to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Target {
-    NotSeen,
-    One(u16),
-    Several,
-}
-
-impl Target {
-    const fn or(self, number: u16) -> Self {
-        match self {
-            Self::NotSeen => Self::One(number),
-            Self::One(same) if same == number => self,
-            Self::One(_) | Self::Several => Self::Several,
-        }
-    }
+    /// Between when and when its soak began, the end of its transfer: one moment where the step tells it, the time in which it
+    /// may have been pumped out where the temperature does. `None`: it was not pumped out.
+    pub soaks_from: Option<Span>,
 }
 
 /// A tank that feeds: since when, when that was last known, and what was in it.
@@ -102,7 +80,6 @@ pub(super) struct Cookhouse {
     tanks: Vec<Tank>,
     /// Tank by tank: since when it is said to be empty.
     empty_since: Vec<Option<Uptime>>,
-    batch_corn_kg: f64,
     gap_limit: Duration,
     /// The recipe in force.
     recipe: Option<u32>,
@@ -114,12 +91,6 @@ pub(super) struct Cookhouse {
 
 impl Cookhouse {
     pub(super) fn new(shape: &Shape) -> Self {
-        let kettle = |rule: &crate::batches::StepRule| Kettle {
-            tracker: BatchTracker::new(rule.clone()),
-            number: None,
-            recipe: None,
-            target: Target::NotSeen,
-        };
         let tank = |number: &u16| Tank {
             number: *number,
             fills: Vec::new(),
@@ -128,10 +99,9 @@ impl Cookhouse {
             fed_kg: 0.0,
         };
         Self {
-            kettles: shape.kettles.iter().map(kettle).collect(),
+            kettles: shape.kettles.iter().map(Kettle::new).collect(),
             tanks: shape.tanks.iter().map(tank).collect(),
             empty_since: shape.tanks.iter().map(|_| None).collect(),
-            batch_corn_kg: shape.batch_corn_kg,
             gap_limit: shape.gap_limit,
             recipe: None,
             batches: Vec::new(),
@@ -154,17 +124,15 @@ impl Cookhouse {
         self.feedings.iter().cloned().chain(open).collect()
     }
 
-    pub(super) fn step(&mut self, kettle: usize, at: Uptime, code: Option<i64>) -> Option<BatchRecord> {
-        let source = self.kettles.get_mut(kettle)?;
-        let ran = source.tracker.running().is_some();
-        let ended = source.tracker.handle(at, code);
-        let begins = source.tracker.running().is_some() && (!ran || ended.is_some());
-        let record = ended.map(|batch| self.ended(kettle, batch));
+    /// A reading of what tells a kettle's batches. One of another kind than the kettle's rule asks for is dropped.
+    pub(super) fn read(&mut self, kettle: usize, at: Uptime, reading: Reading) -> Option<BatchRecord> {
+        let Told { ended, begins } = self.kettles.get_mut(kettle)?.handle(at, reading);
+        let record = ended.and_then(|(batch, soaks_from)| self.file(kettle, batch, soaks_from));
         if let Some(source) = self.kettles.get_mut(kettle).filter(|_| begins) {
             source.recipe = self.recipe;
         }
         self.note_targets();
-        record.flatten()
+        record
     }
 
     pub(super) const fn cook_recipe(&mut self, recipe: Option<u32>) {
@@ -173,8 +141,7 @@ impl Cookhouse {
 
     pub(super) fn number(&mut self, kettle: usize, number: u64) {
         // A number that stays on after the batch must not name the next one: it counts while one runs.
-        if let Some(kettle) = self.kettles.get_mut(kettle).filter(|kettle| kettle.tracker.running().is_some())
-        {
+        if let Some(kettle) = self.kettles.get_mut(kettle).filter(|kettle| kettle.runs()) {
             kettle.number = Some(number);
         }
     }
@@ -243,25 +210,21 @@ impl Cookhouse {
     }
 
     /// Files a batch that ended, and its corn in the tank that it went to.
-    fn ended(&mut self, kettle: usize, batch: Batch) -> Option<BatchRecord> {
+    fn file(&mut self, kettle: usize, batch: Batch, soaks_from: Option<Span>) -> Option<BatchRecord> {
         let id = self.next_id;
         self.next_id += 1;
         let source = self.kettles.get_mut(kettle)?;
-        let target = core::mem::replace(&mut source.target, Target::NotSeen);
+        let (tank, corn_kg) = (source.take_target(), source.corn_kg);
         let (number, recipe) = (source.number.take(), source.recipe.take());
-        let tank = match target {
-            Target::One(number) => Some(number),
-            Target::NotSeen | Target::Several => None,
-        };
         let filled = self.tanks.iter_mut().find(|candidate| Some(candidate.number) == tank);
-        if let (Some(filled), Some(transferred)) = (filled, batch.phase(Phase::Transfer)) {
-            let fill = Fill { batch: id, transferred, corn_kg: self.batch_corn_kg };
+        if let (Some(filled), Some(soaks_from)) = (filled, soaks_from) {
+            let fill = Fill { batch: id, soaks_from, corn_kg };
             filled.fills.push(fill);
             if let Some(feeds) = self.feeds.as_mut().filter(|feeds| Some(feeds.number) == tank) {
                 feeds.fills.push(fill);
             }
         }
-        let record = BatchRecord { id, kettle, number, recipe, batch, tank };
+        let record = BatchRecord { id, kettle, number, recipe, batch, tank, soaks_from };
         self.batches.push(record.clone());
         Some(record)
     }
@@ -271,10 +234,7 @@ impl Cookhouse {
         let filling: Vec<u16> =
             self.tanks.iter().filter(|tank| tank.is_filling).map(|tank| tank.number).collect();
         for kettle in &mut self.kettles {
-            let pumps = kettle.tracker.running().and_then(|batch| batch.phases.last());
-            if pumps.is_some_and(|last| last.phase == Phase::Transfer) {
-                kettle.target = filling.iter().fold(kettle.target, |target, number| target.or(*number));
-            }
+            kettle.note_targets(&filling);
         }
     }
 }

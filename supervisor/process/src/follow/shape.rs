@@ -1,6 +1,6 @@
 //! What is fixed about a line, and whether it makes sense.
 
-use crate::batches::StepRule;
+use crate::batches::{HeatRule, StepRule};
 use crate::series::Steps;
 use crate::windows::{Belt, Delay, GeometryError};
 use alloc::vec::Vec;
@@ -69,13 +69,34 @@ pub struct CheckPoint {
     pub before: usize,
 }
 
+/// What tells a kettle's batches.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Recognition {
+    /// Its step register.
+    Step(StepRule),
+    /// Its temperature.
+    Temperature {
+        /// What tells cold, quenched and cooking apart.
+        rule: HeatRule,
+        /// A quenched batch is pumped out within this time. A tank that fills meanwhile is taken to be where it went.
+        pumped_within: Duration,
+    },
+}
+
+/// What is fixed about a kettle.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KettleRule {
+    /// What tells its batches.
+    pub told_by: Recognition,
+    /// Corn in one batch, kg.
+    pub corn_kg: f64,
+}
+
 /// What is fixed about a line.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Shape {
-    /// The kettles' step registers, kettle by kettle.
-    pub kettles: Vec<StepRule>,
-    /// Corn in one batch, kg.
-    pub batch_corn_kg: f64,
+    /// The kettles.
+    pub kettles: Vec<KettleRule>,
     /// Numbers of the soak tanks.
     pub tanks: Vec<u16>,
     /// From the tanks to the bag, in the order in which product passes.
@@ -129,8 +150,11 @@ pub enum ShapeProblem {
         /// The code.
         code: i64,
     },
-    /// The corn in a batch is not above zero.
-    BatchCorn,
+    /// The corn in a batch of this kettle is not above zero.
+    BatchCorn {
+        /// Which kettle.
+        kettle: usize,
+    },
     /// Nothing is remembered, or every reading is too old at once.
     Times,
 }
@@ -188,14 +212,18 @@ impl Shape {
             }
         }
         for (kettle, rule) in self.kettles.iter().enumerate() {
-            for (at, (code, _)) in rule.codes.iter().enumerate() {
-                if rule.codes.iter().skip(at + 1).any(|(other, _)| other == code) {
+            let codes = match &rule.told_by {
+                Recognition::Step(step) => step.codes.as_slice(),
+                Recognition::Temperature { .. } => &[],
+            };
+            for (at, (code, _)) in codes.iter().enumerate() {
+                if codes.iter().skip(at + 1).any(|(other, _)| other == code) {
                     found.push(ShapeProblem::CodeTwice { kettle, code: *code });
                 }
             }
-        }
-        if !self.kettles.is_empty() && !is_above_zero(self.batch_corn_kg) {
-            found.push(ShapeProblem::BatchCorn);
+            if !is_above_zero(rule.corn_kg) {
+                found.push(ShapeProblem::BatchCorn { kettle });
+            }
         }
         found
     }

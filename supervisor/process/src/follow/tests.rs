@@ -7,6 +7,7 @@ use crate::series::Span;
 use crate::windows::{GeometryError, Unknown};
 
 mod any_input;
+mod cook_temperature;
 mod cookhouse;
 
 const HOUR: f64 = 3600.0;
@@ -48,12 +49,13 @@ fn path() -> Vec<Place> {
 fn shape() -> Shape {
     use Phase::{Dose, Fill, Heat, Hold, Idle, Quench, Rinse, Transfer};
     let codes = (0..).zip([Idle, Fill, Dose, Heat, Hold, Quench, Transfer, Rinse]).collect();
-    let kettle = StepRule {
+    let rule = StepRule {
         codes,
         longest: Duration::from_secs(4 * 3600),
         gap_limit: Duration::from_secs(30),
         turnaround: Duration::from_secs(900),
     };
+    let kettle = KettleRule { told_by: Recognition::Step(rule), corn_kg: 600.0 };
     let weighing = Weighing {
         rate: RATE,
         before: 7,
@@ -64,7 +66,6 @@ fn shape() -> Shape {
     };
     Shape {
         kettles: [kettle.clone(), kettle].to_vec(),
-        batch_corn_kg: 600.0,
         tanks: (1..=12).collect(),
         path: path(),
         records: 5,
@@ -354,8 +355,10 @@ fn a_shape_that_makes_no_sense_says_all_of_it() {
     wrong.weighing = Some(Weighing { rate: 9, before: 9, spread: 1.5, ..shape().weighing.unwrap() });
     wrong.checks.push(CheckPoint { kind: 5, before: 99 });
     wrong.tanks.extend([0, 3]);
-    wrong.kettles[1].codes.push((4, Phase::Idle));
-    (wrong.batch_corn_kg, wrong.remembers) = (f64::NAN, Duration::ZERO);
+    if let Recognition::Step(rule) = &mut wrong.kettles[1].told_by {
+        rule.codes.push((4, Phase::Idle));
+    }
+    (wrong.kettles[1].corn_kg, wrong.remembers) = (f64::NAN, Duration::ZERO);
     let found = [
         ShapeProblem::Geometry { place: 1, why: GeometryError::Length },
         ShapeProblem::NoRecord { place: Some(4), record: 5 },
@@ -368,7 +371,7 @@ fn a_shape_that_makes_no_sense_says_all_of_it() {
         ShapeProblem::TankNumber(3),
         ShapeProblem::TankNumber(0),
         ShapeProblem::CodeTwice { kettle: 1, code: 4 },
-        ShapeProblem::BatchCorn,
+        ShapeProblem::BatchCorn { kettle: 1 },
         ShapeProblem::Times,
     ];
     assert_eq!(wrong.problems(), found);

@@ -11,7 +11,7 @@ fn at(hours: f64) -> Uptime {
 }
 
 fn fill(batch: u64, end_h: f64) -> Fill {
-    Fill { batch, transferred: Span { from: at(end_h - 0.15), to: at(end_h) }, corn_kg: 600.0 }
+    Fill { batch, soaks_from: Span { from: at(end_h), to: at(end_h) }, corn_kg: 600.0 }
 }
 
 /// A full tank whose first batch was pumped in 41 min before its last.

@@ -3,7 +3,7 @@
 
 use crate::report::batch::phase_word;
 use serde::Serialize;
-use setward_config::line::{Line, TankCode};
+use setward_config::line::{KettlePhases, Line, TankCode};
 use setward_process::condition::all_hold;
 use setward_protocol::{Mode, SignalId};
 use std::collections::BTreeMap;
@@ -50,7 +50,9 @@ pub fn maps(line: &Line, value_of: impl Fn(SignalId) -> Option<f64>) -> Vec<MapP
         add("recipe number", number.signal, &named(&number.numbers, key));
     }
     for kettle in &line.kettles {
-        add("kettle step", kettle.step, &named(&kettle.steps, |phase| phase_word(*phase).to_owned()));
+        if let KettlePhases::Step { word, codes } = &kettle.phases {
+            add("kettle step", *word, &named(codes, |phase| phase_word(*phase).to_owned()));
+        }
     }
     for tank in &line.tanks {
         add("tank state", tank.state, &named(&tank.states, |code| holds(*code).to_owned()));

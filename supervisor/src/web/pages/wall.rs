@@ -250,8 +250,8 @@ fn supply(scene: &Scene<'_>) -> Markup {
                 @if let Some(outlook) = following.outlook { li { "corn until " b { (scene.minute_of(outlook.empty_at)) } } }
             }
             @for kettle in &line.kettles {
-                @let (step, cook) = (scene.signal(kettle.step), scene.signal(kettle.temperature));
-                li { span.what { (kettle.name) } " " (step.shown()) " " b data-t=(format!("{}.v", cook.signal.tag)) { (cook.shown()) } " " (cook.signal.unit.display()) }
+                @let (step, cook) = (kettle.step().map(|step| scene.signal(step)), scene.signal(kettle.temperature));
+                li { span.what { (kettle.name) } " " @if let Some(step) = step { (step.shown()) " " } b data-t=(format!("{}.v", cook.signal.tag)) { (cook.shown()) } " " (cook.signal.unit.display()) }
             }
         }
     }

@@ -10,7 +10,7 @@ use crate::report::batch::{BatchReport, FedRow, SoakRow, VerdictRow};
 use crate::web::AppState;
 use axum::http::{StatusCode, header};
 use setward_alarm::AlarmId;
-use setward_config::line::{Kettle, Shift};
+use setward_config::line::{Kettle, KettlePhases, Shift};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -313,8 +313,7 @@ async fn a_cook_is_laid_over_that_of_the_batch_before_it_in_the_same_kettle() {
         name: "Kettle 1".to_owned(),
         station: line.signal(temperature).station,
         temperature,
-        step: temperature,
-        steps: BTreeMap::new(),
+        phases: KettlePhases::Step { word: temperature, codes: BTreeMap::new() },
         batch_number: None,
         water_total: None,
         corn_kg: 600.0,

@@ -1,5 +1,6 @@
 //! Inputs of every kind in any order: the answers still make sense.
 
+use super::cook_temperature::told_by_temperature;
 use super::*;
 use proptest::prelude::*;
 
@@ -15,6 +16,8 @@ fn anything() -> impl Strategy<Value = Input> {
         prop_oneof![Just(FedFrom::Nothing), Just(FedFrom::Unknown), (1_u16..14).prop_map(FedFrom::Tank)];
     prop_oneof![
         1 => (0_usize..3, prop::option::of(-1_i64..9)).prop_map(|(kettle, code)| Input::Step { kettle, code }),
+        2 => (0_usize..4, prop::option::of(prop_oneof![Just(f64::NAN), 0.0..120.0]))
+            .prop_map(|(kettle, degc)| Input::CookTemperature { kettle, degc }),
         1 => (0_usize..3, 0_u64..5).prop_map(|(kettle, number)| Input::BatchNumber { kettle, number }),
         1 => (1_u16..14, report).prop_map(|(number, report)| Input::Tank { number, report }),
         1 => from.prop_map(Input::FedFrom),
@@ -34,13 +37,19 @@ proptest! {
     fn whatever_is_read_the_answers_make_sense(
         read in prop::collection::vec((0.0..900.0_f64, anything()), 1..120), onset in 0.0..9000.0_f64, length in 0.0..900.0_f64
     ) {
-        let (mut follower, mut now_s) = (Follower::new(shape()), 0.0);
+        let mut shape = shape();
+        shape.kettles.push(told_by_temperature());
+        let (mut follower, mut now_s) = (Follower::new(shape), 0.0);
         for (later_s, input) in read {
             now_s += later_s - 40.0;
             follower.handle(at(now_s), input);
         }
         for pair in follower.feedings().windows(2) {
             prop_assert!(pair[0].span.to <= pair[1].span.from && pair[0].span.from <= pair[0].span.to);
+        }
+        for record in follower.batches() {
+            let soaks_from = record.soaks_from.filter(|span| record.batch.span().is_some_and(|cook| span.from >= cook.from));
+            prop_assert!(record.soaks_from == soaks_from && soaks_from.is_none_or(|span| span.from <= span.to), "{record:?}");
         }
         let mut batches: Vec<u64> =
             follower.tanks().iter().flat_map(|tank| tank.fills.iter().map(|fill| fill.batch)).collect();

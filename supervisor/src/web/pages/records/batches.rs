@@ -165,7 +165,7 @@ fn record(web: &Web, report: &BatchReport, before: Option<&BatchReport>) -> Mark
             dt { "Come-up" } dd { (known(report.come_up_s.map(|s| s / 60.0), 1, "min")) " until hold time counts" }
             dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn by the line file" }
             dt { "Lime" } dd { (known(report.lime_kg, 2, "kg")) ", " (known(report.lime_to_corn_percent, 2, "%")) " of the corn" }
-            @if report.unseen_s > 0.0 { dt { "Not seen" } dd { "its step for " (words::span(report.unseen_s)) } }
+            @if report.unseen_s > 0.0 { dt { "Not seen" } dd { "what tells its phases, for " (words::span(report.unseen_s)) } }
             @for oddity in &report.oddities { dt { "Odd" } dd { (oddity) } }
         }
         section { h2 { "Cook" } (verdicts(&report.cook, "Limits of the cook")) }
@@ -223,7 +223,10 @@ fn soak(web: &Web, report: &BatchReport) -> Markup {
                 None => p { "It is not known which tank it was pumped to." },
                 Some(tank) => {
                     dl.facts {
-                        dt { "Tank" } dd { (tank) @if let Some(from) = &soak.from { ", from " (clock(web, from)) } }
+                        dt { "Tank" } dd { (tank) @if let Some(from) = &soak.from { @match &soak.from_not_before {
+                            Some(earliest) => { ", from between " (clock(web, earliest)) " and " (clock(web, from)) }
+                            None => { ", from " (clock(web, from)) }
+                        } } }
                         @if let Some(hours) = soak.soaked_h { dt { "Soaked" } dd { (words::span(hours * 3600.0)) " until it was first fed" } }
                         dt { "Moisture" } dd {
                             @match (soak.moisture_percent, soak.moisture_uncertainty_percent, &soak.no_moisture_because) {
