@@ -28,7 +28,7 @@ pub use meaning::Meaning;
 pub use notify::{
     Broker, BrokerTls, Channel, ChannelRules, DaySpan, MailTls, MailTo, Notify, Relay, Way, Webhook,
 };
-pub use product::{Delay, FeedRate, Kettle, KettlePhases, Tank, TankCode};
+pub use product::{Delay, FeedRate, Kettle, KettlePhases, Tank, TankCode, TankContents};
 pub use recipe::{JudgeWhen, Recipe, RecipeNumber, RecipeSetpoint};
 pub use setpoint_write::SetpointWrite;
 use setward_alarm::{AlarmId, ServerId, Watched};

@@ -89,7 +89,7 @@ mod tests {
         let mut files = demo_sources();
         files.iter_mut().find(|file| file.path == "alarms.toml").unwrap().text += "\n[[drift]]\n";
         files.iter_mut().find(|file| file.path == "line.toml").unwrap().text +=
-            "\n[[kettle]]\n[kettle.by_temperature]\n";
+            "\n[[kettle]]\n[kettle.by_temperature]\n[[tank]]\n[tank.by_level]\n";
         files.iter_mut().find(|file| file.path == "site.toml").unwrap().text +=
             "\n[[server]]\n[mail]\n[[mail.to]]\n[[webhook]]\n[[mqtt]]\n[tls]\n[[setpoint-write]]\n";
         check_into(&files, &mut sink);

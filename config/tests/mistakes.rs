@@ -205,7 +205,7 @@ fn automatic_alarms() {
 
 #[test]
 fn recipes_tanks_and_feed() {
-    check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 26);
+    check_all(include_str!("mistakes/recipes_tanks_and_feed.txt"), 31);
 }
 
 #[test]

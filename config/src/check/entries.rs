@@ -284,10 +284,16 @@ fn time_of_day(text: &str) -> Option<(u8, u8)> {
 
 /// The conditions that hold while corn is in a tank, for what is counted per batch of it.
 pub(crate) fn holds_corn(tank: &crate::line::Tank) -> Condition {
-    use crate::line::TankCode;
-    let codes = tank.states.iter().filter(|(_, code)| matches!(code, TankCode::Filling | TankCode::Full));
-    Condition {
-        signal: tank.state,
-        test: setward_process::condition::Test::Is(codes.map(|(code, _)| *code).collect()),
-    }
+    use crate::line::{TankCode, TankContents};
+    use setward_process::condition::Test;
+    let test = match &tank.contents {
+        TankContents::Word { codes, .. } => {
+            let codes = codes.iter().filter(|(_, code)| matches!(code, TankCode::Filling | TankCode::Full));
+            Test::Is(codes.map(|(code, _)| *code).collect())
+        }
+        TankContents::Level { limits, .. } => {
+            Test::Between { low: limits.empty_below(), high: f64::INFINITY }
+        }
+    };
+    Condition { signal: tank.told_by(), test }
 }

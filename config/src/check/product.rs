@@ -2,15 +2,18 @@
 
 use super::LineNames;
 use super::stations::signal_id;
-use crate::line::{Delay, FeedRate, Kettle, KettlePhases, LineSignal, Role, StationId, Tank};
+use crate::line::{
+    Delay, FeedRate, Kettle, KettlePhases, LineSignal, Role, StationId, Tank, TankCode, TankContents,
+};
 use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, Quantity};
 use crate::raw::line::RawLine;
 use crate::raw::product::{
-    PHASES, RawByTemperature, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES,
+    PHASES, RawByLevel, RawByTemperature, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES,
 };
 use crate::reader::{Sink, nearest_or_all};
 use setward_process::batches::TemperatureRule;
+use setward_process::follow::LevelRule;
 use setward_protocol::{Dimension, SignalId, Unit};
 use std::collections::BTreeMap;
 
@@ -100,18 +103,18 @@ fn phases(raw: &RawKettle, temperature: Option<SignalId>, look: &mut Look<'_, '_
 
 /// Every tank; one without `states` has those of the tank before.
 fn tanks(raw: &[RawTank], look: &mut Look<'_, '_>) -> Vec<Option<Tank>> {
-    let mut before: Option<BTreeMap<i64, _>> = None;
+    let mut before: Option<BTreeMap<i64, TankCode>> = None;
     let mut numbers: BTreeMap<u16, &RawTank> = BTreeMap::new();
     let mut found = Vec::new();
     for (index, one) in raw.iter().enumerate() {
         if !one.states.is_empty() {
             before = codes(&one.states, &TANK_CODES, look.sink);
-        } else if index == 0
+        } else if !raw.get(..=index).unwrap_or_default().iter().any(|earlier| !earlier.states.is_empty())
             && let Some(state) = &one.state
         {
             look.sink.missing(
                 state.at,
-                "the first [[tank]]",
+                "the first [[tank]] with a `state`",
                 "states",
                 "{ 0 = \"empty\", 1 = \"filling\", 2 = \"soaking\" }",
             );
@@ -125,20 +128,46 @@ fn tanks(raw: &[RawTank], look: &mut Look<'_, '_>) -> Vec<Option<Tank>> {
             let message = format!("tank {} has a number that another has: {number}", quoted(&name.value));
             look.sink.report(Code::Duplicate, name.at, message, "give each tank its own `number`");
         }
-        let state = look.signal(one.state.as_ref(), Role::Status);
+        let contents = contents(one, before.as_ref(), look);
         let temperature = one.temperature.as_ref().map(|name| look.signal(Some(name), Role::Measured));
         let tank = || {
             Some(Tank {
                 name: one.name.as_ref()?.value.clone(),
                 number,
-                state: state?,
-                states: before.clone().filter(|states| !states.is_empty())?,
+                contents: contents?,
                 temperature: given(temperature)?,
             })
         };
         found.push(tank());
     }
     found
+}
+
+/// What tells whether anything is in a tank: its state word, with `codes` of its own or of a tank before, or its level.
+fn contents(
+    raw: &RawTank,
+    codes: Option<&BTreeMap<i64, TankCode>>,
+    look: &mut Look<'_, '_>,
+) -> Option<TankContents> {
+    let Some(by_level) = &raw.by_level else {
+        if raw.state.is_none() {
+            let example =
+                "\"XI-131\"` with its codes in `states`; where there is no such word, `by_level = { ... }";
+            look.sink.missing(raw.at, "[[tank]]", "state", example);
+        }
+        let word = look.signal(raw.state.as_ref(), Role::Status);
+        return Some(TankContents::Word {
+            word: word?,
+            codes: codes.filter(|codes| !codes.is_empty())?.clone(),
+        });
+    };
+    if raw.state.is_some() || !raw.states.is_empty() {
+        let message = "`state` and `by_level` both tell what is in this tank";
+        let hint = "keep `state` with `states` if the controller has such a word, and leave `by_level` out";
+        look.sink.report(Code::Conflict, by_level.at, message, hint);
+        return None;
+    }
+    look.by_level(by_level)
 }
 
 fn delay(raw: &RawDelay, look: &mut Look<'_, '_>) -> Option<Delay> {
@@ -294,6 +323,32 @@ impl Look<'_, '_> {
             self.sink.report(Code::Conflict, raw.at, message, hint);
         }
         Some(KettlePhases::Temperature { limits: limits?, pumped_within: raw.pumped_within.as_ref()?.value })
+    }
+
+    /// Two levels that rise, each within what the signal can show.
+    fn by_level(&mut self, raw: &RawByLevel) -> Option<TankContents> {
+        let signal = self.signal(raw.signal.as_ref(), Role::Measured)?;
+        let level = self.signals.get(signal.index())?.as_ref()?;
+        let (unit, (low, high), tag) = (level.unit, level.range, level.tag.clone());
+        let mut point = |key: &str, written: Option<&At<Quantity>>| {
+            let written = written?;
+            let value = self.sink.take(key, written.at, quantity::point(&written.value, unit))?;
+            if low < value && value <= high {
+                return Some(value);
+            }
+            let message =
+                format!("`{key}` is {value} {unit}, and {} shows {low} to {high} {unit}", quoted(&tag));
+            self.sink.report(Code::OutOfBounds, written.at, message, "write a level that it passes");
+            None
+        };
+        let empty = point("empty_below", raw.empty_below.as_ref());
+        let full = point("full_above", raw.full_above.as_ref());
+        let limits = LevelRule::new(empty?, full?);
+        if limits.is_none() {
+            let message = "an empty tank can't be fuller than a full one";
+            self.sink.report(Code::Conflict, raw.at, message, "write `empty_below` below `full_above`");
+        }
+        Some(TankContents::Level { signal, limits: limits? })
     }
 
     /// A measured volume.

@@ -1,6 +1,7 @@
 //! Where product comes from and how it passes: kettles, tanks, drums and hoppers, the feed.
 
 use setward_process::batches::{Phase, TemperatureRule};
+use setward_process::follow::LevelRule;
 use setward_protocol::{SignalId, StationId};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -67,12 +68,40 @@ pub struct Tank {
     pub name: String,
     /// Its number, as the word says it that names the tank that feeds.
     pub number: u16,
-    /// State word.
-    pub state: SignalId,
-    /// What its codes mean. Never empty.
-    pub states: BTreeMap<i64, TankCode>,
+    /// What tells whether anything is in it.
+    pub contents: TankContents,
     /// Temperature.
     pub temperature: Option<SignalId>,
+}
+
+/// What tells whether anything is in a tank.
+#[derive(Debug, Clone, PartialEq)]
+pub enum TankContents {
+    /// Its state word.
+    Word {
+        /// The word.
+        word: SignalId,
+        /// What its codes mean. Never empty.
+        codes: BTreeMap<i64, TankCode>,
+    },
+    /// Its level, where there is no such word.
+    Level {
+        /// The level.
+        signal: SignalId,
+        /// What tells empty and full apart, in the signal's unit.
+        limits: LevelRule,
+    },
+}
+
+impl Tank {
+    /// The signal that tells whether anything is in it.
+    #[must_use]
+    pub const fn told_by(&self) -> SignalId {
+        match &self.contents {
+            TankContents::Word { word, .. } => *word,
+            TankContents::Level { signal, .. } => *signal,
+        }
+    }
 }
 
 /// What a code of a tank's state word means for what is in it.

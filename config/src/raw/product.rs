@@ -38,9 +38,20 @@ pub(crate) struct RawByTemperature {
 pub(crate) struct RawTank {
     pub(crate) name: Option<At<String>>,
     pub(crate) number: Option<At<i64>>,
+    pub(crate) at: Span,
     pub(crate) state: Option<At<String>>,
     pub(crate) states: RawCodes,
+    pub(crate) by_level: Option<RawByLevel>,
     pub(crate) temperature: Option<At<String>>,
+}
+
+/// What tells the contents of a tank without a state word.
+#[derive(Debug)]
+pub(crate) struct RawByLevel {
+    pub(crate) at: Span,
+    pub(crate) signal: Option<At<String>>,
+    pub(crate) empty_below: Option<At<Quantity>>,
+    pub(crate) full_above: Option<At<Quantity>>,
 }
 
 #[derive(Debug)]
@@ -114,9 +125,20 @@ pub(crate) fn tank(reader: &mut TableReader<'_, '_>) -> RawTank {
     RawTank {
         name: reader.need_text("name", "\"Tank 1\""),
         number: reader.may_whole("number", "1", 0, 9_999),
-        state: reader.need_text("state", "\"XI-131\""),
+        at: reader.at(),
+        state: reader.may_text("state", "\"XI-131\""),
         states: reader.may_table("states", "[tank.states]", |reader| reader.entries()).unwrap_or_default(),
+        by_level: reader.may_table("by_level", "[tank.by_level]", by_level),
         temperature: reader.may_text("temperature", "\"TT-131\""),
+    }
+}
+
+fn by_level(reader: &mut TableReader<'_, '_>) -> RawByLevel {
+    RawByLevel {
+        at: reader.at(),
+        signal: reader.need_text("signal", "\"LT-131\""),
+        empty_below: reader.need("empty_below", "\"5 %\""),
+        full_above: reader.need("full_above", "\"80 %\""),
     }
 }
 

@@ -13,6 +13,7 @@
 
 mod cookhouse;
 mod kettle;
+mod level;
 mod product;
 mod recorder;
 mod shape;
@@ -20,6 +21,7 @@ mod shape;
 mod tests;
 
 pub use cookhouse::{BatchRecord, FedFrom, TankReport};
+pub use level::{LevelRule, LevelTracker};
 pub use product::{BehindProduct, HoldWindow, Product, Times};
 pub use recorder::Recorder;
 pub use shape::{CheckPoint, KettleRule, Place, Recognition, Shape, ShapeProblem, Through, Weighing};

@@ -151,8 +151,9 @@ impl BelongingThen<'_> {
             let by_word = || self.batch_in(line, kettle, run, utc).unwrap_or_default();
             return if recorded.is_empty() { by_word() } else { recorded };
         }
-        let is_of =
-            |tank: &&setward_config::line::Tank| [Some(tank.state), tank.temperature].contains(&Some(signal));
+        let is_of = |tank: &&setward_config::line::Tank| {
+            [Some(tank.told_by()), tank.temperature].contains(&Some(signal))
+        };
         let (recorded, number) = match line.tanks.iter().find(is_of) {
             Some(tank) => (self.records.in_tank(tank.number, utc), Some(tank.number.to_string())),
             None if is_behind_tanks(line, signal) => {
@@ -226,7 +227,7 @@ fn kettle_of(line: &Line, signal: SignalId) -> Option<&Kettle> {
 
 /// Whether the signal belongs to a station behind the last one that has tanks.
 fn is_behind_tanks(line: &Line, signal: SignalId) -> bool {
-    let last = line.tanks.iter().map(|tank| line.signal(tank.state).station).max();
+    let last = line.tanks.iter().map(|tank| line.signal(tank.told_by()).station).max();
     last.is_some_and(|last| line.signal(signal).station > last)
 }
 

@@ -7,8 +7,8 @@ use super::past::Past;
 use super::recipes::{Word, whole};
 use super::wiring::{Told, shape};
 use setward_alarm::AlarmId;
-use setward_config::line::{Line, TankCode};
-use setward_process::follow::{Ended, FedFrom, Follower, Input, Product, TankReport};
+use setward_config::line::{Line, TankCode, TankContents};
+use setward_process::follow::{Ended, FedFrom, Follower, Input, LevelTracker, Product, TankReport};
 use setward_process::tanks::{Row, SoakLimits, Tank, forecast};
 use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
 use std::collections::BTreeMap;
@@ -27,10 +27,20 @@ pub struct FollowBook {
     numbers: Vec<Word>,
     /// The recipe that each kettle's station runs, as far as its number has been read.
     cooks: Option<usize>,
-    /// By tank number: the last code of its state word.
-    codes: BTreeMap<u16, i64>,
+    /// By index into the line's tanks.
+    contents: Vec<Contents>,
     /// The line's own time runs on over restarts: this much is added to the run's.
     since_start: Duration,
+}
+
+/// What a tank's word or level says.
+#[derive(Debug, Clone)]
+struct Contents {
+    /// The last code of its word.
+    code: Option<i64>,
+    /// What that, or its level, means; `None` before it was read.
+    holds: Option<TankCode>,
+    level: Option<LevelTracker>,
 }
 
 /// A tank at one moment.
@@ -38,8 +48,10 @@ pub struct FollowBook {
 pub struct TankView {
     /// Index into the line's tanks.
     pub tank: usize,
-    /// What its state word says; `None` before it was read.
+    /// What its state word says; `None` before it was read, or without such a word.
     pub code: Option<i64>,
+    /// What its word or its level means; `None` before it was read.
+    pub holds: Option<TankCode>,
     /// What is known of the corn in it.
     pub row: Row,
     /// When the tank may be fed.
@@ -147,7 +159,7 @@ impl FollowBook {
             batches: BatchBook::default(),
             numbers: vec![Word::default(); line.recipe_numbers.len()],
             cooks: None,
-            codes: BTreeMap::new(),
+            contents: line.tanks.iter().map(Contents::of).collect(),
             since_start: Duration::ZERO,
         }
     }
@@ -224,7 +236,8 @@ impl FollowBook {
             let row = known.row(at, limits.unwrap_or(NO_LIMITS));
             Some(TankView {
                 tank: index,
-                code: self.codes.get(&tank.number).copied(),
+                code: self.contents.get(index).and_then(|contents| contents.code),
+                holds: self.contents.get(index).and_then(|contents| contents.holds),
                 row,
                 ready_at: limits.and(row.ready_at).map(wall),
                 over_age_at: limits.and(row.over_age_at).map(wall),
@@ -315,13 +328,8 @@ impl FollowBook {
             }
             Told::Tank(index) => {
                 let tank = line.tanks.get(index)?;
-                if let Some(code) = code {
-                    self.codes.insert(tank.number, code);
-                }
-                Input::Tank {
-                    number: tank.number,
-                    report: report(code.and_then(|code| tank.states.get(&code))),
-                }
+                let report = self.contents.get_mut(index)?.handle(tank, value);
+                Input::Tank { number: tank.number, report }
             }
             Told::FedFrom => Input::FedFrom(match code {
                 None => FedFrom::Unknown,
@@ -342,11 +350,51 @@ impl FollowBook {
     }
 }
 
+#[cfg(test)]
+#[path = "follow_tests.rs"]
+mod tests;
+
 /// Nothing is too young, nothing too old.
 const NO_LIMITS: SoakLimits =
     SoakLimits { least: Duration::ZERO, most: Duration::from_secs(u32::MAX as u64) };
 
-const fn report(code: Option<&TankCode>) -> TankReport {
+impl Contents {
+    fn of(tank: &setward_config::line::Tank) -> Self {
+        let level = match &tank.contents {
+            TankContents::Word { .. } => None,
+            TankContents::Level { limits, .. } => Some(LevelTracker::new(*limits)),
+        };
+        Self { code: None, holds: None, level }
+    }
+
+    /// What a value of the word or the level says; a bad one says nothing, and what was known last goes on.
+    fn handle(&mut self, tank: &setward_config::line::Tank, value: Option<f64>) -> TankReport {
+        match (&tank.contents, &mut self.level) {
+            (TankContents::Word { codes, .. }, _) => {
+                let Some(code) = value.map(whole) else { return TankReport::Unknown };
+                (self.code, self.holds) = (Some(code), codes.get(&code).copied());
+                report(self.holds)
+            }
+            (TankContents::Level { .. }, Some(level)) => {
+                let report = level.handle(value);
+                self.holds = holds(report).or(self.holds);
+                report
+            }
+            (TankContents::Level { .. }, None) => TankReport::Unknown,
+        }
+    }
+}
+
+const fn holds(report: TankReport) -> Option<TankCode> {
+    match report {
+        TankReport::Empty => Some(TankCode::Empty),
+        TankReport::Filling => Some(TankCode::Filling),
+        TankReport::Full => Some(TankCode::Full),
+        TankReport::Unknown => None,
+    }
+}
+
+const fn report(code: Option<TankCode>) -> TankReport {
     match code {
         Some(TankCode::Empty) => TankReport::Empty,
         Some(TankCode::Filling) => TankReport::Filling,

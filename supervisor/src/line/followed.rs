@@ -73,21 +73,20 @@ impl LineTask<'_> {
         let waits = |view: &&TankView| Some(f64::from(view.row.number)) != feeding;
         let known = tanks.iter().filter(waits).filter_map(|view| view.row.oldest_s).fold(None, longer);
         let is_all_empty = self.line.tanks.len() == tanks.len()
-            && tanks.iter().filter(waits).all(|view| self.holds(view) == Some(TankCode::Empty));
+            && tanks.iter().filter(waits).all(|view| view.holds == Some(TankCode::Empty));
         known.or_else(|| is_all_empty.then_some(0.0))
     }
 
     fn oldest_in(&self, tanks: &[TankView], tank: usize) -> Option<f64> {
         let view = tanks.iter().find(|view| view.tank == tank)?;
-        let is_empty = self.holds(view) == Some(TankCode::Empty);
+        let is_empty = view.holds == Some(TankCode::Empty);
         view.row.oldest_s.or_else(|| is_empty.then_some(0.0))
     }
 
     /// Unknown while a full tank holds corn of which no age is known, or a tank says nothing: it may be the oldest.
     fn due_tank(&self, tanks: &[TankView], now: Uptime) -> Option<f64> {
         let is_unknown = |view: &TankView| {
-            let holds = self.holds(view);
-            holds.is_none() || view.row.oldest_s.is_none() && holds == Some(TankCode::Full)
+            view.holds.is_none() || view.row.oldest_s.is_none() && view.holds == Some(TankCode::Full)
         };
         if tanks.len() < self.line.tanks.len() || tanks.iter().any(is_unknown) {
             return None;
@@ -99,12 +98,6 @@ impl LineTask<'_> {
             age(one).total_cmp(&age(other)).then(other.row.number.cmp(&one.row.number))
         });
         Some(oldest.map_or(0.0, |view| f64::from(view.row.number)))
-    }
-
-    /// What the tank's own word says of it.
-    fn holds(&self, view: &TankView) -> Option<TankCode> {
-        let tank = self.line.tanks.get(view.tank)?;
-        tank.states.get(&view.code?).copied()
     }
 }
 

@@ -155,7 +155,7 @@ impl Wiring<'_> {
     fn tanks(&mut self) {
         let line = self.line;
         for (index, tank) in line.tanks.iter().enumerate() {
-            self.tells(tank.state, Told::Tank(index));
+            self.tells(tank.told_by(), Told::Tank(index));
         }
         if let Some(tank) = line.feed.as_ref().and_then(|feed| feed.tank) {
             self.tells(tank, Told::FedFrom);

@@ -85,7 +85,7 @@ impl Kettle {
 
     pub(super) fn handle(&mut self, at: Uptime, reading: Reading) -> Told {
         let ran = self.runs();
-        let told = match (&mut self.source, reading) {
+        match (&mut self.source, reading) {
             (Source::Step(tracker), Reading::Step(code)) => {
                 let ended = tracker.handle(at, code);
                 let begins = tracker.running().is_some() && (!ran || ended.is_some());
@@ -113,8 +113,7 @@ impl Kettle {
             (Source::Step(_), Reading::Temperature(_)) | (Source::Temperature { .. }, Reading::Step(_)) => {
                 Told::default()
             }
-        };
-        told
+        }
     }
 
     /// Each tank that fills while it is, or may be, pumped out may be where its batch goes.

@@ -3,7 +3,7 @@
 
 use crate::report::batch::phase_word;
 use serde::Serialize;
-use setward_config::line::{KettlePhases, Line, TankCode};
+use setward_config::line::{KettlePhases, Line, TankCode, TankContents};
 use setward_process::condition::all_hold;
 use setward_protocol::{Mode, SignalId};
 use std::collections::BTreeMap;
@@ -55,7 +55,9 @@ pub fn maps(line: &Line, value_of: impl Fn(SignalId) -> Option<f64>) -> Vec<MapP
         }
     }
     for tank in &line.tanks {
-        add("tank state", tank.state, &named(&tank.states, |code| holds(*code).to_owned()));
+        if let TankContents::Word { word, codes } = &tank.contents {
+            add("tank state", *word, &named(codes, |code| holds(*code).to_owned()));
+        }
     }
     for (mode, control) in line.loops.iter().filter_map(|control| Some((control.mode?, control))) {
         add("loop mode", mode, &named(&control.modes, |mode| mode.name().to_owned()));

@@ -34,7 +34,7 @@ pub(in crate::web) fn in_order<'a>(scene: &Scene<'a>) -> Vec<&'a TankView> {
     let rank = |view: &TankView| match view.row.state {
         TankState::Feeding => 0,
         TankState::OverAge | TankState::Ready | TankState::Soaking | TankState::Filling => 1,
-        TankState::Empty if !holds_nothing(scene, view) => 2,
+        TankState::Empty if view.holds != Some(TankCode::Empty) => 2,
         TankState::Empty => 3,
     };
     tanks.sort_by(|one, other| {
@@ -59,7 +59,7 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
     let name = scene.line.tanks.get(view.tank).map_or("", |tank| tank.name.as_str());
     let row = &view.row;
     let is_known = row.oldest_s.is_some();
-    let is_empty = holds_nothing(scene, view);
+    let is_empty = view.holds == Some(TankCode::Empty);
     html! {
         tr.bad[row.state == TankState::OverAge] {
             th scope="row" { (name) br; small { (says(scene, view)) } }
@@ -83,21 +83,18 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
     }
 }
 
-/// Whether the tank's own word says that nothing is in it.
-fn holds_nothing(scene: &Scene<'_>, view: &TankView) -> bool {
-    let tank = scene.line.tanks.get(view.tank);
-    let code = tank.zip(view.code).and_then(|(tank, code)| tank.states.get(&code));
-    code == Some(&TankCode::Empty)
-}
-
-/// What the tank is doing: what its word says, and what follows from the ages.
+/// What the tank is doing: what its word or its level says, and what follows from the ages.
 pub(in crate::web) fn says(scene: &Scene<'_>, view: &TankView) -> String {
     let code = view.code.and_then(|code| {
-        let state = scene.line.tanks.get(view.tank)?.state;
-        scene.line.signal(state).codes.get(&code).cloned()
+        let word = scene.line.tanks.get(view.tank)?.told_by();
+        scene.line.signal(word).codes.get(&code).cloned()
     });
-    let said = code.unwrap_or_else(|| {
-        view.code.map_or_else(|| "state not known".to_owned(), |code| format!("code {code}"))
+    let said = code.unwrap_or_else(|| match (view.code, view.holds) {
+        (Some(code), _) => format!("code {code}"),
+        (None, Some(TankCode::Empty)) => "empty".to_owned(),
+        (None, Some(TankCode::Filling)) => "filling".to_owned(),
+        (None, Some(TankCode::Full)) => "full".to_owned(),
+        (None, Some(TankCode::OutOfUse) | None) => "state not known".to_owned(),
     });
     match view.row.state {
         TankState::Feeding => format!("{said}, feeds the line"),

@@ -5,7 +5,7 @@ use super::requests::{check_says, json};
 use super::support::{before, line, snapshot, stage};
 use crate::line::follow::{Following, Outlook, ProductView, TankView};
 use setward_alarm::AlarmId;
-use setward_config::line::{Tank, TankCode};
+use setward_config::line::{Tank, TankCode, TankContents};
 use setward_process::tanks::{Row, SoakLimits, TankState};
 use std::sync::Arc;
 use std::time::Duration;
@@ -41,12 +41,21 @@ fn tank(index: usize, state: TankState, ages_h: Option<(f64, f64)>) -> TankView 
     };
     let limits = SoakLimits { least: Duration::from_secs(36_000), most: Duration::from_secs(57_600) };
     let over = ages_h.filter(|_| state == TankState::OverAge).map(|_| before(120));
-    TankView { tank: index, code: Some(3), row, ready_at: None, over_age_at: over, limits: Some(limits) }
+    TankView {
+        tank: index,
+        code: Some(3),
+        holds: Some(TankCode::Full),
+        row,
+        ready_at: None,
+        over_age_at: over,
+        limits: Some(limits),
+    }
 }
 
 fn tank_of(name: &str, number: u16) -> Tank {
-    let state = super::support::id("TT-101");
-    Tank { name: name.to_owned(), number, state, states: [(3, TankCode::Full)].into(), temperature: None }
+    let contents =
+        TankContents::Word { word: super::support::id("TT-101"), codes: [(3, TankCode::Full)].into() };
+    Tank { name: name.to_owned(), number, contents, temperature: None }
 }
 
 #[tokio::test]

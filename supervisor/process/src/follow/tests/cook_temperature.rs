@@ -37,7 +37,7 @@ fn degc(minute: f64) -> f64 {
 
 /// Of a reading that trembles by 0.4 K.
 fn trembling(second: u32, degc: f64) -> f64 {
-    degc + if second % 3 == 0 { -0.4 } else { 0.2 }
+    degc + if second.is_multiple_of(3) { -0.4 } else { 0.2 }
 }
 
 /// Reads both kettles each second, the second 41 minutes after the first; `more` gives other inputs of a second.
