@@ -20,6 +20,10 @@ use std::collections::BTreeMap;
 /// The relative uncertainty of a weighed rate if nobody says; judgement.
 const RATE_UNCERTAINTY: f64 = 0.02;
 
+const WATER: (Dimension, &str, &str) =
+    (Dimension::Volume, "volume", "name the meter of the water that is filled in");
+const WEIGHT: (Dimension, &str, &str) = (Dimension::Mass, "mass", "name the load cells of the kettle");
+
 /// Signals by name, with where problems go.
 struct Look<'a, 'n> {
     names: &'a LineNames<'n>,
@@ -60,7 +64,8 @@ fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
     let temperature = look.signal(raw.temperature.as_ref(), Role::Measured);
     let phases = phases(raw, temperature, look);
     let number = raw.batch_number.as_ref().map(|name| look.signal(Some(name), Role::Status));
-    let water = raw.water_total.as_ref().map(|name| look.water(name));
+    let water = raw.water_total.as_ref().map(|name| look.measured(name, WATER));
+    let weight = raw.weight.as_ref().map(|name| look.measured(name, WEIGHT));
     let corn = raw.corn.as_ref().and_then(|corn| {
         let kg = look.sink.take("corn", corn.at, quantity::point(&corn.value, Unit::Kilogram))?;
         more_than_nothing("corn", kg, corn.at, look.sink)
@@ -72,6 +77,7 @@ fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
         phases: phases?,
         batch_number: given(number)?,
         water_total: given(water)?,
+        weight: given(weight)?,
         corn_kg: corn?,
     })
 }
@@ -351,15 +357,19 @@ impl Look<'_, '_> {
         Some(TankContents::Level { signal, limits: limits? })
     }
 
-    /// A measured volume.
-    fn water(&mut self, name: &At<String>) -> Option<SignalId> {
+    /// A measured signal of a dimension, which has a name, and what to do if it is of another.
+    fn measured(
+        &mut self,
+        name: &At<String>,
+        (dimension, what, hint): (Dimension, &str, &'static str),
+    ) -> Option<SignalId> {
         let id = self.signal(Some(name), Role::Measured)?;
         let unit = self.signals.get(id.index())?.as_ref()?.unit;
-        if unit.dimension() == Dimension::Volume {
+        if unit.dimension() == dimension {
             return Some(id);
         }
-        let message = format!("{} is in {unit}, which is no volume", quoted(&name.value));
-        self.sink.report(Code::Conflict, name.at, message, "name the meter of the water that is filled in");
+        let message = format!("{} is in {unit}, which is no {what}", quoted(&name.value));
+        self.sink.report(Code::Conflict, name.at, message, hint);
         None
     }
 

@@ -21,6 +21,8 @@ pub struct Kettle {
     pub batch_number: Option<SignalId>,
     /// Water metered into the batch; its meter begins anew with each.
     pub water_total: Option<SignalId>,
+    /// Weight of what is in it.
+    pub weight: Option<SignalId>,
     /// Corn in one batch, kg.
     pub corn_kg: f64,
 }

@@ -21,6 +21,7 @@ pub(crate) struct RawKettle {
     pub(crate) by_temperature: Option<RawByTemperature>,
     pub(crate) batch_number: Option<At<String>>,
     pub(crate) water_total: Option<At<String>>,
+    pub(crate) weight: Option<At<String>>,
     pub(crate) corn: Option<At<Quantity>>,
 }
 
@@ -107,6 +108,7 @@ pub(crate) fn kettle(reader: &mut TableReader<'_, '_>) -> RawKettle {
         by_temperature: reader.may_table("by_temperature", "[kettle.by_temperature]", by_temperature),
         batch_number: reader.may_text("batch_number", "\"XI-102\""),
         water_total: reader.may_text("water_total", "\"FQ-101\""),
+        weight: reader.may_text("weight", "\"WT-101\""),
         corn: reader.need("corn", "\"600 kg\""),
     }
 }

@@ -7,7 +7,7 @@ use super::axis::{self, Axis};
 use super::batch_record::NOT_KNOWN;
 pub use super::batch_record::{BatchReport, FedRow, PhaseRow, SoakRow, VerdictRow};
 use super::lots::{self, Touched};
-use super::rfc3339;
+use super::{rfc3339, weighing};
 use crate::history::{HistoryError, HistoryStore, sha256_hex};
 use crate::line::batches::{BatchView, FedView};
 use setward_config::line::{CookLimits, Line, Recipe};
@@ -19,6 +19,8 @@ use setward_process::thermal::first_at_or_above;
 use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
 use std::time::Duration;
 
+/// Cold water, kg/L: 998.2 kg/m3 at 20 degC and 1 bar, by IAPWS-IF97.
+const WATER_KG_PER_L: f64 = 0.998_2;
 /// The hottest that a kettle can be: water under the pressure of sea level.
 const HOTTEST_DEGC: f64 = 100.0;
 
@@ -41,7 +43,18 @@ pub async fn batch_report(
         Some(meter) => water(line, store, view, meter).await?,
         None => None,
     };
-    let filled = Filled { water_l, corn_kg: Some(kettle.corn_kg), lime_kg };
+    let weighed = match (kettle.weight, water_l) {
+        (Some(scale), Some(water_l)) => {
+            // What nobody entered is taken as the recipe asks for it: a few kilograms.
+            let lime_kg = lime_kg.or_else(|| recipe.cook.map(|cook| cook.lime_kg.target)).unwrap_or_default();
+            weighing::corn_kg(line, store, view, scale, water_l * WATER_KG_PER_L + lime_kg).await?
+        }
+        (None, _) | (_, None) => None,
+    };
+    let corn_kg = weighed.map_or(kettle.corn_kg, |weighed| weighed.corn_kg);
+    let corn_uncertainty_kg = weighed.map_or(0.0, |weighed| weighed.uncertainty_kg);
+    let filled =
+        Filled { water_l, corn_kg: weighed.map(|weighed| weighed.corn_kg), corn_uncertainty_kg, lime_kg };
     let batch = on_axis(axis, view);
     let gap_limit = line.gap_limit(kettle.temperature);
     let cook = recipe.cook.map(|limits| cook_rows(&batch, (&temperature, gap_limit), filled, &limits));
@@ -75,10 +88,11 @@ pub async fn batch_report(
         phases: view.phases.iter().map(phase_row).collect(),
         come_up_s,
         water_l,
-        corn_kg: kettle.corn_kg,
+        corn_kg,
+        corn_uncertainty_kg: weighed.map(|weighed| weighed.uncertainty_kg),
         lime_kg,
-        water_to_corn_l_per_kg: water_l.map(|water| water / kettle.corn_kg),
-        lime_to_corn_percent: lime_kg.map(|lime| lime / kettle.corn_kg * 100.0),
+        water_to_corn_l_per_kg: water_l.map(|water| water / corn_kg),
+        lime_to_corn_percent: lime_kg.map(|lime| lime / corn_kg * 100.0),
         reference_degc: recipe.cook.map(|limits| limits.reference.reference_degc()),
         z_k: recipe.cook.map(|limits| limits.reference.z_k()),
         cook: cook.unwrap_or_default(),
@@ -133,7 +147,8 @@ fn cook_rows(
     };
     let kettle = KettleLimits {
         water_l: between(limits.water_l.within),
-        corn_kg: Accept::default(),
+        // Corn that the line file says is no finding.
+        corn_kg: if filled.corn_kg.is_some() { between(limits.corn_kg.within) } else { Accept::default() },
         water_to_corn_l_per_kg: Accept::default(),
         lime_kg: between(limits.lime_kg.within),
         heating_k_per_min: limits.heating.map_or_else(Default::default, |heating| {

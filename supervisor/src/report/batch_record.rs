@@ -41,8 +41,11 @@ pub struct BatchReport {
     pub come_up_s: Option<f64>,
     /// Water metered in, L.
     pub water_l: Option<f64>,
-    /// Corn, as the line file says it: it is not weighed, kg.
+    /// Corn, kg: as it was weighed, or as the line file says it.
     pub corn_kg: f64,
+    /// How far the weighed corn may be off, kg; `None`: it was not weighed.
+    #[serde(default)]
+    pub corn_uncertainty_kg: Option<f64>,
     /// Lime entered by a person, kg.
     pub lime_kg: Option<f64>,
     /// Water to corn, L/kg.
@@ -146,6 +149,15 @@ pub struct FedRow {
 }
 
 impl BatchReport {
+    /// What its corn is known by: "by the line file", or "weighed, give or take 4.5 kg".
+    #[must_use]
+    pub fn corn_known_by(&self) -> String {
+        self.corn_uncertainty_kg.map_or_else(
+            || "by the line file".to_owned(),
+            |uncertainty| format!("weighed, give or take {uncertainty:.1} kg"),
+        )
+    }
+
     /// The verdicts that say that a limit was not met.
     pub fn missed(&self) -> impl Iterator<Item = &VerdictRow> {
         self.cook.iter().chain(&self.soak.limits).filter(|row| row.verdict.starts_with("not met"))

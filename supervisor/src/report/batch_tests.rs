@@ -107,6 +107,42 @@ fn near(found: Option<f64>, expected: f64, within: f64) {
     assert!(found.is_some_and(|found| (found - expected).abs() <= within), "{found:?} is not {expected}");
 }
 
+/// The kettle by itself weighs 3 kg; the agitator moves it by 6 kg. 1,205 L are 1,202.8 kg.
+#[tokio::test]
+async fn the_corn_of_a_batch_is_what_the_kettle_gained_less_water_and_lime() {
+    let line = demo();
+    let weighed = async |corn_kg: f64| {
+        let (store, run) = store(&line, (0.0, 0.0)).await;
+        let weight = |minute: f64| {
+            let stirred = 6.0 * (minute * 60.0 / 7.0 * std::f64::consts::TAU).sin();
+            if minute <= 0.0 {
+                3.0
+            } else {
+                3.0 + ((1_202.8 + corn_kg + 3.6) * minute / 8.0).min(1_202.8 + corn_kg + 3.6) + stirred
+            }
+        };
+        let times = (-120..40 * 60).step_by(2).map(|second| f64::from(second) / 60.0);
+        let scale: Vec<_> = times.map(|minute| (at(minute), Reading::Good(weight(minute)))).collect();
+        put(&store, run, &line, "WT-101", &scale).await;
+        batch_report(&line, &store, &view(&line), Some(3.6)).await.unwrap().unwrap()
+    };
+    let report = weighed(601.0).await;
+    assert!((report.corn_kg - 601.0).abs() < 1.0, "{}", report.corn_kg);
+    near(report.corn_uncertainty_kg, 0.0025 * 1_810.4, 0.01);
+    assert_eq!(limit(&report.cook, "corn, kg").verdict, "met");
+    near(report.water_to_corn_l_per_kg, 1_205.0 / 601.0, 0.01);
+    let text = report.text(&|utc| utc.to_owned());
+    assert!(text.contains("corn 601 kg weighed, give or take 4.5 kg"), "{text}");
+    assert_eq!(limit(&weighed(588.0).await.cook, "corn, kg").verdict, "not met: below");
+    assert_eq!(limit(&weighed(605.0).await.cook, "corn, kg").verdict, "not known", "it may be 609");
+    // Without a weighing nothing is judged, and the line file's figure stands.
+    let (store, _) = store(&line, (0.0, 0.0)).await;
+    let report = batch_report(&line, &store, &view(&line), Some(3.6)).await.unwrap().unwrap();
+    assert!(report.cook.iter().all(|row| !row.limit.starts_with("corn")), "{report:?}");
+    assert_eq!((report.corn_kg, report.corn_uncertainty_kg), (600.0, None));
+    assert!(report.text(&|utc| utc.to_owned()).contains("corn 600 kg by the line file"));
+}
+
 /// Above 94 degC: 2 of 76 K of 24 min up, 20 min, 2 of 26 K of 8 min down: 0.6316 + 20 + 0.6154 min. Equivalent minutes of a
 /// straight line are z / (ln 10 slope) times the change of the rate: 4.829 up, 20 at 10^(1/33) = 21.445, 3.958 down: 30.23.
 #[tokio::test]

@@ -62,9 +62,10 @@ impl BatchReport {
         )?;
         writeln!(
             out,
-            "water {}, corn {} kg by the line file, {}",
+            "water {}, corn {:.0} kg {}, {}",
             known(self.water_l, 0, "L"),
             self.corn_kg,
+            self.corn_known_by(),
             known(self.water_to_corn_l_per_kg, 2, "L/kg")
         )?;
         writeln!(

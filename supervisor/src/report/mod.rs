@@ -31,6 +31,7 @@ mod statistics_rows;
 pub mod stops;
 pub mod tables;
 pub mod text;
+mod weighing;
 
 use crate::history::{HistoryError, HistoryStore, Span, StoredEvent};
 use figures::{Figure, Found, figures};

@@ -238,7 +238,8 @@ fn cooked(corners: &[(f64, f64)]) -> Vec<(Uptime, f64)> {
 }
 
 const BLUE_DEGC: [(f64, f64); 5] = [(13.0, 17.0), (38.0, 96.0), (58.0, 96.0), (66.0, 70.0), (78.0, 69.0)];
-const FILLED: Filled = Filled { water_l: Some(1200.0), corn_kg: Some(600.0), lime_kg: Some(3.6) };
+const FILLED: Filled =
+    Filled { water_l: Some(1200.0), corn_kg: Some(600.0), corn_uncertainty_kg: 4.5, lime_kg: Some(3.6) };
 
 fn verdicts(batch: &Batch, corners: &[(f64, f64)], filled: Filled) -> Vec<(Limit, Verdict)> {
     let points = cooked(corners);

@@ -110,6 +110,8 @@ pub struct Filled {
     pub water_l: Option<f64>,
     /// Corn, kg.
     pub corn_kg: Option<f64>,
+    /// How far the corn may be off, kg; 0 or more.
+    pub corn_uncertainty_kg: f64,
     /// Lime, kg.
     pub lime_kg: Option<f64>,
 }
@@ -149,7 +151,8 @@ pub fn judge(
     filled: Filled,
     limits: &KettleLimits,
 ) -> Vec<Judgement> {
-    let exact = |value: Option<f64>| value.map(|value| (value, value));
+    let about = |value: Option<f64>, off: f64| value.map(|value| (value - off, value + off));
+    let exact = |value: Option<f64>| about(value, 0.0);
     let is_whole = batch.told_by == ToldBy::Step;
     let length = |phase: Phase| batch.length_s(phase).filter(|_| is_whole);
     let cook = batch.cook();
@@ -169,7 +172,7 @@ pub fn judge(
     let quench_end = quench.and_then(|quench| temperature.value_at(quench.to));
     [
         judgement(Limit::Water, limits.water_l, exact(filled.water_l)),
-        judgement(Limit::Corn, limits.corn_kg, exact(filled.corn_kg)),
+        judgement(Limit::Corn, limits.corn_kg, about(filled.corn_kg, filled.corn_uncertainty_kg)),
         judgement(Limit::WaterToCorn, limits.water_to_corn_l_per_kg, exact(ratio)),
         judgement(Limit::Lime, limits.lime_kg, exact(filled.lime_kg)),
         judgement(Limit::HeatingRate, rate_accept, exact(rate)),

@@ -76,6 +76,7 @@ pub(super) fn batch() -> BatchReport {
         come_up_s: Some(1_402.0),
         water_l: Some(1_205.0),
         corn_kg: 600.0,
+        corn_uncertainty_kg: None,
         lime_kg: None,
         water_to_corn_l_per_kg: Some(2.008),
         lime_to_corn_percent: None,
@@ -316,6 +317,7 @@ async fn a_cook_is_laid_over_that_of_the_batch_before_it_in_the_same_kettle() {
         phases: KettlePhases::Step { word: temperature, codes: BTreeMap::new() },
         batch_number: None,
         water_total: None,
+        weight: None,
         corn_kg: 600.0,
     }];
     let history = Arc::new(InlineStore::in_memory().unwrap());

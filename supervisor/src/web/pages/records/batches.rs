@@ -163,7 +163,7 @@ fn record(web: &Web, report: &BatchReport, before: Option<&BatchReport>) -> Mark
         dl.facts {
             dt { "In the kettle" } dd { (between(web, &report.from, &report.to)) ", " (report.ending) }
             dt { "Come-up" } dd { (known(report.come_up_s.map(|s| s / 60.0), 1, "min")) " until hold time counts" }
-            dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn by the line file" }
+            dt { "Water" } dd { (known(report.water_l, 0, "L")) ", " (known(report.water_to_corn_l_per_kg, 2, "L/kg")) " of " (words::number(report.corn_kg, 0)) " kg corn, " (report.corn_known_by()) }
             dt { "Lime" } dd { (known(report.lime_kg, 2, "kg")) ", " (known(report.lime_to_corn_percent, 2, "%")) " of the corn" }
             @if report.unseen_s > 0.0 { dt { "Not seen" } dd { "what tells its phases, for " (words::span(report.unseen_s)) } }
             @for oddity in &report.oddities { dt { "Odd" } dd { (oddity) } }
