@@ -5,7 +5,7 @@ use crate::line::blindness::{BLINDNESS, BySeconds};
 use serde::Serialize;
 use serde_json::Value;
 use setward_alarm::Blindness;
-use setward_config::line::Line;
+use setward_config::line::{Line, LineAlarm};
 use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
@@ -14,6 +14,8 @@ use utoipa::ToSchema;
 pub struct BlindAlarm {
     /// The alarm.
     pub alarm: String,
+    /// Its name.
+    pub name: String,
     /// In all, s.
     pub blind_s: f64,
     /// Of the time watched.
@@ -85,18 +87,18 @@ impl Ledger {
         let mut alarms: Vec<BlindAlarm> = line
             .alarms
             .iter()
-            .filter_map(|alarm| Some((alarm.id.clone(), self.sums.get(&alarm.id)?)))
+            .filter_map(|alarm| Some((alarm, self.sums.get(&alarm.id)?)))
             .map(|(alarm, sums)| self.blind_alarm(alarm, sums))
             .collect();
         alarms.sort_by(|a, b| b.blind_s.total_cmp(&a.blind_s).then_with(|| a.alarm.cmp(&b.alarm)));
         alarms
     }
 
-    fn blind_alarm(&self, alarm: String, sums: &BySeconds) -> BlindAlarm {
+    fn blind_alarm(&self, alarm: &LineAlarm, sums: &BySeconds) -> BlindAlarm {
         let blind_s = sums.iter().sum::<f64>();
         let share = if self.watched_s > 0.0 { blind_s / self.watched_s } else { 0.0 };
         let by_reason = Blindness::ALL.into_iter().zip(sums).filter(|(_, seconds)| **seconds > 0.0);
         let by_reason_s = by_reason.map(|(reason, seconds)| (reason.key(), *seconds)).collect();
-        BlindAlarm { alarm, blind_s, share, by_reason_s }
+        BlindAlarm { alarm: alarm.id.clone(), name: alarm.name.clone(), blind_s, share, by_reason_s }
     }
 }

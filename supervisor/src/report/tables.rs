@@ -462,7 +462,7 @@ impl ReviewReport {
         let steps =
             self.clock_steps.iter().map(|step| format!("{:+.1} s, seen {}", step.step_s, local(&step.seen)));
         section(out, "Steps of the clock", &steps.collect::<Vec<_>>())?;
-        let blind = self.blind.iter().map(|row| format!("{} for {}", row.alarm, span(row.blind_s)));
+        let blind = self.blind.iter().map(|row| format!("{} for {}", row.name, span(row.blind_s)));
         section(out, "Alarms that could not have fired", &blind.collect::<Vec<_>>())?;
         let audit = if self.audit_broken.is_empty() {
             vec![format!("whole, {} entries", self.audit_entries)]

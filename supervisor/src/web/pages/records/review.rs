@@ -181,7 +181,7 @@ fn show_report(
         .iter()
         .map(|step| html! { (words::signed(step.step_s, 1)) " s, seen " (local(&step.seen)) })
         .collect();
-    let blind: Vec<Markup> = report.blind.iter().map(|row| html! { a href=(format!("/alarms/{}", row.alarm)) { (row.alarm) } " for " (words::span(row.blind_s)) }).collect();
+    let blind: Vec<Markup> = report.blind.iter().map(|row| html! { a href=(format!("/alarms/{}", row.alarm)) { (row.name) } " for " (words::span(row.blind_s)) }).collect();
     html! {
         h1 { @match &report.lot { Some(lot) => { "Lot " (lot) }, None => "Review" } ": " (words::counted(report.exceptions(), "exception")) }
         (said(outcome))
