@@ -1,5 +1,6 @@
-//! What is written, what is refused, and what is left behind when something goes wrong at any moment.
-
+//! What is written, what is refused, and what is left behind when something goes wrong at any moment. Apart from the library's own tests, so
+//! that a build with the feature need not make all of those a second time; without the feature there is nothing to test.
+#![cfg(feature = "write-setpoints")]
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "tests: a panic is a failed test")]
 
 use async_trait::async_trait;
