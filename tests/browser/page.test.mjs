@@ -160,7 +160,7 @@ test("a live value changes by itself within ten seconds", async () => {
   assert.ok(first.length > 0, "the overview shows no values");
   await until(async () => (await values()) !== first, 10_000, "no value changed");
   const age = await page.textContent("[data-t=age]");
-  assert.match(age, /^(all data under 2 s old|oldest data .* old, from controller .*,) at /);
+  assert.match(age, /^(all controllers read under 2 s ago|oldest data .* old, from controller .*,) at /);
   assert.equal(await page.isHidden("#silence"), true, "the page says that no data comes");
   assert.deepEqual(complaints, []);
   await close();

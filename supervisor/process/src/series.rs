@@ -261,6 +261,12 @@ impl<'a> Steps<'a> {
         }
     }
 
+    /// The same of points that are known to be right, which are then not looked at one by one; `None` without any, or where the end is
+    /// before the last.
+    pub(crate) fn checked_before(points: &'a [(Uptime, Option<f64>)], until: Uptime) -> Option<Self> {
+        (points.last()?.0 <= until).then_some(Self { points, until })
+    }
+
     /// The same for values that may be below zero: setpoints.
     ///
     /// # Errors

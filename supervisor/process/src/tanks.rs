@@ -76,6 +76,8 @@ pub struct Row {
     pub number: u16,
     /// What it is doing.
     pub state: TankState,
+    /// It feeds the line, as far as is known.
+    pub is_feeding: bool,
     /// Corn left in it, kg.
     pub corn_kg: f64,
     /// Age of the youngest corn, s; `None` if it is empty.
@@ -137,6 +139,7 @@ impl Tank {
         Row {
             number: self.number,
             state,
+            is_feeding: self.feeding_since.is_some(),
             corn_kg: self.left_kg(),
             youngest_s: self.youngest_from().map(|from| now.seconds_since(from)),
             oldest_s: self.oldest_from().map(|from| now.seconds_since(from)),

@@ -68,9 +68,8 @@ impl LineTask<'_> {
 
     /// Of the tanks that do not feed yet: what feeds is on its way. Nothing where every tank says that it is empty.
     fn oldest_corn(&self, tanks: &[TankView]) -> Option<f64> {
-        let word = self.line.feed.as_ref().and_then(|feed| feed.tank);
-        let feeding = word.and_then(|word| self.core.good(word));
-        let waits = |view: &&TankView| Some(f64::from(view.row.number)) != feeding;
+        // What fed last goes on feeding while nobody knows.
+        let waits = |view: &&TankView| !view.row.is_feeding;
         let known = tanks.iter().filter(waits).filter_map(|view| view.row.oldest_s).fold(None, longer);
         let is_all_empty = self.line.tanks.len() == tanks.len()
             && tanks.iter().filter(waits).all(|view| view.holds == Some(TankCode::Empty));

@@ -15,7 +15,7 @@ use crate::report::batch::BatchReport;
 use crate::report::latitude::{LatitudeRow, latitude};
 use serde::Serialize;
 use setward_alarm::metrics::Annunciation;
-use setward_config::line::{Line, RecipeSetpoint};
+use setward_config::line::{Line, RecipeSetpoint, TankCode};
 use setward_process::tanks::TankState;
 use setward_protocol::{SignalId, UtcMillis};
 use std::collections::BTreeMap;
@@ -307,8 +307,13 @@ fn tank_row(line: &Line, view: &TankView) -> Option<TankRow> {
     Some(TankRow {
         name: line.tanks.get(view.tank)?.name.clone(),
         state: match row.state {
-            TankState::Empty if row.oldest_s.is_none() => "empty or not known",
-            TankState::Empty => "empty",
+            TankState::Empty => match view.holds {
+                Some(TankCode::Empty) => "empty",
+                Some(TankCode::Filling) => "filling",
+                Some(TankCode::Full) => "full, age not known",
+                Some(TankCode::OutOfUse) => "out of use",
+                None => "not known",
+            },
             TankState::Filling => "filling",
             TankState::Soaking => "soaking",
             TankState::Ready => "may be fed",

@@ -146,7 +146,7 @@ fn block(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Vec<String> {
         add("Value", value);
     }
     add("How far", how_far(facts));
-    add("Out for", live::how_long_short(scene, facts));
+    add(live::how_long_label(facts), live::how_long_short(scene, facts));
     if let Some(exposure) = live::exposure(facts) {
         add("Exposure", exposure);
     }

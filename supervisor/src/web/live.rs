@@ -185,9 +185,10 @@ pub(super) fn data_age(scene: &Scene<'_>) -> String {
     let now = scene.clock(scene.now);
     let Some(slowest) = scene.slowest_controller() else { return format!("no controller to ask at {now}") };
     let name = &slowest.controller.name;
+    let is_one_lost = scene.controllers().any(|controller| controller.is_silent());
     match slowest.view.last_good {
         Some(at) => match scene.seconds_since(at) {
-            young if young < 2.0 => format!("all data under 2 s old at {now}"),
+            young if young < 2.0 && !is_one_lost => format!("all controllers read under 2 s ago at {now}"),
             old => format!("oldest data {} old, from controller {name}, at {now}", words::age(old)),
         },
         None => format!("no data yet from controller {name} at {now}"),
@@ -307,6 +308,11 @@ pub(super) fn how_long_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Strin
         Some(since) => format!("{}, since {}", words::span(scene.seconds_since(since)), scene.clock(since)),
         None => how_long(scene, facts),
     }
+}
+
+/// What stands before [`how_long_short`].
+pub(super) const fn how_long_label(facts: &AlarmFacts<'_>) -> &'static str {
+    if facts.view.beyond_since.is_some() { "Out for" } else { "State" }
 }
 
 /// Exposure in words.

@@ -129,8 +129,8 @@ fn measurement(
         ],
         response_next: vec![
             format!("Measure at the terminals{}.", at_terminals(signal)),
-            "Compare with a hand instrument, then swap the probe or the card channel.".to_owned(),
             "Follow the plant's lockout before you open anything.".to_owned(),
+            "Compare with a hand instrument, then swap the probe or the card channel.".to_owned(),
         ],
         time_to_respond: SENSOR_TIME,
         independent_device: None,

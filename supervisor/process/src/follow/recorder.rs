@@ -58,7 +58,8 @@ impl Recorder {
     #[must_use]
     pub fn steps(&self, held_until: Option<Uptime>) -> Option<Steps<'_>> {
         let (newest, _) = self.last?;
-        Steps::new(&self.points, held_until.map_or(newest, |until| until.max(newest))).ok()
+        // Asked for with each look at an alarm's product: days of points are not checked anew each time, `push` lets none in that is wrong.
+        Steps::checked_before(&self.points, held_until.map_or(newest, |until| until.max(newest)))
     }
 
     /// Whether it ran backward within a span.
@@ -210,5 +211,27 @@ mod tests {
         }
         assert!(recorder.len() < 140, "{}", recorder.len());
         assert_eq!(recorder.steps(None).unwrap().value_at(at(899.5)), Some(f64::from(899 % 7) + 1.0));
+    }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig { failure_persistence: None, ..Default::default() })]
+
+        /// What `steps` does not check anew: in order of time, no value below zero or without a number.
+        #[test]
+        fn whatever_is_pushed_the_steps_are_right(
+            pushed in proptest::collection::vec((-5.0..40.0_f64, proptest::option::of(-0.1..2.0_f64), proptest::bool::weighted(0.1)), 1..80)
+        ) {
+            let (mut recorder, mut now_s) = (recorder(), 100.0_f64);
+            for (later_s, value, is_spoiled) in pushed {
+                now_s = (now_s + later_s).max(0.0);
+                recorder.push(at(now_s), if is_spoiled { Some(f64::NAN) } else { value });
+                recorder.forget_before(at((now_s - 200.0).max(0.0)));
+            }
+            let newest = recorder.last.unwrap().0;
+            match Steps::new(&recorder.points, newest) {
+                Ok(right) => proptest::prop_assert_eq!(recorder.steps(None), Some(right)),
+                Err(why) => proptest::prop_assert_eq!((why, recorder.is_empty()), (crate::series::SeriesError::Empty, true)),
+            }
+        }
     }
 }

@@ -49,14 +49,12 @@ impl Todo {
 impl Entry<'_> {
     pub(in crate::web) fn todo(&self) -> Todo {
         let Some(to) = self.to else { return Todo::Free };
+        let count = self.facts.signal.register().map_or(0.0, |register| register.wire.scale.abs());
+        // Where both ask the same, a person may have turned it; what is not entered yet is not, however near the old value is.
+        let is_same = self.from.is_some_and(|from| from.recipe == to.recipe);
         match self.facts.view.reading.value() {
-            Some(value) if !to.is_beyond(value) => {
-                if self.from.is_some_and(|from| from.recipe == to.recipe) {
-                    Todo::Stays
-                } else {
-                    Todo::Done
-                }
-            }
+            Some(value) if is_same && !to.is_beyond(value) => Todo::Stays,
+            Some(value) if to.is_met_by(value, count) => Todo::Done,
             Some(_) => Todo::Enter,
             None => Todo::Unseen,
         }

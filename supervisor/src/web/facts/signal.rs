@@ -47,6 +47,11 @@ impl Entered {
         entered - self.recipe
     }
 
+    /// Whether `entered` is what the recipe asks, to half a `count` of its register.
+    pub(in crate::web) fn is_met_by(&self, entered: f64, count: f64) -> bool {
+        self.off(entered).abs() <= count / 2.0 + ROUNDING
+    }
+
     /// Whether `entered` lies beyond the latitude, more than rounding explains.
     pub(in crate::web) fn is_beyond(&self, entered: f64) -> bool {
         self.off(entered).abs() > self.latitude + ROUNDING
@@ -81,7 +86,10 @@ impl<'a> SignalFacts<'a> {
 
     /// A difference of this signal with sign and unit.
     pub(in crate::web) fn show_deviation(&self, difference: f64) -> String {
-        words::with_difference_unit(&words::signed(difference, self.signal.decimals), self.signal.unit)
+        let shown = words::signed(difference, self.signal.decimals);
+        // A bare number beside another would be read as a second value.
+        let off = if words::difference_unit(self.signal.unit).is_empty() { "off by " } else { "" };
+        format!("{off}{}", words::with_difference_unit(&shown, self.signal.unit))
     }
 
     /// Why there is no value.

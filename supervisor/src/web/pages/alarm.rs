@@ -138,7 +138,7 @@ fn signal_block(
             p.point { (rows::station_link(scene, signal.station)) " \u{b7} " a href=(format!("/signals/{}", signal.tag)) { b { (signal.tag) } " " (signal.name) } }
             (how_far(scene, facts, on))
             dl.facts {
-                dt { "Out for" } dd data-t=(format!("{id}.since")) { (live::how_long_short(scene, facts)) }
+                dt { (live::how_long_label(facts)) } dd data-t=(format!("{id}.since")) { (live::how_long_short(scene, facts)) }
                 @if facts.view.exposure.is_some() { dt { "Exposure" } dd { (exposure(facts)) } }
                 dt { "Trend" } dd class=(course_class(facts)) data-t=(format!("{id}.dir")) { (live::direction(facts)) }
                 dt { "Forecast" } dd data-t=(format!("{id}.fore")) { (live::forecast(facts)) }
@@ -169,7 +169,7 @@ fn how_far(scene: &Scene<'_>, facts: &AlarmFacts<'_>, on: &SignalFacts<'_>) -> M
         }
         p.against {
             span data-t=(format!("{id}.how")) { (live::how_far(facts)) }
-            @if let Some((low, high)) = on.band() { " (" (on.show(low)) " to " (on.show(high)) ")" }
+            @if let Some((low, high)) = on.band() { " (recipe " (on.show(low)) " to " (on.show_with_unit(high)) ")" }
         }
         @if on.setpoint().is_some() { (svg::band_bar(on.widths_off(), on.out_of_band().is_some(), tag)) }
     }

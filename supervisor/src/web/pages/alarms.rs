@@ -69,18 +69,18 @@ fn all(scene: &Scene<'_>) -> Markup {
     let of = |station| all.iter().filter(move |facts: &&AlarmFacts<'_>| facts.station == station);
     html! {
         @for station in scene.stations() {
-            (by_station(&station.station.name, &station.station.key, of(Some(station.id)).copied().collect()))
+            (by_station(scene, &station.station.name, &station.station.key, of(Some(station.id)).copied().collect()))
         }
-        (by_station("Of no one station", "none", of(None).copied().collect()))
+        (by_station(scene, "Of no one station", "none", of(None).copied().collect()))
     }
 }
 
-fn by_station(name: &str, key: &str, alarms: Vec<AlarmFacts<'_>>) -> Markup {
+fn by_station(scene: &Scene<'_>, name: &str, key: &str, alarms: Vec<AlarmFacts<'_>>) -> Markup {
     html! {
         @if !alarms.is_empty() {
             details id=(format!("all-{key}")) {
                 summary { (name) ": " (alarms.len()) }
-                (rows::index(&alarms, &format!("automatic-{key}")))
+                (rows::index(scene, &alarms, &format!("automatic-{key}")))
             }
         }
     }

@@ -192,17 +192,38 @@ pub(super) fn neighbours(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
     }
 }
 
-/// Of the same kind first: what is measured in the same unit.
+/// Those first that the steps below name, then what has its number ("PT-111" beside "TT-111": the same kettle, the same zone), then what is
+/// measured in the same unit; of equals what lies nearest by its number.
 fn near<'a>(scene: &Scene<'a>, facts: &AlarmFacts<'_>, station: StationId) -> Vec<SignalFacts<'a>> {
-    let own = facts.signal().map(|on| on.id);
-    let unit = facts.signal().map(|on| on.signal.unit);
-    let measured = scene
-        .signals_at(station)
-        .filter(|near| matches!(near.signal.role, Role::Measured | Role::Setpoint) && Some(near.id) != own);
-    let (mut same, other): (Vec<_>, Vec<_>) = measured.partition(|near| Some(near.signal.unit) == unit);
-    same.extend(other);
-    same.truncate(NEIGHBOURS_MAX);
-    same
+    let own = facts.signal();
+    let steps = || facts.alarm.response_now.iter().chain(&facts.alarm.response_next);
+    let is_named = |near: &SignalFacts<'_>| steps().any(|step| names(step, &near.signal.tag));
+    let is_told = |near: &SignalFacts<'a>| {
+        matches!(near.signal.role, Role::Measured | Role::Setpoint) && near.signal.station == station
+    };
+    let mut all: Vec<SignalFacts<'a>> = scene
+        .signals()
+        .filter(|near| own.is_none_or(|own| own.id != near.id) && (is_told(near) || is_named(near)))
+        .collect();
+    let number = own.and_then(|own| number(&own.signal.tag));
+    all.sort_by_key(|near| {
+        let apart = number.zip(self::number(&near.signal.tag)).map(|(own, other)| own.abs_diff(other));
+        let is_other_unit = own.is_none_or(|own| own.signal.unit != near.signal.unit);
+        (!is_named(near), apart != Some(0), is_other_unit, apart.unwrap_or(u32::MAX))
+    });
+    all.truncate(NEIGHBOURS_MAX);
+    all
+}
+
+/// Whether a text names a tag: "TT-31" is not named by "TT-310".
+fn names(text: &str, tag: &str) -> bool {
+    let belongs = |letter: char| letter.is_alphanumeric() || letter == '-' || letter == '_';
+    text.split(|letter: char| !belongs(letter)).any(|word| word == tag)
+}
+
+/// The number of a tag: 111 of "TT-111".
+fn number(tag: &str) -> Option<u32> {
+    tag.split(|letter: char| !letter.is_ascii_digit()).find(|digits| !digits.is_empty())?.parse().ok()
 }
 
 #[cfg(test)]

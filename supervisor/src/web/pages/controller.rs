@@ -54,7 +54,7 @@ pub(super) fn served(scene: &Scene<'_>, on: &ControllerFacts<'_>) -> Markup {
     let signals: Vec<_> = signals(scene, on).collect();
     html! {
         @if !blind.is_empty() {
-            section { h2 { "Blind because of it" } (rows::index(&blind, "blind-alarms")) }
+            section { h2 { "Blind because of it" } (rows::index(scene, &blind, "blind-alarms")) }
         }
         section.station {
             h2 { "Signals that come through it" }

@@ -29,7 +29,7 @@ pub(in crate::web) mod trend_page;
 mod values;
 pub(super) mod wall;
 
-use super::facts::{Scene, SignalFacts};
+use super::facts::{Scene, SignalFacts, Silence};
 use super::live::{self, Scope};
 use super::{assets, doors, svg};
 use maud::{DOCTYPE, Markup, html};
@@ -138,10 +138,12 @@ fn counts(scene: &Scene<'_>) -> Markup {
     html! {
         @let blind = scene.blind_alarms().len();
         @if standing.is_empty() { span.quiet { "none active" } }
+        @let shelved = scene.alarms().filter(|facts| matches!(facts.silence, Some(Silence::Shelved(..)))).count();
         @for priority in [Priority::High, Priority::Medium, Priority::Low] {
             @let count = standing.iter().filter(|facts| facts.alarm.priority == priority).count();
             @if count > 0 { span.count { (svg::shape(priority, false)) (count) " " (priority.name()) } }
         }
+        @if shelved > 0 { span.quiet { (shelved) " shelved" } }
         @if waiting > 0 { span.waiting { (waiting) " not acknowledged" } }
         // A line that can't be seen must not read as one that is fine.
         @if blind > 0 { span.blind { (blind) " of " (scene.line.alarms.len()) " blind" } }
@@ -192,6 +194,7 @@ fn footer(scene: &Scene<'_>) -> Markup {
             (records::links(scene))
             (doors::who())
             p.version { "Setward " (env!("CARGO_PKG_VERSION")) " \u{b7} configuration " code { (fingerprint) } " \u{b7} times in " (scene.line.time_zone) }
+            p.printed { "As of " (scene.zone.shown(scene.now, "%Y-%m-%d %H:%M:%S")) }
         }
     }
 }

@@ -108,20 +108,34 @@ fn shared_trouble(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
 }
 
 /// Written alarms as links, the automatic ones behind a line that opens.
-pub(super) fn index(alarms: &[AlarmFacts<'_>], id: &str) -> Markup {
+pub(super) fn index(scene: &Scene<'_>, alarms: &[AlarmFacts<'_>], id: &str) -> Markup {
     let (written, automatic): (Vec<_>, Vec<_>) = alarms.iter().partition(|facts| facts.judges_a_value());
     let link = |facts: &AlarmFacts<'_>| {
-        html! { li { a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (subject(facts)) } } } }
+        html! { li { a href=(format!("/alarms/{}", facts.alarm.id)) { (facts.alarm.name) small { (subject(facts)) ", " (calls(scene, facts)) } } } }
     };
+    let active = automatic.iter().filter(|facts: &&&AlarmFacts<'_>| facts.is_standing()).count();
     html! {
         @if written.is_empty() { p { "None written in the line file." } }
         ul.index { @for facts in written { (link(facts)) } }
         @if !automatic.is_empty() {
             details id=(id) {
-                summary { (automatic.len()) " automatic: no usable value, or a controller that does not answer" }
+                summary {
+                    (automatic.len()) " automatic, for signals without a value and controllers that do not answer: "
+                    @if active == 0 { "none stands" } @else { (active) @if active == 1 { " stands" } @else { " stand" } }
+                }
                 ul.index { @for facts in automatic { (link(facts)) } }
             }
         }
+    }
+}
+
+/// What an alarm says now; of one that is kept silent what keeps it so, as everywhere: it calls nobody, whatever its state.
+pub(super) fn calls(scene: &Scene<'_>, alarm: &AlarmFacts<'_>) -> String {
+    match &alarm.silence {
+        Some(silence) => words::silence(scene, silence),
+        None if alarm.is_blind() => "blind: no value".to_owned(),
+        None if alarm.is_building() => "building up, not yet an alarm".to_owned(),
+        None => words::state(alarm.view.state, &alarm.alarm.settings.kind),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::{Page, frame, messages, missing_value, registers, rows, trend, trend_page, trust};
 use crate::line::balance::BalanceView;
-use crate::web::facts::{AlarmFacts, Entered, Scene, SignalFacts};
+use crate::web::facts::{Entered, Scene, SignalFacts};
 use crate::web::live::{self, Scope};
 use crate::web::{Web, names, svg, words};
 use axum::extract::{Path, State};
@@ -33,7 +33,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
             ul.index {
                 @for alarm in &alarms {
                     li { a href=(format!("/alarms/{}", alarm.alarm.id)) {
-                        (alarm.alarm.name) small { (calls(&scene, alarm)) }
+                        (alarm.alarm.name) small { (rows::calls(&scene, alarm)) }
                     } (rows::exposure(alarm)) }
                 }
             }
@@ -43,14 +43,6 @@ pub(in crate::web) async fn show(State(web): State<Web>, Path(tag): Path<String>
     };
     frame(&scene, Page { title: &facts.signal.name, scope: Scope::Signal(id), reload_s: 15, body })
         .into_response()
-}
-
-/// What an alarm says now; of one that is kept silent what keeps it so, as everywhere: it calls nobody, whatever its state.
-fn calls(scene: &Scene<'_>, alarm: &AlarmFacts<'_>) -> String {
-    match &alarm.silence {
-        Some(silence) => words::silence(scene, silence),
-        None => words::state(alarm.view.state, &alarm.alarm.settings.kind),
-    }
 }
 
 /// Its role, but for what nobody measures.

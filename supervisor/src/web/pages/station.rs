@@ -31,7 +31,7 @@ pub(in crate::web) async fn show(
         @if let Some(since) = facts.mode().and(facts.view.since) { p.soft { "In this mode since " (scene.clock(since)) "." } }
         (alarms(&scene, &facts, name.as_deref()))
         section.station { h2 { "Values" } (Values::of(&scene, &facts).show_all(&scene)) }
-        section.station { h2 { "Alarms of this station" } (rows::index(&all, "station-alarms")) }
+        section.station { h2 { "Alarms of this station" } (rows::index(&scene, &all, "station-alarms")) }
         section.station { h2 { "Controllers that feed it" } (line::controllers(&scene, feeding)) }
     };
     frame(&scene, Page { title: &facts.station.name, scope, reload_s: 15, body }).into_response()

@@ -214,7 +214,7 @@ fn setpoints(scene: &Scene<'_>, facts: &SignalFacts<'_>) -> Markup {
             small { (facts.show(low)) " to " (facts.show(high)) }
         } @else { @if let Some(entered) = &entered { (named("setpoint", entered)) } }
         @if let Some((entered, value)) = turned { b.outside { "entered " (entered.show_with_unit(value)) } }
-        @if let Some(working) = working.filter(|working| is_ramping(entered.as_ref(), working)) { (named("working", &working)) }
+        @if let Some(working) = working.filter(|working| is_ramping(entered.as_ref(), working)) { (named("working setpoint", &working)) }
     }
 }
 

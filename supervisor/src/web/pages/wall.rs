@@ -114,7 +114,7 @@ fn alarm(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
                         @if facts.deviation().is_some() { span data-t=(format!("{id}.d")) { (facts.shown_deviation()) } }
                     }
                 }
-                @if is_active { span data-t=(format!("{id}.since")) { (live::how_long_short(scene, facts)) } } @else { span { "back inside" } }
+                @if is_active { span data-t=(format!("{id}.since")) { (live::how_long_short(scene, facts)) } } @else { span { (words::back(&facts.alarm.settings.kind)) } }
                 @if facts.view.state.awaits_acknowledgement() { span { b { "NEW" } } } @else if let Some((_, by)) = &facts.view.acknowledged { span { "seen by " (by) } }
             }
             @if let Some(share) = facts.view.exposure {
@@ -152,7 +152,12 @@ fn worst<'a>(scene: &Scene<'a>, station: &StationFacts<'_>, values: &[SignalFact
         return Worst::Building(building);
     }
     match values.iter().filter(|facts| facts.out_of_band().is_some()).count() {
-        0 if values.iter().any(|facts| facts.judged) => Worst::Fine,
+        0 if values
+            .iter()
+            .any(|facts| facts.judged && facts.asked.is_some() && facts.missing().is_none()) =>
+        {
+            Worst::Fine
+        }
         0 => Worst::NotJudged,
         out => Worst::Out(out),
     }

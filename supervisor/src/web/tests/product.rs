@@ -33,6 +33,7 @@ fn tank(index: usize, state: TankState, ages_h: Option<(f64, f64)>) -> TankView 
     let row = Row {
         number: u16::try_from(index + 1).unwrap(),
         state,
+        is_feeding: state == TankState::Feeding,
         corn_kg: 1200.0,
         youngest_s: ages_h.map(|ages| ages.0 * 3600.0),
         oldest_s: ages_h.map(|ages| ages.1 * 3600.0),

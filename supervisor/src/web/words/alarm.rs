@@ -101,6 +101,11 @@ pub(in crate::web) const fn beyond(kind: &Kind) -> &'static str {
     phrases(kind).beyond
 }
 
+/// What it is again after trouble: "back inside", "answering again".
+pub(in crate::web) const fn back(kind: &Kind) -> &'static str {
+    phrases(kind).back
+}
+
 /// What it is while there is none: "not beyond the limit", "answering", "with a usable value".
 pub(in crate::web) fn inside(kind: &Kind) -> String {
     let beyond = beyond(kind);
@@ -152,7 +157,7 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
         (Forecast::StaysActive, Worse) => "stays active; it is getting worse".to_owned(),
         (Forecast::StaysActive, Steady | Unknown) => "stays active at the present value".to_owned(),
         (Forecast::Unknown, Worse | Steady | Better | Unknown) => {
-            "cannot be said: the value is not known".to_owned()
+            "cannot be said: too little is known, or nothing is asked of it now".to_owned()
         }
     }
 }
@@ -226,7 +231,10 @@ mod tests {
             told(Forecast::Clears { seconds: 62.0 }, Direction::Worse),
             "would clear in 1 min 2 s if it stayed here, but it is getting worse"
         );
-        assert_eq!(told(Forecast::Unknown, Direction::Worse), "cannot be said: the value is not known");
+        assert_eq!(
+            told(Forecast::Unknown, Direction::Worse),
+            "cannot be said: too little is known, or nothing is asked of it now"
+        );
     }
 
     #[test]

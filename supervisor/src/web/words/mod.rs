@@ -4,7 +4,7 @@ mod alarm;
 mod demand;
 mod silence;
 
-pub(super) use alarm::{begins_in, beyond, exposure, forecast, inside, state};
+pub(super) use alarm::{back, begins_in, beyond, exposure, forecast, inside, state};
 pub(super) use demand::demand;
 pub(super) use silence::silence;
 

@@ -177,7 +177,9 @@ fn reasons(blind: &BlindAlarm) -> String {
     let mut reasons: Vec<(&str, f64)> = blind.by_reason_s.iter().map(|(key, s)| (*key, *s)).collect();
     reasons.sort_by(|a, b| b.1.total_cmp(&a.1));
     let told = reasons.iter().take(REASONS_TOLD);
-    told.map(|(key, s)| format!("{} {}", key.replace('_', " "), minutes(*s))).collect::<Vec<_>>().join(", ")
+    told.map(|(key, s)| format!("{} {}", key.replace('_', " "), words::span(*s)))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 /// What wears people out: floods, chatter, alarms that stand for days, calls that nobody did anything about.

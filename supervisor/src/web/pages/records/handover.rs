@@ -152,9 +152,9 @@ fn show_report(
             ul { @for hold in &report.holds_open { li { a href="/holds" { (hold_words(hold, &local)) } } } }
         }
         section {
-            h2 { "Checks due: " (report.checks_due.len()) }
+            h2 { "Checks due: " @if report.is_due_known { (report.checks_due.len()) } @else { "not known" } }
             @if !report.checks_are_kept { p { "This line has no checks that people enter." } }
-            @else if !report.is_due_known { p { "What was due then is not known now." } }
+            @else if !report.is_due_known { p { "What was due then is not kept." } }
             ul { @for check in &report.checks_due { li { (check.name) ", due " (local(&check.due)) @if check.is_late { b { " \u{25b2} late" } } } } }
         }
         section { h2 { "Signals that the recipe holds" } (super::figures::signals(&report.statistics)) }
