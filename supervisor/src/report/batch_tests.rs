@@ -110,7 +110,8 @@ fn near(found: Option<f64>, expected: f64, within: f64) {
 /// The kettle by itself weighs 3 kg; the agitator moves it by 6 kg. 1,205 L are 1,202.8 kg.
 #[tokio::test]
 async fn the_corn_of_a_batch_is_what_the_kettle_gained_less_water_and_lime() {
-    let line = demo();
+    let mut line = demo();
+    line.kettles[0].weight = line.signal_by_tag("WT-101");
     let weighed = async |corn_kg: f64| {
         let (store, run) = store(&line, (0.0, 0.0)).await;
         let weight = |minute: f64| {
