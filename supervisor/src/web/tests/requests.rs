@@ -188,7 +188,7 @@ async fn the_alarm_page_says_what_where_how_far_how_long_and_what_to_do() {
         &[
             "Fryer oil inlet too cold for too long",
             "176.4 °C \u{2212}5.6 K",
-            "below setpoint 182.0 °C (179.0 to 185.0)",
+            "below setpoint 182.0 °C (recipe 179.0 to 185.0 °C)",
             "Out for 58 s, since 03:09:24",
             "152 of 240 K·s, 63 %",
             "Trend worse, \u{2212}0.80 K/min",
