@@ -43,8 +43,9 @@ fn the_same_seed_gives_the_same_journal() {
     assert_ne!(first.hash, other.hash);
 }
 
-/// Two days of each of two seeds, side by side.
+/// Two days of each of two seeds, side by side: a first look, two minutes where the month takes a quarter of an hour.
 #[test]
+#[ignore = "the month, which is not left out, asks the same of more days"]
 fn four_virtual_days_have_no_wrong_value_no_missed_and_no_false_alarm() {
     let pairs = [1, 5].map(|seed| std::thread::spawn(move || run(options(seed, 2 * DAY_S))));
     for pair in pairs {
