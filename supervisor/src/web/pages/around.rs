@@ -196,8 +196,9 @@ pub(super) fn neighbours(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Markup {
 /// measured in the same unit; of equals what lies nearest by its number.
 fn near<'a>(scene: &Scene<'a>, facts: &AlarmFacts<'_>, station: StationId) -> Vec<SignalFacts<'a>> {
     let own = facts.signal();
-    let steps = || facts.alarm.response_now.iter().chain(&facts.alarm.response_next);
-    let is_named = |near: &SignalFacts<'_>| steps().any(|step| names(step, &near.signal.tag));
+    let steps = facts.alarm.response_now.iter().chain(&facts.alarm.response_next);
+    let named: BTreeSet<&str> = steps.flat_map(|step| words(step)).collect();
+    let is_named = |near: &SignalFacts<'_>| named.contains(near.signal.tag.as_str());
     let is_told = |near: &SignalFacts<'a>| {
         matches!(near.signal.role, Role::Measured | Role::Setpoint) && near.signal.station == station
     };
@@ -215,10 +216,10 @@ fn near<'a>(scene: &Scene<'a>, facts: &AlarmFacts<'_>, station: StationId) -> Ve
     all
 }
 
-/// Whether a text names a tag: "TT-31" is not named by "TT-310".
-fn names(text: &str, tag: &str) -> bool {
+/// The words of a text, a tag in one piece: "TT-31" is not named by "TT-310".
+fn words(text: &str) -> impl Iterator<Item = &str> {
     let belongs = |letter: char| letter.is_alphanumeric() || letter == '-' || letter == '_';
-    text.split(|letter: char| !belongs(letter)).any(|word| word == tag)
+    text.split(move |letter: char| !belongs(letter))
 }
 
 /// The number of a tag: 111 of "TT-111".
@@ -230,6 +231,13 @@ fn number(tag: &str) -> Option<u32> {
 mod tests {
     use super::*;
     use setward_protocol::Reading;
+
+    #[test]
+    fn a_step_names_whole_tags_and_a_tag_has_its_number() {
+        let told: Vec<&str> = words("Check that PT-111 (not TT-310) is 1.8 bar(g).").collect();
+        assert!(told.contains(&"PT-111") && told.contains(&"TT-310") && !told.contains(&"TT-31"), "{told:?}");
+        assert_eq!(["TT-111", "TIC-310-SP", "FEED"].map(number), [Some(111), Some(310), None]);
+    }
 
     fn samples(values: impl IntoIterator<Item = f64>) -> Vec<StoredSample> {
         let at = |(second, value): (i64, f64)| StoredSample {
