@@ -294,7 +294,7 @@ pub fn product_words(product: &ProductRow, local: Local<'_>) -> Vec<String> {
     let mut lines = Vec::new();
     lines.push(match (&product.packed_from, &product.packed_to) {
         (Some(from), Some(to)) => {
-            let so_far = if product.is_forecast { "will be packed" } else { "packed" };
+            let so_far = if product.is_forecast { "to be packed" } else { "packed" };
             let spread =
                 product.spread_s.map(|spread| format!(", spread {}", span(spread))).unwrap_or_default();
             format!("{so_far} about {} to {}{spread}, {}", local(from), local(to), kg(product.about_kg))

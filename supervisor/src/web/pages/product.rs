@@ -29,7 +29,7 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
                 .spread_s
                 .map(|spread| format!(" (spread {})", words::span(spread)))
                 .unwrap_or_default();
-            let so_far = if product.is_forecast { "will be packed about" } else { "packed about" };
+            let so_far = if product.is_forecast { "to be packed about" } else { "packed about" };
             format!("{so_far} {}{spread}", scene.between(first, last))
         }
         None => "when it is packed is not known".to_owned(),
@@ -51,7 +51,7 @@ pub(in crate::web) fn in_short(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Opt
 }
 
 /// The same for the first block of an alarm, to the minute and without lot and date code, which stand further down:
-/// "packed about 14:07 to 14:20 (spread 4 min), about 208 kg"; "will be packed" while some of it is on its way.
+/// "packed 14:07 to 14:20 (spread 4 min), about 208 kg"; "to be packed" while some of it is on its way.
 pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) -> Option<String> {
     let product = of(scene, facts)?;
     if let Some(words) = hardly_any(product) {
@@ -61,7 +61,7 @@ pub(in crate::web) fn in_few_words(scene: &Scene<'_>, facts: &AlarmFacts<'_>) ->
         let spread = product
             .spread_s
             .map(|spread| format!(" (spread {} min)", words::number((spread / 60.0).ceil(), 0)));
-        let so_far = if product.is_forecast { "will be packed about" } else { "packed about" };
+        let so_far = if product.is_forecast { "to be packed" } else { "packed" };
         format!(
             "{so_far} {}{}",
             scene.zone.minutes_between(first, last, scene.now),

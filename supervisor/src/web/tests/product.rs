@@ -71,7 +71,7 @@ async fn an_alarm_says_which_product_it_touched_and_what_to_hold_at_most() {
     let page = get(&stage(line.clone(), snapshot.clone()).state, &path).await.text;
     check_says(
         &page,
-        &["will be packed about", "(spread 4 min), about 208 kg", "Hold at most", "260 kg"],
+        &["to be packed about", "(spread 4 min), about 208 kg", "Hold at most", "260 kg"],
         &[],
     );
     check_says(&page, &["tank 7 (corn 12 h to 12 h 45 min old)", &line.recipes[0].name], &[]);

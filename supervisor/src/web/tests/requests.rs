@@ -192,7 +192,7 @@ async fn the_alarm_page_says_what_where_how_far_how_long_and_what_to_do() {
             "Out for 58 s, since 03:09:24",
             "152 of 240 K·s, 63 %",
             "Trend worse, \u{2212}0.80 K/min",
-            "trips within 1 min 40 s: it is getting worse",
+            "raises within 1 min 40 s: getting worse",
             "Signal good, under 2 s old",
             "Operator, now Read heat demand",
             "Address 100 counted from 0 (printed 40101 or 400101 )",

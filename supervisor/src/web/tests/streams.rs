@@ -71,7 +71,7 @@ async fn a_stream_tells_everything_first_and_then_only_what_changed() {
     let first = read_until(&mut stream, "}}\n\n").await;
     assert!(first.contains("text/event-stream") && first.contains(r#""TT-310.v":"176.4""#), "{first}");
     assert!(
-        first.contains(r#""fryer-inlet-cold.fore":"trips within 1 min 40 s: it is getting worse""#),
+        first.contains(r#""fryer-inlet-cold.fore":"raises within 1 min 40 s: getting worse""#),
         "{first}"
     );
     assert!(!first.contains("TT-313"), "only what the page shows: {first}");

@@ -133,29 +133,29 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
     match (forecast, heading) {
         (Forecast::Quiet, Worse | Steady | Better | Unknown) => "nothing under way".to_owned(),
         (Forecast::Raises { seconds }, Worse) => {
-            format!("trips within {}: it is getting worse", span(seconds))
+            format!("raises within {}: getting worse", span(seconds))
         }
         (Forecast::Raises { seconds }, Better) => {
-            format!("trips in {} if it stays here; it is recovering", span(seconds))
+            format!("raises in {} if it stays here; recovering", span(seconds))
         }
         (Forecast::Raises { seconds }, Steady | Unknown) => {
-            format!("trips in {} if it stays here", span(seconds))
+            format!("raises in {} if it stays here", span(seconds))
         }
         (Forecast::WillNotRaise, Worse) => {
-            "will not trip at the present value, but it is heading out".to_owned()
+            "will not raise at this value, but is heading out".to_owned()
         }
         (Forecast::WillNotRaise, Steady | Better | Unknown) => {
-            "will not trip at the present value".to_owned()
+            "will not raise at this value".to_owned()
         }
         (Forecast::Clears { seconds }, Worse) => {
-            format!("would clear in {} if it stayed here, but it is getting worse", span(seconds))
+            format!("clears in {} if it stays here, but is getting worse", span(seconds))
         }
         (Forecast::Clears { seconds }, Steady | Better | Unknown) => {
             format!("clears in {} if it stays here", span(seconds))
         }
-        (Forecast::StaysActive, Better) => "active; it is recovering".to_owned(),
-        (Forecast::StaysActive, Worse) => "stays active; it is getting worse".to_owned(),
-        (Forecast::StaysActive, Steady | Unknown) => "stays active at the present value".to_owned(),
+        (Forecast::StaysActive, Better) => "stays active; recovering".to_owned(),
+        (Forecast::StaysActive, Worse) => "stays active; getting worse".to_owned(),
+        (Forecast::StaysActive, Steady | Unknown) => "stays active at this value".to_owned(),
         (Forecast::Unknown, Worse | Steady | Better | Unknown) => {
             "cannot be said: too little is known, or nothing is asked of it now".to_owned()
         }
@@ -219,17 +219,17 @@ mod tests {
     fn the_forecast_says_what_happens_if_nothing_changes_and_when_something_does() {
         let told = |what, heading| forecast(what, heading);
         let raises = Forecast::Raises { seconds: 100.4 };
-        assert_eq!(told(raises, Direction::Steady), "trips in 1 min 40 s if it stays here");
-        assert_eq!(told(raises, Direction::Worse), "trips within 1 min 40 s: it is getting worse");
-        assert_eq!(told(raises, Direction::Better), "trips in 1 min 40 s if it stays here; it is recovering");
-        assert_eq!(told(Forecast::WillNotRaise, Direction::Unknown), "will not trip at the present value");
+        assert_eq!(told(raises, Direction::Steady), "raises in 1 min 40 s if it stays here");
+        assert_eq!(told(raises, Direction::Worse), "raises within 1 min 40 s: getting worse");
+        assert_eq!(told(raises, Direction::Better), "raises in 1 min 40 s if it stays here; recovering");
+        assert_eq!(told(Forecast::WillNotRaise, Direction::Unknown), "will not raise at this value");
         assert_eq!(
             told(Forecast::Clears { seconds: 62.0 }, Direction::Better),
             "clears in 1 min 2 s if it stays here"
         );
         assert_eq!(
             told(Forecast::Clears { seconds: 62.0 }, Direction::Worse),
-            "would clear in 1 min 2 s if it stayed here, but it is getting worse"
+            "clears in 1 min 2 s if it stays here, but is getting worse"
         );
         assert_eq!(
             told(Forecast::Unknown, Direction::Worse),
