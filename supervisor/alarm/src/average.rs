@@ -127,6 +127,10 @@ impl Judge for AverageDetector {
         self.value.beyond_since()
     }
 
+    fn has_reference(&self) -> bool {
+        self.level().is_some()
+    }
+
     fn forecast(&self, _: Uptime, seen: Option<(Uptime, f64)>, lent: &[Segment]) -> Forecast {
         let (Some((_, value)), Some(level)) = (seen, self.level()) else { return Forecast::Unknown };
         let is_over = self.settings.side.beyond(value, level.level) > 0.0;

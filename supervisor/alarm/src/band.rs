@@ -193,6 +193,10 @@ impl Judge for BandDetector {
         self.delay.beyond_since()
     }
 
+    fn has_reference(&self) -> bool {
+        self.bounds().is_some()
+    }
+
     fn forecast(&self, _: Uptime, seen: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
         match (seen, self.bounds()) {
             (Some((at, value)), Some(bounds)) => self.delay.forecast(at, bounds.beyond(value)),

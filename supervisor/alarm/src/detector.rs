@@ -260,16 +260,13 @@ impl Detector {
     }
 
     /// Why it could not find its condition now, whatever the signal did.
-    pub(crate) fn blindness(&self, now: Uptime, lent: &[Segment]) -> Option<Blindness> {
+    pub(crate) fn blindness(&self, now: Uptime) -> Option<Blindness> {
         if !self.judges_values() {
             return None;
         }
         match self.anchor.sight(now, self.gap_limit) {
             // With a value in sight all that can be missing is what to hold it against.
-            Sight::Clear => {
-                let is_unknown = self.forecast(now, lent) == Forecast::Unknown;
-                is_unknown.then_some(Blindness::NothingAsked)
-            }
+            Sight::Clear => (!self.judge().has_reference()).then_some(Blindness::NothingAsked),
             Sight::NotYet => Some(Blindness::NotYetSeen),
             Sight::Bad => Some(Blindness::BadSignal),
             Sight::Gap => Some(Blindness::Gap),

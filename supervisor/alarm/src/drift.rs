@@ -134,6 +134,10 @@ impl Judge for DriftDetector {
         self.since
     }
 
+    fn has_reference(&self) -> bool {
+        self.target.is_some()
+    }
+
     fn forecast(&self, _: Uptime, seen: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
         match (seen, self.target) {
             (Some(_), Some(_)) if self.active => Forecast::StaysActive,

@@ -72,6 +72,11 @@ pub(crate) trait Judge {
     /// Since when the value has been beyond what is watched.
     fn beyond_since(&self) -> Option<Uptime>;
 
+    /// Whether it has what a value is held against. Without, nothing can be foreseen, whatever the value.
+    fn has_reference(&self) -> bool {
+        true
+    }
+
     /// What follows if the value stays as last seen.
     fn forecast(&self, now: Uptime, seen: Option<(Uptime, f64)>, lent: &[Segment]) -> Forecast;
 }

@@ -34,26 +34,47 @@ pub(crate) struct Mean {
     /// Least known seconds in the window to judge it.
     least_known_s: f64,
     pub(crate) is_beyond: bool,
-    /// The level that the pieces were held against, and when the last of them ended that was beyond it. A window without
-    /// such a piece can't have a mean beyond.
-    rest: Option<(Level, Uptime)>,
+    calm: Option<Calm>,
+}
+
+/// What the pieces held against one level leave of it. A mean can only go beyond while the value is not if the newest pieces of
+/// some length lie beyond the level together: the most that any such length has is carried along (Kadane's greatest sum).
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Calm {
+    level: Level,
+    /// Pieces before that were not held against it.
+    since: Uptime,
+    /// Area beyond the level, not below 0.
+    most_beyond: f64,
+}
+
+impl Calm {
+    fn take(&mut self, segment: &Segment) {
+        let beyond = |value: f64| self.level.side.beyond(value, self.level.level);
+        let (from, to) = (beyond(segment.from), beyond(segment.to));
+        let whole = 0.5 * (from + to) * segment.length_s();
+        // On its way out only what lies beyond counts; the newest pieces may begin within it.
+        let part =
+            if from < 0.0 && to > 0.0 { 0.5 * to * to / (to - from) * segment.length_s() } else { whole };
+        self.most_beyond = (self.most_beyond + whole).max(part).max(0.0);
+    }
 }
 
 impl Mean {
     pub(crate) fn new(span: Duration, coverage: f64) -> Self {
         let least_known_s = coverage * span.as_secs_f64();
-        Self { window: Window::new(span), least_known_s, is_beyond: false, rest: None }
+        Self { window: Window::new(span), least_known_s, is_beyond: false, calm: None }
     }
 
     pub(crate) const fn start_over(&mut self) {
         self.window.clear();
-        (self.is_beyond, self.rest) = (false, None);
+        (self.is_beyond, self.calm) = (false, None);
     }
 
     /// Takes in a segment and judges on the way, if there is a level.
     pub(crate) fn take(&mut self, segment: &Segment, level: Option<Level>, lent: &mut [Segment]) -> Turns {
         let mut turns = Turns::new();
-        self.note_rest(segment, level);
+        self.note_calm(segment, level);
         let (least_known_s, mut is_beyond) = (self.least_known_s, self.is_beyond);
         self.window.take(segment, lent, |step| {
             let Some(level) = level else { return };
@@ -72,29 +93,28 @@ impl Mean {
         turns
     }
 
-    /// Remembers when the last piece ended that was beyond the level.
-    fn note_rest(&mut self, segment: &Segment, level: Option<Level>) {
-        let is_beyond = |level: &Level| !(level.rests(segment.from) && level.rests(segment.to));
-        self.rest = match (self.rest, level) {
-            (_, None) => None,
-            // Another level: nobody has held the pieces before against it.
-            (Some((held, until)), Some(level)) if held == level && !is_beyond(&level) => Some((level, until)),
-            (_, Some(level)) => Some((level, segment.to_at)),
-        };
+    /// Carries along what the newest pieces have beyond the level; anew for another level.
+    fn note_calm(&mut self, segment: &Segment, level: Option<Level>) {
+        let since = segment.from_at;
+        self.calm = level.map(|level| {
+            let held = self.calm.filter(|calm| calm.level == level);
+            let mut calm = held.unwrap_or(Calm { level, since, most_beyond: 0.0 });
+            calm.take(segment);
+            calm
+        });
     }
 
-    /// Whether no piece of the window is beyond `level`: by what is remembered, or by looking at each.
+    /// Whether the newest pieces, however many, have nothing beyond `level`: by what is carried along, or by looking at each.
     fn window_rests(&self, level: &Level, lent: &[Segment]) -> bool {
-        let rested = self.rest.filter(|(held, _)| held == level);
-        let begins = self.window.begins();
-        // One span more than what left the window: neighbours that were joined carry what was beyond a little longer.
-        rested.zip(begins).is_some_and(|((_, until), begins)| until + self.window.span <= begins)
+        let calm = self.calm.filter(|calm| calm.level == *level && calm.most_beyond <= 0.0);
+        // One span more than what left the window: neighbours that were joined carry what was before a little longer.
+        calm.zip(self.window.begins()).is_some_and(|(calm, begins)| calm.since + self.window.span <= begins)
             || self.window.pieces(lent).all(|piece| level.rests(piece.from) && level.rests(piece.to))
     }
 
     /// Seconds until the mean turns if the value stays as it is; `None` if it does not.
     pub(crate) fn turns_in_s(&self, value: f64, level: &Level, lent: &[Segment]) -> Option<f64> {
-        // A mean lies between the least and the most of what it is made of: mostly that settles it.
+        // Where neither the value nor the newest pieces are beyond, no mean of both is: mostly that settles it.
         if !self.is_beyond && level.rests(value) && self.window_rests(level, lent) {
             return None;
         }
@@ -158,9 +178,9 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
-        /// What is remembered of the pieces says what a look at each would, with ample storage and with too little.
+        /// What is carried along of the pieces says what a look at each would, with ample storage and with too little.
         #[test]
-        fn what_is_remembered_of_a_calm_window_is_what_lies_in_it(
+        fn what_is_carried_along_foresees_what_a_look_at_each_piece_does(
             values in proptest::collection::vec((-3.0_f64..1.2, 0.1_f64..3.0, 0_u8..40), 20..300),
             span_s in 1.0_f64..30.0, room in 3_usize..80,
         ) {
@@ -177,8 +197,7 @@ mod tests {
                         let level = Level { side: Side::Above, level: edge, deadband: 0.1 };
                         let segment = Segment { from_at: now, from: before, to_at: next, to: value };
                         mean.take(&segment, Some(level), &mut lent);
-                        let looking = Mean { rest: None, ..mean };
-                        prop_assert_eq!(mean.window_rests(&level, &lent), looking.window_rests(&level, &lent));
+                        let looking = Mean { calm: None, ..mean };
                         prop_assert_eq!(mean.turns_in_s(value, &level, &lent), looking.turns_in_s(value, &level, &lent));
                     }
                 }

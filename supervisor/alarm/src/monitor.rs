@@ -306,7 +306,7 @@ impl<'a> Monitor<'a> {
     #[must_use]
     pub fn blindness(&self, alarm: AlarmId, now: Uptime) -> Option<Blindness> {
         let slot = self.slots.get(alarm.index())?;
-        slot.flags.blindness().or_else(|| slot.detector.blindness(now, slot.own(self.segments)))
+        slot.flags.blindness().or_else(|| slot.detector.blindness(now))
     }
 
     /// Events that found no room, and samples that were not newer than the one before.

@@ -158,6 +158,10 @@ impl Judge for ExposureDetector {
         self.beyond_since
     }
 
+    fn has_reference(&self) -> bool {
+        self.law().is_some()
+    }
+
     fn forecast(&self, _: Uptime, seen: Option<(Uptime, f64)>, _: &[Segment]) -> Forecast {
         let (Some((_, value)), Some((law, distance))) = (seen, self.law()) else { return Forecast::Unknown };
         match (self.active, law.seconds_at(self.share, distance(value))) {

@@ -287,7 +287,10 @@ impl OpenRun {
                 Some(row) => row.cells.push(cell),
                 None => {
                     *newest = Some(rows.len());
-                    rows.push(Row { group, utc_ms, uptime_us, sequence, cells: vec![cell] });
+                    let mut cells =
+                        Vec::with_capacity(self.groups.get(group).map_or(1, |group| group.signals.len()));
+                    cells.push(cell);
+                    rows.push(Row { group, utc_ms, uptime_us, sequence, cells });
                     sequence += 1;
                 }
             }

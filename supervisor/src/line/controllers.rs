@@ -85,8 +85,9 @@ impl ControllerBook {
         }
         let achieved = report.achieved.filter(|_| report.brought_words())?;
         let pace = self.pace.get_mut(report.controller.index())?.entry(report.poll_every).or_default();
+        let is_slow = pace.take(report.is_late())?;
         let (due, took) = (seconds(report.poll_every), seconds(achieved));
-        if !pace.take(report.is_late())? {
+        if !is_slow {
             tracing::info!(code = "controller-in-time", controller = %name, "controller {name} is read every {due} again");
             return Some(ControllerChange {
                 what: "controller in time",

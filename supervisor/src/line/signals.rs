@@ -150,7 +150,9 @@ fn first_view(signal: &LineSignal) -> SignalView {
 /// The readings of a scan, as its words say them.
 #[must_use]
 pub fn decode(line: &Line, report: &ScanReport) -> Vec<Fresh> {
-    let mut fresh = Vec::new();
+    // What is worked out from them comes behind.
+    let most = report.blocks.iter().map(|read| read.block.signals.len()).sum::<usize>() + line.belts.len();
+    let mut fresh = Vec::with_capacity(most);
     for BlockReport { block, words } in &report.blocks {
         for &(signal, _) in &block.signals {
             fresh.push(match words {

@@ -8,6 +8,7 @@ use crate::history::StoredSample;
 use maud::{Markup, html};
 use setward_config::line::Priority;
 use setward_protocol::UtcMillis;
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// Shape of a priority, each told apart without colour. Outlined when the condition has gone.
@@ -97,6 +98,8 @@ pub(super) struct Trend<'a> {
     /// Moments to mark, with a word each.
     pub(super) marks: Vec<(UtcMillis, &'static str)>,
     pub(super) decimals: u8,
+    /// Words of a status word's values; what has some is labelled by them.
+    pub(super) codes: &'a BTreeMap<i64, String>,
     pub(super) unit: &'static str,
     pub(super) zone: &'a Zone,
     /// What it is, for those who do not see it.
@@ -177,6 +180,9 @@ fn value_range(trend: &Trend<'_>, runs: &[Vec<Column>]) -> (f64, f64) {
     if low > high {
         return (0.0, 1.0);
     }
+    if !trend.codes.is_empty() {
+        return (low - 0.5, high + 0.5);
+    }
     let room = if trend.band.is_some() { 0.0 } else { ((high - low) * 0.15).max(high.abs().max(1.0) * 0.01) };
     (low - room, high + room)
 }
@@ -250,6 +256,22 @@ fn value_labels(trend: &Trend<'_>, axes: &Axes) -> Vec<(f64, f64)> {
     placed
 }
 
+/// Words of the values that occur, the last first; one that would touch another is left out.
+fn code_labels<'a>(trend: &Trend<'a>, axes: &Axes) -> Vec<(&'a str, f64)> {
+    let inside = trend.samples.iter().rev().filter(|sample| (trend.from..=trend.to).contains(&sample.utc));
+    let occurring = inside.filter_map(|sample| sample.reading.value());
+    let mut placed: Vec<(&str, f64)> = Vec::new();
+    for value in occurring {
+        let (y, word) = (axes.y(value), trend.codes.get(&(value.round() as i64)));
+        if let Some(word) = word
+            && placed.iter().all(|(_, other)| (other - y).abs() >= LABEL_HEIGHT)
+        {
+            placed.push((word, y));
+        }
+    }
+    placed
+}
+
 /// A line over time with its band, setpoint, limits and marks.
 pub(super) fn trend(trend: &Trend<'_>) -> Markup {
     let runs = envelope(trend.samples, (trend.from, trend.to), COLUMNS, trend.gap_ms);
@@ -269,7 +291,10 @@ pub(super) fn trend(trend: &Trend<'_>) -> Markup {
             @if runs.is_empty() {
                 text.empty x=((LEFT + RIGHT) / 2.0) y=((TOP + axes.bottom) / 2.0 + 4.0) text-anchor="middle" { "no values kept in this time" }
             }
-            @for (value, y) in value_labels(trend, &axes) {
+            @for (word, y) in code_labels(trend, &axes) {
+                text.empty x=(LEFT + 6.0) y=(y - 4.0) { (word) }
+            }
+            @for (value, y) in value_labels(trend, &axes).into_iter().filter(|_| trend.codes.is_empty()) {
                 text x=(LEFT - 5.0) y=(y + 4.0) text-anchor="end" { (words::number(value, trend.decimals)) }
             }
             (time_labels(trend, &axes))
@@ -371,6 +396,8 @@ mod tests {
         assert_eq!(runs(&[]), Vec::<Vec<Column>>::new());
     }
 
+    static NONE: BTreeMap<i64, String> = BTreeMap::new();
+
     fn fryer<'a>(samples: &'a [StoredSample], zone: &'a Zone) -> Trend<'a> {
         Trend {
             samples,
@@ -382,6 +409,7 @@ mod tests {
             limits: Vec::new(),
             marks: vec![(UtcMillis(900_000), "raised"), (UtcMillis(-1), "long ago")],
             decimals: 1,
+            codes: &NONE,
             unit: "°C",
             zone,
             label: "Fryer oil inlet".to_owned(),
@@ -413,6 +441,28 @@ mod tests {
         for (index, (_, y)) in labels.iter().enumerate() {
             assert!(labels.iter().skip(index + 1).all(|(_, other)| (other - y).abs() >= LABEL_HEIGHT));
         }
+    }
+
+    /// A state that never changes had a single number at its lower edge.
+    #[test]
+    fn a_status_word_is_labelled_by_its_words_and_has_no_numbers() {
+        let codes =
+            BTreeMap::from([(0, "fill".to_owned()), (1, "hold".to_owned()), (7, "pump-out".to_owned())]);
+        let zone = Zone::named("UTC");
+        let samples = samples(&[(0, Good(1.0)), (1, Good(1.0)), (2, Good(0.0))]);
+        let trend =
+            Trend { band: None, setpoint: None, marks: Vec::new(), codes: &codes, ..fryer(&samples, &zone) };
+        let drawn = super::trend(&trend).into_string();
+        assert!(
+            drawn.contains(">hold<") && drawn.contains(">fill<") && !drawn.contains(">pump-out<"),
+            "{drawn}"
+        );
+        assert!(!drawn.contains(">0.0<") && !drawn.contains(">-0.5<"), "{drawn}");
+        let axes = Axes { low: -0.5, high: 1.5, from: trend.from, to: trend.to, bottom: TALL - BELOW };
+        assert_eq!(
+            value_range(&trend, &envelope(&samples, (trend.from, trend.to), COLUMNS, 3000)),
+            (axes.low, axes.high)
+        );
     }
 
     #[test]

@@ -227,7 +227,8 @@ impl Track {
     /// The newest `count` bins that are known, oldest first; `None` if too few are.
     fn window(&self, count: usize) -> Option<Vec<f64>> {
         let skip = self.bins.len().checked_sub(count)?;
-        let known: Vec<f64> = self.bins.iter().skip(skip).filter_map(|bin| *bin).collect();
+        let mut known = Vec::with_capacity(count);
+        known.extend(self.bins.iter().skip(skip).filter_map(|bin| *bin));
         (known.len() as f64 >= KNOWN_SHARE_MIN * count as f64 && known.len() >= 2).then_some(known)
     }
 

@@ -115,7 +115,7 @@ fn station(board: &StationBoard<'_>) -> StartUpStationBody {
         mode: board.facts.mode().map(setward_protocol::Mode::name),
         since: board.facts.view.since.map(rfc3339),
         product_present: board.facts.view.product_present,
-        ready: board.reasons().is_empty(),
+        ready: board.is_ready(),
         alarms_settle_until: board.settles_until.map(rfc3339),
         held: board.held.iter().map(held).collect(),
         setpoints_off: turned.collect(),

@@ -31,6 +31,8 @@ pub(in crate::web) struct StationBoard<'a> {
     pub(in crate::web) lost: Vec<ControllerFacts<'a>>,
     /// Its last alarm that waits for things to settle speaks then.
     pub(in crate::web) settles_until: Option<UtcMillis>,
+    /// What people are to enter here now.
+    pub(in crate::web) due: Vec<Due>,
     /// It cooks in batches: what its values are follows its program, not the start of the line.
     pub(in crate::web) cooks: bool,
 }
@@ -40,6 +42,7 @@ pub(in crate::web) struct StationBoard<'a> {
 pub(in crate::web) struct Due {
     pub(in crate::web) tag: String,
     pub(in crate::web) name: String,
+    pub(in crate::web) station: StationId,
     pub(in crate::web) since: UtcMillis,
     pub(in crate::web) is_late: bool,
 }
@@ -154,6 +157,7 @@ impl<'a> StationBoard<'a> {
                     | None => None,
                 })
                 .max(),
+            due: due(scene).into_iter().filter(|due| due.station == facts.id).collect(),
             cooks: scene.line.kettles.iter().any(|kettle| kettle.station == facts.id),
             facts,
         }
@@ -173,7 +177,12 @@ impl<'a> StationBoard<'a> {
         }
     }
 
-    /// Why it is not ready.
+    /// Whether nothing is in its way, nor anything to be entered first.
+    pub(in crate::web) fn is_ready(&self) -> bool {
+        self.reasons().is_empty() && self.due.is_empty()
+    }
+
+    /// Why it is not ready, besides what is to be entered.
     pub(in crate::web) fn reasons(&self) -> Vec<Reason> {
         let key = &self.facts.station.key;
         let reason = |text: String, link: String, about_s: Option<f64>| Reason {
@@ -255,7 +264,8 @@ fn due(scene: &Scene<'_>) -> Vec<Due> {
             DueView::NotAsked | DueView::At(_) => return None,
         };
         let signal = scene.line.signal(entry.signal);
-        Some(Due { tag: signal.tag.clone(), name: signal.name.clone(), since, is_late })
+        let (tag, name, station) = (signal.tag.clone(), signal.name.clone(), signal.station);
+        Some(Due { tag, name, station, since, is_late })
     })
     .collect()
 }

@@ -64,7 +64,12 @@ pub(super) fn bare(web: &Web, status: StatusCode, title: &str, body: Markup) -> 
                 link rel="icon" href=(assets::address("icon.svg")) type="image/svg+xml";
             }
             body {
-                header { div.place { b { (web.app.line.name) } span.plant { (web.app.line.plant) } } }
+                header {
+                    div.place {
+                        b { (web.app.line.name) } span.plant { (web.app.line.plant) }
+                        @if web.app.line.simulated { span.simulated { "SIMULATED" } }
+                    }
+                }
                 main #main { h1 { (title) } (body) }
                 footer {
                     p {

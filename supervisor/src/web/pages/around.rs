@@ -43,6 +43,8 @@ pub(super) struct Changes {
     from: UtcMillis,
     to: UtcMillis,
     told: Result<Vec<(UtcMillis, Change)>, String>,
+    /// Changes of that time that are not told, all of them older.
+    left_off: usize,
 }
 
 /// Asks history what changed before `began`, and from then until `raised`.
@@ -52,9 +54,14 @@ pub(super) async fn read(web: &Web, own: &str, began: UtcMillis, raised: UtcMill
         let mut told = events(web, own, (from, to)).await?;
         told.extend(in_time(values(web, own, (from, to))).await?);
         told.sort_by_key(|(at, _)| *at);
-        Ok(told.split_off(told.len().saturating_sub(TOLD_MAX)))
+        Ok(told)
     };
-    Changes { from, to, told: told.await }
+    let mut told: Result<Vec<_>, String> = told.await;
+    let left_off = told.as_ref().map_or(0, |told| told.len().saturating_sub(TOLD_MAX));
+    if let Ok(told) = &mut told {
+        told.drain(..left_off);
+    }
+    Changes { from, to, told, left_off }
 }
 
 async fn events(
@@ -146,7 +153,10 @@ pub(super) fn changes(scene: &Scene<'_>, changes: &Changes) -> Markup {
             @match &changes.told {
                 Err(problem) => p.notice { b { "HISTORY" } " could not be read: " (problem) },
                 Ok(told) if told.is_empty() => p { "Nothing that is recorded." },
-                Ok(told) => ol.events { @for (at, change) in told.iter().filter(|(_, change)| is_seen(scene, change)) { li { time { (scene.clock(*at)) } " " (change_row(scene, change)) } } }
+                Ok(told) => {
+                    @if changes.left_off > 0 { p.soft { "The newest " (told.len()) " of " (told.len() + changes.left_off) "." } }
+                    ol.events { @for (at, change) in told.iter().filter(|(_, change)| is_seen(scene, change)) { li { time { (scene.clock(*at)) } " " (change_row(scene, change)) } } }
+                }
             }
         }
     }

@@ -92,6 +92,7 @@ pub(super) fn picture(
         limits: alarms.iter().filter_map(limit).collect(),
         marks: alarms.iter().flat_map(marks).collect(),
         decimals: facts.signal.decimals,
+        codes: &facts.signal.codes,
         unit: facts.signal.unit.display(),
         zone: scene.zone,
         label: format!("{}, last 30 minutes. {summary}", facts.signal.name),

@@ -147,3 +147,13 @@ async fn a_phone_without_scripts_enters_by_form() {
     assert_eq!(missing.status, StatusCode::NOT_FOUND);
     check_says(&missing.text, &["Did you mean", "AI-451"], &[]);
 }
+
+#[tokio::test]
+async fn a_station_whose_check_is_due_is_not_called_ready() {
+    let state = desk();
+    let board = get(&state, "/start-up").await.text;
+    check_says(&board, &["Finished moisture is due since"], &[]);
+    let body = json(&get(&state, "/api/v1/start-up").await.text);
+    let kettles = body["stations"].as_array().unwrap().iter().find(|one| one["station"] == "kettles").unwrap();
+    assert_eq!(kettles["ready"], false, "{kettles}");
+}

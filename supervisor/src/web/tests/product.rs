@@ -69,11 +69,7 @@ async fn an_alarm_says_which_product_it_touched_and_what_to_hold_at_most() {
     snapshot.following = Arc::new(Following { products, ..Following::default() });
     let path = format!("/alarms/{}", line.alarms[raised].id);
     let page = get(&stage(line.clone(), snapshot.clone()).state, &path).await.text;
-    check_says(
-        &page,
-        &["to be packed about", "(spread 4 min), about 208 kg", "Hold at most", "260 kg"],
-        &[],
-    );
+    check_says(&page, &["to be packed about", "(spread 4 min), about 208 kg", "Hold at most", "260 kg"], &[]);
     check_says(&page, &["tank 7 (corn 12 h to 12 h 45 min old)", &line.recipes[0].name], &[]);
     // It stood over a weekend: two days of packing would mislead.
     let stood = ProductView { occurrence, is_forecast: false, about_kg: Some(0.2), ..product() };

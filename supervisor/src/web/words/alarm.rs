@@ -141,12 +141,8 @@ pub(in crate::web) fn forecast(forecast: Forecast, heading: Direction) -> String
         (Forecast::Raises { seconds }, Steady | Unknown) => {
             format!("raises in {} if it stays here", span(seconds))
         }
-        (Forecast::WillNotRaise, Worse) => {
-            "will not raise at this value, but is heading out".to_owned()
-        }
-        (Forecast::WillNotRaise, Steady | Better | Unknown) => {
-            "will not raise at this value".to_owned()
-        }
+        (Forecast::WillNotRaise, Worse) => "will not raise at this value, but is heading out".to_owned(),
+        (Forecast::WillNotRaise, Steady | Better | Unknown) => "will not raise at this value".to_owned(),
         (Forecast::Clears { seconds }, Worse) => {
             format!("clears in {} if it stays here, but is getting worse", span(seconds))
         }

@@ -28,7 +28,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
         p.point { (web.zone.stamp(found.span.from())) " to " (web.zone.stamp(found.span.to())) " \u{b7} " (readings(found.readings)) " in " (words::span(found.took_s)) }
         @for (one, picture) in own.iter().zip(drawn) {
             section {
-                h2 { @if own.len() > 1 { (one.alarm) } @else { "Told, as it is and with these settings" } }
+                h2 { @if own.len() > 1 { (name_of(web, &one.alarm)) } @else { "Told, as it is and with these settings" } }
                 p.verdict { (sentence(&file::told(one, found.span))) }
                 (fed(web, one))
                 (picture)
@@ -41,6 +41,12 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
             "A call is a raise that calls somebody. Both columns are the same readings through the same engine, after an hour to warm up; what people did then is done at its time in both. The settings of now may not be those that were in force then."
         }
     }
+}
+
+/// What people call it; its id, where the line has no such alarm.
+fn name_of<'a>(web: &'a Web, id: &'a str) -> &'a str {
+    let line = &*web.app.line;
+    line.alarm_by_id(id).map_or(id, |alarm| &line.alarm(alarm).name)
 }
 
 /// "8.3 million readings", "7900 readings".
@@ -65,7 +71,7 @@ fn fed(web: &Web, one: &OfAlarm) -> Markup {
         @if one.turns.len() > 1 {
             details id=(format!("turns-{}", one.alarm)) {
                 summary { "By shift and recipe" }
-                div.wide tabindex="0" role="region" aria-label=(format!("{} by shift and recipe", one.alarm)) {
+                div.wide tabindex="0" role="region" aria-label=(format!("{} by shift and recipe", name_of(web, &one.alarm))) {
                     table.tanks.figures {
                         thead { tr { th scope="col" { "Shift, recipe" } th scope="col" { "Calls" } th scope="col" { "Product fed" } } }
                         tbody { @for turn in &one.turns { (turn_row(web, turn)) } }
@@ -147,7 +153,7 @@ fn table(web: &Web, one: &OfAlarm, span: Span) -> Markup {
     let alarm = line.alarm_by_id(&one.alarm).map(|id| line.alarm(id));
     html! {
         @if !one.rows.is_empty() {
-            div.wide tabindex="0" role="region" aria-label=(format!("Occurrences of {}", one.alarm)) {
+            div.wide tabindex="0" role="region" aria-label=(format!("Occurrences of {}", name_of(web, &one.alarm))) {
                 table.tanks.figures {
                     thead { tr { th scope="col" { "Trouble began" } th scope="col" { "As it is" } th scope="col" { "With these settings" } th scope="col" { "What changes" } } }
                     tbody { @for row in one.rows.iter().take(SHOWN) { (row_of(web, alarm, row, span)) } }

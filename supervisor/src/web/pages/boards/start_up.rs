@@ -92,7 +92,6 @@ fn rest(scene: &Scene<'_>, board: &Board<'_>) -> Markup {
 }
 
 fn one(scene: &Scene<'_>, station: &StationBoard<'_>) -> Markup {
-    let reasons = station.reasons();
     let is_small = station.held.is_empty() && station.turned.is_empty();
     let class = if is_small { "station small" } else { "station" };
     html! {
@@ -100,12 +99,13 @@ fn one(scene: &Scene<'_>, station: &StationBoard<'_>) -> Markup {
             div.head {
                 h2 { a href=(format!("/stations/{}", station.facts.station.key)) { (station.facts.station.name) } }
                 (rows::station_state(scene, &station.facts))
-                @if reasons.is_empty() { span.fine { "nothing in the way" } } @else { b.outside { "not ready" } }
+                @if station.is_ready() { span.fine { "nothing in the way" } } @else { b.outside { "not ready" } }
             }
             @if let Some(mode) = station.mode_words() { p { b { (mode) } @if let Some(since) = station.facts.view.since { " since " (scene.clock(since)) } } }
             @for lost in &station.lost { p.lost { b { "No data from controller " (lost.controller.name) } } }
             @if !station.manual.is_empty() { p { b.outside { "MANUAL" } " " (station.manual.join(", ")) } }
             @if let Some(until) = station.settles_until { p.soft { "Alarms here wait for things to settle until " (scene.clock(until)) "." } }
+            @for due in &station.due { p { a href=(format!("/entries/{}", due.tag)) { (due.name) } " is due since " (scene.clock(due.since)) } }
             @if station.cooks { p.soft { "Cooks in batches: its values follow its program, and do not count here." } }
             @for turned in &station.turned {
                 p {

@@ -85,11 +85,7 @@ pub(in crate::web) async fn last_day(web: &Web, signal: SignalId) -> Markup {
                 Ok(report) => (table(&report.rows.iter().map(|row| (row.group.as_str(), row)).collect::<Vec<_>>())),
                 Err(why) => p { "Not told: " (why) }
             }
-            p.soft {
-                "While the station ran and the value was good. Value less setpoint where the recipe has one. Ppk stands on the overall standard
-                deviation (sd), Cpk on the one within: each compares the distance to the nearer end of the specification with three of them, and is
-                better the higher it is. n eff. is how many independent values the readings are worth."
-            }
+            (legend())
         }
     }
 }
@@ -97,7 +93,21 @@ pub(in crate::web) async fn last_day(web: &Web, signal: SignalId) -> Markup {
 /// The main signals of a handover.
 pub(super) fn signals(rows: &[SignalRow]) -> Markup {
     let named: Vec<(String, &StatisticsRow)> = rows.iter().map(|row| (title(row), &row.figures)).collect();
-    table(&named.iter().map(|(name, row)| (name.as_str(), *row)).collect::<Vec<_>>())
+    html! {
+        (table(&named.iter().map(|(name, row)| (name.as_str(), *row)).collect::<Vec<_>>()))
+        (legend())
+    }
+}
+
+/// What the columns are.
+fn legend() -> Markup {
+    html! {
+        p.soft {
+            "While the station ran and the value was good. Value less setpoint where the recipe has one. Ppk stands on the overall standard
+            deviation (sd), Cpk on the one within: each compares the distance to the nearer end of the specification with three of them, and is
+            better the higher it is. n eff. is how many independent values the readings are worth."
+        }
+    }
 }
 
 fn table(rows: &[(&str, &StatisticsRow)]) -> Markup {

@@ -289,6 +289,7 @@ fn batches(report: &ShiftReport) -> Markup {
             h2 { "Kettle batches begun: " (report.batches.len()) }
             @if report.batches.is_empty() { p { "None has a record." } }
             ul { @for line in batch_lines(&report.batches) { li { (line) } } }
+            p.soft { "A batch has its record when it has left the kettle." }
         }
     }
 }

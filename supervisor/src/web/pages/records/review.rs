@@ -209,6 +209,7 @@ fn signing(web: &Web, (window, is_over): (Span, bool), report: &ReviewReport, na
             h2 { "Signed" }
             @if report.signed.is_empty() { p { "Nobody has signed this " @if report.lot.is_some() { "lot" } @else { "period" } "." } }
             ul { @for signed in &report.signed { li { b { (signed.by) } " at " (clock(web, &signed.at)) ", with " (words::counted(signed.exceptions, "exception")) " seen" } } }
+            @if report.signed.is_empty() { p.printed { "By hand: name ______________________ date ______________ signature ______________________" } }
             @if report.lot.is_some() && !is_over { p { "It can be signed once the next lot has begun." } }
             @if is_over {
                 @if let Some(instead) = doors::instead(Needs::Engineer, "sign") { (instead) } @else { form.acknowledge method="post" action="/sign-offs" {
