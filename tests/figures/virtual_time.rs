@@ -29,10 +29,16 @@ mod virtual_plan;
 
 use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
+use setward::poll::dial::Dial as _;
+use setward::poll::plan::{ScanPlan, plan_line};
+use setward::protocol::{ReadRequest, Table};
 use setward::{Edges, RunSummary, start};
 use sim_plc::Simulator;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
+use tokio_modbus::Slave;
+use tokio_modbus::client::{Context, Reader as _, tcp};
 use virtual_month::{BAD_SHARE, Options, Outcome, START, SimulatorDial, cpu_s, run};
 
 const DAY_S: u64 = 86_400;
@@ -46,6 +52,7 @@ fn main() -> std::process::ExitCode {
         eprintln!("write: virtual-time [DAYS] [SEED], both whole numbers");
         return 2.into();
     };
+    println!("the same reads and the plant, nothing behind them: {:.0}x", bare(seed, DAY_S / 4));
     println!("quiet line, the plant's physics and the whole system: {:.0}x", alone(seed, DAY_S / 4));
     let quiet =
         run(Options { seed, seconds: DAY_S / 4, planned_seconds: 0, bad_share: 0.0, eventful: false });
@@ -108,6 +115,58 @@ async fn alone_through(seed: u64, seconds: u64) -> RunSummary {
     let running = start(line, edges).await.unwrap();
     tokio::time::sleep(Duration::from_secs(seconds)).await;
     running.stop().await.unwrap()
+}
+
+/// The same reads of the same plant, moved on as often, by the library's client alone and nothing behind it: what reads through this
+/// library can't pass.
+fn bare(seed: u64, seconds: u64) -> f64 {
+    let begun_s = cpu_s();
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build().unwrap();
+    let reads = runtime.block_on(bare_through(seed, seconds));
+    assert!(reads > 5 * seconds, "{reads} reads");
+    seconds as f64 / (cpu_s() - begun_s)
+}
+
+async fn bare_through(seed: u64, seconds: u64) -> u64 {
+    let line = Arc::new(support::demo_line());
+    let simulator = Simulator::new(&line, seed);
+    let dial = SimulatorDial(simulator.clone());
+    let (mut tasks, count) = (tokio::task::JoinSet::new(), Arc::new(AtomicU64::new(0)));
+    for endpoint in plan_line(&line) {
+        for unit in endpoint.units {
+            for scan in unit.scans {
+                let stream = dial.dial(&endpoint.endpoint).await.unwrap();
+                let context = tcp::attach_slave(stream, Slave(unit.unit_id));
+                tasks.spawn(read_on(context, scan, Arc::clone(&count)));
+            }
+        }
+    }
+    let mut tick = tokio::time::interval(Duration::from_secs(1));
+    for _ in 0..seconds {
+        tick.tick().await;
+        simulator.step(Duration::from_secs(1));
+    }
+    tasks.shutdown().await;
+    count.load(Ordering::Relaxed)
+}
+
+async fn read_on(mut context: Context, scan: ScanPlan, count: Arc<AtomicU64>) {
+    let mut ticks = tokio::time::interval(scan.poll_every);
+    loop {
+        ticks.tick().await;
+        for block in &scan.blocks {
+            let ReadRequest { table, start, count: words } = block.request;
+            let read = match table {
+                Table::Holding => context.read_holding_registers(start, words).await.unwrap().unwrap().len(),
+                Table::Input => context.read_input_registers(start, words).await.unwrap().unwrap().len(),
+                Table::Coil => context.read_coils(start, words).await.unwrap().unwrap().len(),
+                Table::Discrete => context.read_discrete_inputs(start, words).await.unwrap().unwrap().len(),
+            };
+            assert!(read >= usize::from(words));
+            count.fetch_add(1, Ordering::Relaxed);
+        }
+    }
 }
 
 fn speed(outcome: &Outcome) -> f64 {

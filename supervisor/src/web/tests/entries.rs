@@ -10,13 +10,18 @@ use crate::snapshot::SignalView;
 use crate::web::AppState;
 use axum::http::{StatusCode, header};
 use setward_config::line::{EntryDue, EntryKind, LineEntry, Origin, Role};
-use setward_protocol::{SignalId, Unit, Uptime};
+use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
 
 /// The line with finished moisture to be entered, and a desk that takes it and shows it at once.
 fn desk() -> AppState {
+    desk_begun(Duration::ZERO)
+}
+
+/// That desk so long after it began to watch.
+fn desk_begun(ago: Duration) -> AppState {
     let (mut line, mut snapshot) = (line(), snapshot());
     let id = SignalId(u16::try_from(line.signals.len()).unwrap());
     let mut signal = line.signals[0].clone();
@@ -37,7 +42,10 @@ fn desk() -> AppState {
     });
     snapshot.signals.push(SignalView::NOT_POLLED);
     let wall = WallAnchor { at: Uptime::START + Duration::from_secs(3600), utc: snapshot.utc };
-    let mut desk = EntryDesk::new(&line, Vec::new(), 0, wall);
+    let hour = Duration::from_secs(3600);
+    let begun =
+        WallAnchor { at: Uptime::START + (hour - ago), utc: UtcMillis(wall.utc.0 - ago.as_millis() as i64) };
+    let mut desk = EntryDesk::new(&line, Vec::new(), 0, begun);
     snapshot.entries = Arc::new(desk.views(wall));
     let night = stage(line.clone(), snapshot.clone());
     let (entering, mut entered) = mpsc::channel::<EntryRequest>(8);
@@ -150,10 +158,11 @@ async fn a_phone_without_scripts_enters_by_form() {
 
 #[tokio::test]
 async fn a_station_whose_check_is_due_is_not_called_ready() {
-    let state = desk();
+    let state = desk_begun(Duration::from_secs(2000));
     let board = get(&state, "/start-up").await.text;
     check_says(&board, &["Finished moisture is due since"], &[]);
     let body = json(&get(&state, "/api/v1/start-up").await.text);
-    let kettles = body["stations"].as_array().unwrap().iter().find(|one| one["station"] == "kettles").unwrap();
+    let kettles =
+        body["stations"].as_array().unwrap().iter().find(|one| one["station"] == "kettle").unwrap();
     assert_eq!(kettles["ready"], false, "{kettles}");
 }
