@@ -1,5 +1,6 @@
 """The parts of the figures. Each gives {name: number}; what can't be measured here is left out and told."""
 
+import datetime
 import functools
 import random
 import re
@@ -83,7 +84,7 @@ def virtual(days=2):
     text = output_of([target() / "examples" / "virtual-time", days])
     print(text, end="")
     return {"virtual.days": days} | matches(text, {
-        "virtual.speed": r"whole system: (\d+)x", "virtual.judged": r"every sample: (\d+)x", "virtual.wrong": r"wrong (\d+)", "virtual.missed": r"missed (\d+)",
+        "virtual.bare": r"behind them: (\d+)x", "virtual.speed": r"whole system: (\d+)x", "virtual.judged": r"every sample: (\d+)x", "virtual.wrong": r"wrong (\d+)", "virtual.missed": r"missed (\d+)",
         "virtual.false": r"false\s+(\d+)", "virtual.lost": r"lost (\d+)", "virtual.samples": r"samples (\d+)",
     })
 
@@ -128,6 +129,46 @@ def latency_of(scratch, silent, controllers=8, signals=32, seconds=30):
     finally:
         turned.stop()
     return times
+
+
+def lateness(controllers=8, silent=8, seconds=60, period_ms=100):
+    """How late scans of good controllers are, by what history keeps of them, while as many others say nothing."""
+    ports = plant.free_ports(controllers + silent)
+    with tempfile.TemporaryDirectory() as scratch:
+        scratch = Path(scratch)
+        line = plant.write(scratch / "line", controllers, ports, 0, f"{period_ms} ms")
+        add_silent_signals(line, controllers, silent)
+        answering = plant.Controllers(ports[:controllers], ports[controllers:])
+        answering.start()
+        try:
+            with daemon(line, scratch):
+                time.sleep(seconds + 5)
+        finally:
+            answering.stop()
+        tags = ",".join(plant.tag(index) for index in range(controllers))
+        rows = output_of([target() / "setward", "export", line, "--signals", tags, "--from", "10 min"]).splitlines()[1:]
+    read = {}
+    for row in rows:
+        utc, _, tag, value, *_ = row.split(",")
+        if value:
+            read.setdefault(tag, []).append(datetime.datetime.fromisoformat(utc).timestamp() * 1e3)
+    # What a connection takes at the start is no lateness of a scan.
+    late = [off for times in read.values() for off in lateness_of([at for at in sorted(times) if at > min(times) + 3000], period_ms)]
+    late.sort()
+    in_time = sum(off < period_ms / 2 for off in late) / len(late)
+    found = {"lateness.p999": late[int(len(late) * 0.999)], "lateness.max": late[-1], "lateness.scans": len(late), "lateness.in_time": 100 * in_time}
+    print(f"lateness: {len(late)} scans due, ms: p99.9 {found['lateness.p999']:.1f}, max {late[-1]:.1f}; {100 * in_time:.3f} % in time")
+    return found
+
+
+def lateness_of(times, period_ms):
+    """For each scan that was due, by how much it came after its place in the steady beat; one that is missing is a period late."""
+    phase = median([(at - times[0] + period_ms / 2) % period_ms for at in times]) - period_ms / 2
+    found = {}
+    for at in times:
+        place = round((at - times[0] - phase) / period_ms)
+        found[place] = max(0.0, at - times[0] - phase - place * period_ms)
+    return [found.get(place, period_ms) for place in range(min(found), max(found) + 1)]
 
 
 def turn_what_is_due(turned, ports, due, standing, pending, end, controllers):

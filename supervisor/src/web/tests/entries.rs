@@ -162,7 +162,6 @@ async fn a_station_whose_check_is_due_is_not_called_ready() {
     let board = get(&state, "/start-up").await.text;
     check_says(&board, &["Finished moisture is due since"], &[]);
     let body = json(&get(&state, "/api/v1/start-up").await.text);
-    let kettles =
-        body["stations"].as_array().unwrap().iter().find(|one| one["station"] == "kettle").unwrap();
+    let kettles = body["stations"].as_array().unwrap().iter().find(|one| one["station"] == "kettle").unwrap();
     assert_eq!(kettles["ready"], false, "{kettles}");
 }
