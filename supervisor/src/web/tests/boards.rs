@@ -5,7 +5,7 @@ use super::support::{before, id, line, snapshot, stage};
 use super::{Answer, get};
 use axum::http::StatusCode;
 use setward_alarm::Target;
-use setward_config::line::{Line, RecipeNumber};
+use setward_config::line::{JudgeWhen, Line, RecipeNumber};
 use setward_protocol::{Mode, StationId};
 use std::time::Duration;
 
@@ -112,6 +112,17 @@ async fn the_changeover_board_has_old_and_new_setpoints_and_what_is_in_band_alre
     check_says(&page, &["Under way since 03:00:22 at Fryer: it ends at 03:20:22 at the latest"], &[]);
 }
 
+/// A value that latitude would allow is still the old recipe's, or a slip of the hand: it is to be entered.
+#[tokio::test]
+async fn near_the_new_setpoint_is_not_set_already() {
+    let mut near = snapshot();
+    near.signals[usize::from(id("TIC-310-SP").0)] = super::support::good(184.7, 0.0, [0; 4]);
+    let path = "/api/v1/changeover?to=white-corn-strips";
+    let body = json(&get(&stage(two_recipes(), near).state, path).await.text);
+    let inlet = body["setpoints"].as_array().unwrap().iter().find(|one| one["tag"] == "TIC-310-SP").unwrap();
+    assert_eq!(inlet["todo"], "to enter", "{inlet}");
+}
+
 #[tokio::test]
 async fn a_recipe_that_is_not_there_is_told_with_the_nearest_and_one_recipe_is_nothing_to_change_to() {
     check_says(&page(line(), "/changeover").await.text, &["one recipe only"], &[]);
@@ -151,6 +162,44 @@ async fn the_wall_shows_every_station_and_every_standing_alarm_and_can_not_be_to
     }
     assert!(wall.contains("<noscript><meta http-equiv=\"refresh\""));
     assert!(page(line(), "/wall?scheme=dark").await.text.contains("<html lang=\"en\" class=\"dark\">"));
+}
+
+/// "In tolerance" is said of what is judged; a line that stands is not in tolerance, and not out of it.
+#[tokio::test]
+async fn the_wall_says_in_tolerance_only_where_something_is_judged() {
+    let (mut line, mut calm) = (line(), snapshot());
+    for asked in &mut line.recipes[0].setpoints {
+        asked.judge_when = JudgeWhen::StationRun;
+    }
+    for view in &mut calm.alarms {
+        (view.state, view.forecast) = (setward_alarm::AlarmState::Normal, setward_alarm::Forecast::Quiet);
+        (view.raised, view.exposure, view.beyond_since) = (None, None, None);
+    }
+    for (tag, value) in
+        [("TT-101", 96.0), ("TT-310", 182.0), ("TIC-310-SP", 182.0), ("TT-313", 168.0), ("FT-320", 46.0)]
+    {
+        calm.signals[usize::from(id(tag).0)] = super::support::good(value, 0.0, [0; 4]);
+    }
+    let fryer =
+        |wall: &str| wall.split("<section").find(|tile| tile.contains("<h2>Fryer")).unwrap().to_owned();
+    let runs = get(&stage(line.clone(), calm.clone()).state, "/wall").await.text;
+    check_says(&fryer(&runs), &["in tolerance"], &["nothing judged now"]);
+    calm.stations[2].mode = Mode::Stopped;
+    let stands = get(&stage(line, calm).state, "/wall").await.text;
+    check_says(&fryer(&stands), &["nothing judged now"], &["in tolerance"]);
+}
+
+/// For two seconds after its last answer a lost controller's data are as young as the others'.
+#[tokio::test]
+async fn a_page_does_not_say_that_all_controllers_were_read_while_one_is_lost() {
+    let mut all = snapshot();
+    all.controllers[1] = all.controllers[0].clone();
+    let heard = get(&stage(line(), all.clone()).state, "/").await.text;
+    check_says(&heard, &["all controllers read under 2 s ago"], &["oldest data"]);
+    all.controllers[1] = snapshot().controllers[1].clone();
+    all.controllers[1].last_good = Some(before(1));
+    let lost = get(&stage(line(), all).state, "/").await.text;
+    check_says(&lost, &["oldest data under 2 s old, from controller oven"], &["all controllers read"]);
 }
 
 #[tokio::test]
