@@ -256,17 +256,15 @@ fn value_labels(trend: &Trend<'_>, axes: &Axes) -> Vec<(f64, f64)> {
     placed
 }
 
-/// Words of the values that occur, the last first; one that would touch another is left out.
-fn code_labels<'a>(trend: &Trend<'a>, axes: &Axes) -> Vec<(&'a str, f64)> {
+/// Words of the values that occur, digits where a value has none, the last first; one that would touch another is left out.
+fn code_labels(trend: &Trend<'_>, axes: &Axes) -> Vec<(String, f64)> {
     let inside = trend.samples.iter().rev().filter(|sample| (trend.from..=trend.to).contains(&sample.utc));
-    let occurring = inside.filter_map(|sample| sample.reading.value());
-    let mut placed: Vec<(&str, f64)> = Vec::new();
-    for value in occurring {
-        let (y, word) = (axes.y(value), trend.codes.get(&(value.round() as i64)));
-        if let Some(word) = word
-            && placed.iter().all(|(_, other)| (other - y).abs() >= LABEL_HEIGHT)
-        {
-            placed.push((word, y));
+    let mut placed: Vec<(String, f64)> = Vec::new();
+    for value in inside.filter_map(|sample| sample.reading.value()) {
+        let y = axes.y(value);
+        if placed.iter().all(|(_, other)| (other - y).abs() >= LABEL_HEIGHT) {
+            let word = trend.codes.get(&(value.round() as i64)).cloned();
+            placed.push((word.unwrap_or_else(|| words::number(value, trend.decimals)), y));
         }
     }
     placed
@@ -291,7 +289,7 @@ pub(super) fn trend(trend: &Trend<'_>) -> Markup {
             @if runs.is_empty() {
                 text.empty x=((LEFT + RIGHT) / 2.0) y=((TOP + axes.bottom) / 2.0 + 4.0) text-anchor="middle" { "no values kept in this time" }
             }
-            @for (word, y) in code_labels(trend, &axes) {
+            @for (word, y) in code_labels(trend, &axes).into_iter().filter(|_| !trend.codes.is_empty()) {
                 text.empty x=(LEFT + 6.0) y=(y - 4.0) { (word) }
             }
             @for (value, y) in value_labels(trend, &axes).into_iter().filter(|_| trend.codes.is_empty()) {
@@ -449,7 +447,7 @@ mod tests {
         let codes =
             BTreeMap::from([(0, "fill".to_owned()), (1, "hold".to_owned()), (7, "pump-out".to_owned())]);
         let zone = Zone::named("UTC");
-        let samples = samples(&[(0, Good(1.0)), (1, Good(1.0)), (2, Good(0.0))]);
+        let samples = samples(&[(0, Good(1.0)), (1, Good(1.0)), (2, Good(0.0)), (3, Good(4.0))]);
         let trend =
             Trend { band: None, setpoint: None, marks: Vec::new(), codes: &codes, ..fryer(&samples, &zone) };
         let drawn = super::trend(&trend).into_string();
@@ -458,7 +456,8 @@ mod tests {
             "{drawn}"
         );
         assert!(!drawn.contains(">0.0<") && !drawn.contains(">-0.5<"), "{drawn}");
-        let axes = Axes { low: -0.5, high: 1.5, from: trend.from, to: trend.to, bottom: TALL - BELOW };
+        assert!(drawn.contains(">4.0<"), "a value without a word has its digits: {drawn}");
+        let axes = Axes { low: -0.5, high: 4.5, from: trend.from, to: trend.to, bottom: TALL - BELOW };
         assert_eq!(
             value_range(&trend, &envelope(&samples, (trend.from, trend.to), COLUMNS, 3000)),
             (axes.low, axes.high)
