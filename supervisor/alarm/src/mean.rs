@@ -34,6 +34,7 @@ pub(crate) struct Mean {
     /// Least known seconds in the window to judge it.
     least_known_s: f64,
     pub(crate) is_beyond: bool,
+    /// What is carried along for the level now in force; `None` while there is none.
     calm: Option<Calm>,
 }
 
