@@ -209,7 +209,8 @@ impl LineHandle {
         answered.await.map_err(|_dropped| gone())?
     }
 
-    /// The line as last published: with its last scan, or, if nobody has looked for a minute, at most a second before that.
+    /// The line as last published: at most 100 ms before its last scan, or, if nobody has looked for a minute, at most a second.
+    /// What has happened to alarms is always in it.
     #[must_use]
     pub fn snapshot(&self) -> Arc<LineSnapshot> {
         self.looks.0.fetch_add(1, Ordering::Relaxed);

@@ -17,6 +17,7 @@ mod inputs;
 mod log;
 pub mod past;
 mod products;
+mod publishing;
 pub mod quality;
 pub mod recipes;
 pub mod removed;
@@ -47,6 +48,7 @@ use derived::DerivedBook;
 use follow::{FollowBook, Following};
 use log::log_event;
 use past::Past;
+use publishing::Publishing;
 use quality::QualityBook;
 use recipes::RecipeChange;
 use setward_alarm::{AlarmEvent, Monitor};
@@ -66,8 +68,6 @@ const FLUSH_EVERY: Duration = Duration::from_secs(1);
 const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(1);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
-/// Whoever has looked is taken to look again for so long.
-const LOOKED_AT_TICKS: u64 = 60;
 /// Less exposure than this, as a share of the allowance, is not worth a write.
 const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
@@ -168,8 +168,7 @@ pub struct LineTask<'a> {
     removed: Vec<AlarmRecord>,
     pending: Work,
     ticks: u64,
-    /// How often anybody had looked when last counted, and in which tick that was.
-    looked: (u64, u64),
+    publishing: Publishing,
     wall: wall::WallWatch,
     /// Somebody has just been called: where product is is to be known at once.
     follow_due: bool,
@@ -201,7 +200,7 @@ impl<'a> LineTask<'a> {
             removed: Vec::new(),
             pending: Work::default(),
             ticks: 0,
-            looked: (0, 0),
+            publishing: Publishing::default(),
             wall: wall::WallWatch::default(),
             follow_due: true,
         }
@@ -237,12 +236,19 @@ impl<'a> LineTask<'a> {
         self.take_up_entries();
         loop {
             let timeout = self.core.poll_timeout().map(|at| self.clock.instant(at));
-            let mut second_is_over = false;
+            let owed = self.publishing.deadline();
+            let (mut second_is_over, mut is_person) = (false, false);
             tokio::select! {
                 biased;
                 _ = &mut channels.stop => break,
-                Some(request) = channels.requests.recv() => self.handle_request(request),
-                Some(request) = channels.entries.recv() => self.handle_entry(request),
+                Some(request) = channels.requests.recv() => {
+                    self.handle_request(request);
+                    is_person = true;
+                }
+                Some(request) = channels.entries.recv() => {
+                    self.handle_entry(request);
+                    is_person = true;
+                }
                 Some(told) = channels.told.recv() => self.handle_told(told),
                 Some(report) = channels.reports.recv() => self.handle_report(&report),
                 () = sleep_until_or_never(timeout) => self.handle_timeout(),
@@ -251,12 +257,14 @@ impl<'a> LineTask<'a> {
                     self.tell_batches(&channels.batches);
                     second_is_over = true;
                 }
+                () = sleep_until_or_never(owed) => {}
             }
             let has_news = !self.pending.batch.events.is_empty() || !self.pending.confirm.is_empty();
             self.flush(&channels.work, second_is_over);
-            let is_watched = self.is_looked_at(channels.snapshot.receiver_count(), &channels.looks);
-            // Where nobody looks, once a second will do, besides what happens to alarms.
-            if has_news || second_is_over || is_watched {
+            let receivers = channels.snapshot.receiver_count();
+            let is_looked_at = self.publishing.is_looked_at(receivers, &channels.looks, self.ticks);
+            let at_once = has_news || second_is_over || is_person;
+            if self.publishing.is_due(at_once, is_looked_at, self.clock.now()) {
                 let published = self.snapshot(&channels.writer);
                 channels.snapshot.send_replace(Arc::new(published));
             }
@@ -272,15 +280,6 @@ impl<'a> LineTask<'a> {
             self.counts.samples_lost += waiting;
         }
         self.counts
-    }
-
-    /// Whether anybody looks at the line or has within the last minute, or it has just begun. One receiver is the run's own.
-    fn is_looked_at(&mut self, receivers: usize, looks: &Looks) -> bool {
-        let count = looks.count();
-        if receivers > 1 || count != self.looked.0 {
-            self.looked = (count, self.ticks);
-        }
-        self.ticks < self.looked.1 + LOOKED_AT_TICKS
     }
 
     fn anchor(&self) -> WallAnchor {

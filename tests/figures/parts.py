@@ -145,13 +145,7 @@ def lateness(controllers=8, silent=8, seconds=60, period_ms=100):
                 time.sleep(seconds + 5)
         finally:
             answering.stop()
-        tags = ",".join(plant.tag(index) for index in range(controllers))
-        rows = output_of([target() / "setward", "export", line, "--signals", tags, "--from", "10 min"]).splitlines()[1:]
-    read = {}
-    for row in rows:
-        utc, _, tag, value, *_ = row.split(",")
-        if value:
-            read.setdefault(tag, []).append(datetime.datetime.fromisoformat(utc).timestamp() * 1e3)
+        read = times_read(line, range(controllers), "10 min")
     # What a connection takes at the start is no lateness of a scan.
     late = [off for times in read.values() for off in lateness_of([at for at in sorted(times) if at > min(times) + 3000], period_ms)]
     late.sort()
@@ -161,14 +155,79 @@ def lateness(controllers=8, silent=8, seconds=60, period_ms=100):
     return found
 
 
+def times_read(line, signals, since):
+    """{tag: when it was read, ms of Unix time}, by what history keeps."""
+    tags = ",".join(plant.tag(index) for index in signals)
+    rows = output_of([target() / "setward", "export", line, "--signals", tags, "--from", since]).splitlines()[1:]
+    read = {}
+    for row in rows:
+        utc, _, tag, value, *_ = row.split(",")
+        if value:
+            read.setdefault(tag, []).append(datetime.datetime.fromisoformat(utc).timestamp() * 1e3)
+    return {tag: sorted(times) for tag, times in read.items()}
+
+
+def chaos(controllers=8, seconds=600, period_ms=100, each_s=10, lasts_s=5):
+    """Scans of controllers that are sound, while each ten seconds another one has a fault; and how soon that one is read again."""
+    ports = plant.free_ports(controllers)
+    with tempfile.TemporaryDirectory() as scratch:
+        scratch = Path(scratch)
+        line = plant.write(scratch / "line", controllers, ports, 0, f"{period_ms} ms")
+        answering = plant.Controllers(ports)
+        answering.start()
+        try:
+            with daemon(line, scratch):
+                time.sleep(5)
+                faults = have_faults(answering, ports, seconds, each_s, lasts_s)
+                time.sleep(each_s)
+        finally:
+            answering.stop()
+        read = times_read(line, range(controllers), f"{seconds + 60} s")
+    # A controller's own scans count again once it has been read again.
+    back = [next((at for at in read[plant.tag(index)] if at > end), float("inf")) for index, _, _, end in faults]
+    late = []
+    for index in range(controllers):
+        times = read[plant.tag(index)]
+        spoilt = [(begin, good) for (own, _, begin, _), good in zip(faults, back) if own == index]
+        due = places(times, period_ms)
+        begin = min(times) + 3000
+        late += [off for at, off in due if at > begin and not any(low - period_ms <= at <= high + period_ms for low, high in spoilt)]
+    in_time = sum(off < period_ms / 2 for off in late)
+    again_s = sorted((good - end) / 1e3 for (_, _, _, end), good in zip(faults, back))
+    found = {"chaos.scans": len(late), "chaos.in_time": 100 * in_time / len(late), "chaos.missed": len(late) - in_time,
+             "chaos.faults": len(faults), "chaos.again_p50": median(again_s), "chaos.again_max": again_s[-1]}
+    print(f"chaos: {len(faults)} faults, {len(late)} scans of sound controllers due, {len(late) - in_time} not in time "
+          f"({found['chaos.in_time']:.4f} % in time); read again after the fault: p50 {median(again_s):.2f} s, at most {again_s[-1]:.2f} s")
+    return found
+
+
+def have_faults(answering, ports, seconds, each_s, lasts_s):
+    """One fault after another, drawn; gives (index of the controller, what, begin, end), ms of Unix time."""
+    drawn, faults, begun = random.Random(SEED), [], time.monotonic()
+    for nth in range(seconds // each_s):
+        index, what = drawn.randrange(len(ports)), plant.FAULTS[nth % len(plant.FAULTS)]
+        time.sleep(max(0, begun + nth * each_s - time.monotonic()))
+        begin = time.time() * 1e3
+        answering.faults[ports[index]] = what
+        time.sleep(lasts_s)
+        del answering.faults[ports[index]]
+        faults.append((index, what, begin, time.time() * 1e3))
+    return faults
+
+
 def lateness_of(times, period_ms):
     """For each scan that was due, by how much it came after its place in the steady beat; one that is missing is a period late."""
+    return [off for _, off in places(times, period_ms)]
+
+
+def places(times, period_ms):
+    """(when it was due, by how much it came later) of each scan, by the steady beat of all."""
     phase = median([(at - times[0] + period_ms / 2) % period_ms for at in times]) - period_ms / 2
     found = {}
     for at in times:
         place = round((at - times[0] - phase) / period_ms)
         found[place] = max(0.0, at - times[0] - phase - place * period_ms)
-    return [found.get(place, period_ms) for place in range(min(found), max(found) + 1)]
+    return [(times[0] + phase + place * period_ms, found.get(place, period_ms)) for place in range(min(found), max(found) + 1)]
 
 
 def turn_what_is_due(turned, ports, due, standing, pending, end, controllers):

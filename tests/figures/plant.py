@@ -8,10 +8,14 @@ import selectors
 import socket
 import struct
 import threading
+import time
 
 REGISTERS_MOST = 125
 # Of four alarms: two limits, one mean, one held against the recipe.
 KINDS = ("limit", "limit", "moving-average", "time-weighted")
+# What a controller here can be made to do instead of answering.
+FAULTS = ("silent", "late", "closes", "exception", "short", "other number", "noise")
+LATE_S = 0.9
 
 
 def free_ports(count):
@@ -92,6 +96,18 @@ def write(folder, signals, ports, alarms, poll_every="1 s", kinds=KINDS):
     return folder
 
 
+def spoiled(good, fault):
+    """A good answer, as a controller with a fault would give it."""
+    number, _, _, unit, function = struct.unpack(">HHHBB", good[:8])
+    return {
+        None: good,
+        "exception": struct.pack(">HHHBBB", number, 0, 3, unit, function | 0x80, 4),
+        "short": struct.pack(">HHHBBB", number, 0, 3, unit, function, 0),
+        "other number": struct.pack(">H", number ^ 0x5A5A) + good[2:],
+        "noise": bytes((7 * at + number) % 256 for at in range(len(good))),
+    }[fault]
+
+
 class Controllers(threading.Thread):
     """Controllers of this process, each at a port, that answer reads of holding registers, or say nothing at all."""
 
@@ -100,6 +116,9 @@ class Controllers(threading.Thread):
         self.words = {port: [1800] * REGISTERS_MOST for port in ports}
         self.waiting = selectors.DefaultSelector()
         self.over = False
+        # {port: one of FAULTS}, as set from outside; and answers that are held back: (when, connection, bytes).
+        self.faults = {}
+        self.held = []
         for port in [*ports, *silent_ports]:
             server = socket.create_server(("127.0.0.1", port))
             server.setblocking(False)
@@ -107,7 +126,7 @@ class Controllers(threading.Thread):
 
     def run(self):
         while not self.over:
-            for key, _ in self.waiting.select(0.2):
+            for key, _ in self.waiting.select(0.02 if self.held else 0.2):
                 what, port = key.data
                 if what == "listen":
                     connection, _ = key.fileobj.accept()
@@ -115,6 +134,7 @@ class Controllers(threading.Thread):
                     self.waiting.register(connection, selectors.EVENT_READ, ("answer", port))
                 else:
                     self.answer(key.fileobj, port)
+            self.let_go_what_is_late()
         for key in list(self.waiting.get_map().values()):
             key.fileobj.close()
 
@@ -123,14 +143,28 @@ class Controllers(threading.Thread):
             request = connection.recv(260)
         except OSError:
             request = b""
-        if not request:
+        fault = self.faults.get(port)
+        if not request or fault == "closes":
             self.waiting.unregister(connection)
             connection.close()
-        elif port in self.words:
+        elif port in self.words and fault != "silent":
             # One request at a time is all that the other end sends.
             number, _, _, unit, function, first, count = struct.unpack(">HHHBBHH", request[:12])
             words = self.words[port][first:first + count]
-            connection.sendall(struct.pack(f">HHHBBB{count}H", number, 0, 3 + 2 * count, unit, function, 2 * count, *words))
+            good = struct.pack(f">HHHBBB{count}H", number, 0, 3 + 2 * count, unit, function, 2 * count, *words)
+            if fault == "late":
+                self.held.append((time.monotonic() + LATE_S, connection, good))
+            else:
+                connection.sendall(spoiled(good, fault))
+
+    def let_go_what_is_late(self):
+        now = time.monotonic()
+        for at, connection, answer in [one for one in self.held if one[0] <= now]:
+            self.held.remove((at, connection, answer))
+            try:
+                connection.sendall(answer)
+            except OSError:
+                pass  # The other end has given it up.
 
     def stop(self):
         self.over = True

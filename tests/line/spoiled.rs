@@ -36,8 +36,8 @@ const NO_DESCRIPTOR: i32 = 24;
 /// Buffer of a connection over memory: a few frames.
 const BUFFER_BYTES: usize = 2_048;
 
-/// When a person comes to the page, s of the run.
-const PERSON_AT_S: u64 = 420;
+/// When a person comes to the page, ms of the run: not in the instant of any scan.
+const PERSON_AT_MS: u64 = 420_370;
 
 /// Which calls of a kind fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,13 +83,38 @@ pub(crate) struct World {
     pub(crate) dials: Fails,
     pub(crate) bad_share: f64,
     pub(crate) shut: Vec<Shut>,
+    /// From and until, s of the run, no disk takes anything.
+    pub(crate) disk_full: Option<(u64, u64)>,
+    /// From and until, s of the run, there is no file descriptor for another connection.
+    pub(crate) no_descriptors: Option<(u64, u64)>,
+    /// The wall clock is set at that second of the run, by so many ms.
+    pub(crate) clock_set: Option<(u64, i64)>,
 }
 
 impl World {
     /// Nothing is.
     pub(crate) const fn sound(seed: u64, seconds: u64) -> Self {
         let (store, sockets, dials) = (Fails::Never, Fails::Never, Fails::Never);
-        Self { seed, seconds, store, sockets, dials, bad_share: 0.0, shut: Vec::new() }
+        let (disk_full, no_descriptors, clock_set) = (None, None, None);
+        Self {
+            seed,
+            seconds,
+            store,
+            sockets,
+            dials,
+            bad_share: 0.0,
+            shut: Vec::new(),
+            disk_full,
+            no_descriptors,
+            clock_set,
+        }
+    }
+
+    fn clock(&self) -> Clock {
+        match self.clock_set {
+            Some((after_s, by_ms)) => Clock::set_once(START, Duration::from_secs(after_s), by_ms),
+            None => Clock::starting_at(START),
+        }
     }
 }
 
@@ -139,8 +164,8 @@ fn rows_in(folder: &Path) -> BTreeMap<&'static str, Vec<String>> {
 
 /// A person acknowledges what stands, writes a note and takes a decision; asks again each second until all of it is taken.
 async fn person(line: Arc<Line>, handle: LineHandle, history: Arc<dyn HistoryStore>) {
-    tokio::time::sleep(Duration::from_secs(PERSON_AT_S)).await;
-    let (by, utc) = ("Ana".to_owned(), UtcMillis(START.0 + 1000 * PERSON_AT_S as i64));
+    tokio::time::sleep(Duration::from_millis(PERSON_AT_MS)).await;
+    let (by, utc) = ("Ana".to_owned(), UtcMillis(START.0 + PERSON_AT_MS as i64));
     let snapshot = handle.snapshot();
     for (alarm, _) in line.alarms_with_ids() {
         let Some(view) = snapshot.alarm(alarm).filter(|view| view.state.letter() == 'B') else { continue };
@@ -167,13 +192,19 @@ struct SpoiledDial {
     dials: (Fails, Arc<AtomicU64>),
     /// Endpoint, why, from and until.
     shut: Vec<(String, io::ErrorKind, Instant, Instant)>,
+    no_descriptors: Option<(Instant, Instant)>,
+}
+
+/// Whether it is between the two.
+fn is_within(span: Option<(Instant, Instant)>) -> bool {
+    span.is_some_and(|(from, until)| (from..until).contains(&Instant::now()))
 }
 
 #[async_trait]
 impl Dial for SpoiledDial {
     async fn dial(&self, endpoint: &str) -> io::Result<Box<dyn Stream>> {
         let (fails, dials) = &self.dials;
-        if fails.takes(dials.fetch_add(1, Ordering::Relaxed) + 1) {
+        if fails.takes(dials.fetch_add(1, Ordering::Relaxed) + 1) || is_within(self.no_descriptors) {
             return Err(io::Error::from_raw_os_error(NO_DESCRIPTOR));
         }
         let now = Instant::now();
@@ -245,6 +276,7 @@ struct SpoiledStore {
     store: InlineStore,
     oracle: Arc<Mutex<Oracle>>,
     fails: Fails,
+    disk_full: Option<(Instant, Instant)>,
     calls: AtomicU64,
     journal: Mutex<(DefaultHasher, DefaultHasher)>,
 }
@@ -252,7 +284,7 @@ struct SpoiledStore {
 impl SpoiledStore {
     fn call(&self) -> Result<(), HistoryError> {
         let call = self.calls.fetch_add(1, Ordering::Relaxed) + 1;
-        if self.fails.takes(call) {
+        if self.fails.takes(call) || is_within(self.disk_full) {
             return Err(HistoryError { text: format!("a failure on purpose, call {call}") });
         }
         Ok(())
@@ -388,23 +420,24 @@ async fn live_through(world: World, plan: Plan) -> Result<Found, HistoryError> {
         sockets: (world.sockets, Arc::clone(&socket_calls)),
         dials: (world.dials, Arc::default()),
         shut: shut.collect(),
+        no_descriptors: world.no_descriptors.map(|(from, until)| (at(from), at(until))),
     };
     let folder = tempfile::tempdir().unwrap();
     let store = Arc::new(SpoiledStore {
         store: InlineStore::open_without_syncs(folder.path(), Settings::default()).unwrap(),
         oracle: Arc::clone(&oracle),
         fails: world.store,
+        disk_full: world.disk_full.map(|(from, until)| (at(from), at(until))),
         calls: AtomicU64::new(0),
         journal: Mutex::default(),
     });
     tokio::spawn(move_on(simulator, plan, Arc::clone(&oracle), Arc::clone(&line)));
     let history: Arc<dyn HistoryStore> = Arc::clone(&store) as _;
-    let edges =
-        Edges { dial: Arc::new(dial), history: Arc::clone(&history), clock: Clock::starting_at(START) };
+    let edges = Edges { dial: Arc::new(dial), history: Arc::clone(&history), clock: world.clock() };
     let running = start(Arc::clone(&line), edges).await?;
     let person = tokio::spawn(person(Arc::clone(&line), running.handle(), history));
     tokio::time::sleep(Duration::from_secs(world.seconds)).await;
-    if world.seconds > PERSON_AT_S && !matches!(world.store, Fails::From(_)) {
+    if 1000 * world.seconds > PERSON_AT_MS && !matches!(world.store, Fails::From(_)) {
         person.await.unwrap();
     }
     let summary = running.stop().await.unwrap();

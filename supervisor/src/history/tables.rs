@@ -14,8 +14,8 @@ pub(super) const SCHEMA_VERSION: i64 = 4;
 pub(super) const ROWS_VERSION: i64 = 1;
 
 /// Pages that a connection keeps in memory, KiB. Enough for the upper levels of every index; the system keeps the rest of the file, and a
-/// small cache is full within the first hours, so that memory tells what the program itself does.
-const CACHE_KIB: i64 = 1_024;
+/// small cache is full within the first hour, so that memory tells what the program itself does.
+const CACHE_KIB: i64 = 512;
 
 /// What later versions added to the tables of version 2: a file gets what it lacks, in place.
 const ADDED: [(i64, &str); 2] = [(3, super::entries::TABLE), (4, super::kept::TABLE)];

@@ -18,7 +18,7 @@ const GIVEN_UP_AFTER_MS: i64 = 3 * 3_600_000;
 impl LineTask<'_> {
     /// Works it out if it is time to, or somebody has just been called.
     pub(super) fn follow_when_due(&mut self) {
-        let is_watched = self.ticks < self.looked.1 + super::LOOKED_AT_TICKS;
+        let is_watched = self.publishing.is_awaited(self.ticks);
         let every = if is_watched { EVERY_TICKS_WATCHED } else { EVERY_TICKS_ALONE };
         if std::mem::take(&mut self.follow_due) || self.ticks % every == 1 {
             self.follow_product();

@@ -8,6 +8,9 @@ use setward_config::line::Line;
 use setward_process::series;
 use setward_protocol::{SignalId, Unit, Uptime, UtcMillis};
 
+/// So much is read at once where only points are wanted.
+const PIECE_MS: i64 = 3_600_000;
+
 /// The beginning of an axis.
 #[derive(Debug, Clone, Copy)]
 pub struct Axis(pub UtcMillis);
@@ -34,7 +37,12 @@ impl Axis {
     /// Good readings, in order of time, each later than the one before.
     #[must_use]
     pub fn points(self, samples: &[ExactSample]) -> Vec<(Uptime, f64)> {
-        let mut points: Vec<(Uptime, f64)> = Vec::new();
+        let mut points = Vec::new();
+        self.append_points(&mut points, samples);
+        points
+    }
+
+    fn append_points(self, points: &mut Vec<(Uptime, f64)>, samples: &[ExactSample]) {
         for sample in samples {
             let at = self.at(sample.utc);
             let is_later = points.last().is_none_or(|(last, _)| at > *last);
@@ -42,7 +50,6 @@ impl Axis {
                 points.push((at, value));
             }
         }
-        points
     }
 
     /// What held from when: each reading until the next, not known from a bad one on, and not known once none has come for
@@ -82,13 +89,50 @@ fn put(steps: &mut Vec<(Uptime, Option<f64>)>, at: Uptime, value: Option<f64>) {
 pub async fn read(
     line: &Line,
     store: &dyn HistoryStore,
+    what: (SignalId, Unit),
+    ends: (UtcMillis, UtcMillis),
+) -> Result<Vec<ExactSample>, HistoryError> {
+    read_between(line, store, what, a_little_beyond(line, what.0, ends)).await
+}
+
+/// The good ones of [`read`] on an axis, as [`Axis::points`] has them. An hour at a time is read: the run that cooks does this for each
+/// batch, and a soak of half a day should not need memory for all that is known of each of its readings.
+///
+/// # Errors
+/// When history can't be read.
+pub async fn read_points(
+    axis: Axis,
+    line: &Line,
+    store: &dyn HistoryStore,
+    what: (SignalId, Unit),
+    ends: (UtcMillis, UtcMillis),
+) -> Result<Vec<(Uptime, f64)>, HistoryError> {
+    let (mut from, to) = a_little_beyond(line, what.0, ends);
+    let mut points = Vec::new();
+    while from < to {
+        let until = UtcMillis(from.0.saturating_add(PIECE_MS)).min(to);
+        axis.append_points(&mut points, &read_between(line, store, what, (from, until)).await?);
+        from = until;
+    }
+    Ok(points)
+}
+
+fn a_little_beyond(
+    line: &Line,
+    signal: SignalId,
+    (from, to): (UtcMillis, UtcMillis),
+) -> (UtcMillis, UtcMillis) {
+    let beyond = i64::try_from(line.gap_limit(signal).as_millis()).unwrap_or(0);
+    (UtcMillis(from.0.saturating_sub(beyond)), UtcMillis(to.0.saturating_add(beyond)))
+}
+
+async fn read_between(
+    line: &Line,
+    store: &dyn HistoryStore,
     (signal, unit): (SignalId, Unit),
     (from, to): (UtcMillis, UtcMillis),
 ) -> Result<Vec<ExactSample>, HistoryError> {
-    let beyond = i64::try_from(line.gap_limit(signal).as_millis()).unwrap_or(0);
-    let Ok(span) = Span::new(UtcMillis(from.0 - beyond), UtcMillis(to.0 + beyond)) else {
-        return Ok(Vec::new());
-    };
+    let Ok(span) = Span::new(from, to) else { return Ok(Vec::new()) };
     let own = line.signal(signal).unit;
     let read = store.exact(vec![line.signal(signal).tag.clone()], span).await?;
     let mut samples: Vec<ExactSample> = read.into_iter().flat_map(|read| read.samples).collect();

@@ -37,8 +37,7 @@ pub async fn batch_report(
     let (Some(kettle), Some(span)) = (line.kettles.get(view.kettle), view.span()) else { return Ok(None) };
     let Some(recipe) = line.recipes.get(view.recipe) else { return Ok(None) };
     let axis = Axis(UtcMillis(span.0.0 - 60_000));
-    let samples = axis::read(line, store, (kettle.temperature, Unit::DegC), span).await?;
-    let temperature = axis.points(&samples);
+    let temperature = axis::read_points(axis, line, store, (kettle.temperature, Unit::DegC), span).await?;
     let water_l = match kettle.water_total {
         Some(meter) => water(line, store, view, meter).await?,
         None => None,
@@ -316,8 +315,7 @@ async fn moisture(
         return Ok(Err("the tank has no temperature in line.toml".to_owned()));
     };
     let axis = Axis(UtcMillis(soaked.0.0 - 60_000));
-    let samples = axis::read(line, store, (signal, Unit::DegC), soaked).await?;
-    let points = axis.points(&samples);
+    let points = axis::read_points(axis, line, store, (signal, Unit::DegC), soaked).await?;
     let Ok(trace) = Trace::new(&points, line.gap_limit(signal)) else {
         return Ok(Err("history has no temperature of the tank for that time".to_owned()));
     };

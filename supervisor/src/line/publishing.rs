@@ -1,0 +1,101 @@
+//! When the line is published: at once where something happened to alarms or people, at a pace while anybody looks, else once a second.
+//!
+//! A snapshot holds every signal and alarm. With many scans a second most of them would be made for nobody: a page asks once a second.
+
+use crate::handle::Looks;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Scans alone are published no more often than this.
+const PACE: Duration = Duration::from_millis(100);
+/// Whoever has looked is taken to look again for so long, in ticks of a second.
+const LOOKED_AT_TICKS: u64 = 60;
+
+/// What has been published, and whether anybody looks.
+#[derive(Debug, Default)]
+pub(super) struct Publishing {
+    /// How often anybody had looked when last counted, and in which tick that was.
+    looked: (u64, u64),
+    /// When the line was last published; `None`: not yet.
+    last: Option<Instant>,
+    /// Something is not published yet that somebody looks for.
+    is_owing: bool,
+}
+
+impl Publishing {
+    /// Whether to publish now that something has changed; `at_once`: whoever looks or not.
+    pub(super) fn is_due(&mut self, at_once: bool, is_looked_at: bool, now: Instant) -> bool {
+        let is_paced = self.owed_at().is_none_or(|at| at <= now);
+        let is_due = at_once || (is_looked_at && is_paced);
+        if is_due {
+            self.last = Some(now);
+        }
+        self.is_owing = is_looked_at && !is_due;
+        is_due
+    }
+
+    /// When what is not published yet has to be, so that the last scan of several is not held back; `None` if nothing waits.
+    pub(super) fn deadline(&self) -> Option<Instant> {
+        self.owed_at().filter(|_| self.is_owing)
+    }
+
+    /// Whether anybody looks at the line or has within the last minute, or it has just begun. One receiver is the run's own.
+    pub(super) fn is_looked_at(&mut self, receivers: usize, looks: &Looks, ticks: u64) -> bool {
+        let count = looks.count();
+        if receivers > 1 || count != self.looked.0 {
+            self.looked = (count, ticks);
+        }
+        self.is_awaited(ticks)
+    }
+
+    /// As [`Self::is_looked_at`], by what was found then.
+    pub(super) const fn is_awaited(&self, ticks: u64) -> bool {
+        ticks < self.looked.1 + LOOKED_AT_TICKS
+    }
+
+    fn owed_at(&self) -> Option<Instant> {
+        self.last.map(|last| last + PACE)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn after(ms: u64) -> impl Fn(Instant) -> Instant {
+        move |begun| begun + Duration::from_millis(ms)
+    }
+
+    /// Scans each 10 ms for a second, looked at: ten times, and the last is owed until its time.
+    #[test]
+    fn many_scans_are_published_at_a_pace_and_the_last_is_not_held_back() {
+        let (mut publishing, begun) = (Publishing::default(), Instant::now());
+        let published: Vec<u64> = (0..=105)
+            .map(|n| 10 * n)
+            .filter(|ms| publishing.is_due(false, true, after(*ms)(begun)))
+            .collect();
+        assert_eq!(published, (0..=10).map(|n| 100 * n).collect::<Vec<u64>>());
+        let deadline = publishing.deadline().unwrap();
+        assert_eq!(deadline, after(1_100)(begun));
+        assert!(publishing.is_due(false, true, deadline));
+        assert_eq!(publishing.deadline(), None, "nothing waits any more");
+    }
+
+    #[test]
+    fn what_happens_to_alarms_is_published_at_once_and_scans_for_nobody_are_not() {
+        let (mut publishing, begun) = (Publishing::default(), Instant::now());
+        assert!(publishing.is_due(true, false, begun));
+        assert!(publishing.is_due(true, true, after(1)(begun)), "at once, however soon");
+        assert!(!publishing.is_due(false, false, after(500)(begun)));
+        assert_eq!(publishing.deadline(), None, "nobody looks: nothing is owed");
+    }
+
+    #[test]
+    fn whoever_has_looked_is_expected_for_a_minute() {
+        let (mut publishing, looks) = (Publishing::default(), Looks::default());
+        assert!(publishing.is_looked_at(1, &looks, 0) && publishing.is_looked_at(1, &looks, 59));
+        assert!(!publishing.is_looked_at(1, &looks, 60), "nobody has come");
+        assert!(publishing.is_looked_at(2, &looks, 61) && publishing.is_looked_at(1, &looks, 120));
+        assert!(!publishing.is_looked_at(1, &looks, 121), "a minute after the one who watched has gone");
+    }
+}
