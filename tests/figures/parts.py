@@ -206,6 +206,9 @@ def have_faults(answering, ports, seconds, each_s, lasts_s):
     drawn, faults, begun = random.Random(SEED), [], time.monotonic()
     for nth in range(seconds // each_s):
         index, what = drawn.randrange(len(ports)), plant.FAULTS[nth % len(plant.FAULTS)]
+        # What stands still for ten minutes is taken for a stuck probe, and has no value any more.
+        for port in ports:
+            answering.words[port] = [1800 + nth % 5] * plant.REGISTERS_MOST
         time.sleep(max(0, begun + nth * each_s - time.monotonic()))
         begin = time.time() * 1e3
         answering.faults[ports[index]] = what
