@@ -200,7 +200,17 @@ pub(crate) fn subject_of(fault: &Fault, line: &Line) -> Result<Subject, FaultErr
         },
         About::Line(wanted) => needs(fault.kind(), wanted, line),
         About::Controller => controller_named(subject, line),
+        About::Recipe => recipe_numbered(fault.value().unwrap_or_default(), line),
     }
+}
+
+fn recipe_numbered(found: f64, line: &Line) -> Result<Subject, FaultError> {
+    let mut known: Vec<i64> =
+        line.recipe_numbers.iter().flat_map(|word| word.numbers.keys().copied()).collect();
+    known.sort_unstable();
+    known.dedup();
+    let is_known = known.iter().any(|number| *number as f64 == found);
+    if is_known { Ok(Subject::Line) } else { Err(FaultError::UnknownRecipe { found, known }) }
 }
 
 fn signal_tagged(tag: &str, line: &Line) -> Result<SignalId, FaultError> {

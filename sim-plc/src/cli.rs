@@ -2,6 +2,7 @@
 //!
 //! Output goes to stdout, messages to stderr.
 
+use crate::live::{FORMS, obey};
 use crate::scenario::Scenario;
 use crate::server::{BindError, Bound, bind, serve};
 use crate::{Fault, FaultKind, Operation, Simulator};
@@ -28,7 +29,10 @@ Examples:
   sim-plc serve demo-line --scenario demo --seed 7
   sim-plc serve demo-line --scenario my-script.txt
   sim-plc serve demo-line --fault heat-low --fault \"sensor-break TT-313\" --for \"10 min\"
+  sim-plc serve demo-line --typed
   sim-plc faults
+  sim-plc scenario > my-script.txt
+  sim-plc scenario my-script.txt --line demo-line
 
 Exit codes: 0 ok, 1 failure, 2 usage, 3 the line folder has problems."
 )]
@@ -43,8 +47,8 @@ enum Command {
     Serve(Serve),
     /// Lists the faults that can be brought about, and what operators can do.
     Faults,
-    /// Prints the built-in script; a script of your own is written in the same form.
-    Scenario,
+    /// Runs a timed script of faults and operations on a line; without one, prints the built-in script, whose form it has.
+    Scenario(RunScript),
     /// Writes this help as manual pages.
     Man {
         /// Where the pages go; the folder is made if there is none.
@@ -69,6 +73,24 @@ struct Serve {
     /// A fault from the start on, such as "heat-low" or "sensor-break TT-310"; may be given again.
     #[arg(long = "fault", value_name = "FAULT")]
     faults: Vec<Fault>,
+    /// Does what is typed while it runs, a line each: `begins FAULT`, `ends FAULT`, `operators OPERATION`, `at work`.
+    #[arg(long)]
+    typed: bool,
+}
+
+#[derive(Debug, clap::Args)]
+struct RunScript {
+    /// The script to run; left out, the built-in one is printed.
+    file: Option<String>,
+    /// The line folder to run it on; left out, the demo line that is built in.
+    #[arg(long, value_name = "DIR", requires = "file")]
+    line: Option<PathBuf>,
+    /// The same seed gives the same noise.
+    #[arg(long, default_value_t = 1, requires = "file")]
+    seed: u64,
+    /// Stops by itself after this time, such as "30 s" or "10 min".
+    #[arg(long = "for", value_name = "TIME", value_parser = setward_config::parse_time, requires = "file")]
+    run_for: Option<Duration>,
 }
 
 /// Why the program ends without success.
@@ -95,7 +117,10 @@ pub fn run() -> ExitCode {
     let done = match &arguments.command {
         Command::Serve(options) => serve_folder(options),
         Command::Faults => print(&faults_text()),
-        Command::Scenario => print(&Scenario::demo().to_string()),
+        Command::Scenario(options) => match &options.file {
+            Some(file) => run_script(options, file),
+            None => print(&Scenario::demo().to_string()),
+        },
         Command::Man { dir } => write_manual(dir),
     };
     match done {
@@ -164,10 +189,26 @@ fn script(name: &str, simulator: Option<&Simulator>) -> Result<Option<Scenario>,
     }
 }
 
+fn run_script(options: &RunScript, file: &str) -> Result<(), Failure> {
+    let (seed, run_for) = (options.seed, options.run_for);
+    let dir = options.line.clone().unwrap_or_default();
+    let serve = Serve { dir, seed, scenario: file.to_owned(), run_for, faults: Vec::new(), typed: false };
+    match &options.line {
+        Some(_) => serve_folder(&serve),
+        None => {
+            let demo = setward_config::load_demo();
+            serve_loaded(demo.map_err(|problems| Failure::new(FAILURE, problems))?.line, &serve)
+        }
+    }
+}
+
 fn serve_folder(options: &Serve) -> Result<(), Failure> {
+    serve_loaded(load(&options.dir)?, options)
+}
+
+fn serve_loaded(line: Line, options: &Serve) -> Result<(), Failure> {
     let filter = EnvFilter::builder().with_default_directive(LevelFilter::WARN.into()).from_env_lossy();
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr).init();
-    let line = load(&options.dir)?;
     if !line.simulated {
         let advice = "pages fed by a simulator must say so: set `simulated = true` in site.toml, or leave this folder to the plant";
         let folder = options.dir.display();
@@ -193,16 +234,24 @@ async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
     for fault in &options.faults {
         simulator.inject(fault.clone()).map_err(|error| Failure::new(USAGE, error))?;
     }
-    if let Some(scenario) = script(&options.scenario, Some(&simulator))? {
-        simulator.check_scenario(&scenario).map_err(|error| {
+    let scenario = script(&options.scenario, Some(&simulator))?;
+    if let Some(scenario) = &scenario {
+        simulator.check_scenario(scenario).map_err(|error| {
             Failure::new(USAGE, format_args!("the script does not fit this line: {error}"))
         })?;
-        simulator.run_scenario(scenario);
     }
     // After the arguments have been found good, so that a wrong one is told even while the ports are taken.
     let bound = bind(&mut line, false).await.map_err(|error| bind_failure(&error))?;
     let stop = stop_signal().map_err(|error| Failure::new(FAILURE, error))?;
     print(&served_text(&line, &bound))?;
+    if let Some(scenario) = scenario {
+        simulator.run_scenario(scenario.clone());
+        tokio::spawn(tell_cues(scenario));
+    }
+    if options.typed {
+        print(&format!("typed lines are obeyed: {FORMS}\n"))?;
+        obey_what_is_typed(simulator.clone());
+    }
     let run_for = options.run_for;
     let shutdown = async {
         tokio::select! {
@@ -213,6 +262,38 @@ async fn serve_line(mut line: Line, options: &Serve) -> Result<(), Failure> {
     };
     serve(bound, simulator, shutdown).await;
     Ok(())
+}
+
+/// Prints each cue of a script when it is due.
+async fn tell_cues(scenario: Scenario) {
+    loop {
+        let began = tokio::time::Instant::now();
+        for cue in scenario.cues() {
+            tokio::time::sleep_until(began + cue.at).await;
+            let once = Scenario::new(vec![cue.clone()], None);
+            // When stdout is closed there is nobody left to tell.
+            let _told = print(&once.to_string());
+        }
+        let Some(every) = scenario.repeat_every() else {
+            let _told = print("the script is over; the line goes on\n");
+            return;
+        };
+        tokio::time::sleep_until(began + every).await;
+    }
+}
+
+/// On a thread of its own: waiting for a line must not keep the program from stopping.
+fn obey_what_is_typed(simulator: Simulator) {
+    std::thread::spawn(move || {
+        for line in io::stdin().lines().map_while(Result::ok) {
+            // When nobody reads the answers, what was typed is done all the same.
+            let _told = match obey(&simulator, &line) {
+                Ok(None) => Ok(()),
+                Ok(Some(done)) => writeln!(io::stdout(), "{done}"),
+                Err(why) => writeln!(io::stderr(), "{why}"),
+            };
+        }
+    });
 }
 
 fn bind_failure(error: &BindError) -> Failure {
@@ -285,9 +366,24 @@ mod tests {
         let more = ["--fault", "sensor-break TT-313", "--for", "30 s"];
         let arguments = Arguments::try_parse_from(words.split(' ').chain(more)).unwrap();
         let Command::Serve(serve) = arguments.command else { panic!("not serve") };
+        assert!(!serve.typed);
         assert_eq!((serve.seed, serve.scenario.as_str()), (7, "demo"));
         assert_eq!(serve.run_for, Some(Duration::from_secs(30)));
         assert_eq!(serve.faults[1].to_string(), "sensor-break TT-313");
+    }
+
+    #[test]
+    fn a_script_is_played_on_a_line_and_printed_without_one() {
+        let parse = |words: &str| Arguments::try_parse_from(words.split(' '));
+        let Command::Scenario(none) = parse("sim-plc scenario").unwrap().command else {
+            panic!("not scenario")
+        };
+        assert!(none.file.is_none());
+        let played = parse("sim-plc scenario my.txt --line here --seed 7").unwrap().command;
+        let Command::Scenario(played) = played else { panic!("not scenario") };
+        assert_eq!((played.file.as_deref(), played.seed), (Some("my.txt"), 7));
+        assert_eq!(played.line, Some(PathBuf::from("here")));
+        assert!(parse("sim-plc scenario --seed 7").is_err(), "a seed of nothing");
     }
 
     #[test]

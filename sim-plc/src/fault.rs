@@ -35,7 +35,7 @@ impl Fault {
         let subject_fits = match rule.about {
             About::Signal | About::Setpoint | About::Means(..) | About::Controller => subject.is_some(),
             About::MeansOrAll(..) => true,
-            About::Line(_) => subject.is_none(),
+            About::Line(_) | About::Recipe => subject.is_none(),
         };
         let value = value.or(rule.value.default);
         let value_fits = match rule.value.form {
@@ -100,7 +100,7 @@ impl FromStr for Fault {
         let words: Vec<_> = words.collect();
         let wrong = || FaultError::WrongArguments { kind, found: words.join(" ") };
         let (subject, rest) = match (kind.rule().about, words.as_slice()) {
-            (About::Line(_), rest) => (None, rest),
+            (About::Line(_) | About::Recipe, rest) => (None, rest),
             (_, [subject, rest @ ..]) => (Some(*subject), rest),
             (_, []) => (None, &[][..]),
         };
@@ -149,6 +149,10 @@ mod tests {
             "hold-set 12",
             "quench-set 76",
             "water-set 1100",
+            "early-transfer TT-101",
+            "feed-gap",
+            "wrong-recipe 7",
+            "float-stuck 5",
             "seasoning-set 0.8",
             "burner-out",
             "burner-out TT-202",
@@ -188,6 +192,7 @@ mod tests {
             ("belt-slip ST-340", "belt-slip ST-340 5"),
             ("controller-restart fryer", "controller-restart fryer 40 s"),
             ("quench-low", "quench-low 41"),
+            ("float-stuck", "float-stuck 5"),
         ] {
             assert_eq!(text.parse::<Fault>().unwrap().to_string(), filled);
         }
@@ -207,6 +212,7 @@ mod tests {
         );
         check_refused("heat-low NaN", "\"heat-low\" is followed by \"NaN\"; write `heat-low [KELVIN]`");
         check_refused("exhaust-lost now", "\"exhaust-lost\" is followed by \"now\"; write `exhaust-lost`");
+        check_refused("wrong-recipe", "\"wrong-recipe\" is followed by \"\"; write `wrong-recipe NUMBER`");
         check_refused("stuck", "\"stuck\" is followed by \"\"; write `stuck TAG`");
         check_refused("stuck TT-310 now", "\"stuck\" is followed by \"TT-310 now\"; write `stuck TAG`");
         check_refused(

@@ -6,6 +6,7 @@
 //! - [`fault`] and `active`: what can go wrong, and what follows from it. [`operation`]: what operators do.
 //!   [`scenario`]: a timed script of both.
 //! - [`disturbance`]: replies that are bad at random. [`look`]: all that can be known of the plant, for an oracle.
+//! - [`live`]: what is typed into a running simulator.
 //! - `image`: the registers, through the same encodings by which the supervisor decodes them.
 //! - `writing`: requests to write a setpoint, and how often it was done.
 //! - [`frame`]: Modbus bytes in, Modbus bytes out. Pure.
@@ -20,6 +21,7 @@ pub mod disturbance;
 pub mod fault;
 pub mod frame;
 mod image;
+pub mod live;
 pub mod look;
 pub mod operation;
 pub mod physics;

@@ -19,6 +19,7 @@ mod point;
 mod source;
 
 use crate::active::ActiveFaults;
+use crate::fault::FaultKind;
 use crate::operation::Operation;
 use crate::physics::parcel::Unbalanced;
 use crate::physics::product::Product;
@@ -170,7 +171,7 @@ impl Plant {
         let Units { cook, oven, belts, fryer, floor } = &mut self.units;
         let (crew, noise) = (&mut self.crew, &mut self.noise);
         crew.step(span, oven.is_hot(&panel) && fryer.as_ref().is_none_or(|fryer| fryer.is_hot(&panel)));
-        let cutter = crew.wants_feed() && cook.house().has_corn();
+        let cutter = crew.wants_feed() && cook.house().has_corn() && !panel.line_has(FaultKind::FeedGap);
         let feed_share = if cutter { 1.0 } else { 0.0 };
         let heats = Heats {
             baking: oven.baking(),
@@ -235,6 +236,6 @@ fn truth_now(point: &Point, units: &Units, panel: &Panel<'_>) -> f64 {
             .and_then(|number| scale.value(number, point.unit, point.typical))
             .unwrap_or(point.typical),
         Source::Heartbeat { ran } => (ran.as_secs() % HEARTBEAT_WRAPS_AT) as f64,
-        Source::Typical(wander) => point.typical + wander.value(),
+        Source::Typical(wander) => panel.chosen_of(point).unwrap_or(point.typical + wander.value()),
     }
 }

@@ -9,6 +9,7 @@
 use crate::oracle_models::{EXACT, Follower, Model, Turn};
 use crate::oracle_stations::{Stations, all_hold};
 use crate::oracle_truth::Truth;
+use crate::oracle_windows::window_s;
 use setward::alarm::AlarmId;
 use setward::history::{Batch, Event, NewSample};
 use setward::protocol::{NoData, Reading, SignalId, Uptime};
@@ -253,7 +254,9 @@ impl Oracle {
                 watch.feed(SignalId(sample.signal), at, sample.reading);
                 let turns = std::mem::take(&mut watch.follower.turns);
                 match watch.gate {
-                    Gate::Open { .. } => watch.expected.extend(turns),
+                    Gate::Open { since } => {
+                        watch.expected.extend(turns.into_iter().filter(|turn| turn.0 > since));
+                    }
                     Gate::Closed | Gate::Settling { .. } if watch.collects() => {}
                     Gate::Closed | Gate::Settling { .. } => watch.expected.extend(turns),
                 }
@@ -356,7 +359,11 @@ impl Oracle {
             // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
             watch.gate = Gate::Settling { until: until.max(at + settings.gap_limit.as_secs_f64()) };
         } else if at >= until || is_within || watch.follower.model.is_at_rest() {
-            watch.gate = Gate::Open { since: at };
+            // It may have spoken for an instant between two other reasons for silence, and dropped what it had then: until the window
+            // is another one altogether, nobody can say what is in it.
+            let unsure_s =
+                if watch.loose { window_s(&self.line.alarm(watch.alarm).settings.kind) } else { 0.0 };
+            watch.gate = Gate::Open { since: at + unsure_s };
             // What stood through the silence ends with the first value after it.
             watch.stands_unseen |= self.truth.stands(watch.alarm);
             watch.follower.model.start_over();

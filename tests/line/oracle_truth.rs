@@ -15,6 +15,11 @@ use std::collections::VecDeque;
 
 /// Least share of the time that must be known to call an alarm missed.
 const COVERAGE: f64 = 0.9;
+/// A signal of which more than this share of five minutes was good must not be called unusable; what its controller was silent does not
+/// count against it, so that its own share is no smaller than the one counted here.
+const GOOD_ENOUGH: f64 = 0.75;
+/// Readings are remembered for so long, s.
+const READINGS_KEPT_S: f64 = 330.0;
 /// Noise this many standard deviations wide is not expected to carry a value over a level, nor back.
 const SIGMAS: f64 = 5.0;
 /// After an instrument has lied its alarms are not judged for so long, s.
@@ -55,14 +60,32 @@ struct Known {
     /// When the last of those that have ended is forgotten.
     lied_until: f64,
     gap_s: f64,
-    /// Known seconds of the last five minutes, faded.
-    good_share: f64,
+    /// Readings of the last five minutes and a little: when, for how long each speaks, s, and whether it is good.
+    readings: VecDeque<(f64, f64, bool)>,
     last_at: f64,
 }
 
 impl Known {
     fn has_lied_since(&self, at: f64) -> bool {
         self.lies > 0 || self.lied_until >= at
+    }
+
+    fn hear(&mut self, at: f64, is_good: bool) {
+        self.readings.push_back((at, (at - self.last_at).max(0.0), is_good));
+        while self.readings.front().is_some_and(|(then, ..)| then + READINGS_KEPT_S < at) {
+            self.readings.pop_front();
+        }
+        self.last_at = at;
+    }
+
+    /// The good share of the five minutes before a turn, as the alarm counts them: in pieces of half a minute, the one under way included.
+    fn good_share(&self, turned: f64) -> f64 {
+        let from = (turned / 30.0).floor() * 30.0 - 270.0;
+        let within = self.readings.iter().filter(|(at, ..)| (from..=turned).contains(at));
+        let (good, all) = within.fold((0.0, 0.0), |(good, all), (_, passed, is_good)| {
+            (good + if *is_good { *passed } else { 0.0 }, all + passed)
+        });
+        if all > 0.0 { good / all } else { 1.0 }
     }
 }
 
@@ -185,7 +208,7 @@ impl Truth {
             .filter_map(|(id, alarm)| Some((id, alarm.id.clone(), alarm.settings.watches.signal()?)));
         let known = |(id, _)| Known {
             gap_s: line.gap_limit(id).as_secs_f64(),
-            good_share: 1.0,
+            readings: VecDeque::new(),
             lies: 0,
             lied_until: f64::NEG_INFINITY,
             ..Known::default()
@@ -255,9 +278,7 @@ impl Truth {
         for sample in scan {
             let known = &mut self.known[usize::from(sample.signal)];
             let is_good = sample.reading.good().is_some();
-            let passed = (at - known.last_at).max(0.0);
-            known.last_at = at;
-            known.good_share += (f64::from(u8::from(is_good)) - known.good_share) * (passed / 300.0).min(1.0);
+            known.hear(at, is_good);
             if is_good {
                 if at - known.last_good > known.gap_s {
                     known.unknown.push_back((known.last_good, at));
@@ -385,11 +406,14 @@ impl Truth {
             if !stands && bad_s > 25.0 {
                 tally.missed += 1;
                 told.push(format!("{id}: missed, bad for {bad_s:.1} s at {now} s"));
-            } else if stands && turned > now - 5.0 && bad_s == 0.0 && known.good_share > 0.85 {
+            } else if stands && turned > now - 5.0 && bad_s == 0.0 && known.good_share(turned) > GOOD_ENOUGH {
                 let had = known.unknown.back().map_or(0.0, |gap| gap.1 - gap.0);
                 if had < 8.0 {
                     tally.false_alarms += 1;
-                    told.push(format!("{id}: false at {turned:.1} s, good share {:.2}", known.good_share));
+                    told.push(format!(
+                        "{id}: false at {turned:.1} s, good share {:.2}",
+                        known.good_share(turned)
+                    ));
                 }
             }
         }

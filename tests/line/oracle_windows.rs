@@ -1,7 +1,7 @@
 //! The plain models of the kinds that look at a window: its mean, and the slope through it.
 
 use crate::oracle_models::{Turn, crossing};
-use setward::alarm::{MovingAverageSettings, RateSettings, Side};
+use setward::alarm::{Kind, MovingAverageSettings, RateSettings, Side};
 use std::collections::VecDeque;
 
 /// Least known share of a slope's window.
@@ -32,6 +32,24 @@ pub(crate) struct Sloped {
     coverage: f64,
     cells: VecDeque<Cell>,
     pub(crate) active: bool,
+}
+
+/// Length of the window that a kind looks at, s; 0 if it looks at none.
+pub(crate) fn window_s(kind: &Kind) -> f64 {
+    match kind {
+        Kind::MovingAverage(settings) => settings.window.as_secs_f64(),
+        Kind::Rate(settings) => settings.over.as_secs_f64(),
+        Kind::TimeWeighted(_)
+        | Kind::Limit(_)
+        | Kind::Deviation(_)
+        | Kind::Discrepancy(_)
+        | Kind::Status(_)
+        | Kind::EquivalentTime(_)
+        | Kind::Drift(_)
+        | Kind::Measurement(_)
+        | Kind::Communication(_)
+        | Kind::Forwarding(_) => 0.0,
+    }
 }
 
 /// Cuts what is older than `start` off the front.

@@ -48,6 +48,13 @@ pub enum FaultError {
         /// Highest accepted.
         high: f64,
     },
+    /// The line has no recipe with this number.
+    UnknownRecipe {
+        /// The number found.
+        found: f64,
+        /// The numbers of the line's recipes.
+        known: Vec<i64>,
+    },
     /// The line has nothing that could have this fault.
     NotOnThisLine {
         /// The kind of fault.
@@ -77,6 +84,13 @@ impl fmt::Display for FaultError {
             Self::WrongSignal { tag, wanted } => write!(f, "signal {tag} is not {wanted}"),
             Self::OutOfRange { found, low, high } => {
                 write!(f, "{found} is out of range; {low} to {high} is accepted")
+            }
+            Self::UnknownRecipe { found, known } if known.is_empty() => {
+                write!(f, "no recipe has the number {found}: line.toml has no [[recipe-number]]")
+            }
+            Self::UnknownRecipe { found, known } => {
+                let known: Vec<String> = known.iter().map(i64::to_string).collect();
+                write!(f, "no recipe has the number {found}; the line knows {}", known.join(", "))
             }
             Self::NotOnThisLine { kind, lacks } => {
                 write!(

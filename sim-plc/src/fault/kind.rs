@@ -20,6 +20,8 @@ pub(crate) enum About {
     Line(&'static [(Meaning, &'static str)]),
     /// A controller.
     Controller,
+    /// A recipe of the line, by the number that the value is.
+    Recipe,
 }
 
 /// How a value is written.
@@ -95,6 +97,8 @@ const RESTART: ValueRule =
     ValueRule { form: Form::Time, between: (0.0, 3600.0), default: Some(40.0), required: false };
 const BAGGER: ValueRule =
     ValueRule { form: Form::Whole, between: (1.0, 2.0), default: Some(1.0), required: false };
+const RECIPE: ValueRule =
+    ValueRule { form: Form::Whole, between: (0.0, 65_535.0), default: None, required: true };
 const HELD: ValueRule =
     ValueRule { form: Form::Number, between: (0.0, 100.0), default: None, required: false };
 
@@ -103,6 +107,7 @@ const FRYER_FLOW: About =
     About::Line(&[(Meaning::FryerOilInlet, "fryer-oil-inlet"), (Meaning::FryerOilFlow, "fryer-oil-flow")]);
 const FRYER_LEVEL: About =
     About::Line(&[(Meaning::FryerOilInlet, "fryer-oil-inlet"), (Meaning::FryerOilLevel, "fryer-oil-level")]);
+const ANY_LINE: About = About::Line(&[]);
 const KETTLE: About = About::Means(&[Meaning::KettleTemperature], "the cook temperature of a kettle");
 const KETTLES: About = About::Line(&[(Meaning::KettleTemperature, "kettle-temperature")]);
 const OVEN: About = About::Line(&[(Meaning::OvenTemperature, "oven-temperature")]);
@@ -136,7 +141,10 @@ fault_kinds! {
     QuenchLow "quench-low" "[L_PER_MIN]" KETTLES, number_or(0.0, 90.0, 41.0), "the water main gives no more than this for the quench (41 L/min instead of 90)";
     HoldSet "hold-set" "[MINUTES]" KETTLES, number_or(1.0, 120.0, 12.0), "somebody set the kettles' hold to so many counted minutes (12 instead of 20)";
     QuenchSet "quench-set" "[DEGC]" KETTLES, number_or(20.0, 95.0, 76.0), "somebody set the kettles' quench to end at this temperature (76 instead of 71 degC)";
+    EarlyTransfer "early-transfer" "TAG" KETTLE, NONE, "somebody ends the hold of the kettle with this cook temperature by hand: it is quenched and pumped out at once";
     WaterSet "water-set" "[LITRES]" KETTLES, number_or(500.0, 2000.0, 1100.0), "somebody set the water of a batch to so many litres (1100 instead of 1200)";
+    FeedGap "feed-gap" "" ANY_LINE, NONE, "nothing comes to the cutter, as with a blocked chute, while everything else runs: the gap rolls down the line";
+    WrongRecipe "wrong-recipe" "NUMBER" About::Recipe, RECIPE, "somebody chose the recipe with this number at the panels: its setpoints are loaded";
     BurnerOut "burner-out" "[TAG]" ZONE, NONE, "the burner of the oven zone with this temperature tag (of every zone) has lost its flame";
     ExhaustLost "exhaust-lost" "" OVEN, NONE, "the oven's exhaust fan has failed: its burners lock out";
     WetFeed "wet-feed" "[PERCENT]" FRYER, number_or(10.0, 60.0, 41.0), "what enters the fryer has this moisture (41 %): the outlet gets cold while the inlet holds";
@@ -145,6 +153,7 @@ fault_kinds! {
     ScreenBlocking "screen-blocking" "[PER_MINUTE]" FRYER_FLOW, number_or(0.01, 100.0, 0.2), "fines block the oil filter: its resistance grows by this share each minute (0.2), flow falls in half an hour";
     OilLeak "oil-leak" "[KG_PER_H]" FRYER_LEVEL, number_or(1.0, 1500.0, 120.0), "so much oil is lost from the fryer (120 kg/h): a drain passes, or chips take more; the make-up holds the level";
     MakeUpClosed "make-up-closed" "" FRYER_LEVEL, NONE, "no fresh oil comes in: the level sinks by what the product takes along";
+    FloatStuck "float-stuck" "[MM]" FRYER_LEVEL, number_or(-100.0, 100.0, 5.0), "the float of the make-up hangs so far above the working level (5 mm): no oil comes while the level sinks; below 0 too much comes";
     DryOutSkipped "dry-out-skipped" "" FRYER, NONE, "after a boil-out the fryer heats up without its dry-out";
     BeltSlip "belt-slip" "TAG [PERCENT]" BELT, number_or(0.0, 100.0, 5.0), "the belt with this speed tag runs slower by this share (5 %): product stays longer";
     SeasoningSet "seasoning-set" "[PERCENT]" SEASONING, number_or(0.0, 50.0, 0.8), "somebody set the seasoning to this share of the product (0.8 %)";

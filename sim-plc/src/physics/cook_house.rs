@@ -44,6 +44,8 @@ pub struct KettleOrders {
     pub agitator_stopped: bool,
     /// Somebody opened the discharge.
     pub discharge_open: bool,
+    /// Somebody ends the hold by hand.
+    pub early_transfer: bool,
 }
 
 /// What acts on all of it.
@@ -175,7 +177,7 @@ impl CookUnit {
             &CookInputs {
                 measured_degc: orders.measured_degc,
                 setpoint_degc: orders.setpoint_degc,
-                hold_s: turn.hold_s,
+                hold_s: if orders.early_transfer { 0.0 } else { turn.hold_s },
                 quenched_degc: turn.quenched_degc,
                 water_kg: turn.water_kg,
                 contents_kg: self.kettle.contents_kg(),
@@ -324,6 +326,7 @@ impl CookHouse {
                     trap_failed: false,
                     agitator_stopped: false,
                     discharge_open: false,
+                    early_transfer: false,
                 };
                 // What it pumps is in the tanks already.
                 let _pumped = unit.step(step, &orders, &turn, &mut noise);

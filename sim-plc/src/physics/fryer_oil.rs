@@ -13,11 +13,24 @@ const MAKE_UP_KG_PER_S_MM: f64 = 0.02;
 const MOST_MAKE_UP_KG_PER_S: f64 = 0.5;
 /// The switch of its own trips here, mm. Illustrative, below the alarm of the demo line at -25.
 const LOW_LOW_MM: f64 = -60.0;
+/// The brim of the pan, mm: what comes beyond it runs off. Illustrative.
+const BRIM_MM: f64 = 120.0;
 /// The floor of the pan, mm.
 const EMPTY_MM: f64 = -100.0;
 /// The clean filter's part of all that the pump works against. Illustrative: in the demo week a filter at 0.8 bar
 /// instead of 0.32 leaves 42 of 46 m3/h, one at 1.4 leaves 37.5.
 const FILTER_PART: f64 = 0.1;
+
+/// What the make-up valve does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum MakeUp {
+    /// It follows the level, by its float.
+    AtWork,
+    /// No oil comes.
+    Closed,
+    /// Its float hangs at this level about the working level, mm, whatever the oil does.
+    FloatAt(f64),
+}
 
 /// Level and make-up.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,14 +64,21 @@ impl OilStock {
         self.level_mm <= LOW_LOW_MM
     }
 
-    /// The stock after `step`, with this share of full feed, oil lost besides, and the make-up valve shut or at work.
-    pub fn step(&mut self, step: StepTime, feed_share: f64, lost_kg_per_s: f64, closed: bool) {
+    /// The stock after `step`, with this share of full feed, oil lost besides, and what the make-up valve does.
+    pub fn step(&mut self, step: StepTime, feed_share: f64, lost_kg_per_s: f64, make_up: MakeUp) {
         let taken_kg_per_s = PICK_UP_KG_PER_S * feed_share + lost_kg_per_s;
-        let asked_kg_per_s = PICK_UP_KG_PER_S * feed_share - MAKE_UP_KG_PER_S_MM * self.level_mm;
-        let given_kg_per_s = if closed { 0.0 } else { asked_kg_per_s.clamp(0.0, MOST_MAKE_UP_KG_PER_S) };
+        let asked_at = |level_mm: f64| {
+            (PICK_UP_KG_PER_S * feed_share - MAKE_UP_KG_PER_S_MM * level_mm).clamp(0.0, MOST_MAKE_UP_KG_PER_S)
+        };
+        let given_kg_per_s = match make_up {
+            MakeUp::AtWork => asked_at(self.level_mm),
+            MakeUp::Closed => 0.0,
+            MakeUp::FloatAt(level_mm) => asked_at(level_mm),
+        };
         let gained_kg = (given_kg_per_s - taken_kg_per_s) * step.seconds();
         self.made_up_kg += given_kg_per_s * step.seconds();
-        self.level_mm = (self.level_mm + 1000.0 * gained_kg / OIL_KG_PER_M3 / SURFACE_M2).max(EMPTY_MM);
+        let level_mm = self.level_mm + 1000.0 * gained_kg / OIL_KG_PER_M3 / SURFACE_M2;
+        self.level_mm = level_mm.clamp(EMPTY_MM, BRIM_MM);
     }
 }
 
@@ -78,17 +98,17 @@ pub fn filter_share(resistance: f64, flow_share: f64) -> f64 {
 mod tests {
     use super::*;
 
-    fn pass(stock: &mut OilStock, seconds: usize, feed_share: f64, closed: bool) {
+    fn pass(stock: &mut OilStock, seconds: usize, feed_share: f64, make_up: MakeUp) {
         let step = StepTime::new(1.0).unwrap();
         for _ in 0..seconds {
-            stock.step(step, feed_share, 0.0, closed);
+            stock.step(step, feed_share, 0.0, make_up);
         }
     }
 
     #[test]
     fn an_hour_at_full_feed_makes_up_what_the_product_takes() {
         let mut stock = OilStock::new(1000.0);
-        pass(&mut stock, 3600, 1.0, false);
+        pass(&mut stock, 3600, 1.0, MakeUp::AtWork);
         assert!((stock.made_up_kg() - 1240.0).abs() < 1.0, "{}", stock.made_up_kg());
         assert!(stock.level_mm().abs() < 0.1);
     }
@@ -97,12 +117,26 @@ mod tests {
     #[test]
     fn without_make_up_the_level_sinks_until_the_switch_trips_and_comes_back() {
         let mut stock = OilStock::new(0.0);
-        pass(&mut stock, 1800, 1.0, true);
+        pass(&mut stock, 1800, 1.0, MakeUp::Closed);
         assert!((stock.level_mm() + 35.3).abs() < 0.5, "{}", stock.level_mm());
-        pass(&mut stock, 1800, 1.0, true);
+        pass(&mut stock, 1800, 1.0, MakeUp::Closed);
         assert!(stock.low_low() && stock.made_up_kg() == 0.0);
-        pass(&mut stock, 3600, 1.0, false);
+        pass(&mut stock, 3600, 1.0, MakeUp::AtWork);
         assert!(stock.level_mm().abs() < 1.0 && !stock.low_low());
+    }
+
+    /// A float at 5 mm asks for 0.067 - 0.02 x 5 kg/s, which is none: as without make-up. At -10 mm it asks for 0.2 kg/s more than
+    /// is taken, 3.5 mm a minute, up to the brim.
+    #[test]
+    fn a_float_that_hangs_high_starves_the_pan_and_one_that_hangs_low_fills_it_to_the_brim() {
+        let mut stock = OilStock::new(0.0);
+        pass(&mut stock, 1800, 1.0, MakeUp::FloatAt(5.0));
+        assert!((stock.level_mm() + 35.3).abs() < 0.5 && stock.made_up_kg() == 0.0, "{}", stock.level_mm());
+        let mut stock = OilStock::new(0.0);
+        pass(&mut stock, 600, 1.0, MakeUp::FloatAt(-10.0));
+        assert!((stock.level_mm() - 35.3).abs() < 0.5, "{}", stock.level_mm());
+        pass(&mut stock, 3600, 1.0, MakeUp::FloatAt(-10.0));
+        assert_eq!(stock.level_mm(), BRIM_MM);
     }
 
     /// Demo week: flow 46 to 37.5 m3/h, pressure difference beyond 0.8 bar before that.

@@ -15,8 +15,6 @@ const STEAM_W: f64 = 318e3;
 const VAPOUR_K: f64 = 20.0;
 /// Temperature of the room, degC. Illustrative.
 pub const ROOM_DEGC: f64 = 25.0;
-/// Boiling point at the plant, degC. Computed for about 200 m above the sea.
-const BOILING_DEGC: f64 = 99.3;
 /// How fast the jacket follows the valve, s. Illustrative.
 const JACKET_TAU_S: f64 = 3.0;
 /// Jacket pressure with a fully open valve, Pa above the atmosphere. Demo line: 2.2 bar in the heat step.
@@ -82,6 +80,7 @@ pub struct Kettle {
     pressure_power: f64,
     /// How much hotter the bottom is while all is stirred, K.
     bottom_k: f64,
+    boiling_degc: f64,
     stirred_s: f64,
     loss_wander: Wander,
 }
@@ -105,14 +104,17 @@ pub struct KettleBalance {
     pub lime_kg: f64,
     /// How much hotter the bottom is while all is stirred, K; below 0 where it is colder.
     pub bottom_k: f64,
+    /// Where water boils at the plant's height, degC: it gets no hotter ([`super::boiling`]).
+    pub boiling_degc: f64,
 }
 
 impl Kettle {
     /// A kettle in `balance`.
     #[must_use]
     pub fn settled(balance: &KettleBalance) -> Self {
-        let KettleBalance { degc, valve_percent, jacket_pa, header_pa, water_kg, corn_kg, lime_kg, bottom_k } =
+        let KettleBalance { degc, valve_percent, jacket_pa, header_pa, water_kg, corn_kg, lime_kg, .. } =
             *balance;
+        let KettleBalance { bottom_k, boiling_degc, .. } = *balance;
         let share = (valve_percent / 100.0).clamp(0.01, 0.99);
         let pressure_share = (jacket_pa / FULL_JACKET_PA).clamp(0.01, 0.99);
         Self {
@@ -130,6 +132,7 @@ impl Kettle {
             full_j_per_k: heat_j_per_k(water_kg, corn_kg),
             pressure_power: libm::log(pressure_share) / libm::log(share),
             bottom_k,
+            boiling_degc,
             stirred_s: 0.0,
             loss_wander: Wander::new(LOSS_WANDER.0, LOSS_WANDER.1),
         }
@@ -229,7 +232,7 @@ impl Kettle {
         let loss = vapour * (1.0 + self.loss_wander.step(step, noise));
         let loss_w = self.loss_w_per_k * wetted * loss * (self.batch_degc - ROOM_DEGC);
         self.batch_degc += (heat_w - loss_w) * step.seconds() / holds_j_per_k;
-        self.batch_degc = self.batch_degc.min(BOILING_DEGC);
+        self.batch_degc = self.batch_degc.min(self.boiling_degc);
     }
 
     fn stir(&mut self, step: StepTime, stirred: bool) {
@@ -258,6 +261,7 @@ mod tests {
         corn_kg: 600.0,
         lime_kg: 3.6,
         bottom_k: 0.0,
+        boiling_degc: 99.3,
     };
     const HOLD: KettleInputs = KettleInputs {
         valve_percent: 22.0,

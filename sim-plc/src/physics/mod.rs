@@ -7,6 +7,7 @@
 //!
 //! A unit starts in balance: there is no start-up transient.
 
+pub mod boiling;
 pub mod conveyor;
 pub mod cook;
 pub mod cook_house;

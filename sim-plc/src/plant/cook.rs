@@ -2,6 +2,7 @@
 
 use super::panel::{Panel, count, nth, typical};
 use crate::fault::FaultKind;
+use crate::physics::boiling;
 use crate::physics::cook::{HOLD_S, QUENCHED_DEGC};
 use crate::physics::cook_house::{CookHouse, CookUnit, HouseOrders, KettleOrders, KettleStart};
 use crate::physics::kettle::KettleBalance;
@@ -19,7 +20,10 @@ const HOLD: KettleBalance = KettleBalance {
     corn_kg: 600.0,
     lime_kg: 3.6,
     bottom_k: -0.6,
+    boiling_degc: 99.3,
 };
+/// A plant whose files do not say where water boils lies so high above the sea, m. Illustrative.
+const HEIGHT_M: f64 = 200.0;
 /// Quench water, L/min and degC. Demo line.
 const QUENCH_L_PER_MIN: f64 = 90.0;
 const WATER_DEGC: f64 = 17.0;
@@ -131,6 +135,7 @@ impl KettleSignals {
             trap_failed: panel.has(FaultKind::TrapFailed, kettle),
             agitator_stopped: panel.has(FaultKind::AgitatorStopped, kettle),
             discharge_open: panel.has(FaultKind::DischargeOpen, kettle),
+            early_transfer: panel.has(FaultKind::EarlyTransfer, kettle),
         }
     }
 }
@@ -139,6 +144,12 @@ impl KettleSignals {
 fn steam_pa(line: &Line) -> f64 {
     let bar = typical(line, Meaning::SteamHeaderPressure, 0, Unit::BarGauge);
     bar.map_or(HOLD.header_pa, |bar| bar.max(0.0) * PA_PER_BAR)
+}
+
+/// Where water boils at the plant, degC: as the line's heat balance takes it, else at the usual height.
+fn plateau_degc(line: &Line) -> f64 {
+    let told = line.heat_balance.as_ref().map(|balance| balance.settings.known.boiling_degc);
+    told.unwrap_or_else(|| boiling::boiling_degc(boiling::air_pa(HEIGHT_M)))
 }
 
 /// The kettle's hold from the line's typical values. Its program runs if the line has its step word; otherwise nobody
@@ -167,6 +178,7 @@ fn start(line: &Line, ordinal: usize, kettle: &KettleSignals) -> KettleStart {
             lime_kg: HOLD.lime_kg,
             bottom_k: typical_of(Meaning::KettleBottomTemperature, Unit::DegC)
                 .map_or(HOLD.bottom_k, |bottom_degc| bottom_degc - kettle.usual_degc),
+            boiling_degc: plateau_degc(line),
         },
         counted_s: typical_of(Meaning::KettleHoldTime, Unit::Second).unwrap_or_default().clamp(0.0, 1199.0),
         endless: nth(line, Meaning::KettleStep, ordinal).is_none(),

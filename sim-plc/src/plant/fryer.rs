@@ -4,7 +4,7 @@ use super::panel::{Panel, nth, typical};
 use crate::fault::FaultKind;
 use crate::physics::fryer::{Fryer, FryerBalance, FryerInputs};
 use crate::physics::fryer_loop::FryerSetting;
-use crate::physics::fryer_oil::{OilStock, filter_share, flow_share};
+use crate::physics::fryer_oil::{MakeUp, OilStock, filter_share, flow_share};
 use crate::physics::{Noise, StepTime};
 use setward_config::line::{Line, Meaning};
 use setward_protocol::{SignalId, Unit};
@@ -166,7 +166,12 @@ impl FryerStation {
         };
         self.fryer.step(step, &inputs, noise);
         let lost_kg_per_s = panel.of_line(FaultKind::OilLeak).unwrap_or(0.0) / 3600.0;
-        self.oil.step(step, orders.feed_share, lost_kg_per_s, panel.line_has(FaultKind::MakeUpClosed));
+        let make_up = match (panel.line_has(FaultKind::MakeUpClosed), panel.of_line(FaultKind::FloatStuck)) {
+            (true, _) => MakeUp::Closed,
+            (false, Some(level_mm)) => MakeUp::FloatAt(level_mm),
+            (false, None) => MakeUp::AtWork,
+        };
+        self.oil.step(step, orders.feed_share, lost_kg_per_s, make_up);
         self.filter_share = filter_share(resistance, self.fryer.flow_m3_per_s() / self.usual_flow_m3_per_s);
         self.fan = orders.setting != FryerSetting::Off || orders.pump;
         self.step_medium(step, orders.setting, heat_low_k);

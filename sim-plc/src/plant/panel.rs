@@ -60,7 +60,13 @@ impl Panel<'_> {
         let boiling = (point.means == Some(Meaning::FryerSetpoint) && self.doing == Operation::BoilOut)
             .then(|| Unit::DegC.convert(BOIL_OUT_DEGC, point.unit))
             .flatten();
-        turned.or(boiling).or(point.entered).unwrap_or(point.typical)
+        turned.or(boiling).or_else(|| self.chosen_of(point)).or(point.entered).unwrap_or(point.typical)
+    }
+
+    /// What the recipe that was chosen by mistake makes of the point, in its unit.
+    pub(super) fn chosen_of(&self, point: &Point) -> Option<f64> {
+        let number = self.faults.of_line(FaultKind::WrongRecipe)?;
+        point.of_recipe.iter().find(|(own, _)| *own as f64 == number).map(|(_, value)| *value)
     }
 
     /// What is entered in the temperature setpoint `id`, degC.

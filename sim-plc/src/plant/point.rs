@@ -18,6 +18,8 @@ pub(super) struct Point {
     /// Place of its controller in the line's list.
     pub(super) controller: usize,
     pub(super) typical: f64,
+    /// What it is once the recipe with a number is chosen, if that says: a setpoint of it, or the number itself.
+    pub(super) of_recipe: Vec<(i64, f64)>,
     /// What was written last over the bus, and how often something was.
     pub(super) entered: Option<f64>,
     pub(super) writes: u64,
@@ -55,6 +57,7 @@ impl Point {
             unit: signal.unit,
             controller: signal.register().map_or(usize::MAX, |register| register.controller.index()),
             typical: simulate.typical,
+            of_recipe: of_recipe(id, line),
             entered: None,
             writes: 0,
             noise: simulate.noise,
@@ -123,4 +126,20 @@ impl Point {
         self.share_of = (step.seconds(), tau_s, share);
         share
     }
+}
+
+/// What each recipe number of the line makes of a signal, in its unit.
+fn of_recipe(id: SignalId, line: &Line) -> Vec<(i64, f64)> {
+    let word = line.recipe_numbers.iter().filter(|word| word.signal == id);
+    let own = word.flat_map(|word| word.numbers.keys()).map(|number| (*number, *number as f64));
+    let asked = line.recipe_numbers.iter().flat_map(|word| &word.numbers).filter_map(|(number, recipe)| {
+        let mut asked = line.recipes.get(*recipe)?.setpoints.iter();
+        let held = asked.find(|asked| asked.entered.unwrap_or(asked.signal) == id)?;
+        let (of, to) = (line.signal(held.signal).unit, line.signal(id).unit);
+        (line.signal(id).role == Role::Setpoint)
+            .then(|| of.convert(held.target.setpoint, to))
+            .flatten()
+            .map(|setpoint| (*number, setpoint))
+    });
+    own.chain(asked).collect()
 }

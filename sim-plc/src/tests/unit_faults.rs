@@ -354,3 +354,79 @@ fn a_skipped_dry_out_heats_wet_oil_at_full_ramp() {
     let per_minute = slope_k_per_min(&simulator, "TT-310", 300);
     assert!(per_minute > 2.5, "{per_minute}");
 }
+
+/// Nothing passes the photo-eye in front of the fryer once the gap has rolled there, and the line goes on by itself.
+#[test]
+fn a_feed_gap_rolls_down_the_line_while_everything_else_runs() {
+    let simulator = demo();
+    assert_eq!(shown(&simulator, "YS-261"), 1.0);
+    inject(&simulator, "feed-gap");
+    pass(&simulator, 10);
+    assert_eq!((shown(&simulator, "YS-261"), simulator.doing()), (1.0, Operation::Run));
+    pass_until(&simulator, 600, || shown(&simulator, "YS-261") == 0.0);
+    assert!(shown(&simulator, "ST-340") > 3.0, "the belts run");
+    simulator.clear("feed-gap").unwrap();
+    pass_until(&simulator, 600, || shown(&simulator, "YS-261") == 1.0);
+}
+
+/// The quench begins at once, minutes before the hold is over, and the batch goes to its tank.
+#[test]
+fn an_early_transfer_ends_the_hold_by_hand() {
+    let simulator = at_kettle_step(4.0);
+    pass(&simulator, 240);
+    inject(&simulator, "early-transfer TT-101");
+    pass(&simulator, 2);
+    assert_eq!(shown(&simulator, "XI-101"), 5.0);
+    assert!(shown(&simulator, "KQ-101") < 260.0, "{}", shown(&simulator, "KQ-101"));
+    simulator.clear("early-transfer").unwrap();
+    pass_until(&simulator, 1_200, || shown(&simulator, "XI-101") == 6.0);
+}
+
+/// Recipe 7 fries at 186 degC where recipe 3 asks for 182, and bakes for another time; both panels say 7.
+#[test]
+fn a_wrong_recipe_loads_its_setpoints_and_shows_its_number() {
+    let simulator = demo();
+    let bake = shown(&simulator, "KIC-220-SP");
+    assert_eq!((shown(&simulator, "XI-393"), shown(&simulator, "TIC-310-SP")), (3.0, 182.0));
+    inject(&simulator, "wrong-recipe 7");
+    pass(&simulator, 5);
+    assert_eq!((shown(&simulator, "XI-123"), shown(&simulator, "XI-393")), (7.0, 7.0));
+    assert_eq!(shown(&simulator, "TIC-310-SP"), 186.0);
+    assert!(shown(&simulator, "KIC-220-SP") != bake, "{bake}");
+    pass(&simulator, 400);
+    assert!((shown(&simulator, "TT-310") - 186.0).abs() < 1.0);
+    simulator.clear("wrong-recipe").unwrap();
+    pass(&simulator, 5);
+    assert_eq!((shown(&simulator, "XI-393"), shown(&simulator, "TIC-310-SP")), (3.0, 182.0));
+    let refused = simulator.inject("wrong-recipe 9".parse().unwrap()).unwrap_err();
+    assert_eq!(refused.to_string(), "no recipe has the number 9; the line knows 3, 7");
+}
+
+#[test]
+fn a_float_that_hangs_high_lets_no_oil_in_and_one_that_hangs_low_too_much() {
+    let simulator = demo();
+    let total = shown(&simulator, "FQ-331");
+    inject(&simulator, "float-stuck");
+    pass(&simulator, 1500);
+    let level = truth(&simulator, "LT-330");
+    assert!((-35.0..-25.0).contains(&level), "{level} mm");
+    assert!((shown(&simulator, "FQ-331") - total).abs() < 0.2);
+    inject(&simulator, "float-stuck -10");
+    pass(&simulator, 1500);
+    assert!(truth(&simulator, "LT-330") > 30.0, "{} mm", truth(&simulator, "LT-330"));
+}
+
+/// At 1,500 m water boils at 95 degC: a kettle never gets to the recipe's 96, however long its steam is on.
+#[test]
+fn a_kettle_boils_where_the_line_says_that_water_boils_at_its_height() {
+    let mut line = setward_config::load_demo().unwrap().line;
+    line.heat_balance.as_mut().unwrap().settings.known.boiling_degc = 95.0;
+    let simulator = Simulator::new(&line, 1);
+    inject(&simulator, "valve-stuck TIC-101-OUT");
+    inject(&simulator, "setpoint-turned TIC-101-SP 99");
+    pass_until(&simulator, 3 * 3600, || shown(&simulator, "XI-101") == 3.0);
+    simulator.clear("valve-stuck").unwrap();
+    pass(&simulator, 2_400);
+    let hottest = truth(&simulator, "TT-101");
+    assert!((hottest - 95.0).abs() < 0.1, "{hottest}");
+}

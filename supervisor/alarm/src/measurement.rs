@@ -3,7 +3,8 @@
 //! It raises when no good value has come for `bad_for`, counted from the first reading that was not good (or from when
 //! a reading was overdue) and not while the silence may still be bridged, or when less than three quarters of the last five
 //! minutes were good: a reading speaks for the time since the one before. It clears when a good value has come and enough of the last
-//! five minutes was good again. A signal that is not wired yet is nobody's alarm.
+//! five minutes was good again; the count then begins anew, so that a signal about that share calls once in five minutes and does not
+//! chatter. A signal that is not wired yet is nobody's alarm.
 
 use crate::detector::{Change, Changes};
 use crate::event::Forecast;
@@ -50,14 +51,7 @@ struct Coverage {
 
 impl MeasurementDetector {
     pub(crate) const fn new(settings: MeasurementSettings, gap_limit: Duration) -> Self {
-        let coverage = Coverage {
-            piece: 0,
-            good_ns: [0; PIECES],
-            total_ns: [0; PIECES],
-            good_sum_ns: 0,
-            total_sum_ns: 0,
-            last: None,
-        };
+        let coverage = Coverage::NONE;
         Self {
             settings,
             gap_limit,
@@ -113,6 +107,7 @@ impl Judge for MeasurementDetector {
             (self.bad_since, self.bridged_until) = (None, Some(at + self.gap_limit));
             if self.active && !self.coverage.is_thin() {
                 self.active = false;
+                self.coverage = Coverage { last: Some(at), piece: piece_of(at), ..Coverage::NONE };
                 let _fits = changes.push(Change::Ends { at });
             } else if !self.active && self.coverage.is_thin() {
                 self.raise(at, at, changes);
@@ -157,6 +152,15 @@ impl Judge for MeasurementDetector {
 }
 
 impl Coverage {
+    const NONE: Self = Self {
+        piece: 0,
+        good_ns: [0; PIECES],
+        total_ns: [0; PIECES],
+        good_sum_ns: 0,
+        total_sum_ns: 0,
+        last: None,
+    };
+
     fn take(&mut self, at: Uptime, is_good: bool) {
         let Some(last) = self.last.replace(at) else {
             self.piece = piece_of(at);

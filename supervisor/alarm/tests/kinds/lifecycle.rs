@@ -5,7 +5,7 @@ use setward_alarm::{
     AlarmId, AlarmSettings, AlarmState, CauseGroup, FirstOut, Happening, Kind, MeasurementSettings, Monitor,
     Side, Watched, WishError,
 };
-use setward_protocol::{Mode, ModeSet, Reading, SignalId};
+use setward_protocol::{Mode, ModeSet, NoData, Reading, SignalId};
 
 fn hot() -> Kind {
     limit(Side::Above, 190.0, 1.0, 0.0, 0.0)
@@ -209,4 +209,35 @@ fn a_new_trouble_has_a_first_of_its_own() {
         }
     }
     assert_eq!(places(&monitor), [None, Some(FirstOut::First), None]);
+}
+
+/// A probe broken for 66 s, then one reading in twenty without a value: the share of five minutes wavers about three quarters for minutes,
+/// and used to call again and again. (Met in a virtual year.)
+#[test]
+fn a_signal_that_is_mended_does_not_call_again_for_the_trouble_that_is_over() {
+    let mut bench = Bench::new(&[alarm(Kind::Measurement(MeasurementSettings { bad_for: seconds(10.0) }))]);
+    let mut monitor = bench.monitor();
+    let reading = |second: u32| {
+        let is_bad = (400..466).contains(&second) || (second > 300 && second.is_multiple_of(20));
+        if is_bad { Reading::Bad(NoData::SensorFault) } else { Reading::Good(182.0) }
+    };
+    let events: Vec<_> = (0..1_200)
+        .flat_map(|second| feed(&mut monitor, SIGNAL, f64::from(second), reading(second)))
+        .collect();
+    close(&raised_at(&events), &[410.0], 0.0);
+    assert_eq!(cleared_at(&events).len(), 1, "{:?}", cleared_at(&events));
+}
+
+/// One reading in three without a value is no signal to go by: it is called once the five minutes have been seen, and stands.
+#[test]
+fn a_signal_that_is_there_two_times_in_three_is_called_once_and_stands() {
+    let mut bench = Bench::new(&[alarm(Kind::Measurement(MeasurementSettings { bad_for: seconds(10.0) }))]);
+    let mut monitor = bench.monitor();
+    let reading = |second: u32| {
+        if second.is_multiple_of(3) { Reading::Bad(NoData::SensorFault) } else { Reading::Good(182.0) }
+    };
+    let events: Vec<_> = (0..3_600)
+        .flat_map(|second| feed(&mut monitor, SIGNAL, f64::from(second), reading(second)))
+        .collect();
+    assert_eq!((raised_at(&events).len(), cleared_at(&events).len()), (1, 0), "{:?}", raised_at(&events));
 }
