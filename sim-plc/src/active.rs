@@ -26,11 +26,14 @@ pub(crate) struct Active {
 }
 
 /// How a controller treats requests. Several faults may act at once.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Manners {
     pub(crate) silent: bool,
     pub(crate) drops: bool,
     pub(crate) short: bool,
+    pub(crate) bytewise: bool,
+    /// Share of replies that are bad at random, 0 to 1.
+    pub(crate) bad_share: Option<f64>,
     pub(crate) exception: Option<u8>,
     pub(crate) delay: Duration,
 }
@@ -156,13 +159,20 @@ impl ActiveFaults {
         })
     }
 
+    /// Whether nothing listens where `controller` answers.
+    pub(crate) fn refuses(&self, controller: usize) -> bool {
+        self.about(FaultKind::ControllerRefuses, Subject::Controller(controller)).is_some()
+    }
+
     pub(crate) fn manners(&self, controller: usize) -> Manners {
         let about = |kind| self.about(kind, Subject::Controller(controller));
         let value = |kind| about(kind).and_then(|active: &Active| active.fault.value());
         Manners {
             silent: about(FaultKind::ControllerSilent).is_some(),
-            drops: about(FaultKind::ControllerDrop).is_some(),
+            drops: about(FaultKind::ControllerDrop).is_some() || self.refuses(controller),
             short: about(FaultKind::ControllerShort).is_some(),
+            bytewise: about(FaultKind::ControllerBytewise).is_some(),
+            bad_share: value(FaultKind::RepliesBad).map(|percent| percent / 100.0),
             exception: value(FaultKind::ControllerException).map(|code| code as u8),
             delay: value(FaultKind::ControllerSlow).map_or(Duration::ZERO, Duration::from_secs_f64),
         }

@@ -26,6 +26,9 @@ pub const IDLE_LIMIT: Duration = Duration::from_secs(600);
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
 /// How often the plant moves on in real time.
 const TICK: Duration = Duration::from_millis(100);
+/// So many bytes of a reply come singly, with such a rest after each.
+const BYTEWISE: usize = 20;
+const BYTE_REST: Duration = Duration::from_millis(1);
 /// How long accepting rests after an error, such as too many open files.
 const ACCEPT_REST: Duration = Duration::from_millis(200);
 
@@ -183,7 +186,7 @@ impl Bound {
 pub async fn serve(bound: Bound, simulator: Simulator, shutdown: impl Future<Output = ()>) {
     let mut doors = JoinSet::new();
     for door in bound.doors {
-        doors.spawn(accept_all(door, simulator.clone()));
+        doors.spawn(keep_door(door, simulator.clone()));
     }
     tokio::select! {
         biased;
@@ -208,17 +211,52 @@ async fn tick_forever(simulator: &Simulator) {
 /// When a connection last heard something.
 type LastHeard = Arc<Mutex<Instant>>;
 
-async fn accept_all(door: Door, simulator: Simulator) {
+/// Accepts for as long as the controllers behind a door do, and listens again once they do again.
+async fn keep_door(door: Door, simulator: Simulator) {
+    let Door { address, controllers, mut listener } = door;
+    let controllers: Arc<[usize]> = controllers.into();
+    loop {
+        tokio::select! {
+            biased;
+            () = until(&simulator, &controllers, true) => {}
+            never = accept_all(&listener, &controllers, &simulator) => match never {},
+        }
+        // Its connections are gone with the future above; what is not listened on is refused by the system.
+        drop(listener);
+        until(&simulator, &controllers, false).await;
+        listener = loop {
+            match TcpListener::bind(address).await {
+                Ok(listener) => break listener,
+                Err(error) => {
+                    tracing::warn!(%address, %error, "can't listen again yet");
+                    sleep(ACCEPT_REST).await;
+                }
+            }
+        };
+    }
+}
+
+/// Returns once the controllers refuse connections, or no longer do.
+async fn until(simulator: &Simulator, controllers: &[usize], refuse: bool) {
+    while simulator.refuses(controllers) != refuse {
+        sleep(TICK).await;
+    }
+}
+
+async fn accept_all(
+    listener: &TcpListener,
+    controllers: &Arc<[usize]>,
+    simulator: &Simulator,
+) -> std::convert::Infallible {
     // Dropping the set ends its connections together with this door.
     let mut connections = JoinSet::new();
     let mut open: VecDeque<(AbortHandle, LastHeard)> = VecDeque::new();
-    let controllers: Arc<[usize]> = door.controllers.into();
     loop {
-        let stream = match door.listener.accept().await {
+        let stream = match listener.accept().await {
             Ok((stream, _)) => stream,
             Err(error) => {
                 // One bad connection, or too many open files: neither is a reason to stop serving the others.
-                tracing::warn!(address = %door.address, %error, "can't accept a connection");
+                tracing::warn!(address = ?listener.local_addr(), %error, "can't accept a connection");
                 sleep(ACCEPT_REST).await;
                 continue;
             }
@@ -229,7 +267,7 @@ async fn accept_all(door: Door, simulator: Simulator) {
             close_idlest(&mut open);
         }
         let heard: LastHeard = Arc::new(Mutex::new(Instant::now()));
-        let serving = serve_socket(stream, simulator.clone(), Arc::clone(&controllers), Arc::clone(&heard));
+        let serving = serve_socket(stream, simulator.clone(), Arc::clone(controllers), Arc::clone(&heard));
         open.push_back((connections.spawn(serving), heard));
     }
 }
@@ -283,6 +321,17 @@ async fn answer_all<S: AsyncRead + AsyncWrite + Unpin>(
     }
 }
 
+/// Sends a reply at once, or its first bytes one by one: whoever can put a header together from pieces can do so with the rest.
+async fn send<S: AsyncWrite + Unpin>(stream: &mut S, reply: &[u8], bytewise: bool) -> io::Result<()> {
+    let (singly, rest) = reply.split_at(if bytewise { reply.len().min(BYTEWISE) } else { 0 });
+    for byte in singly {
+        stream.write_all(&[*byte]).await?;
+        stream.flush().await?;
+        sleep(BYTE_REST).await;
+    }
+    stream.write_all(rest).await
+}
+
 /// Answers the whole frames at the front of `bytes`, in their order, and removes them. False to close.
 async fn answer_whole_frames<S: AsyncWrite + Unpin>(
     simulator: &Simulator,
@@ -300,11 +349,12 @@ async fn answer_whole_frames<S: AsyncWrite + Unpin>(
         match simulator.respond(controllers, &frame) {
             Response::Close => return false,
             Response::Nothing => {}
-            Response::Send { bytes: reply, after, closes } => {
+            Response::Send { bytes: reply, after, closes, bytewise } => {
                 if !after.is_zero() {
                     sleep(after).await;
                 }
-                if !matches!(timeout(WRITE_LIMIT, stream.write_all(&reply)).await, Ok(Ok(()))) || closes {
+                let sending = send(stream, &reply, bytewise);
+                if !matches!(timeout(WRITE_LIMIT, sending).await, Ok(Ok(()))) || closes {
                     return false;
                 }
             }

@@ -14,6 +14,7 @@ use crate::scenario::{Action, Running, Scenario, ScriptError};
 use crate::writing;
 use setward_config::line::{Controller, Line};
 use setward_protocol::{ReadLimits, Table};
+use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -30,13 +31,16 @@ pub(crate) struct State {
     pub(crate) image: Image,
     script: Option<Running>,
     disturbance: Option<Disturbance>,
+    /// By place of a controller: the share of its replies that are bad, and what draws them.
+    spoilers: BTreeMap<usize, (f64, Disturbance)>,
+    seed: u64,
 }
 
 /// What to do about a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Response {
     /// Send these bytes, so much later; then close if told to.
-    Send { bytes: Vec<u8>, after: Duration, closes: bool },
+    Send { bytes: Vec<u8>, after: Duration, closes: bool, bytewise: bool },
     /// Say nothing.
     Nothing,
     /// Close the connection.
@@ -57,7 +61,7 @@ impl Simulator {
         let plant = Plant::new(line, seed);
         let mut image = Image::new(line);
         image.refresh(plant.sensed(), &plant.faults, plant.elapsed());
-        let state = State { plant, image, script: None, disturbance: None };
+        let state = State { plant, image, script: None, disturbance: None, spoilers: BTreeMap::new(), seed };
         Self { line: Arc::new(line.clone()), state: Arc::new(Mutex::new(state)) }
     }
 
@@ -192,7 +196,7 @@ impl Simulator {
         let function = request.pdu.first().copied().unwrap_or_default();
         let Some((index, controller)) = addressed else {
             let bytes = reply_frame(request, &Exception::NO_SUCH_UNIT.pdu(function));
-            return Response::Send { bytes, after: Duration::ZERO, closes: false };
+            return Response::Send { bytes, after: Duration::ZERO, closes: false, bytewise: false };
         };
         let mut state = self.state();
         let manners = state.plant.faults.manners(index);
@@ -214,11 +218,18 @@ impl Simulator {
             }
         };
         let bytes = reply_frame(request, &pdu);
-        let sent = match &state.disturbance {
+        let sent = match state.disturbance_of(index, manners.bad_share) {
             Some(disturbance) => disturbance.disturb(request, bytes),
             None => Sent { bytes, after: Duration::ZERO, closes: false },
         };
-        Response::Send { bytes: sent.bytes, after: manners.delay + sent.after, closes: sent.closes }
+        let (after, bytewise) = (manners.delay + sent.after, manners.bytewise);
+        Response::Send { bytes: sent.bytes, after, closes: sent.closes, bytewise }
+    }
+
+    /// Whether nothing listens where these controllers answer.
+    pub(crate) fn refuses(&self, controllers: &[usize]) -> bool {
+        let state = self.state();
+        controllers.iter().any(|controller| state.plant.faults.refuses(*controller))
     }
 
     pub(crate) fn line(&self) -> &Line {
@@ -253,6 +264,17 @@ impl State {
                 Action::Operate(operation) => self.plant.operate(operation),
             }
         }
+    }
+
+    /// What spoils the replies of a controller: its own share, else that of all.
+    fn disturbance_of(&mut self, controller: usize, share: Option<f64>) -> Option<&Disturbance> {
+        let Some(share) = share else { return self.disturbance.as_ref() };
+        let fresh = || (share, Disturbance::new(self.seed ^ controller as u64, share));
+        let own = self.spoilers.entry(controller).or_insert_with(fresh);
+        if own.0 != share {
+            *own = fresh();
+        }
+        Some(&own.1)
     }
 
     fn inject(&mut self, fault: Fault, line: &Line) -> Result<(), FaultError> {

@@ -164,6 +164,9 @@ fault_kinds! {
     ControllerException "controller-exception" "NAME CODE" About::Controller, EXCEPTION, "the controller refuses every request with this exception code, 1 to 255; 6 is busy";
     ControllerDrop "controller-drop" "NAME" About::Controller, NONE, "the controller closes the connection at every request";
     ControllerShort "controller-short" "NAME" About::Controller, NONE, "the controller answers with one register too few";
+    ControllerRefuses "controller-refuses" "NAME" About::Controller, NONE, "nothing listens where the controller answers: connections are refused, and those that stand are closed";
+    ControllerBytewise "controller-bytewise" "NAME" About::Controller, NONE, "the controller's replies come byte by byte";
+    RepliesBad "replies-bad" "NAME [PERCENT]" About::Controller, number_or(0.1, 100.0, 5.0), "so many of a hundred of the controller's replies (5) are bad in one of the ways that a reader can tell: refused, none, late, cut, garbage, another's";
     ControllerRestart "controller-restart" "NAME [TIME]" About::Controller, RESTART, "the controller starts again: every word is 0 for this time (40 s), its heartbeat counts from 0";
     HeartbeatStopped "heartbeat-stopped" "NAME" About::Controller, NONE, "the heartbeat of the controller stands still while its values go on";
     ProgramStopped "program-stopped" "NAME" About::Controller, NONE, "the controller answers, but its program stands still: heartbeat and values freeze";

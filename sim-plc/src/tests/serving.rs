@@ -124,6 +124,48 @@ async fn a_dropping_controller_closes_without_an_answer() {
     assert_eq!(stream.read(&mut [0]).await.unwrap(), 0);
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_bytewise_controller_sends_the_right_answer_in_single_bytes() {
+    let simulator = running(0);
+    simulator.inject("controller-bytewise fryer".parse().unwrap()).unwrap();
+    let (mut stream, _serving) = connect(&simulator, FRYER);
+    stream.write_all(&REQUEST).await.unwrap();
+    let (mut found, mut reads) = (Vec::new(), 0);
+    while found.len() < REPLY.len() {
+        let mut piece = [0; 64];
+        let count = stream.read(&mut piece).await.unwrap();
+        found.extend(&piece[..count]);
+        reads += 1;
+    }
+    assert_eq!((found.as_slice(), reads), (&REPLY[..], REPLY.len()));
+}
+
+/// Of two hundred replies of the fryer a good third is bad in some way; the oven behind the other door gives all of its own.
+#[tokio::test(start_paused = true)]
+async fn bad_replies_of_one_controller_are_no_others() {
+    let simulator = running(0);
+    simulator.inject("replies-bad fryer 40".parse().unwrap()).unwrap();
+    let (mut good, mut bad) = (0, 0);
+    for _ in 0..200 {
+        let (mut stream, _serving) = connect(&simulator, FRYER);
+        stream.write_all(&REQUEST).await.unwrap();
+        let mut reply = [0; 13];
+        let read = timeout(Duration::from_millis(40), stream.read_exact(&mut reply)).await;
+        if matches!(read, Ok(Ok(_))) && reply == REPLY {
+            good += 1
+        } else {
+            bad += 1
+        }
+        let (mut stream, _serving) = connect(&simulator, "127.0.0.1:15501");
+        let bake_time = [0, 1, 0, 0, 0, 6, 2, 3, 0x04, 0x15, 0, 1];
+        exchange(&mut stream, &bake_time, &[0, 1, 0, 0, 0, 5, 2, 3, 2, 0, 160]).await;
+    }
+    assert!((50..110).contains(&bad) && good + bad == 200, "{bad} bad");
+    simulator.clear("replies-bad").unwrap();
+    let (mut stream, _serving) = connect(&simulator, FRYER);
+    exchange(&mut stream, &REQUEST, &REPLY).await;
+}
+
 /// Asks on a real socket and waits for the 13 bytes of the reply, but not for ever.
 async fn ask(stream: &mut TcpStream) -> [u8; 13] {
     let mut reply = [0; 13];
@@ -174,6 +216,30 @@ async fn one_port_for_each_endpoint_answers_in_real_time_and_stops() {
     serving.await.unwrap();
     assert!(TcpStream::connect(addresses[1]).await.is_err());
     closed(&mut stream).await;
+}
+
+#[tokio::test]
+async fn a_controller_that_refuses_lets_go_of_who_is_in_and_listens_again_by_itself() {
+    let (addresses, simulator, stop, serving) = serve_small_line().await;
+    let mut stream = TcpStream::connect(addresses[1]).await.unwrap();
+    ask(&mut stream).await;
+    simulator.inject("controller-refuses fryer".parse().unwrap()).unwrap();
+    closed(&mut stream).await;
+    let refused = TcpStream::connect(addresses[1]).await.unwrap_err();
+    assert_eq!(refused.kind(), std::io::ErrorKind::ConnectionRefused);
+    assert!(TcpStream::connect(addresses[0]).await.is_ok(), "its neighbour listens");
+    simulator.clear("controller-refuses").unwrap();
+    let again = async {
+        loop {
+            match TcpStream::connect(addresses[1]).await {
+                Ok(stream) => return stream,
+                Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
+            }
+        }
+    };
+    ask(&mut timeout(REAL_LIMIT, again).await.expect("nobody listens again")).await;
+    stop.send(()).unwrap();
+    serving.await.unwrap();
 }
 
 #[tokio::test]
