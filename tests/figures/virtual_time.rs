@@ -39,7 +39,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio_modbus::Slave;
 use tokio_modbus::client::{Context, Reader as _, tcp};
-use virtual_month::{BAD_SHARE, Options, Outcome, START, SimulatorDial, cpu_s, run};
+use virtual_month::{BAD_SHARE, Options, Outcome, START, SimulatorDial, cpu_s, run, total};
 
 const DAY_S: u64 = 86_400;
 /// Longer stretches would only fill memory with history.
@@ -75,17 +75,7 @@ fn main() -> std::process::ExitCode {
     let sum = |of: fn(&Outcome) -> u64| outcomes.iter().map(of).sum::<u64>();
     let (wrong, different) = (sum(|one| one.tally.wrong), sum(|one| one.tally.turns_different));
     let (missed, unfounded) = (sum(|one| one.tally.missed), sum(|one| one.tally.false_alarms));
-    println!(
-        "{days} days: samples {}, wrong {wrong}; turns equal {}, different {different}; had to raise {}, missed {missed}; false \
-         {unfounded}; undecided {}, too little seen {}, instrument lied {}; lost {}",
-        sum(|one| one.tally.samples),
-        sum(|one| one.tally.turns_equal),
-        sum(|one| one.tally.must),
-        sum(|one| one.tally.undecided),
-        sum(|one| one.tally.unseen),
-        sum(|one| one.tally.lied),
-        sum(|one| one.summary.samples_lost),
-    );
+    println!("{}", total(&outcomes));
     u8::from(wrong + different + missed + unfounded > 0).into()
 }
 

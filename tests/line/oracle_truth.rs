@@ -6,6 +6,7 @@
 
 use crate::oracle::{Tally, Watch};
 use crate::oracle_models::{Ease, Follower, Model, Turn};
+use crate::oracle_windows::window_s;
 use setward::alarm::{AlarmId, Kind, Watched};
 use setward::history::NewSample;
 use setward::protocol::{NoData, Reading, SignalId};
@@ -165,8 +166,7 @@ impl Judged {
 fn memory_s(kind: &Kind) -> f64 {
     match kind {
         Kind::TimeWeighted(settings) => settings.recovery.map_or(600.0, |span| 3.0 * span.as_secs_f64()),
-        Kind::MovingAverage(settings) => settings.window.as_secs_f64(),
-        Kind::Rate(settings) => settings.over.as_secs_f64(),
+        Kind::MovingAverage(_) | Kind::Rate(_) => window_s(kind),
         Kind::Limit(_)
         | Kind::Deviation(_)
         | Kind::Discrepancy(_)

@@ -195,6 +195,29 @@ pub(crate) fn cpu_s() -> f64 {
     text.split_whitespace().next().and_then(|word| word.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1e9
 }
 
+/// What several stretches found, in words.
+pub(crate) fn total(outcomes: &[Outcome]) -> String {
+    let sum = |of: fn(&Outcome) -> u64| outcomes.iter().map(of).sum::<u64>();
+    format!(
+        "together {} days: samples {}, wrong {}; turns equal {}, different {}; had to raise {}, missed {}; false {}; undecided {}, \
+         too little seen {}, instrument lied {}; lost {}; bad replies {}, good {}",
+        sum(|one| one.options.seconds) / DAY_S,
+        sum(|one| one.tally.samples),
+        sum(|one| one.tally.wrong),
+        sum(|one| one.tally.turns_equal),
+        sum(|one| one.tally.turns_different),
+        sum(|one| one.tally.must),
+        sum(|one| one.tally.missed),
+        sum(|one| one.tally.false_alarms),
+        sum(|one| one.tally.undecided),
+        sum(|one| one.tally.unseen),
+        sum(|one| one.tally.lied),
+        sum(|one| one.summary.samples_lost),
+        sum(|one| one.bad_replies.iter().map(|(_, count)| count).sum()),
+        sum(|one| one.good_replies),
+    )
+}
+
 impl Outcome {
     /// One row of a table.
     pub(crate) fn row(&self) -> String {

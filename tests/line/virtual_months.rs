@@ -1,7 +1,7 @@
 //! The whole system for months, against the oracle.
 
 use crate::oracle::Tally;
-use crate::virtual_month::{BAD_SHARE, Options, Outcome, run};
+use crate::virtual_month::{BAD_SHARE, Options, Outcome, run, total};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 const DAY_S: u64 = 86_400;
@@ -96,29 +96,6 @@ fn a_virtual_year_has_no_wrong_value_no_missed_and_no_false_alarm() {
     println!("{}", total(&outcomes));
     outcomes.iter().for_each(check);
     assert_eq!(outcomes.iter().map(|one| one.options.seconds).sum::<u64>(), 365 * DAY_S);
-}
-
-/// What several stretches found, in words.
-fn total(outcomes: &[Outcome]) -> String {
-    let sum = |of: fn(&Outcome) -> u64| outcomes.iter().map(of).sum::<u64>();
-    format!(
-        "together {} days: samples {}, wrong {}; turns equal {}, different {}; had to raise {}, missed {}; false {}; undecided {}, \
-         too little seen {}, instrument lied {}; lost {}; bad replies {}, good {}",
-        sum(|one| one.options.seconds) / DAY_S,
-        sum(|one| one.tally.samples),
-        sum(|one| one.tally.wrong),
-        sum(|one| one.tally.turns_equal),
-        sum(|one| one.tally.turns_different),
-        sum(|one| one.tally.must),
-        sum(|one| one.tally.missed),
-        sum(|one| one.tally.false_alarms),
-        sum(|one| one.tally.undecided),
-        sum(|one| one.tally.unseen),
-        sum(|one| one.tally.lied),
-        sum(|one| one.summary.samples_lost),
-        sum(|one| one.bad_replies.iter().map(|(_, count)| count).sum()),
-        sum(|one| one.good_replies),
-    )
 }
 
 /// One stretch from one seed: `SETWARD_SEED`, `SETWARD_SECONDS`; with `SETWARD_PLANNED` the beginning of one so long;
