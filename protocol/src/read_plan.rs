@@ -119,6 +119,21 @@ mod tests {
     }
 
     #[test]
+    fn what_is_readable_in_another_table_bridges_no_hole() {
+        let inputs = [RegisterSpan { table: Table::Input, first: 0, last: 9 }];
+        let plan =
+            plan_reads(&[holding(0, 1), holding(2, 1)], &inputs, ReadLimits { registers: 125, bits: 2000 });
+        assert_eq!(plan, [read(0, 1), read(2, 1)]);
+    }
+
+    #[test]
+    fn a_request_covers_what_lies_wholly_in_it_and_in_its_table() {
+        assert!(read(10, 3).covers(holding(10, 3)) && read(10, 3).covers(holding(12, 1)));
+        assert!(!read(10, 3).covers(holding(9, 2)) && !read(10, 3).covers(holding(12, 2)));
+        assert!(!read(10, 3).covers(Place { table: Table::Input, address: 10, words: 1 }));
+    }
+
+    #[test]
     fn a_long_value_is_never_split() {
         check(&[holding(0, 1), holding(1, 1), holding(2, 2)], &[], 3, &[read(0, 2), read(2, 2)]);
     }

@@ -207,6 +207,14 @@ mod tests {
         check(6.1, Unit::InchOfWater, Unit::Pascal, 1_519.442_351);
     }
 
+    /// Through kelvin and back, 0.1 would not come back as itself.
+    #[test]
+    fn a_unit_converts_into_itself_to_the_last_bit() {
+        for unit in Unit::ALL {
+            assert_eq!(unit.convert(0.1, *unit).map(f64::to_bits), Some(0.1_f64.to_bits()), "{unit}");
+        }
+    }
+
     #[test]
     fn a_point_never_becomes_a_difference() {
         assert_eq!(Unit::DegF.convert(15.0, Unit::Kelvin), None);

@@ -8,7 +8,7 @@
 
 use crate::oracle_models::{EXACT, Follower, Model, Turn};
 use crate::oracle_stations::{Stations, all_hold};
-use crate::oracle_truth::Truth;
+use crate::oracle_truth::{Blocked, Truth};
 use crate::oracle_windows::window_s;
 use setward::alarm::AlarmId;
 use setward::history::{Batch, Event, NewSample};
@@ -354,10 +354,14 @@ impl Oracle {
         let value = self.good[watch.signal.index()];
         let is_within =
             !settings.settle.is_zero() && value.is_some_and(|value| watch.follower.model.is_within(value));
-        if self.truth.is_blocked(place) {
+        if let Some(blocked) = self.truth.blocked(place) {
             watch.loose = true;
-            // Another reason for silence: what was collected is dropped when that ends, and a gap's time later.
-            watch.gate = Gate::Settling { until: until.max(at + settings.gap_limit.as_secs_f64()) };
+            // Another reason for silence: what was collected is dropped when that has ended and its wait is over.
+            let wait = match blocked {
+                Blocked::Hidden => settings.settle.max(settings.gap_limit),
+                Blocked::Blind => settings.gap_limit,
+            };
+            watch.gate = Gate::Settling { until: until.max(at + wait.as_secs_f64()) };
         } else if at >= until || is_within || watch.follower.model.is_at_rest() {
             // It may have spoken for an instant between two other reasons for silence, and dropped what it had then: until the window
             // is another one altogether, nobody can say what is in it.
@@ -392,6 +396,9 @@ impl Oracle {
             return;
         };
         let from = event.states.chars().next().unwrap_or('A');
+        if event.what == "raised" {
+            self.truth.told(id, event.note.is_some());
+        }
         // What is told again when a suppression ends begins in a state in which it already stood.
         let turn = match (event.what.as_str(), from) {
             ("raised", 'A' | 'D' | 'E' | 'F') => (event.at.as_secs_f64(), true),

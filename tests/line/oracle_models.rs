@@ -337,7 +337,20 @@ impl Dosed {
         (side.beyond(x, self.target.setpoint) + self.nearer) / (self.target.tolerance(side) * pick_up)
     }
 
+    /// Cut where the value passes its tolerance, so that no step is half beyond: near it an exposure grows so slowly that a
+    /// thousandth of it is half a second.
     fn segment(&mut self, from: (f64, f64), to: (f64, f64), turns: &mut Vec<Turn>) {
+        let (one, other) = (self.distance(from.1), self.distance(to.1));
+        if (one > 1.0) == (other > 1.0) {
+            return self.piece(from, to, turns);
+        }
+        let share = (1.0 - one) / (other - one);
+        let cut = (from.0 + (to.0 - from.0) * share, from.1 + (to.1 - from.1) * share);
+        self.piece(from, cut, turns);
+        self.piece(cut, to, turns);
+    }
+
+    fn piece(&mut self, from: (f64, f64), to: (f64, f64), turns: &mut Vec<Turn>) {
         let quiet = self.distance(from.1) <= 1.0 && self.distance(to.1) <= 1.0;
         let steps = if quiet && !self.active { 1 } else { STEPS };
         let dt = (to.0 - from.0) / f64::from(steps);

@@ -90,6 +90,24 @@ impl Known {
     }
 }
 
+/// Alarms that keep another silent while they stand.
+#[derive(Debug)]
+struct Blockers {
+    /// What follows from them is not told.
+    causes: Vec<AlarmId>,
+    /// Those of its instrument and its controller.
+    blinding: Vec<AlarmId>,
+}
+
+/// Why an alarm is silent besides its modes and conditions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Blocked {
+    /// A cause stands: behind it the value has its time to return.
+    Hidden,
+    /// Nothing good is read.
+    Blind,
+}
+
 /// The truth beside the line.
 #[derive(Debug)]
 pub(crate) struct Truth {
@@ -102,8 +120,10 @@ pub(crate) struct Truth {
     heard: Vec<f64>,
     /// By controller: from when to when its words were last zero.
     zeroed: Vec<(f64, f64)>,
+    /// By alarm: whether it was told to nobody when it raised, nor since: then it hides nothing.
+    untold: Vec<bool>,
     /// For each watch: alarms that keep it silent while they stand, besides its modes and conditions.
-    blockers: Vec<Vec<AlarmId>>,
+    blockers: Vec<Blockers>,
     links: Vec<(AlarmId, String, usize)>,
     instruments: Vec<(AlarmId, String, SignalId)>,
 }
@@ -179,18 +199,17 @@ fn memory_s(kind: &Kind) -> f64 {
     }
 }
 
-/// Its causes, the alarm of its signal's instrument, that of its controller.
-fn blockers_of(line: &Line, watch: &Watch) -> Vec<AlarmId> {
+fn blockers_of(line: &Line, watch: &Watch) -> Blockers {
     let own = line.alarm(watch.alarm).settings;
-    let blocks = |alarm: &LineAlarm| {
-        let blinds = match (alarm.settings.kind, alarm.settings.watches) {
-            (Kind::Measurement(_), Watched::Signal(signal)) => signal == watch.signal,
-            (Kind::Communication(_), Watched::Controller(controller)) => own.controller == Some(controller),
-            _ => false,
-        };
-        blinds || alarm.hides.contains(&watch.alarm)
+    let blinds = |alarm: &LineAlarm| match (alarm.settings.kind, alarm.settings.watches) {
+        (Kind::Measurement(_), Watched::Signal(signal)) => signal == watch.signal,
+        (Kind::Communication(_), Watched::Controller(controller)) => own.controller == Some(controller),
+        _ => false,
     };
-    line.alarms_with_ids().filter(|(_, alarm)| blocks(alarm)).map(|(id, _)| id).collect()
+    let all = |wanted: &dyn Fn(&LineAlarm) -> bool| {
+        line.alarms_with_ids().filter(|(_, alarm)| wanted(alarm)).map(|(id, _)| id).collect()
+    };
+    Blockers { causes: all(&|alarm| alarm.hides.contains(&watch.alarm)), blinding: all(&blinds) }
 }
 
 impl Truth {
@@ -217,6 +236,7 @@ impl Truth {
             judged: watches.iter().map(|watch| Judged::new(line, watch)).collect(),
             known: line.signals_with_ids().map(known).collect(),
             standing: vec![(false, 0.0); line.alarms.len()],
+            untold: vec![false; line.alarms.len()],
             heard: vec![0.0; line.controllers.len()],
             zeroed: vec![(0.0, 0.0); line.controllers.len()],
             blockers: watches.iter().map(|watch| blockers_of(line, watch)).collect(),
@@ -225,9 +245,19 @@ impl Truth {
         }
     }
 
-    /// Whether the alarm of a watch is silent for another reason than its modes and conditions.
-    pub(crate) fn is_blocked(&self, place: usize) -> bool {
-        self.blockers[place].iter().any(|alarm| self.standing[alarm.index()].0)
+    /// Why the alarm of a watch is silent besides its modes and conditions, if it is.
+    pub(crate) fn blocked(&self, place: usize) -> Option<Blocked> {
+        let Blockers { causes, blinding } = &self.blockers[place];
+        let stands = |alarm: &AlarmId| self.standing[alarm.index()].0;
+        if causes.iter().any(|cause| stands(cause) && !self.untold[cause.index()]) {
+            return Some(Blocked::Hidden);
+        }
+        blinding.iter().any(stands).then_some(Blocked::Blind)
+    }
+
+    /// An alarm was told of, or raised and was told to nobody.
+    pub(crate) fn told(&mut self, alarm: AlarmId, to_nobody: bool) {
+        self.untold[alarm.index()] = to_nobody;
     }
 
     /// Whether the condition of an alarm holds, as the engine says.

@@ -134,6 +134,10 @@ impl Judge for ExposureDetector {
                 }
             }
         }
+        // What has come back to the tolerance itself is within, and no piece of this segment says so.
+        if distance(segment.to) <= 1.0 {
+            self.beyond_since = None;
+        }
     }
 
     /// Exposure that never fades is counted per batch.

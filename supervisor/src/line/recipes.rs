@@ -3,7 +3,7 @@
 //! A number in a controller counts once it has stood for a while, one that was entered at once. A number without a recipe
 //! changes nothing, and neither does one that is not known now: what held before goes on.
 
-use setward_config::line::{Line, RecipeNumber, RecipeSetpoint, StationId};
+use setward_config::line::{Line, Recipe, RecipeNumber, RecipeSetpoint, StationId};
 use setward_protocol::{SignalId, Uptime};
 use std::time::Duration;
 
@@ -18,6 +18,8 @@ pub struct RecipeBook {
     /// By station: the end of its changeover at the latest, while it changes over.
     changing_until: Vec<Option<Uptime>>,
     words: Vec<Word>,
+    /// By recipe: which of its setpoints is whose, in the order of the signals. A line at capacity asks for thousands at once.
+    places: Vec<Vec<(SignalId, usize)>>,
     /// It has been looked at before.
     was_looked_at: bool,
 }
@@ -80,6 +82,7 @@ impl RecipeBook {
             running: vec![line.running_recipe; stations],
             changing_until: vec![None; stations],
             words: vec![Word::default(); line.recipe_numbers.len()],
+            places: line.recipes.iter().map(places).collect(),
             was_looked_at: false,
         }
     }
@@ -93,7 +96,10 @@ impl RecipeBook {
     /// What the recipe that runs at the signal's station asks of it.
     #[must_use]
     pub fn setpoint<'a>(&self, line: &'a Line, signal: SignalId) -> Option<&'a RecipeSetpoint> {
-        line.recipes.get(self.running(line, line.signal(signal).station))?.setpoint(signal)
+        let running = self.running(line, line.signal(signal).station);
+        let places = self.places.get(running)?;
+        let found = places.binary_search_by_key(&signal, |place| place.0).ok()?;
+        line.recipes.get(running)?.setpoints.get(places.get(found)?.1)
     }
 
     /// Whether something changes with time alone: a number that does not count yet, a changeover.
@@ -160,6 +166,13 @@ impl RecipeBook {
             }
         }
     }
+}
+
+/// Which setpoint of a recipe is whose, in the order of the signals.
+fn places(recipe: &Recipe) -> Vec<(SignalId, usize)> {
+    let mut places: Vec<_> = recipe.setpoints.iter().map(|asked| asked.signal).zip(0..).collect();
+    places.sort_by_key(|place| place.0);
+    places
 }
 
 impl Word {
@@ -248,6 +261,26 @@ mod tests {
         assert_eq!(changes, [RecipeChange { word: 1, before: None, number: 7, recipe: white }]);
         assert!(!book.is_changing_over(station(&line, FRYER)));
         assert_eq!(line.recipes[book.running(&line, station(&line, "kettle"))].key, "blue-corn-rounds");
+    }
+
+    /// Found by place, each setpoint is the one that a look through the recipe finds, and what has none has none.
+    #[test]
+    fn the_running_recipe_asks_of_each_signal_what_its_file_says() {
+        let (line, mut book) = (line(), RecipeBook::new(&line()));
+        for (second, number) in [(0, 3.0), (60, 7.0), (70, 7.0)] {
+            see(&mut book, &line, second, Some(number));
+            for (id, signal) in line.signals_with_ids() {
+                let asked = line.recipes[book.running(&line, signal.station)].setpoint(id);
+                assert_eq!(book.setpoint(&line, id), asked, "{}", signal.tag);
+            }
+        }
+        assert_eq!(
+            see(&mut book, &line, 71, Some(7.0)).1,
+            "white-corn-strips",
+            "both recipes were looked at"
+        );
+        let under = |tag: &str| book.setpoint(&line, line.signal_by_tag(tag).unwrap()).is_some();
+        assert!(under("TT-310") && !under("XI-393"));
     }
 
     #[test]

@@ -81,6 +81,8 @@ pub struct AlarmReport {
     pub by_priority: [u32; 3],
     /// The ten most frequent alarms.
     pub most_frequent: Vec<CountRow>,
+    /// Every alarm that called, most first: together all calls.
+    pub calls_by_alarm: Vec<CountRow>,
     /// Alarms that chattered or were fleeting.
     pub nuisances: Vec<NuisanceRow>,
     /// Alarms that stood for more than a day.
@@ -205,7 +207,8 @@ pub fn report(
     let running_s = (span.length_ms() - dark_ms) as f64 / 1000.0;
     let rates = bin_rates(&calls, span.from(), span.to(), &outages);
     let floods: Vec<FloodRow> = floods(&calls).map(flood_row).collect();
-    let top = top_ten(&calls, &mut vec![0; line.alarms.len()]);
+    let mut counts = vec![0; line.alarms.len()];
+    let top = top_ten(&calls, &mut counts);
     let nuisances = nuisances(line, &calls, span);
     let stale = stale(line, &all, span);
     let by_priority: [u32; 3] = split(&calls, |alarm| priority_place(line, alarm));
@@ -240,6 +243,7 @@ pub fn report(
         floods,
         by_priority,
         most_frequent: top.alarms.iter().map(|(alarm, calls)| count_row(line, *alarm, *calls)).collect(),
+        calls_by_alarm: calls_by_alarm(line, &counts),
         nuisances,
         stale,
         acknowledgement: delay_row(&calls),
@@ -267,6 +271,14 @@ fn flood_row(flood: setward_alarm::metrics::Flood) -> FloodRow {
 
 fn count_row(line: &Line, alarm: AlarmId, calls: u32) -> CountRow {
     CountRow { alarm: line.alarm(alarm).id.clone(), calls }
+}
+
+/// Every alarm that called, most first; equal ones in the order of the files.
+fn calls_by_alarm(line: &Line, counts: &[u32]) -> Vec<CountRow> {
+    let called = line.alarms_with_ids().map(|(id, _)| id).zip(counts).filter(|(_, count)| **count > 0);
+    let mut rows: Vec<CountRow> = called.map(|(id, count)| count_row(line, id, *count)).collect();
+    rows.sort_by_key(|row| std::cmp::Reverse(row.calls));
+    rows
 }
 
 fn priority_place(line: &Line, alarm: AlarmId) -> Option<usize> {

@@ -78,6 +78,27 @@ fn only_what_calls_somebody_counts_and_a_silent_raise_does_not() {
     assert_eq!(figure(&report, "per_ten_minutes_mean").verdict, Verdict::TooFew);
 }
 
+/// Twelve alarms, the nth called n times: ten are told first, and all twelve add up to the calls.
+#[test]
+fn calls_alarm_by_alarm_add_up_to_all_calls() {
+    let line = line();
+    let ids: Vec<&str> = line.alarms.iter().take(12).map(|alarm| alarm.id.as_str()).collect();
+    let mut rows: Vec<Row<'_>> = vec![(0, None, "started", None)];
+    for (id, times) in ids.iter().zip(1..) {
+        rows.extend((0..times).map(|nth| (600 * (1 + nth), Some(*id), "raised", None)));
+    }
+    rows.sort_by_key(|row| row.0);
+    let report = report(&line, &events(&rows), &[], span(36_000), at(36_000));
+    assert_eq!(report.calls_by_alarm[..10], report.most_frequent[..]);
+    let counted: Vec<(&str, u32)> =
+        report.calls_by_alarm.iter().map(|row| (row.alarm.as_str(), row.calls)).collect();
+    let expected: Vec<(&str, u32)> =
+        ids.iter().copied().zip(1..).collect::<Vec<_>>().into_iter().rev().collect();
+    assert_eq!((counted, report.calls), (expected, 78));
+    let text = report.text();
+    assert!(text.lines().any(|line| line.split_whitespace().eq(["2", "other", "alarms", "3"])), "{text}");
+}
+
 /// Twelve calls across a border of two intervals: six and six by the clock, twelve in any ten minutes, a flood of 570 s.
 #[test]
 fn a_flood_across_a_border_is_seen_and_told_although_little_was_watched() {

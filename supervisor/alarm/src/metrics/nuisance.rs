@@ -217,6 +217,14 @@ mod tests {
     }
 
     #[test]
+    fn what_has_no_place_is_counted_nowhere() {
+        let all = [one(0, 0, None, None), one(1, 0, None, None), one(9, 0, None, None)];
+        assert_eq!(top_ten(&all, &mut [0; 2]).alarms.as_slice(), [(AlarmId(0), 1), (AlarmId(1), 1)]);
+        assert_eq!(split(&all, |alarm| Some(usize::from(alarm.0))), [1, 1]);
+        assert_eq!(split(&all, |alarm| (alarm.0 == 9).then_some(1)), [0, 1]);
+    }
+
+    #[test]
     fn half_of_the_acknowledgements_came_within_the_median() {
         let all = [10, 20, 30, 4000].map(|took| one(0, 100, None, Some(100 + took)));
         let mut some = all.to_vec();

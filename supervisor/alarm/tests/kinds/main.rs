@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "a test: a panic is a failed test")]
 
 mod anything;
+mod edges;
 mod lifecycle;
 mod model;
 mod silence;

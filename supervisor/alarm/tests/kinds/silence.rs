@@ -5,8 +5,8 @@
 use crate::model::{histories, reading};
 use crate::support::*;
 use proptest::prelude::*;
-use setward_alarm::{AlarmSettings, Monitor, Side};
-use setward_protocol::{Mode, ModeSet};
+use setward_alarm::{AlarmSettings, Kind, Monitor, Reference, Side, Width};
+use setward_protocol::{Mode, ModeSet, Reading};
 
 #[derive(Debug, Clone, Copy)]
 enum Wish {
@@ -141,5 +141,30 @@ proptest! {
         prop_assert!(same, "{:?}, model {:?}", found, model.calls);
         let occurrences: Vec<u32> = events.iter().map(|event| event.occurrence).collect();
         prop_assert!(occurrences.is_sorted(), "an occurrence never counts down: {:?}", occurrences);
+    }
+}
+
+/// The wait after a silence ends with the first value within: at the tolerance itself, come to from outside, it is.
+#[test]
+fn a_wait_ends_with_a_value_that_is_back_at_the_tolerance_itself() {
+    let at_tolerance = RECIPE.setpoint - RECIPE.tolerance_below;
+    let kinds: [Kind; 2] =
+        [weighted(FRYER_COLD), deviation(Some(Side::Below), Reference::Recipe, Width::Tolerance, 60.0, 0.0)];
+    for (kind, back_at) in
+        kinds.into_iter().flat_map(|kind| [(kind, at_tolerance), (kind, at_tolerance - 0.1)])
+    {
+        let settings =
+            AlarmSettings { settle: seconds(300.0), modes: ModeSet::of(&[Mode::Run]), ..alarm(kind) };
+        let mut bench = Bench::new(&[settings]);
+        let mut monitor = bench.monitor();
+        monitor.handle_mode(at(0.0), STATION, Mode::Cleaning);
+        feed(&mut monitor, SIGNAL, 0.0, Reading::Good(170.0));
+        monitor.handle_mode(at(1.0), STATION, Mode::Run);
+        let mut waits = |second: u32, value: f64| {
+            run(&mut monitor, second, second, |_| value);
+            monitor.status(ALARM, at(f64::from(second))).unwrap().flags.are_silencing()
+        };
+        assert!(waits(2, 170.0), "{kind:?}");
+        assert_eq!(waits(3, back_at), back_at < at_tolerance, "{kind:?}");
     }
 }

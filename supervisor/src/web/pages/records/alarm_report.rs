@@ -114,7 +114,7 @@ fn figures(report: &AlarmReport) -> Markup {
 fn rows(report: &AlarmReport) -> Vec<Row<'_>> {
     let mut all: BTreeMap<&str, Row<'_>> = BTreeMap::new();
     let row = |alarm| Row { alarm, calls: 0, fleeting: 0, blind: None };
-    for called in &report.most_frequent {
+    for called in &report.calls_by_alarm {
         all.entry(&called.alarm).or_insert_with(|| row(&called.alarm)).calls = called.calls;
     }
     for nuisance in &report.nuisances {
@@ -131,15 +131,22 @@ fn rows(report: &AlarmReport) -> Vec<Row<'_>> {
 
 fn alarms(web: &Web, report: &AlarmReport) -> Markup {
     let (called, other): (Vec<_>, Vec<_>) = rows(report).into_iter().partition(|row| row.calls > 0);
+    let (most, seldom) = called.split_at(called.len().min(report.most_frequent.len()));
     html! {
         section {
             h2 { "Alarm by alarm" }
             @if report.could_not_have_fired.is_empty() { p { "Of the time in which an alarm could not have fired, nothing is kept of this stretch." } }
             @else { p { "Could not have fired: without a good value, in a gap, masked by a mode or by a person, settling. Of " (words::span(report.ledger_watched_s)) " that were watched." } }
-            @if called.is_empty() { p { "No alarm called." } } @else { (table(web, &called)) }
+            @if called.is_empty() { p { "No alarm called." } } @else { (table(web, most)) }
+            @if !seldom.is_empty() {
+                details id="called-less" {
+                    summary { (words::counted(seldom.len(), "alarm")) " that called less often: " (words::counted(seldom.iter().map(|row| row.calls as usize).sum(), "call")) }
+                    (table(web, seldom))
+                }
+            }
             @if !other.is_empty() {
                 details id="never-called" {
-                    summary { (words::counted(other.len(), "alarm")) " that did not call, or less often than ten others" }
+                    summary { (words::counted(other.len(), "alarm")) " that did not call" }
                     (table(web, &other))
                 }
             }

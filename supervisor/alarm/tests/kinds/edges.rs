@@ -1,0 +1,210 @@
+//! What alarms do after a restart, beside alarms of other stations and controllers, with ids that nothing has, and with
+//! values that stand alone.
+
+use crate::support::*;
+use setward_alarm::{
+    AlarmId, AlarmSettings, AlarmState, BatchEdge, Blindness, CommunicationSettings, Forecast, Kind, Leak,
+    MeasurementSettings, Monitor, Restored, Side, TimeWeightedSettings, Watched, WishError,
+};
+use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
+use std::num::NonZeroU8;
+use std::time::Duration;
+
+fn restored(state: AlarmState, exposure: f64) -> Restored {
+    Restored {
+        state,
+        occurrence: 7,
+        exposure,
+        waited: Duration::ZERO,
+        shelved_until: None,
+        shelved_once: false,
+        out_of_service: false,
+    }
+}
+
+/// Two thirds of 3000 s had passed at the reference temperature: 1000 s are left, 100 s at 33 K more.
+#[test]
+fn a_batch_goes_on_after_a_restart_with_the_dose_it_had() {
+    let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), Some(3000.0)))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, restored(AlarmState::Normal, 2.0 / 3.0));
+    let events = run(&mut monitor, 0, 200, |_| 128.0);
+    close(&raised_at(&events), &[100.0], 1e-6);
+}
+
+/// No batch was under way: nothing is counted until one begins.
+#[test]
+fn after_a_restart_between_batches_nothing_is_counted() {
+    for exposure in [0.0, f64::NAN] {
+        let mut bench = Bench::new(&[alarm(equivalent(None, Some(3000.0)))]);
+        let mut monitor = bench.monitor();
+        monitor.restore(ALARM, restored(AlarmState::Normal, exposure));
+        assert_eq!(run(&mut monitor, 0, 1000, |_| 128.0), []);
+        assert_eq!(monitor.exposure(ALARM), Some(0.0), "{exposure}");
+    }
+}
+
+#[test]
+fn an_exposure_that_is_no_number_is_none_after_a_restart() {
+    let mut bench = Bench::new(&[alarm(weighted(FRYER_COLD))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, restored(AlarmState::Normal, f64::NAN));
+    assert_eq!(monitor.exposure(ALARM), Some(0.0));
+}
+
+/// A bit that was set too often when the run before ended, and is not now: it clears once enough is known.
+#[test]
+fn a_share_of_time_that_stood_clears_after_a_restart() {
+    let mut bench = Bench::new(&[alarm(status(&[1], 0.0, 0.0, Some((0.2, 60.0))))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, restored(AlarmState::Acknowledged, 0.0));
+    let events = run(&mut monitor, 0, 100, |_| 0.0);
+    assert_eq!((raised_at(&events).len(), cleared_at(&events).len()), (0, 1), "{events:?}");
+}
+
+/// An alarm with a leak that stands a little beyond its tolerance, where exposure leaks away as fast as it comes: it stays.
+#[test]
+fn a_leak_that_stands_and_is_still_beyond_is_foreseen_to_stay() {
+    let leaking = TimeWeightedSettings { leak: Leak::Always { pick_up: 1.0 }, ..FRYER_COLD };
+    let mut bench = Bench::new(&[alarm(weighted(leaking))]);
+    let mut monitor = bench.monitor();
+    let mut events = run(&mut monitor, 0, 120, |_| 165.0);
+    assert_eq!(raised_at(&events).len(), 1);
+    events.extend(run(&mut monitor, 121, 122, |_| RECIPE.setpoint - RECIPE.tolerance_below - 0.1));
+    let status = monitor.status(ALARM, at(122.0)).unwrap();
+    assert_eq!((status.state, status.forecast), (AlarmState::Unacknowledged, Forecast::StaysActive));
+}
+
+#[test]
+fn a_drift_without_a_recipe_finds_nothing() {
+    let mut bench = Bench::new(&[alarm(drift(0.5, 4.0, 20.0, 0.5))]);
+    let mut monitor = bench.monitor();
+    monitor.handle_target(SIGNAL, None);
+    assert_eq!(run(&mut monitor, 0, 3600, |_| 170.0), []);
+}
+
+fn communication(controller: ControllerId) -> AlarmSettings {
+    let kind = Kind::Communication(CommunicationSettings { polls: 3, at_least: seconds(10.0) });
+    let watches = Watched::Controller(controller);
+    AlarmSettings { watches, controller: Some(controller), station: None, ..alarm(kind) }
+}
+
+/// Two controllers with a value alarm each; one goes silent.
+#[test]
+fn a_silent_controller_blinds_its_own_alarms_and_no_others() {
+    let other = ControllerId(1);
+    let hot = |signal: SignalId, controller: ControllerId| AlarmSettings {
+        watches: Watched::Signal(signal),
+        controller: Some(controller),
+        ..alarm(limit(Side::Above, 190.0, 1.0, 0.0, 0.0))
+    };
+    let mut bench = Bench::new(&[
+        hot(SIGNAL, CONTROLLER),
+        hot(OTHER, other),
+        communication(CONTROLLER),
+        communication(other),
+    ]);
+    let mut monitor = bench.monitor();
+    for second in 0..30 {
+        let now = at(f64::from(second));
+        monitor.handle_controller(now, CONTROLLER, false);
+        monitor.handle_controller(now, other, true);
+        monitor.handle_sample(&Sample { signal: SIGNAL, at: now, reading: Reading::Bad(NoData::NoReply) });
+        monitor.handle_sample(&Sample { signal: OTHER, at: now, reading: Reading::Good(182.0) });
+    }
+    let raised: Vec<AlarmId> = drain(&mut monitor).iter().map(|event| event.alarm).collect();
+    assert_eq!(raised, [AlarmId(2)]);
+    assert_eq!(monitor.blindness(AlarmId(0), at(29.0)), Some(Blindness::NoCommunication));
+    assert_eq!(monitor.blindness(AlarmId(1), at(29.0)), None);
+}
+
+#[test]
+fn a_wash_of_one_station_silences_no_other() {
+    let own =
+        AlarmSettings { modes: ModeSet::of(&[Mode::Run]), ..alarm(limit(Side::Above, 190.0, 1.0, 0.0, 0.0)) };
+    let mut bench = Bench::new(&[own, AlarmSettings { station: Some(StationId(1)), ..own }]);
+    let mut monitor = bench.monitor();
+    monitor.handle_mode(at(0.0), STATION, Mode::Cleaning);
+    run(&mut monitor, 0, 3, |_| 182.0);
+    assert_eq!(monitor.blindness(AlarmId(0), at(3.0)), Some(Blindness::Mode));
+    assert_eq!(monitor.blindness(AlarmId(1), at(3.0)), None);
+}
+
+/// A probe's own alarm blinds the others on it, a cause hides them, a wait comes after both: each is told as what it is.
+#[test]
+fn hidden_blinded_and_waiting_are_told_apart() {
+    let hot = AlarmSettings { settle: seconds(60.0), ..alarm(limit(Side::Above, 190.0, 1.0, 0.0, 0.0)) };
+    let hotter = alarm(limit(Side::Above, 200.0, 1.0, 0.0, 0.0));
+    let probe = alarm(Kind::Measurement(MeasurementSettings { bad_for: seconds(10.0) }));
+    let mut bench = Bench::new(&[hot, hotter, probe]);
+    let mut monitor = bench.monitor();
+    monitor.hide(AlarmId(1), ALARM).unwrap();
+    let why = |monitor: &Monitor<'_>, second: f64| monitor.blindness(ALARM, at(second));
+    run(&mut monitor, 0, 5, |_| 210.0);
+    assert_eq!(why(&monitor, 5.0), Some(Blindness::HiddenByCause));
+    run(&mut monitor, 6, 8, |_| 195.0);
+    assert_eq!(
+        why(&monitor, 8.0),
+        Some(Blindness::Settling),
+        "its cause has gone, the value is not back yet"
+    );
+    run(&mut monitor, 9, 12, |_| 180.0);
+    assert_eq!(why(&monitor, 12.0), None);
+    for second in 13..40 {
+        feed(&mut monitor, SIGNAL, f64::from(second), Reading::Bad(NoData::SensorFault));
+    }
+    assert_eq!(why(&monitor, 39.0), Some(Blindness::BadSignal));
+    assert!(monitor.status(ALARM, at(39.0)).unwrap().flags.suppressed.bad_measurement);
+}
+
+/// What people enter is judged value by value: three in a row beyond, however far apart; one that is back begins anew, and
+/// what a person takes back did not count.
+#[test]
+fn entered_values_raise_with_the_last_of_a_row_and_what_is_taken_back_does_not_count() {
+    let entered = AlarmSettings {
+        in_a_row: NonZeroU8::new(3),
+        poll_every: Duration::ZERO,
+        ..alarm(limit(Side::Above, 1.8, 0.1, 0.0, 0.0))
+    };
+    let taken_back = Reading::Bad(NoData::SensorFault);
+    let raised = |readings: &[Reading]| {
+        let mut bench = Bench::new(&[entered]);
+        let mut monitor = bench.monitor();
+        let each = readings.iter().zip(1_u32..);
+        let events: Vec<_> = each
+            .flat_map(|(reading, hour)| feed(&mut monitor, SIGNAL, 3600.0 * f64::from(hour), *reading))
+            .collect();
+        raised_at(&events)
+    };
+    let (moist, dry) = (Reading::Good(1.9), Reading::Good(1.5));
+    assert_eq!(raised(&[moist, moist, moist]), [3.0 * 3600.0]);
+    assert_eq!(raised(&[moist, moist, dry, moist, moist]), []);
+    assert_eq!(raised(&[moist, moist, taken_back, moist]), []);
+    assert_eq!(raised(&[moist, moist, taken_back, moist, moist]), [5.0 * 3600.0]);
+}
+
+#[test]
+fn an_id_that_nothing_has_changes_nothing_and_is_named_where_a_person_asks() {
+    let nothing = AlarmId(9);
+    let mut bench = Bench::new(&[alarm(limit(Side::Above, 190.0, 1.0, 0.0, 0.0))]);
+    let mut monitor = bench.monitor();
+    run(&mut monitor, 0, 3, |_| 182.0);
+    let before = monitor.status(ALARM, at(3.0));
+    monitor.restore(nothing, restored(AlarmState::Unacknowledged, 1.0));
+    monitor.handle_batch(at(3.0), nothing, BatchEdge::Begins);
+    monitor.handle_condition(at(3.0), nothing, false);
+    monitor.handle_target(SignalId(9), Some(RECIPE));
+    monitor.handle_controller(at(3.0), ControllerId(9), false);
+    monitor.handle_sample(&Sample { signal: SignalId(9), at: at(3.0), reading: Reading::Good(999.0) });
+    let wishes = [
+        monitor.handle_acknowledge(at(3.0), nothing, 1).map(|_| ()),
+        monitor.handle_reset(at(3.0), nothing, 1),
+        monitor.handle_shelve(at(3.0), nothing, at(60.0)),
+        monitor.handle_unshelve(at(3.0), nothing),
+        monitor.handle_service(at(3.0), nothing, false),
+    ];
+    assert_eq!(wishes, [Err(WishError::NoSuchAlarm); 5]);
+    assert_eq!(monitor.status(nothing, at(3.0)), None);
+    assert_eq!((drain(&mut monitor), monitor.status(ALARM, at(3.0))), (vec![], before));
+    assert!(monitor.poll_timeout().is_none_or(|due| due > Uptime::START));
+}
