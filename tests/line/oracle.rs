@@ -12,18 +12,17 @@ use crate::oracle_truth::{Blocked, Truth};
 use crate::oracle_windows::window_s;
 use setward::alarm::AlarmId;
 use setward::history::{Batch, Event, NewSample};
-use setward::protocol::{NoData, Reading, SignalId, Uptime};
+use setward::protocol::{NoData, Reading, SignalId};
 use setward_config::line::{Line, LineAlarm, Meaning, Origin};
 use sim_plc::Look;
 use std::collections::{BTreeMap, VecDeque};
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 /// Events kept to be told when something is wrong.
 const EVENTS_TOLD: usize = 50;
 /// A turn that has not found its like after this is a difference, s.
 const LATE_S: f64 = 40.0;
-/// How far apart turns may be where the beginning of the collection is not known exactly, s.
+/// How far apart turns may be where the beginning is not known exactly, s.
 const LOOSE_S: f64 = 15.0;
 /// Differences that are told in full.
 const TOLD_MOST: usize = 60;
@@ -84,8 +83,9 @@ pub(crate) struct Watch {
     within_s: f64,
     /// Something else kept it silent when its collection began anew: it may have begun a gap's time earlier or later.
     loose: bool,
-    /// It stands since a turn that was not compared.
+    /// It stands since a turn that was not compared; so does the model.
     stands_unseen: bool,
+    model_unseen: bool,
 }
 
 /// The oracle.
@@ -147,7 +147,17 @@ impl Watch {
             within_s,
             loose: false,
             stands_unseen: false,
+            model_unseen: false,
         })
+    }
+
+    /// What the model says, unless it is too early to be compared, or ends what was.
+    fn expect(&mut self, turn: Turn, since: f64) {
+        if turn.0 <= since {
+            self.model_unseen = turn.1;
+        } else if turn.1 || !std::mem::take(&mut self.model_unseen) {
+            self.expected.push_back(turn);
+        }
     }
 
     fn collects(&self) -> bool {
@@ -254,9 +264,7 @@ impl Oracle {
                 watch.feed(SignalId(sample.signal), at, sample.reading);
                 let turns = std::mem::take(&mut watch.follower.turns);
                 match watch.gate {
-                    Gate::Open { since } => {
-                        watch.expected.extend(turns.into_iter().filter(|turn| turn.0 > since));
-                    }
+                    Gate::Open { since } => turns.into_iter().for_each(|turn| watch.expect(turn, since)),
                     Gate::Closed | Gate::Settling { .. } if watch.collects() => {}
                     Gate::Closed | Gate::Settling { .. } => watch.expected.extend(turns),
                 }
@@ -371,6 +379,7 @@ impl Oracle {
             // What stood through the silence ends with the first value after it.
             watch.stands_unseen |= self.truth.stands(watch.alarm);
             watch.follower.model.start_over();
+            watch.model_unseen = false;
             self.truth.start_over(place);
         }
     }
@@ -469,12 +478,8 @@ impl Oracle {
         if self.complaints.is_empty() {
             return String::new();
         }
-        let mut text = self.complaints.join("\n");
-        text.push_str("\nthe last events:\n");
-        for event in &self.recent {
-            let _infallible = writeln!(text, "  {event}");
-        }
-        text
+        let recent: Vec<_> = self.recent.iter().map(|event| format!("  {event}\n")).collect();
+        format!("{}\nthe last events:\n{}", self.complaints.join("\n"), recent.concat())
     }
 }
 
@@ -488,9 +493,5 @@ fn is_one_scan(line: &Line, one: &NewSample, next: &NewSample) -> bool {
 fn told(event: &Event) -> String {
     let alarm = event.alarm.as_deref().unwrap_or("-");
     let (value, note) = (event.value.unwrap_or(f64::NAN), event.note.as_deref().unwrap_or(""));
-    format!("{:>12.3} s  {} {alarm} {} {value:.2} {note}", seconds(event.at), event.what, event.states)
-}
-
-fn seconds(at: Uptime) -> f64 {
-    at.as_secs_f64()
+    format!("{:>12.3} s  {} {alarm} {} {value:.2} {note}", event.at.as_secs_f64(), event.what, event.states)
 }
