@@ -208,6 +208,9 @@ mod tests {
             [14, 13, 12, 11, 10, 9, 8, 7, 6, 5]
         );
         assert_eq!(top.share, Some(95.0 / 105.0));
+        let rising = |alarm: u16| vec![one(14 - alarm, 0, None, None); usize::from(alarm)];
+        let turned: vec::Vec<_> = (0..15).flat_map(rising).collect();
+        assert!(top_ten(&turned, &mut [0; 15]).alarms.iter().map(|(alarm, _)| alarm.0).eq(0..10));
         assert_eq!(top_ten(&all[..50], &mut [0; 15]).share, None, "too few");
         let equal = [3, 1, 2].map(|alarm| one(alarm, 0, None, None));
         let top = top_ten(&equal, &mut [0; 4]);

@@ -183,6 +183,61 @@ fn entered_values_raise_with_the_last_of_a_row_and_what_is_taken_back_does_not_c
     assert_eq!(raised(&[moist, moist, taken_back, moist, moist]), [5.0 * 3600.0]);
 }
 
+/// Two entries within the seconds over which measured values are joined by a line: they stand alone all the same.
+#[test]
+fn entered_values_a_second_apart_are_three_values_and_no_line() {
+    let entered =
+        AlarmSettings { in_a_row: NonZeroU8::new(3), ..alarm(limit(Side::Above, 1.8, 0.1, 0.0, 0.0)) };
+    let mut bench = Bench::new(&[entered]);
+    assert_eq!(raised_at(&run(&mut bench.monitor(), 1, 3, |_| 1.9)), [3.0]);
+}
+
+/// Exposure that never fades belongs to its batch: the next one begins with none, and with no alarm.
+#[test]
+fn exposure_without_recovery_ends_with_its_batch() {
+    let mut bench = Bench::new(&[alarm(weighted(TimeWeightedSettings { recovery: None, ..FRYER_COLD }))]);
+    let mut monitor = bench.monitor();
+    assert_eq!(raised_at(&run(&mut monitor, 0, 120, |_| 170.0)).len(), 1);
+    monitor.handle_batch(at(121.0), ALARM, BatchEdge::Begins);
+    close(&cleared_at(&drain(&mut monitor)), &[121.0], 0.0);
+    assert_eq!(monitor.exposure(ALARM), Some(0.0));
+}
+
+/// It fades by a factor of e each 90 s: from full to a hundredth in 414 s, ln 100 times as long.
+#[test]
+fn an_alarm_that_clears_late_stands_until_all_but_a_hundredth_has_faded() {
+    let mut bench = Bench::new(&[alarm(weighted(TimeWeightedSettings { clear_below: 0.01, ..FRYER_COLD }))]);
+    let mut monitor = bench.monitor();
+    let mut events = run(&mut monitor, 0, 200, |t| if t <= 80.0 { 176.0 } else { 182.0 });
+    let share = monitor.exposure(ALARM).unwrap();
+    events.extend(run(&mut monitor, 201, 900, |_| 182.0));
+    close(&cleared_at(&events), &[200.0 + 90.0 * (share / 0.01).ln()], 1e-6);
+    assert_eq!(raised_at(&events).len(), 1);
+}
+
+#[test]
+fn a_value_is_within_tolerance_up_to_both_ends_and_what_is_no_number_is_not() {
+    let within = [179.0, 182.0, 186.0].map(|value| RECIPE.is_within_tolerance(value));
+    let beyond = [178.9, 186.1, f64::NAN].map(|value| RECIPE.is_within_tolerance(value));
+    assert_eq!((within, beyond), ([true; 3], [false; 3]));
+}
+
+/// A raise in a wash calls nobody, one on the run does, its clearing does not.
+#[test]
+fn only_a_raise_that_is_told_is_an_annunciation() {
+    let own =
+        AlarmSettings { modes: ModeSet::of(&[Mode::Run]), ..alarm(limit(Side::Above, 190.0, 1.0, 0.0, 0.0)) };
+    let mut bench = Bench::new(&[own]);
+    let mut monitor = bench.monitor();
+    monitor.handle_mode(at(0.0), STATION, Mode::Cleaning);
+    let mut events = run(&mut monitor, 1, 4, |t| if t <= 2.0 { 195.0 } else { 182.0 });
+    monitor.handle_mode(at(5.0), STATION, Mode::Run);
+    events.extend(run(&mut monitor, 6, 9, |t| if t <= 7.0 { 195.0 } else { 182.0 }));
+    let turned: Vec<_> = events.iter().map(|event| (event.silent, event.annunciates())).collect();
+    assert_eq!(turned.iter().filter(|one| one.1).count(), 1, "{events:?}");
+    assert!(turned.iter().any(|one| one.0) && turned.iter().all(|one| !(one.0 && one.1)), "{events:?}");
+}
+
 #[test]
 fn an_id_that_nothing_has_changes_nothing_and_is_named_where_a_person_asks() {
     let nothing = AlarmId(9);
