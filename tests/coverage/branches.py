@@ -1,4 +1,4 @@
-"""Sums the branches of an llvm-cov export: for each file, and for protocol, alarm engine and store together.
+"""Sums the branches of an llvm-cov export: for each file, and for protocol and alarm engine together.
 
 An outcome counts as reached if any of the compiled copies of its place has had it: a generic function is compiled once for
 each type, and a library once for itself and once for its tests. Tests beside the code they test are no code of their own.
@@ -12,7 +12,6 @@ from pathlib import Path
 PARTS = {
     "protocol": "protocol/src/",
     "alarm engine": "supervisor/alarm/src/",
-    "store": "supervisor/src/history/",
 }
 # A value that must be there is asked for with one of these, since an index that is out of bounds would end the program. By
 # construction it always is there: no test can reach the other outcome.
