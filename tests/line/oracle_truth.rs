@@ -334,6 +334,11 @@ impl Truth {
     /// The condition of an alarm has turned, as the engine says.
     pub(crate) fn turned(&mut self, alarm: AlarmId, turn: Turn) {
         self.standing[alarm.index()] = (turn.1, turn.0);
+        // Once a signal can be trusted again, its share is counted anew.
+        let cleared = self.instruments.iter().find(|(of, ..)| *of == alarm && !turn.1);
+        if let Some((.., signal)) = cleared {
+            self.known[signal.index()].readings.clear();
+        }
         if turn.1
             && let Some(judged) = self.judged.iter_mut().flatten().find(|judged| judged.alarm == alarm)
         {

@@ -108,7 +108,7 @@ fn check(store: &mut Store, how: &str) -> usize {
     let mut count = 0;
     let tags: Vec<String> = TAGS.map(str::to_owned).to_vec();
     for (signal, tag) in (0_u16..).zip(TAGS) {
-        let open = store.open_part(&tags);
+        let open = store.open_part(&tags, Span::EVER);
         let kept = Reading::new(&store.connection, &open)
             .newest(tag, UtcMillis(i64::MIN), UtcMillis(i64::MAX), usize::MAX)
             .unwrap();
@@ -123,6 +123,7 @@ fn check(store: &mut Store, how: &str) -> usize {
         assert!(kept.is_sorted_by(|a, b| a.utc < b.utc), "{how}: {tag} has a reading twice");
         count += kept.len();
     }
+    check_rows(store, how);
     check_envelopes(store, how);
     let asked = EventsAsked { limit: usize::MAX, ..EventsAsked::default() };
     for kept in crate::history::events::events(&store.connection, &asked).unwrap_or_default() {
@@ -135,13 +136,28 @@ fn check(store: &mut Store, how: &str) -> usize {
     count
 }
 
+/// Rows hold what their signals had, each once.
+fn check_rows(store: &Store, how: &str) {
+    let tags: Vec<String> = TAGS.map(str::to_owned).to_vec();
+    let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + SECONDS * 1000)).unwrap();
+    let open = store.open_part(&tags, span);
+    let kept = Reading::new(&store.connection, &open).kept_rows(&tags, span).unwrap();
+    assert!(kept.rows.is_sorted_by(|a, b| a.sequence < b.sequence), "{how}: a row twice");
+    for row in &kept.rows {
+        for sample in &kept.samples[row.samples.clone()] {
+            let second = (row.utc.0 - START_MS) / 1000;
+            assert_eq!(sample.reading, reading(sample.signal.0, second), "{how}: {sample:?} at {second}");
+        }
+    }
+}
+
 /// Extremes from roll-ups are never beyond what the signal had.
 fn check_envelopes(store: &Store, how: &str) {
     let tags: Vec<String> = TAGS.map(str::to_owned).to_vec();
     let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + SECONDS * 1000)).unwrap();
     let window = Window::new(tags.clone(), span, 120).unwrap();
     assert_eq!(window.level(), Level::Minutes);
-    let open = store.open_part(&tags);
+    let open = store.open_part(&tags, Span::EVER);
     for (signal, envelope) in
         (0_u16..).zip(Reading::new(&store.connection, &open).envelopes(&window).unwrap())
     {

@@ -4,7 +4,7 @@
 
 use super::store::Store;
 use super::testing::{START_MS, TAGS, reading, run, second, small};
-use super::{StoredSample, verify};
+use super::{Span, StoredSample, verify};
 use crate::history::read::Reading;
 use rand_core::{Rng as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
@@ -93,7 +93,7 @@ fn kills(rounds: u64, seed: u64) {
     let store = Store::open(folder.path(), small()).unwrap();
     let mut confirmed = 0;
     for (signal, tag) in (0_u16..).zip(TAGS) {
-        let open = store.open_part(&[tag.to_owned()]);
+        let open = store.open_part(&[tag.to_owned()], Span::EVER);
         let mut reader = Reading::new(&store.connection, &open);
         let kept = reader.newest(tag, UtcMillis(0), UtcMillis(i64::MAX), usize::MAX).unwrap();
         assert_eq!(reader.unreadable, 0);

@@ -4,7 +4,7 @@ use super::*;
 use crate::history::events;
 use crate::history::read::Reading;
 use crate::history::testing::{START_MS, small};
-use crate::history::{EventsAsked, StoredSample, no_data_code, verify};
+use crate::history::{EventsAsked, Span, StoredSample, no_data_code, verify};
 use rusqlite::params;
 use setward_protocol::{NoData, Reading as Value};
 
@@ -71,7 +71,7 @@ fn old_history(file: &Path) {
 fn check(folder: &Path) {
     let store = Store::open(folder, small()).unwrap();
     for (signal, tag) in [(1, "TT-310"), (2, "TT-313")] {
-        let open = store.open_part(&[tag.to_owned()]);
+        let open = store.open_part(&[tag.to_owned()], Span::EVER);
         let kept = Reading::new(&store.connection, &open)
             .newest(tag, UtcMillis(0), UtcMillis(i64::MAX), usize::MAX)
             .unwrap();

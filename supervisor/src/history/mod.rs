@@ -39,6 +39,7 @@ mod records;
 mod retention;
 mod ring;
 mod rollup;
+mod rows;
 mod runs;
 pub mod sqlite;
 mod store;
@@ -49,6 +50,7 @@ mod testing;
 mod usage;
 mod verify;
 mod verify_rows;
+mod worker;
 
 pub mod backup;
 pub mod belongs;
@@ -74,6 +76,7 @@ pub use reader::{HistoryReader, KnownRun};
 pub use records::{AuditEntry, NewAudit, NewNote, Note};
 pub use retention::Keep;
 pub use rollup::Stretch;
+pub use rows::{KeptRow, KeptRows};
 pub use usage::Usage;
 pub use verify::{Verification, verify, verify_folder};
 
@@ -330,6 +333,12 @@ pub trait HistoryStore: Send + Sync {
     /// Every reading of several signals in a window, with all its times; at most [`POINTS_MAX`] in all, the oldest.
     async fn exact(&self, _tags: Vec<String>, _span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         Err(unable("give exact samples"))
+    }
+
+    /// All that is kept of any number of signals in a window, row by row in the order in which it was kept. There is no limit: the
+    /// window decides how much it is.
+    async fn kept_rows(&self, _tags: Vec<String>, _span: Span) -> Result<KeptRows, HistoryError> {
+        Err(unable("give rows"))
     }
 
     /// The newest reading of each signal.

@@ -44,6 +44,9 @@ pub struct Span {
 }
 
 impl Span {
+    /// All of time: for what must not miss anything. It has no length.
+    pub(super) const EVER: Self = Self { from: UtcMillis(i64::MIN), to: UtcMillis(i64::MAX) };
+
     /// A stretch of wall time.
     ///
     /// # Errors

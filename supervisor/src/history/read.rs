@@ -125,7 +125,7 @@ impl<'a> Reading<'a> {
     }
 
     /// Runs over rows; a damaged page ends it and is counted.
-    fn rows(
+    pub(super) fn rows(
         &mut self,
         sql: &str,
         range: [i64; 2],
@@ -157,7 +157,7 @@ impl<'a> Reading<'a> {
         statement.query_row([value_key(first, signal)], |row| row.get(0)).optional()
     }
 
-    fn times_of(&mut self, first: u64) -> rusqlite::Result<Option<Rc<TimeChunk>>> {
+    pub(super) fn times_of(&mut self, first: u64) -> rusqlite::Result<Option<Rc<TimeChunk>>> {
         if let Some(known) = self.times.get(&first) {
             return Ok(known.clone());
         }
@@ -296,7 +296,7 @@ impl<'a> Reading<'a> {
 }
 
 /// The beginning of the hour of UTC.
-const fn hour_of(utc_ms: i64) -> i64 {
+pub(super) const fn hour_of(utc_ms: i64) -> i64 {
     utc_ms.div_euclid(HOUR_MS).saturating_mul(HOUR_MS)
 }
 

@@ -11,8 +11,8 @@ use super::store::{open_part, take_rows};
 use super::tables::{SCHEMA_VERSION, open_to_read, store_number};
 use super::{
     AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, EventsAsked, HistoryError, HistoryStore, KeptRecord,
-    KnownBand, NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window, batches,
-    entries, events, journal, kept, records, ring,
+    KeptRows, KnownBand, NewRun, Note, SignalSamples, Span, StoredEntry, StoredEvent, StoredSample, Window,
+    batches, entries, events, journal, kept, records, ring,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -76,8 +76,12 @@ impl HistoryReader {
     }
 
     fn read<T>(&self, tags: &[String], work: impl FnOnce(&mut Reading<'_>) -> T) -> T {
+        self.read_in(Span::EVER, tags, work)
+    }
+
+    fn read_in<T>(&self, span: Span, tags: &[String], work: impl FnOnce(&mut Reading<'_>) -> T) -> T {
         self.with(|inner| {
-            let open = open_part(&inner.runs, tags);
+            let open = open_part(&inner.runs, tags, span);
             work(&mut Reading::new(&inner.connection, &open))
         })
     }
@@ -251,7 +255,11 @@ impl HistoryStore for HistoryReader {
 
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
-        self.read(&tags, |reading| reading.exact_of(&tags, span))
+        self.read_in(span, &tags, |reading| reading.exact_of(&tags, span))
+    }
+
+    async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {
+        self.read_in(span, &tags, |reading| reading.kept_rows(&tags, span))
     }
 
     async fn batches(

@@ -8,10 +8,12 @@ use super::query::check_tags;
 use super::read::{OpenPart, Reading};
 use super::store::Store;
 use super::tables::open_to_read;
+use super::worker::{Job, Worker};
 use super::{
     AlarmRecord, AuditEntry, Batch, BatchRow, Envelope, EventsAsked, ForwardPage, HistoryError, HistoryStore,
-    KeptRecord, NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span, StoredEntry,
-    StoredEvent, StoredSample, Usage, Window, batches, entries, events, forward, kept, records, usage,
+    KeptRecord, KeptRows, NewAudit, NewNote, NewRecord, NewRun, Note, Settings, SignalSamples, Span,
+    StoredEntry, StoredEvent, StoredSample, Usage, Window, batches, entries, events, forward, kept, records,
+    usage,
 };
 use crate::snapshot::RunId;
 use async_trait::async_trait;
@@ -20,29 +22,18 @@ use setward_protocol::UtcMillis;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
-use std::thread::JoinHandle;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::mpsc;
 
 /// Jobs that may wait for the disk. A full queue makes callers wait; the line task never does (see `line.rs`).
 const JOBS_MAX: usize = 64;
 /// Questions that may wait for the reader.
 const QUESTIONS_MAX: usize = 64;
 
-type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
-
 /// The store on threads of its own. Once it is dropped the file is closed and the folder free: it waits for what was asked.
 #[derive(Debug)]
 pub struct ThreadedStore {
-    jobs: Asked<Store>,
-    questions: Asked<FileReader>,
-}
-
-/// A thread that does what it is asked, in turn, and ends with its last asker.
-#[derive(Debug)]
-struct Asked<T> {
-    /// Taken when it ends, so that the thread has nothing more to wait for.
-    queue: Option<mpsc::Sender<Job<T>>>,
-    thread: Option<JoinHandle<()>>,
+    jobs: Worker<Store>,
+    questions: Worker<FileReader>,
 }
 
 /// The reader's connection; opened anew when the writer has replaced the file.
@@ -90,7 +81,7 @@ impl ThreadedStore {
             connection: store.reader()?.ok_or_else(|| unreachable_file(folder))?,
             generation: 0,
         };
-        let jobs = spawn("history", JOBS_MAX, move |mut queue: mpsc::Receiver<Job<Store>>| {
+        let jobs = Worker::spawn("history", JOBS_MAX, move |mut queue: mpsc::Receiver<Job<Store>>| {
             while let Some(job) = queue.blocking_recv() {
                 job(&mut store);
             }
@@ -98,7 +89,7 @@ impl ThreadedStore {
             drop(store);
             drop(lock);
         });
-        let questions = spawn("history-read", QUESTIONS_MAX, move |queue| serve(queue, reader));
+        let questions = Worker::spawn("history-read", QUESTIONS_MAX, move |queue| serve(queue, reader));
         let started = "starting the history thread for";
         Ok(Self {
             jobs: jobs.map_err(|error| failed(started, error))?,
@@ -113,13 +104,22 @@ impl ThreadedStore {
         self.jobs.ask(work).await
     }
 
-    /// Puts a question to the reader's thread, with what of these signals is still open.
     async fn read<T: Send + 'static>(
         &self,
         tags: Vec<String>,
         work: impl FnOnce(&mut Reading<'_>) -> Result<T, HistoryError> + Send + 'static,
     ) -> Result<T, HistoryError> {
-        let open = self.ask(move |store| Ok(store.open_part(&tags))).await?;
+        self.read_in(Span::EVER, tags, work).await
+    }
+
+    /// Puts a question to the reader's thread, with what of these signals is still open in the window.
+    async fn read_in<T: Send + 'static>(
+        &self,
+        span: Span,
+        tags: Vec<String>,
+        work: impl FnOnce(&mut Reading<'_>) -> Result<T, HistoryError> + Send + 'static,
+    ) -> Result<T, HistoryError> {
+        let open = self.ask(move |store| Ok(store.open_part(&tags, span))).await?;
         let (answer, is_damaged) = self
             .questions
             .ask(move |reader: &mut FileReader| {
@@ -146,41 +146,6 @@ fn unreachable_file(folder: &Path) -> HistoryError {
 fn serve(mut queue: mpsc::Receiver<Job<FileReader>>, mut reader: FileReader) {
     while let Some(job) = queue.blocking_recv() {
         job(&mut reader);
-    }
-}
-
-fn spawn<T: Send + 'static>(
-    name: &str,
-    queue: usize,
-    work: impl FnOnce(mpsc::Receiver<Job<T>>) + Send + 'static,
-) -> std::io::Result<Asked<T>> {
-    let (jobs, waiting) = mpsc::channel(queue);
-    let thread = std::thread::Builder::new().name(name.to_owned()).spawn(move || work(waiting))?;
-    Ok(Asked { queue: Some(jobs), thread: Some(thread) })
-}
-
-impl<S: 'static> Asked<S> {
-    async fn ask<T: Send + 'static>(
-        &self,
-        work: impl FnOnce(&mut S) -> Result<T, HistoryError> + Send + 'static,
-    ) -> Result<T, HistoryError> {
-        let gone = || HistoryError { text: "the history thread has ended; restart setward".to_owned() };
-        let (answer, answered) = oneshot::channel();
-        let job: Job<S> = Box::new(move |store| {
-            // A caller that has gone away no longer wants the answer; the work is done all the same.
-            let _unwanted = answer.send(work(store));
-        });
-        let queue = self.queue.as_ref().ok_or_else(gone)?;
-        queue.send(job).await.map_err(|_closed| gone())?;
-        answered.await.map_err(|_dropped| gone())?
-    }
-}
-
-impl<T> Asked<T> {
-    fn end(&mut self) {
-        drop(self.queue.take());
-        // A thread that panicked has told so already.
-        let _ended = self.thread.take().map(JoinHandle::join);
     }
 }
 
@@ -230,7 +195,11 @@ impl HistoryStore for ThreadedStore {
 
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
-        self.read(tags.clone(), move |reading| reading.exact_of(&tags, span)).await
+        self.read_in(span, tags.clone(), move |reading| reading.exact_of(&tags, span)).await
+    }
+
+    async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {
+        self.read_in(span, tags.clone(), move |reading| reading.kept_rows(&tags, span)).await
     }
 
     async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {
@@ -364,8 +333,12 @@ impl InlineStore {
     }
 
     fn read<T>(&self, tags: &[String], work: impl FnOnce(&mut Reading<'_>) -> T) -> T {
+        self.read_in(Span::EVER, tags, work)
+    }
+
+    fn read_in<T>(&self, span: Span, tags: &[String], work: impl FnOnce(&mut Reading<'_>) -> T) -> T {
         self.with(|store| {
-            let open: OpenPart = store.open_part(tags);
+            let open: OpenPart = store.open_part(tags, span);
             work(&mut Reading::new(&store.connection, &open))
         })
     }
@@ -409,7 +382,11 @@ impl HistoryStore for InlineStore {
 
     async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
         check_tags(&tags).map_err(|error| HistoryError { text: error.text })?;
-        self.read(&tags, |reading| reading.exact_of(&tags, span))
+        self.read_in(span, &tags, |reading| reading.exact_of(&tags, span))
+    }
+
+    async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {
+        self.read_in(span, &tags, |reading| reading.kept_rows(&tags, span))
     }
 
     async fn latest(&self, tags: Vec<String>) -> Result<Vec<Option<StoredSample>>, HistoryError> {

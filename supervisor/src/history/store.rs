@@ -8,16 +8,16 @@ use super::damage;
 use super::disk::Guard;
 use super::forward::{OpenRows, open_rows};
 use super::layout::StoredSignal;
-use super::open::{OpenRun, Row};
+use super::open::{OpenChunk, OpenRun, Row};
 use super::read::{OpenPart, OpenSlice};
 use super::ring::{self, Found, Ring};
 use super::runs::{insert_run, load_run, next_run};
 use super::tables::{self, Opened, is_damage, open_to_read, store_number};
-use super::{Batch, HistoryError, NewRun, Settings, entries, events, journal, migrate, retention};
+use super::{Batch, HistoryError, NewRun, Settings, Span, entries, events, journal, migrate, retention};
 use crate::snapshot::RunId;
 use rusqlite::Connection;
 use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::{Path, PathBuf};
 
 /// Chunks put into the file by one batch: an hour's end is spread over some seconds.
@@ -426,31 +426,38 @@ impl Store {
         OpenRows { newest: self.next_sequence - 1, ..open_rows(&self.runs, after, until) }
     }
 
-    /// What a question about these signals needs of what is not in the file.
-    pub(super) fn open_part(&self, tags: &[String]) -> OpenPart {
-        OpenPart { generation: self.generation, ..open_part(&self.runs, tags) }
+    /// What a question about these signals in a window needs of what is not in the file.
+    pub(super) fn open_part(&self, tags: &[String], span: Span) -> OpenPart {
+        OpenPart { generation: self.generation, ..open_part(&self.runs, tags, span) }
     }
 }
 
-/// What of these signals is not in the file, but in the open chunks of `runs`.
-pub(super) fn open_part<'a>(runs: impl IntoIterator<Item = &'a OpenRun>, tags: &[String]) -> OpenPart {
+/// What of these signals is not in the file, but in those open chunks of `runs` that reach into a window.
+pub(super) fn open_part<'a>(
+    runs: impl IntoIterator<Item = &'a OpenRun>,
+    tags: &[String],
+    span: Span,
+) -> OpenPart {
     let mut part = OpenPart::default();
+    let asked: BTreeSet<&String> = tags.iter().collect();
     for run in runs {
         part.firsts.extend(run.chunks().filter_map(|chunk| chunk.span()).map(|(first, _)| first));
         for (index, stored) in run.signals.iter().enumerate() {
-            let is_asked =
-                |tag: &&String| stored.signal.tag == **tag || stored.signal.was.as_ref() == Some(*tag);
-            let Some(tag) = tags.iter().find(is_asked) else { continue };
-            let slice = open_slice(run, index, stored);
+            let names = [Some(&stored.signal.tag), stored.signal.was.as_ref()];
+            let Some(tag) = names.into_iter().flatten().find(|name| asked.contains(name)) else { continue };
+            let slice = open_slice(run, (index, stored), span);
             part.slices.entry(tag.clone()).or_default().push(slice);
         }
     }
     part
 }
 
-fn open_slice(run: &OpenRun, index: usize, stored: &StoredSignal) -> OpenSlice {
+fn open_slice(run: &OpenRun, (index, stored): (usize, &StoredSignal), span: Span) -> OpenSlice {
     let (group, column) = run.place(index).unwrap_or_default();
-    let own = run.chunks().filter(|chunk| chunk.group == group);
+    let reaches = |chunk: &OpenChunk| {
+        chunk.utc_span().is_some_and(|(first, last)| span.from().0 <= last && first < span.to().0)
+    };
+    let own = run.chunks().filter(|chunk| chunk.group == group && reaches(chunk));
     OpenSlice {
         run: run.run,
         gap_limit_us: stored.signal.gap_limit.as_micros() as u64,

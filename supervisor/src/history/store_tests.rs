@@ -11,7 +11,7 @@ use std::ops::Range;
 
 /// Everything of a signal.
 fn all(store: &Store, tag: &str) -> Vec<StoredSample> {
-    let open = store.open_part(&[tag.to_owned()]);
+    let open = store.open_part(&[tag.to_owned()], Span::EVER);
     let mut reading = Reading::new(&store.connection, &open);
     let all = reading.newest(tag, UtcMillis(i64::MIN), UtcMillis(i64::MAX), usize::MAX).unwrap();
     assert_eq!(reading.unreadable, 0);
@@ -38,7 +38,7 @@ fn envelopes(store: &Store, tags: &[&str], seconds: Range<i64>, columns: usize) 
     let tags: Vec<String> = tags.iter().map(|tag| (*tag).to_owned()).collect();
     let at = |second: i64| UtcMillis(START_MS + second * 1000);
     let span = Span::new(at(seconds.start), at(seconds.end)).unwrap();
-    let open = store.open_part(&tags);
+    let open = store.open_part(&tags, Span::EVER);
     Reading::new(&store.connection, &open).envelopes(&Window::new(tags, span, columns).unwrap()).unwrap()
 }
 
@@ -370,7 +370,7 @@ proptest! {
         }
         for (signal, tag) in (0..).zip(TAGS) {
             let span = Span::new(UtcMillis(START_MS - 200_000_000), UtcMillis(START_MS + 500_000_000)).unwrap();
-            let open = store.open_part(&[tag.to_owned()]);
+            let open = store.open_part(&[tag.to_owned()], Span::EVER);
             let kept = Reading::new(&store.connection, &open).exact(tag, span, usize::MAX).unwrap();
             let kept: Vec<_> = kept.samples.iter().map(|kept| (kept.run, kept.utc, kept.at, kept.reading)).collect();
             let mut own: Vec<_> = truth.iter().filter(|(_, sample)| sample.signal == signal)

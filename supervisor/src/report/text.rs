@@ -46,7 +46,8 @@ impl AlarmReport {
         let others = self.calls_by_alarm.get(self.most_frequent.len()..).unwrap_or_default();
         if !others.is_empty() {
             let calls: u32 = others.iter().map(|row| row.calls).sum();
-            writeln!(out, "  {:<40}{calls:>8}", format!("{} other alarms", others.len()))?;
+            let plural = if others.len() == 1 { "" } else { "s" };
+            writeln!(out, "  {:<40}{calls:>8}", format!("{} other alarm{plural}", others.len()))?;
         }
         for flood in &self.floods {
             writeln!(out, "Flood from {}, {}, {} calls", flood.from, span(flood.length_s), flood.calls)?;

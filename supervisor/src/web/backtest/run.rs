@@ -6,7 +6,7 @@ use super::needed::needed;
 use super::outcome::{OfAlarm, rows};
 use crate::clock::Clock;
 use crate::history::{
-    AlarmRecord, Batch, HistoryError, HistoryReader, HistoryStore, NewRun, SignalSamples, Span, StoredEvent,
+    AlarmRecord, Batch, HistoryError, HistoryReader, HistoryStore, KeptRows, NewRun, Span, StoredEvent,
     StoredSample,
 };
 use crate::replay::Replay;
@@ -15,7 +15,7 @@ use crate::replay::ground::AtRisk;
 use crate::snapshot::RunId;
 use async_trait::async_trait;
 use setward_config::line::Line;
-use setward_protocol::{Uptime, UtcMillis};
+use setward_protocol::{SignalId, Uptime, UtcMillis};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -134,7 +134,7 @@ fn fed_span(reader: &HistoryReader, span: Span) -> Result<Span, String> {
 /// A history that stops answering once the run is to end.
 struct Stoppable {
     reader: HistoryReader,
-    /// Tags of signals that change anything; the others are given without readings.
+    /// Tags of signals that change anything; of the others nothing is given.
     needed: BTreeSet<String>,
     stage: Arc<Stage>,
     clock: Clock,
@@ -151,12 +151,6 @@ impl Stoppable {
         };
         Err(HistoryError { text: text.to_owned() })
     }
-}
-
-/// A signal of which nothing is read.
-fn silent(tag: String) -> SignalSamples {
-    let (unit, bands, samples) = (String::new(), Vec::new(), Vec::new());
-    SignalSamples { tag, is_known: true, unit, bands, samples, is_cut: false, unreadable: 0 }
 }
 
 /// Nothing writes through it.
@@ -192,17 +186,15 @@ impl HistoryStore for Stoppable {
         self.reader.events(alarm, limit).await
     }
 
-    async fn exact(&self, tags: Vec<String>, span: Span) -> Result<Vec<SignalSamples>, HistoryError> {
+    async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {
         self.may_go_on()?;
-        let wanted: Vec<String> = tags.iter().filter(|tag| self.needed.contains(*tag)).cloned().collect();
-        if wanted.is_empty() {
-            return Ok(tags.into_iter().map(silent).collect());
+        let asked = tags.into_iter().zip(0..).map(|(tag, place)| (tag, SignalId(place)));
+        let (wanted, places): (Vec<String>, Vec<SignalId>) =
+            asked.filter(|(tag, _)| self.needed.contains(tag)).unzip();
+        let mut read = self.reader.kept_rows(wanted, span).await?;
+        for sample in &mut read.samples {
+            sample.signal = places.get(sample.signal.index()).copied().unwrap_or(sample.signal);
         }
-        let mut read = self.reader.exact(wanted, span).await?.into_iter();
-        // In the order in which they were asked for.
-        let one = |tag| {
-            if self.needed.contains(&tag) { read.next().unwrap_or_else(|| silent(tag)) } else { silent(tag) }
-        };
-        Ok(tags.into_iter().map(one).collect())
+        Ok(read)
     }
 }
