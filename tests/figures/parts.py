@@ -72,7 +72,7 @@ def history(days):
 
 
 def replay():
-    text = output_of([target() / "examples" / "replay-figures", 6])
+    text = output_of([target() / "examples" / "replay-figures", 24])
     print(text, end="")
     return matches(text, {
         "replay.one": r"1 sets of settings: .*?; ([0-9.]+) M", "replay.four": r"4 sets of settings: .*?; ([0-9.]+) M",

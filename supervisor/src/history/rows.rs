@@ -130,30 +130,27 @@ impl Reading<'_> {
 
     /// What is not in the file yet: at most an hour.
     fn take_open(&self, asked: &Asked<'_>, found: &mut KeptRows) {
-        let mut pieces: Vec<(i64, SignalId, &RawRow)> = Vec::new();
+        // Each with its number, so that putting them in order looks at nothing else.
+        let mut pieces: Vec<(u64, i64, SignalId, &RawRow)> = Vec::new();
         for (tag, place) in asked.tags.iter().zip(0..) {
             for slice in self.open.slices_of(tag) {
                 let own = slice.rows.iter().filter(|row| asked.span.contains(UtcMillis(row.utc_ms)));
-                pieces.extend(own.map(|row| (slice.run, SignalId(place), row)));
+                pieces.extend(own.map(|row| (row.sequence, slice.run, SignalId(place), row)));
             }
         }
-        pieces.sort_by_key(|(_, _, row)| row.sequence);
-        for row in pieces.chunk_by(|(_, _, one), (_, _, next)| one.sequence == next.sequence) {
-            let Some((run, _, first)) = row.first() else { continue };
+        pieces.sort_by_key(|(sequence, ..)| *sequence);
+        found.samples.reserve(pieces.len());
+        for row in pieces.chunk_by(|(one, ..), (next, ..)| one == next) {
+            let Some((sequence, run, _, first)) = row.first() else { continue };
             let (start, at) = (found.samples.len(), uptime(first.uptime_us));
-            let sample = |(_, signal, row): &(i64, SignalId, &RawRow)| Sample {
+            let sample = |(_, _, signal, row): &(u64, i64, SignalId, &RawRow)| Sample {
                 signal: *signal,
                 at,
                 reading: reading_of(row.code, row.value),
             };
             found.samples.extend(row.iter().map(sample));
-            found.rows.push(KeptRow {
-                run: *run,
-                sequence: first.sequence,
-                utc: UtcMillis(first.utc_ms),
-                at,
-                samples: start..found.samples.len(),
-            });
+            let (samples, utc) = (start..found.samples.len(), UtcMillis(first.utc_ms));
+            found.rows.push(KeptRow { run: *run, sequence: *sequence, utc, at, samples });
         }
     }
 }
