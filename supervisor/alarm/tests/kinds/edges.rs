@@ -3,8 +3,9 @@
 
 use crate::support::*;
 use setward_alarm::{
-    AlarmId, AlarmSettings, AlarmState, BatchEdge, Blindness, CommunicationSettings, Forecast, Kind, Leak,
-    MeasurementSettings, Monitor, Restored, Side, TimeWeightedSettings, Watched, WishError,
+    AlarmId, AlarmSettings, AlarmState, AverageReference, BatchEdge, Blindness, CommunicationSettings,
+    Forecast, Kind, Leak, MeasurementSettings, Monitor, MovingAverageSettings, Reference, Restored, Side,
+    TimeWeightedSettings, Watched, Width, WishError,
 };
 use setward_protocol::{ControllerId, Mode, ModeSet, NoData, Reading, Sample, SignalId, StationId, Uptime};
 use std::num::NonZeroU8;
@@ -60,6 +61,43 @@ fn a_share_of_time_that_stood_clears_after_a_restart() {
     monitor.restore(ALARM, restored(AlarmState::Acknowledged, 0.0));
     let events = run(&mut monitor, 0, 100, |_| 0.0);
     assert_eq!((raised_at(&events).len(), cleared_at(&events).len()), (0, 1), "{events:?}");
+}
+
+/// Whatever the kind: what stood when the run before ended clears once the value is back, and is not called for again while it is not.
+#[test]
+fn what_stood_before_a_restart_clears_when_it_is_over_and_calls_nobody_anew() {
+    let mean = MovingAverageSettings {
+        side: Side::Above,
+        reference: AverageReference::Limit(190.0),
+        deadband: 1.0,
+        window: seconds(15.0),
+        coverage: 0.75,
+        ceiling: None,
+    };
+    let rising = |t: f64| 182.0 + t / 10.0;
+    // What it is, and how it goes on while it is not over.
+    let kinds: [(Kind, &dyn Fn(f64) -> f64); 7] = [
+        (limit(Side::Above, 190.0, 1.0, 0.0, 0.0), &|_| 195.0),
+        (deviation(None, Reference::Recipe, Width::Tolerance, 0.0, 0.0), &|_| 195.0),
+        (weighted(FRYER_COLD), &|_| 160.0),
+        (average(mean), &|_| 195.0),
+        (rate(Side::Above, 2.0, 60.0, None), &rising),
+        (status(&[195], 0.0, 0.0, None), &|_| 195.0),
+        (drift(0.5, 4.0, 20.0, 0.5), &|_| 195.0),
+    ];
+    for (kind, goes_on) in kinds {
+        let mut bench = Bench::new(&[alarm(kind)]);
+        let mut monitor = bench.monitor();
+        monitor.restore(ALARM, restored(AlarmState::Acknowledged, 2.0));
+        assert_eq!(turns(&run(&mut monitor, 0, 120, goes_on)), [], "{kind:?} goes on");
+        let over = turns(&run(&mut monitor, 121, 2000, |_| 182.0));
+        assert!(matches!(over[..], [(_, false)]), "{kind:?} is over: {over:?}");
+        let mut bench = Bench::new(&[alarm(kind)]);
+        let mut monitor = bench.monitor();
+        monitor.restore(ALARM, restored(AlarmState::Acknowledged, 2.0));
+        let over = turns(&run(&mut monitor, 0, 1200, |_| 182.0));
+        assert!(matches!(over[..], [(_, false)]), "{kind:?} was over when the run began: {over:?}");
+    }
 }
 
 /// An alarm with a leak that stands a little beyond its tolerance, where exposure leaks away as fast as it comes: it stays.
