@@ -67,7 +67,7 @@ impl Reading<'_> {
         let before = self.unreadable;
         let range = [hour_of(span.from().0), span.to().0 - 1];
         self.rows(
-            "SELECT first FROM time_chunks WHERE start_utc_ms BETWEEN ?1 AND ?2 ORDER BY first",
+            "SELECT first FROM time_chunks WHERE start_utc_ms BETWEEN ?1 AND ?2 ORDER BY start_utc_ms",
             range,
             |reading, row| {
                 let first = row.get::<_, i64>(0)? as u64;

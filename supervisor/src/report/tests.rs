@@ -74,6 +74,14 @@ fn only_what_calls_somebody_counts_and_a_silent_raise_does_not() {
     assert_eq!((took.acknowledged, took.waiting, took.median_s), (1, 0, 30.0));
     let row = ActionRow { alarm: COLD.to_owned(), looked_at: 1, without_action: 1 };
     assert_eq!(report.without_action, [row]);
+    let told =
+        format!("Acknowledged and cleared: {COLD}: 1 of 1 without anybody touching a setpoint or mode");
+    assert!(report.text().contains(&told) && !report.text().contains("After each call"), "{}", report.text());
+    let mut touched = report.clone();
+    touched.without_action[0].without_action = 0;
+    let told = touched.text();
+    assert!(told.contains("After each call of 1 alarm somebody touched a setpoint or mode"), "{told}");
+    assert!(!told.contains("Acknowledged and cleared"), "{told}");
     assert_eq!(figure(&report, "per_ten_minutes_mean").found, Some(1.0 / 6.0));
     assert_eq!(figure(&report, "per_ten_minutes_mean").verdict, Verdict::TooFew);
 }

@@ -77,11 +77,21 @@ impl AlarmReport {
                 took.waiting
             )?,
         }
-        for row in &self.without_action {
+        let (alone, touched): (Vec<_>, Vec<_>) =
+            self.without_action.iter().partition(|row| row.without_action > 0);
+        for row in alone {
             writeln!(
                 out,
                 "Acknowledged and cleared: {}: {} of {} without anybody touching a setpoint or mode",
                 row.alarm, row.without_action, row.looked_at
+            )?;
+        }
+        if !touched.is_empty() {
+            let plural = if touched.len() == 1 { "" } else { "s" };
+            writeln!(
+                out,
+                "After each call of {} alarm{plural} somebody touched a setpoint or mode",
+                touched.len()
             )?;
         }
         Ok(())

@@ -192,6 +192,8 @@ fn reasons(blind: &BlindAlarm) -> String {
 /// What wears people out: floods, chatter, alarms that stand for days, calls that nobody did anything about.
 fn trouble(web: &Web, report: &AlarmReport) -> Markup {
     let link = |id: &str| html! { a href=(format!("/alarms/{id}")) { (name(web, id)) } };
+    let (alone, touched): (Vec<_>, Vec<_>) =
+        report.without_action.iter().partition(|row| row.without_action > 0);
     html! {
         section {
             h2 { "Floods, chatter and what stands" }
@@ -211,9 +213,9 @@ fn trouble(web: &Web, report: &AlarmReport) -> Markup {
                     (words::span(took.percentile_95_s)) ", the longest " (words::span(took.longest_s)) "."
                 }
             }
-            ul { @for row in &report.without_action { li {
-                (link(&row.alarm)) ": " (row.without_action) " of " (row.looked_at) " acknowledged and cleared without anybody touching a setpoint or a mode"
-            } } }
+            @if !alone.is_empty() { p { "Acknowledged, and cleared without anybody touching a setpoint or a mode:" } }
+            ul { @for row in &alone { li { (link(&row.alarm)) ": " (row.without_action) " of " (words::counted(row.looked_at, "call")) } } }
+            @if !touched.is_empty() { p { "After each call of " (words::counted(touched.len(), "alarm")) " somebody touched a setpoint or a mode." } }
         }
     }
 }
