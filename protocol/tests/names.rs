@@ -26,6 +26,12 @@ fn an_encoding_is_called_as_the_list_of_names_says() {
     for (name, encoding) in Encoding::NAMED {
         assert_eq!(encoding.name(), name);
     }
+    let floats = Encoding::NAMED.into_iter().filter(|(_, encoding)| !encoding.is_whole());
+    assert_eq!(
+        floats.map(|(name, _)| name).collect::<Vec<_>>(),
+        ["f32", "f64"],
+        "all others are kept exactly"
+    );
     let bits = [0, 7, 15].map(|bit| Encoding::Bit(bit).name());
     assert_eq!(bits, ["bit"; 3], "its number stands beside it");
     assert!(are_all_different(&Encoding::NAMED.map(|(name, _)| name)));
