@@ -52,6 +52,8 @@ fn tables_have_a_word_and_a_first_printed_number_each() {
     assert_eq!(tables.map(Table::name), ["coil", "discrete", "input", "holding"]);
     assert_eq!(tables.map(|table| table.printed_number(0)), [1, 100_001, 300_001, 400_001]);
     assert_eq!(tables.map(Table::is_bits), [true, true, false, false]);
+    // The same, 6.1 to 6.4.
+    assert_eq!(tables.map(Table::read_function), [1, 2, 4, 3]);
 }
 
 /// A technician reads these: why there is no value, or why it is in doubt.
