@@ -56,26 +56,33 @@ fn tables_have_a_word_and_a_first_printed_number_each() {
     assert_eq!(tables.map(Table::read_function), [1, 2, 4, 3]);
 }
 
+/// Nothing was heard: two good readings may be joined across it.
+const SILENT: [NoData; 6] = [
+    NoData::NotPolled,
+    NoData::NoReply,
+    NoData::Refused,
+    NoData::Exception(6),
+    NoData::Stale,
+    NoData::TooLittleKnown,
+];
+
+/// Known to be wrong: nothing is joined across it.
+const WRONG: [NoData; 9] = [
+    NoData::NotCommissioned,
+    NoData::SensorFault,
+    NoData::OutOfRange,
+    NoData::Stuck,
+    NoData::HeartbeatStopped,
+    NoData::Restarting,
+    NoData::TakenBack,
+    NoData::NotSteady,
+    NoData::TooUncertain,
+];
+
 /// A technician reads these: why there is no value, or why it is in doubt.
 #[test]
 fn every_reason_and_every_doubt_has_words_of_its_own() {
-    let reasons = [
-        NoData::NotPolled,
-        NoData::NotCommissioned,
-        NoData::NoReply,
-        NoData::Refused,
-        NoData::SensorFault,
-        NoData::OutOfRange,
-        NoData::Stale,
-        NoData::Stuck,
-        NoData::HeartbeatStopped,
-        NoData::Restarting,
-        NoData::TooLittleKnown,
-        NoData::TakenBack,
-        NoData::NotSteady,
-        NoData::TooUncertain,
-        NoData::Exception(2),
-    ];
+    let reasons = [&SILENT[..], &WRONG[..]].concat();
     let words: Vec<String> = reasons.iter().map(ToString::to_string).collect();
     assert!(are_all_different(&words.iter().map(String::as_str).collect::<Vec<_>>()), "{words:?}");
     assert_eq!(NoData::Exception(2).to_string(), "controller refused the read (exception 02)");
@@ -84,29 +91,9 @@ fn every_reason_and_every_doubt_has_words_of_its_own() {
     assert!(are_all_different(&words.iter().map(String::as_str).collect::<Vec<_>>()), "{words:?}");
 }
 
-/// Two readings are joined across what nobody heard, never across what is known to be wrong.
 #[test]
 fn only_what_was_not_heard_is_silence() {
-    let silent = [
-        NoData::NotPolled,
-        NoData::NoReply,
-        NoData::Refused,
-        NoData::Exception(6),
-        NoData::Stale,
-        NoData::TooLittleKnown,
-    ];
-    let wrong = [
-        NoData::NotCommissioned,
-        NoData::SensorFault,
-        NoData::OutOfRange,
-        NoData::Stuck,
-        NoData::HeartbeatStopped,
-        NoData::Restarting,
-        NoData::TakenBack,
-        NoData::NotSteady,
-        NoData::TooUncertain,
-    ];
-    assert!(silent.into_iter().all(NoData::is_silence) && !wrong.into_iter().any(NoData::is_silence));
+    assert!(SILENT.into_iter().all(NoData::is_silence) && !WRONG.into_iter().any(NoData::is_silence));
 }
 
 #[test]
