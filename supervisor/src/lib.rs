@@ -39,6 +39,7 @@ pub mod write_setpoints;
 pub mod fuzzing {
     pub use crate::history::fuzzing::blocks;
     pub use crate::notify::fuzzing::{Told, broker_says, told};
+    pub use crate::poll::guard::fuzzing::{Passed, passed};
 }
 
 pub use setward_alarm as alarm;

@@ -229,6 +229,10 @@ fn a_proof_is_printed_kept_as_a_page_and_told_to_scripts() {
     assert!(written.contains("Read this first") && written.contains("Fryer oil flow low"), "{written}");
     let entries = std::fs::read_dir(folder.path()).unwrap().count();
     assert_eq!(entries, 5, "nothing but the page was written");
+    let before = std::fs::read(folder.path().join("line.toml")).unwrap();
+    let over = folder.path().join("line.toml");
+    check(&["prove", dir, "--html", text(&over)], 2, &["line.toml is there already and is not overwritten"]);
+    assert_eq!(std::fs::read(&over).unwrap(), before, "nothing was written over it");
     check(&["prove", dir, "--only", "oil-flow-lo"], 2, &["no alarm \"oil-flow-lo\"", "oil-flow-low"]);
     check(&["prove", "no/such/folder"], 3, &["no/such/folder"]);
 }

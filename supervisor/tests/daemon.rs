@@ -346,6 +346,7 @@ async fn an_alarm_that_is_gone_from_the_files_is_closed_with_the_reason() {
         id: "oil-smokes".to_owned(),
         state: 'B',
         occurrence: 4,
+        was_told: true,
         exposure: 0.0,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

@@ -96,12 +96,12 @@ fn keep_stepping(simulator: Simulator) {
 }
 
 #[test]
-fn from_the_second_to_the_twelfth_virtual_hour_memory_grows_by_no_more_than_a_megabyte() {
+fn from_the_first_to_the_twelfth_virtual_hour_memory_grows_by_no_more_than_a_megabyte() {
     let sizes = alone("lasting::hours_in_a_process_of_their_own");
-    let (early, late) = (sizes[&2], sizes[&12]);
+    let (early, late) = (sizes[&1], sizes[&12]);
     assert!(
         late <= early + GROWTH_OF_HOURS_MAX_KB,
-        "{early} kB after two hours, {late} kB after twelve: {sizes:?}"
+        "{early} kB after an hour, {late} kB after twelve: {sizes:?}"
     );
 }
 
@@ -116,6 +116,8 @@ fn hours_in_a_process_of_their_own() {
         keep_stepping(simulator.clone());
         let clock = Clock::starting_at(START);
         let running = begin(&line, MemoryDial(simulator), &Arc::new(history), clock).await;
+        // Asked a minute after each full hour: by then the hour has been closed, and all that an hour needs has run once.
+        tokio::time::sleep(Duration::from_secs(60)).await;
         for hour in 1..=from_environment("SETWARD_HOURS", 12) {
             tokio::time::sleep(Duration::from_secs(HOUR_S)).await;
             let (resident, own) = memory_kb();

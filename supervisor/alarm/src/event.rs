@@ -16,6 +16,8 @@ pub enum Happening {
     Realarmed,
     /// Its condition ended.
     Cleared,
+    /// Its condition had ended in silence, and the silence is over: nobody was called, so nobody has to acknowledge it.
+    Lapsed,
     /// A person acknowledged.
     Acknowledged,
     /// A person reset it.

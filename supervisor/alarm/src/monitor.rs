@@ -41,6 +41,8 @@ pub struct Restored {
     pub state: AlarmState,
     /// The last occurrence.
     pub occurrence: u32,
+    /// Whether a person was told of it. If not, and it stands, one is as soon as samples show that it still does.
+    pub was_told: bool,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
     /// How much of an on-delay had passed; zero if none ran. It goes on if the first value is beyond.
@@ -64,6 +66,8 @@ pub struct Status {
     pub occurrence: u32,
     /// When the last occurrence's trouble began, if that was in this run.
     pub onset: Option<Uptime>,
+    /// Whether a person has been told of the last occurrence.
+    pub was_told: bool,
     /// Exposure as a share of the allowance, for alarms that have one.
     pub exposure: Option<f64>,
     /// How much of an on-delay has passed, with what was carried over a restart; `None` while none runs.
@@ -154,7 +158,7 @@ impl<'a> Monitor<'a> {
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
             slot.detector.carry(restored.waited);
-            slot.annunciated = true;
+            slot.annunciated = restored.was_told;
             slot.set_realarm(Uptime::START);
             slot.has_hidden_before();
             let is_over = restored.shelved_until.is_some_and(|until| until <= Uptime::START);
@@ -163,8 +167,11 @@ impl<'a> Monitor<'a> {
                 (flags.shelved_until, flags.shelved_once) = (restored.shelved_until, restored.shelved_once);
                 flags.out_of_service = restored.out_of_service;
             });
-            if is_over {
+            // Nobody was called for it, as the line was silent about it: if it is still there once samples can tell, somebody is.
+            if is_over || (!restored.was_told && restored.state != AlarmState::Normal) {
                 slot.wait_for_sight();
+            }
+            if is_over {
                 self.unshelve(Uptime::START, alarm);
             }
             self.hides_changed = true;
@@ -287,6 +294,7 @@ impl<'a> Monitor<'a> {
             state: slot.state,
             flags: slot.flags,
             occurrence: slot.occurrence,
+            was_told: slot.annunciated,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
             waited: slot.detector.waited(),

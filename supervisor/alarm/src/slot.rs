@@ -237,7 +237,11 @@ impl Slot {
             AlarmState::Normal => None,
             AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged => None,
             AlarmState::Returned if was_told => None,
-            AlarmState::Unacknowledged | AlarmState::Acknowledged | AlarmState::Returned => {
+            AlarmState::Returned => {
+                self.state = AlarmState::Normal;
+                Some((Happening::Lapsed, from))
+            }
+            AlarmState::Unacknowledged | AlarmState::Acknowledged => {
                 // A latch is for a person to release.
                 let latched = self.state.clear(true).filter(|_| self.settings.latching);
                 self.state = latched.unwrap_or(AlarmState::Normal);

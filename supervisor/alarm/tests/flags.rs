@@ -117,6 +117,7 @@ fn told(events: &[AlarmEvent], alarm: u16) -> Vec<(&'static str, f64, bool)> {
     let word = |what: Happening| match what {
         Happening::Raised { .. } => "raised",
         Happening::Cleared => "cleared",
+        Happening::Lapsed => "lapsed",
         Happening::Acknowledged => "acknowledged",
         Happening::Reset => "reset",
         Happening::Realarmed => "told anew",
@@ -178,7 +179,7 @@ fn what_has_gone_when_a_suppression_ends_is_never_told() {
     good(&mut monitor, 0, 60, 195.0);
     good(&mut monitor, 60, 100, 182.0);
     monitor.handle_mode(at(100.0), FRYER, Mode::Run);
-    assert!(drain(&mut monitor).iter().all(|event| event.silent || event.what == Happening::Cleared));
+    assert!(drain(&mut monitor).iter().all(|event| event.silent || event.what == Happening::Lapsed));
     assert_eq!(letter(&monitor, 0, 100.0), 'A');
 }
 
@@ -280,6 +281,7 @@ fn after_a_restart_a_cause_that_hides_for_so_long_hides_nothing_more() {
     let standing = Restored {
         state: AlarmState::Unacknowledged,
         occurrence: 1,
+        was_told: true,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: None,
@@ -349,6 +351,7 @@ fn flags_are_carried_over_a_restart() {
     let restored = Restored {
         state: setward_alarm::AlarmState::Unacknowledged,
         occurrence: 7,
+        was_told: true,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(at(30.0)),
@@ -369,6 +372,7 @@ fn after_an_outage(value: f64) -> Vec<(&'static str, f64, bool)> {
     let restored = Restored {
         state: setward_alarm::AlarmState::Unacknowledged,
         occurrence: 7,
+        was_told: true,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(Uptime::START),
@@ -388,7 +392,42 @@ fn a_shelf_that_ran_out_while_nothing_ran_is_over_at_the_start() {
     let told = after_an_outage(182.0);
     assert_eq!(told[0], ("unshelved", 0.0, true));
     assert!(told.iter().all(|(what, ..)| *what != "raised"), "{told:?}");
-    assert_eq!(told.last().unwrap().0, "cleared");
+    assert_eq!(told.last().unwrap().0, "lapsed");
+}
+
+/// Raised while the line was silent about it, then a restart, after which the line runs.
+fn after_a_silence(state: AlarmState, value: f64) -> (Vec<(&'static str, f64, bool)>, char) {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let restored = Restored {
+        state,
+        occurrence: 7,
+        was_told: false,
+        exposure: 0.0,
+        waited: Duration::ZERO,
+        shelved_until: None,
+        shelved_once: false,
+        out_of_service: false,
+    };
+    monitor.restore(AlarmId(0), restored);
+    good(&mut monitor, 1, 20, value);
+    (told(&drain(&mut monitor), 0), letter(&monitor, 0, 19.0))
+}
+
+#[test]
+fn what_nobody_was_told_of_before_a_restart_waits_for_nobody_after_it() {
+    let (told, letter) = after_a_silence(AlarmState::Returned, 182.0);
+    assert_eq!((told, letter), (vec![("lapsed", 1.0, false)], 'A'));
+}
+
+#[test]
+fn what_stands_after_a_restart_and_nobody_was_told_of_is_told_once_a_sample_shows_it() {
+    let (told, letter) = after_a_silence(AlarmState::Unacknowledged, 195.0);
+    assert_eq!(letter, 'B');
+    let calls: Vec<_> = told.iter().filter(|(what, _, silent)| *what == "raised" && !silent).collect();
+    assert_eq!(calls.len(), 1, "{told:?}");
+    let (told, letter) = after_a_silence(AlarmState::Unacknowledged, 182.0);
+    assert!(letter == 'A' && told.iter().all(|(what, ..)| *what != "raised"), "{told:?}");
 }
 
 #[test]
@@ -398,6 +437,7 @@ fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
     let restored = Restored {
         state: setward_alarm::AlarmState::Normal,
         occurrence: 7,
+        was_told: true,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(at(3600.0)),
@@ -409,7 +449,7 @@ fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
     good(&mut monitor, 20, 30, 182.0);
     let told = told(&drain(&mut monitor), 0);
     let expected: Vec<&str> = told.iter().map(|(what, ..)| *what).collect();
-    assert_eq!(expected, ["raised", "cleared", "unshelved", "cleared"], "{told:?}");
+    assert_eq!(expected, ["raised", "cleared", "unshelved", "lapsed"], "{told:?}");
     good(&mut monitor, 30, 40, 195.0);
     assert_eq!(letter(&monitor, 0, 39.0), 'B', "it speaks again");
 }
@@ -569,7 +609,7 @@ fn a_silent_controller_has_one_alarm_and_its_return_tells_nothing_else() {
         events
             .iter()
             .filter(|event| event.alarm != AlarmId(0))
-            .all(|event| event.silent || event.what == Happening::Cleared),
+            .all(|event| event.silent || event.what == Happening::Lapsed),
         "{events:?}"
     );
     let letters = [0, 1, 2].map(|alarm| letter(&monitor, alarm, 299.0));

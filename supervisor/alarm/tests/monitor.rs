@@ -431,6 +431,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
         Restored {
             state: AlarmState::Acknowledged,
             occurrence: 41,
+            was_told: true,
             exposure: 1.2,
             waited: Duration::ZERO,
             shelved_until: None,
@@ -449,6 +450,7 @@ fn a_restart_takes_up_state_occurrence_and_exposure() {
         Restored {
             state: AlarmState::Normal,
             occurrence: 41,
+            was_told: true,
             exposure: 0.5,
             waited: Duration::ZERO,
             shelved_until: None,
@@ -505,6 +507,7 @@ fn carried(waited_s: u64, value: impl Fn(f64) -> f64) -> Vec<f64> {
         Restored {
             state: AlarmState::Normal,
             occurrence: 2,
+            was_told: true,
             exposure: 0.0,
             waited: Duration::from_secs(waited_s),
             shelved_until: None,

@@ -3,6 +3,7 @@
 
 mod baggers;
 mod crew;
+mod plant;
 pub mod play;
 pub mod rounds;
 pub mod week;
@@ -18,6 +19,7 @@ use crate::poll::dial::TcpDial;
 use crate::web::{self, AppState, Doors};
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;
+use plant::ServedPlant;
 use play::{Play, Signals};
 use setward_config::line::{Access, Line, Notify};
 use setward_config::{Loaded, SCHEMA, demo_files};
@@ -64,18 +66,15 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
     }
     let simulator = Simulator::new(&line, seed);
     simulator.run_scenario(Scenario::demo());
-    let (stop_simulator, simulator_stopped) = oneshot::channel::<()>();
-    let serving = tokio::spawn(sim_plc::serve(bound, simulator, async {
-        // Dropping the sender stops the simulator as well.
-        let _dropped = simulator_stopped.await;
-    }));
+    let served = match ServedPlant::serve(bound, simulator) {
+        Ok(served) => served,
+        Err(message) => return fail(&message),
+    };
     let greeting = greeting(&listener, keep, false);
     // Whatever a kept folder says: a demo calls nobody.
     let line = Line { notify: Notify::default(), access: Access::default(), ..line };
     let exit = watch(line, None, (listener, Arc::new(Doors::open())), &greeting, stopping).await;
-    drop(stop_simulator);
-    // Its last connections end by themselves; what it would say no longer matters.
-    let _served = tokio::time::timeout(std::time::Duration::from_secs(2), serving).await;
+    served.stop().await;
     exit
 }
 
@@ -166,7 +165,11 @@ async fn serve_once_live(bound: Bound, plant: Simulator, is_live: oneshot::Recei
     } else {
         println!("{text}")
     }
-    sim_plc::serve(bound, plant, std::future::pending()).await;
+    match ServedPlant::serve(bound, plant) {
+        // Until this task is aborted.
+        Ok(_served) => std::future::pending().await,
+        Err(message) => eprintln!("setward: {message}"),
+    }
 }
 
 /// When the week began that has come to its Monday morning just before `now`, in the plant's time zone.

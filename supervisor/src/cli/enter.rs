@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use setward_config::line::Line;
+use setward_protocol::UtcMillis;
 use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]
@@ -78,17 +79,29 @@ pub(crate) async fn enter(arguments: &EnterArguments) -> Exit {
     if arguments.due || arguments.list {
         return show(arguments, &line, &daemon).await;
     }
-    match body(arguments, &line) {
+    // "10 min" ago is by the daemon's clock, which is not this machine's where a line is simulated.
+    let now = match arguments.taken {
+        Some(_) => time_of(&daemon).await,
+        None => None,
+    };
+    match body(arguments, &line, now.unwrap_or_else(|| Clock::system().utc())) {
         Ok(body) => send(arguments, &daemon, &body).await,
         Err(problem) => super::misused(&problem),
     }
 }
 
-fn body(arguments: &EnterArguments, line: &Line) -> Result<Value, String> {
+/// The time at the daemon, if it answers.
+async fn time_of(daemon: &Daemon) -> Option<UtcMillis> {
+    let answer: Value = daemon.get("/api/v1/line").await.ok()?;
+    let at: Timestamp = answer.get("at")?.as_str()?.parse().ok()?;
+    Some(UtcMillis(at.as_millisecond()))
+}
+
+fn body(arguments: &EnterArguments, line: &Line, now: UtcMillis) -> Result<Value, String> {
     let by = arguments.by.clone().or_else(|| std::env::var("USER").ok()).filter(|by| !by.trim().is_empty());
     let by = by.ok_or_else(|| "nobody says who read it; give --by NAME".to_owned())?;
     let zone = window::zone_named(None, line)?;
-    let taken = arguments.taken.as_deref().map(|text| taken(text, &zone)).transpose()?;
+    let taken = arguments.taken.as_deref().map(|text| taken(text, &zone, now)).transpose()?;
     Ok(json!({
         "entry": arguments.tag,
         "value": arguments.value,
@@ -102,8 +115,7 @@ fn body(arguments: &EnterArguments, line: &Line) -> Result<Value, String> {
 }
 
 /// When the sample was taken, as RFC 3339. An hour and minute alone is the last such one.
-fn taken(text: &str, zone: &TimeZone) -> Result<String, String> {
-    let now = Clock::system().utc();
+fn taken(text: &str, zone: &TimeZone, now: UtcMillis) -> Result<String, String> {
     let text = text.trim();
     let is_time = text.len() == 5 && text.as_bytes().get(2) == Some(&b':');
     let at = if is_time {

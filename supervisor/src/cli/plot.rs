@@ -125,7 +125,7 @@ impl Curve {
         let known = whole.good_s * 1000.0 / (self.to.0 - self.from.0) as f64;
         title.push_str(&format!("; known {} of the time", percent(known)));
         if let Some(share) = self.share_in_band() {
-            title.push_str(&format!(", then within tolerance {}", percent(share)));
+            title.push_str(&format!(", of that within tolerance {}, stops counted too", percent(share)));
         }
         title
     }
@@ -307,8 +307,8 @@ mod tests {
         let title = curve(vec![stretch(181.0, 183.0, 0), Stretch::EMPTY]).title();
         assert_eq!(
             title,
-            "TT-310 Fryer oil inlet: lowest 181.0, mean 182.0, highest 183.0 degC; known 50 % of the time, then within \
-             tolerance 50 %"
+            "TT-310 Fryer oil inlet: lowest 181.0, mean 182.0, highest 183.0 degC; known 50 % of the time, of that \
+             within tolerance 50 %, stops counted too"
         );
         assert!(curve(vec![Stretch::EMPTY]).title().ends_with("no value in this time"));
         assert_eq!([percent(0.99999), percent(1.0), percent(1e-6)], ["over 99.9 %", "100 %", "under 0.1 %"]);

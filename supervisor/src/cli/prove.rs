@@ -29,7 +29,7 @@ pub(crate) struct ProveArguments {
     /// Print the report as JSON
     #[arg(long)]
     json: bool,
-    /// Write the report as a page for printing too
+    /// Write the report as a page for printing too, to FILE, which must not exist
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
 }
@@ -55,6 +55,10 @@ pub(crate) fn prove(arguments: &ProveArguments) -> Exit {
 
 fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     let mut line = check::load(&arguments.folder)?;
+    // Said before minutes of proving, not after.
+    if let Some(file) = arguments.html.as_deref().filter(|file| file.exists()) {
+        super::probe::new_file(file)?;
+    }
     // Nothing of a proof goes anywhere.
     line.without_servers();
     let line = Arc::new(line);
@@ -76,8 +80,8 @@ fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     }
     let report = Report::new(&line, rfc3339(Clock::system()), arguments.seed, proofs);
     if let Some(file) = &arguments.html {
-        std::fs::write(file, report.html())
-            .map_err(|error| fail(&format!("writing {}: {error}", file.display())))?;
+        let written = super::probe::new_file(file)?.write_all(report.html().as_bytes());
+        written.map_err(|error| fail(&format!("writing {}: {error}", file.display())))?;
     }
     if arguments.json {
         let text = serde_json::to_string_pretty(&report);

@@ -240,7 +240,7 @@ fn json(asked: &Asked, curves: &[Curve]) -> serde_json::Value {
             "tag": curve.tag,
             "name": curve.name,
             "unit": curve.unit,
-            "within_tolerance_share": curve.share_in_band(),
+            "within_tolerance_with_stops_share": curve.share_in_band(),
             "columns": (0..curve.columns.len()).filter_map(|index| column(curve, index)).collect::<Vec<_>>(),
         })
     };

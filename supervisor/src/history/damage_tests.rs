@@ -34,6 +34,7 @@ fn record(exposure: f64) -> AlarmRecord {
         id: "fryer-inlet-cold".to_owned(),
         state: 'B',
         occurrence: 3,
+        was_told: true,
         exposure,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

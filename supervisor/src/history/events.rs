@@ -129,6 +129,7 @@ fn record_to_json(record: &AlarmRecord) -> Value {
     json!({
         "state": record.state.to_string(),
         "occurrence": record.occurrence,
+        "was_told": record.was_told,
         "exposure": record.exposure.to_string(),
         "waited_ms": u64::try_from(record.waited.as_millis()).unwrap_or(u64::MAX),
         "waited_under": record.waited_under,
@@ -173,6 +174,8 @@ fn record_from_json(id: String, text: &str) -> Option<AlarmRecord> {
         id,
         state: words("state")?.chars().next()?,
         occurrence: kept.get("occurrence")?.as_u64()?.try_into().ok()?,
+        // What was kept before there was this key was taken for told.
+        was_told: kept.get("was_told").and_then(Value::as_bool).unwrap_or(true),
         exposure: words("exposure")?.parse().ok()?,
         waited: Duration::from_millis(kept.get("waited_ms").and_then(Value::as_u64).unwrap_or(0)),
         waited_under: kept.get("waited_under").and_then(Value::as_u64).map_or(0, |print| print as u32),

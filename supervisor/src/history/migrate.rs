@@ -172,6 +172,7 @@ fn read_record(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
         id: row.get(0)?,
         state: state.chars().next().unwrap_or('A'),
         occurrence: row.get(2)?,
+        was_told: true,
         exposure: row.get(3)?,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

@@ -191,6 +191,8 @@ pub struct AlarmRecord {
     pub state: char,
     /// Last occurrence.
     pub occurrence: u32,
+    /// Whether somebody was called for it.
+    pub was_told: bool,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
     /// How much of an on-delay had passed when its run stopped in order; zero if none ran.

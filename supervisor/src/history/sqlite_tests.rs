@@ -42,6 +42,7 @@ fn record() -> AlarmRecord {
         id: "fryer-inlet-cold".to_owned(),
         state: 'C',
         occurrence: 3,
+        was_told: true,
         exposure: 1.25,
         waited: std::time::Duration::from_millis(12_500),
         waited_under: 7,

@@ -11,6 +11,8 @@ use std::time::Duration;
 
 /// Said of a change that nobody was called for.
 pub const SILENT: &str = "silent";
+/// What had begun and ended in silence has left it: bookkeeping, no news for anybody.
+pub const LAPSED: &str = "lapsed";
 /// How the note of a shelf begins; its end follows, RFC 3339 in UTC.
 pub const SHELVED_UNTIL: &str = "until ";
 /// And goes on, if it ends with one occurrence.
@@ -76,6 +78,7 @@ impl AlarmBook {
                 Restored {
                     state,
                     occurrence: record.occurrence,
+                    was_told: record.was_told,
                     exposure: record.exposure,
                     waited: if record.waited_under == print_of(line.alarm(alarm)) {
                         record.waited
@@ -107,6 +110,7 @@ impl AlarmBook {
             Happening::Raised { onset } => Some(beside.wall.utc(onset)),
             Happening::Realarmed
             | Happening::Cleared
+            | Happening::Lapsed
             | Happening::Acknowledged
             | Happening::Reset
             | Happening::Shelved { .. }
@@ -168,6 +172,7 @@ impl AlarmBook {
             id: line.alarm(alarm).id.clone(),
             state: status.state.letter(),
             occurrence: status.occurrence,
+            was_told: status.was_told,
             exposure: status.exposure.unwrap_or(0.0),
             waited: status.waited.unwrap_or_default(),
             waited_under: status.waited.map_or(0, |_| print_of(line.alarm(alarm))),
@@ -204,7 +209,7 @@ impl Story {
                 self.out_of_service = Some(OutOfService { since: utc, by: by(), why: why() });
             }
             Happening::ReturnedToService => self.out_of_service = None,
-            Happening::Reset | Happening::Silenced => {}
+            Happening::Lapsed | Happening::Reset | Happening::Silenced => {}
         }
     }
 }
@@ -234,7 +239,11 @@ const fn is_wish(what: Happening) -> bool {
         | Happening::Unshelved
         | Happening::OutOfService
         | Happening::ReturnedToService => true,
-        Happening::Raised { .. } | Happening::Realarmed | Happening::Cleared | Happening::Silenced => false,
+        Happening::Raised { .. }
+        | Happening::Realarmed
+        | Happening::Cleared
+        | Happening::Lapsed
+        | Happening::Silenced => false,
     }
 }
 
@@ -258,6 +267,7 @@ const fn word(what: Happening) -> &'static str {
         Happening::Raised { .. } => "raised",
         Happening::Realarmed => "re-alarmed",
         Happening::Cleared => "cleared",
+        Happening::Lapsed => LAPSED,
         Happening::Acknowledged => "acknowledged",
         Happening::Reset => "reset",
         Happening::Shelved { .. } => "shelved",

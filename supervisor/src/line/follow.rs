@@ -268,6 +268,12 @@ impl FollowBook {
         Some(ProductView { batches, ..view(&product, at, utc) })
     }
 
+    /// What passes the weigher now, kg/h; `None` if that is not known.
+    #[must_use]
+    pub fn rate_kg_per_h(&self) -> Option<f64> {
+        self.follower.rate_kg_per_h()
+    }
+
     /// What becomes of the corn, if `rate_kg_per_h` of product goes on to pass.
     #[must_use]
     pub fn outlook(

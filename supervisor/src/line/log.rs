@@ -1,6 +1,6 @@
 //! What the line task writes into the log.
 
-use super::alarms::SILENT;
+use super::alarms::{LAPSED, SILENT};
 use crate::history::Event;
 use setward_config::line::LineAlarm;
 
@@ -17,7 +17,7 @@ pub(super) fn log_event(alarm: &LineAlarm, event: &Event) {
         what if event.note.as_deref() == Some(SILENT) => {
             tracing::debug!(code = "alarm-silent", alarm = %id, occurrence, "alarm {what}, nobody is called: {name}");
         }
-        "cleared" if event.states.starts_with('D') => {} // it ended in silence: nobody had been called
+        LAPSED => {} // nobody had been called
         "raised" => tracing::warn!(code = "alarm-raised", alarm = %id, occurrence, "alarm raised: {name}"),
         "cleared" => tracing::info!(code = "alarm-cleared", alarm = %id, occurrence, "alarm cleared: {name}"),
         what => tracing::info!(code = "alarm-changed", alarm = %id, occurrence, by, "alarm {what}: {name}"),

@@ -159,6 +159,7 @@ async fn only_the_newest_state_of_an_alarm_waits() {
             id: "fryer-inlet-cold".to_owned(),
             state: 'A',
             occurrence: 0,
+            was_told: true,
             exposure: f64::from(exposure),
             waited: Duration::ZERO,
             waited_under: 0,

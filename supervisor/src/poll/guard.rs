@@ -9,6 +9,9 @@
 //! The library numbers its requests from 0 on each connection, so that a frame sent unasked might be taken for the answer
 //! to the first one. On the wire they are numbered from elsewhere.
 
+#[cfg(feature = "fuzzing")]
+pub(crate) mod fuzzing;
+
 use super::dial::Stream;
 use std::io;
 use std::pin::Pin;

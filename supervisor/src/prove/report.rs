@@ -58,6 +58,8 @@ pub struct Proven {
     pub expected_from_s: f64,
     /// By when it was expected; `None` where settings and values alone do not tell.
     pub expected_by_s: Option<f64>,
+    /// By how much it might differ from that, s: values are looked at each second, and a poll may be missed.
+    pub allowance_s: f64,
     /// How long its trouble had lasted when it raised, s.
     pub trouble_s: Option<f64>,
     /// Its place among the alarms of its group; `None` without a group.
@@ -171,6 +173,7 @@ impl Verdict {
             raised_after_s: raised_s - seen.begun_s,
             expected_from_s: may_s - seen.begun_s,
             expected_by_s: seen.must_s.map(|must_s| must_s - seen.begun_s),
+            allowance_s: late_s,
             trouble_s: seen.onset_s.map(|onset_s| raised_s - onset_s),
             first_out: first_out(line, alarm, seen),
             cleared_after_s: cleared_s - seen.ended_s,

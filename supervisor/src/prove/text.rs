@@ -87,10 +87,12 @@ fn write_proven(out: &mut String, proven: &Proven) -> fmt::Result {
 /// When it was expected.
 #[must_use]
 pub(super) fn expected(proven: &Proven) -> String {
-    let from = span(proven.expected_from_s);
-    match proven.expected_by_s {
-        Some(by_s) => format!("expected {from} to {}", span(by_s)),
-        None => format!("expected from {from} on"),
+    let (from_s, allowed) = (proven.expected_from_s, span(proven.allowance_s));
+    match (from_s >= 0.0, proven.expected_by_s) {
+        (true, Some(by_s)) => format!("expected {} to {}, give or take {allowed}", span(from_s), span(by_s)),
+        (true, None) => format!("expected from {} on, give or take {allowed}", span(from_s)),
+        (false, Some(by_s)) => format!("expected by {}, give or take {allowed}", span(by_s)),
+        (false, None) => "its settings alone do not tell when".to_owned(),
     }
 }
 

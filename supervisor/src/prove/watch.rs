@@ -107,10 +107,15 @@ impl Watcher {
         let now = snapshot.utc;
         let signal = match alarm.settings.watches {
             Watched::Controller(controller) => {
-                let answers = snapshot.controllers.get(controller.index()).is_some_and(|view| view.answers);
                 let Kind::Communication(own) = &alarm.settings.kind else { return NEVER };
+                let view = snapshot.controllers.get(controller.index());
+                let answers = view.is_some_and(|view| view.answers);
                 let polls = alarm.settings.poll_every * own.polls;
-                return self.level(now, if answers { -1.0 } else { 1.0 }, 0.0, (own.at_least, polls));
+                let due = self.level(now, if answers { -1.0 } else { 1.0 }, 0.0, (own.at_least, polls));
+                // That it is silent is seen a time limit and more after its last answer, from which the engine counts.
+                let heard = view.and_then(|view| view.last_good).filter(|_| !answers);
+                let may = heard.is_some_and(|heard| now.0 - heard.0 >= ms(own.at_least.saturating_sub(LOOK)));
+                return Due { may, ..due };
             }
             // No plant can bring it about: the proof leaves it out.
             Watched::Server(_) => return NEVER,

@@ -3,6 +3,7 @@
 
 use super::player::{is_wish, shelf_end_of, why_of};
 use crate::history::{AlarmRecord, StoredEvent};
+use crate::line::alarms::SILENT;
 use crate::snapshot::{OutOfService, Shelf};
 use setward_protocol::UtcMillis;
 use std::collections::BTreeMap;
@@ -20,6 +21,7 @@ pub(super) fn carried(events: &[StoredEvent], from: UtcMillis) -> Vec<AlarmRecor
         let (by, since) = (event.by.clone().unwrap_or_default(), event.utc);
         let why = || why_of(event).map(str::to_owned);
         match event.what.as_str() {
+            "raised" | "re-alarmed" => record.was_told = event.note.as_deref() != Some(SILENT),
             "shelved" if is_wish(event) => {
                 let (until, once) = shelf_end_of(event);
                 record.shelf = Some(Shelf { until, once, since, by, why: why() });
@@ -38,6 +40,7 @@ fn untouched(alarm: &str) -> AlarmRecord {
         id: alarm.to_owned(),
         state: 'A',
         occurrence: 0,
+        was_told: false,
         exposure: 0.0,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

@@ -72,6 +72,8 @@ pub struct ProductRow {
     pub is_forecast: bool,
     /// About so much, kg.
     pub about_kg: Option<f64>,
+    /// It has not been weighed yet: so much it is if the feed stays as it is.
+    pub is_at_present_rate: bool,
     /// At most so much, kg.
     pub most_kg: Option<f64>,
     /// The tanks it came from.
@@ -212,7 +214,9 @@ async fn product(
     let until = found.cleared.unwrap_or(known_until).0.saturating_add(PACKED_WITHIN_MS);
     let now = UtcMillis(until.min(known_until.0)).max(UtcMillis(found.onset.0 + 1));
     let book = past::followed(line, store, found.onset, now).await;
-    book.product(line, alarm, (found.onset, found.cleared), (Uptime::START, now))
+    let product = book.product(line, alarm, (found.onset, found.cleared), (Uptime::START, now))?;
+    // As on the page of an alarm that stands: what is still on its way is told by what is fed now.
+    Some(if product.is_forecast { product.at_rate(book.rate_kg_per_h()) } else { product })
 }
 
 /// A product as a row.
@@ -231,6 +235,7 @@ pub fn product_row(line: &Line, product: &ProductView) -> ProductRow {
         packed_not_after,
         is_forecast: product.is_forecast,
         about_kg: product.about_kg,
+        is_at_present_rate: product.is_at_present_rate,
         most_kg: product.most_kg,
         tanks: product.tanks.iter().map(|(tank, _, _)| *tank).collect(),
         batches: product.batches.clone(),

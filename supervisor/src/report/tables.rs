@@ -297,7 +297,13 @@ pub fn product_words(product: &ProductRow, local: Local<'_>) -> Vec<String> {
             let so_far = if product.is_forecast { "to be packed" } else { "packed" };
             let spread =
                 product.spread_s.map(|spread| format!(", spread {}", span(spread))).unwrap_or_default();
-            format!("{so_far} about {} to {}{spread}, {}", local(from), local(to), kg(product.about_kg))
+            let as_now = if product.is_at_present_rate { " as the feed is now" } else { "" };
+            format!(
+                "{so_far} about {} to {}{spread}, {}{as_now}",
+                local(from),
+                local(to),
+                kg(product.about_kg)
+            )
         }
         (_, _) => format!("when it was packed is not known, {}", kg(product.about_kg)),
     });

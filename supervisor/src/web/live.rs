@@ -332,6 +332,9 @@ pub(super) fn forecast(facts: &AlarmFacts<'_>) -> String {
     match (facts.view.forecast == Forecast::Quiet).then(|| facts.leaves_in_s()).flatten() {
         Some(seconds) => words::begins_in(&facts.alarm.settings.kind, seconds),
         None => {
+            if facts.view.forecast == Forecast::StaysActive && facts.signal().is_none() {
+                return "stays active until that is over".to_owned();
+            }
             let told = words::forecast(facts.view.forecast, facts.direction());
             // Nobody is called by an alarm that is silent: it only counts.
             if facts.silence.is_some() && matches!(facts.view.forecast, Forecast::Raises { .. }) {

@@ -19,6 +19,7 @@ mod entries;
 mod events;
 mod facts;
 mod health;
+mod keys;
 mod listen;
 mod live;
 mod metrics;

@@ -26,8 +26,11 @@ use crate::report::statistics::StatisticsReport;
 use axum::Json;
 use axum::response::{IntoResponse, Response};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use utoipa::ToSchema;
-use utoipa::openapi::path::{HttpMethod, OperationBuilder, Parameter, ParameterBuilder, ParameterIn};
+use utoipa::openapi::path::{
+    HttpMethod, OperationBuilder, Parameter, ParameterBuilder, ParameterIn, PathItem,
+};
 use utoipa::openapi::request_body::RequestBodyBuilder;
 use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, Schema, SchemaType, Type};
 use utoipa::openapi::{
@@ -58,6 +61,17 @@ pub(super) fn document() -> OpenApi {
     let components =
         components.fold(ComponentsBuilder::new(), |all, (name, schema)| all.schema(name, schema));
     OpenApiBuilder::new().info(info).paths(book.paths).components(Some(components.build())).build()
+}
+
+/// By path: the keys that a read takes behind the `?`.
+pub(super) fn keys() -> BTreeMap<String, Arc<[String]>> {
+    let of_read = |item: PathItem| {
+        let parameters = item.get?.parameters.unwrap_or_default();
+        let keys = parameters.into_iter().filter(|one| one.parameter_in == ParameterIn::Query);
+        Some(keys.map(|one| one.name).collect())
+    };
+    let paths = document().paths.paths.into_iter();
+    paths.filter_map(|(path, item)| Some((path, of_read(item)?))).collect()
 }
 
 fn present(book: &mut Book) {
@@ -108,9 +122,12 @@ fn past(book: &mut Book) {
         &[
             ("signals", "Tags with commas between"),
             ("last", "A length, 8h"),
-            ("parts", "panes: columns and stops alone"),
             OVER[0],
             OVER[1],
+            ("against", "RFC 3339; the beginning of a stretch as long to hold it against"),
+            ("columns", "Columns of a drawing, 10 to 2000"),
+            ("axis", "band, or all: what a drawing's axis has to hold"),
+            ("parts", "panes: columns and stops alone"),
         ],
         trend,
     );

@@ -1,8 +1,8 @@
 //! How a route comes about: with what it needs of who asks, and in no other way. So none is open by oversight, and a test can walk
 //! them all.
 
-use super::Web;
 use super::doors::{Needs, check};
+use super::{Web, keys};
 use axum::Router;
 use axum::handler::Handler;
 use axum::http::Method;
@@ -23,11 +23,13 @@ pub(super) struct Routes {
     web: Web,
     router: Router<Web>,
     declared: Vec<Declared>,
+    /// What its paths begin with.
+    prefix: String,
 }
 
 impl Routes {
     pub(super) fn new(web: Web) -> Self {
-        Self { web, router: Router::new(), declared: Vec::new() }
+        Self { web, router: Router::new(), declared: Vec::new(), prefix: String::new() }
     }
 
     /// What is read at `path`.
@@ -41,6 +43,11 @@ impl Routes {
     }
 
     fn add(mut self, method: Method, path: &str, needs: Needs, route: MethodRouter<Web>) -> Self {
+        let known = keys::of(&format!("{}{path}", self.prefix)).filter(|_| method == Method::GET);
+        let route = match known {
+            Some(known) => route.route_layer(from_fn_with_state(known, keys::check)),
+            None => route,
+        };
         let guarded = route.route_layer(from_fn_with_state((self.web.clone(), needs), check));
         self.router = self.router.route(path, guarded);
         self.declared.push(Declared { method, path: path.to_owned(), needs });
@@ -54,7 +61,7 @@ impl Routes {
         make: impl FnOnce(Self) -> Self,
         finish: impl FnOnce(Router<Web>) -> Router<Web>,
     ) -> Self {
-        let inner = make(Self::new(self.web.clone()));
+        let inner = make(Self { prefix: prefix.to_owned(), ..Self::new(self.web.clone()) });
         self.router = self.router.nest(prefix, finish(inner.router));
         let below = inner.declared.into_iter();
         self.declared.extend(below.map(|one| Declared { path: format!("{prefix}{}", one.path), ..one }));

@@ -1,15 +1,16 @@
-//! What others send: a controller to the poller, a client to the simulator, a broker to whoever tells of alarms.
+//! What others send over a connection: a controller to the poller, a client to the simulator.
 
 use crate::doors::{demo_line, in_virtual_time};
+use crate::modbus::{TABLES, function_of};
 use setward::poll::dial::Stream;
 use setward::poll::session::{ModbusSession, RegisterRead as _};
-use setward_protocol::{ReadRequest, Table};
+use setward_protocol::ReadRequest;
 use sim_plc::Simulator;
 use sim_plc::frame::{MAX_FRAME_BYTES, Received, receive};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 
-const TABLES: [Table; 4] = [Table::Holding, Table::Input, Table::Coil, Table::Discrete];
+/// The number of a connection's first request.
 const FIRST: u16 = 0x0102;
 
 /// A request of the poller, answered by any bytes in two pieces. What is taken for an answer must be in the bytes, whole.
@@ -42,12 +43,7 @@ pub(crate) fn controller(bytes: &[u8]) {
 
 /// The words of the first right answer in `bytes`, by a reading of its own.
 fn answer_in(mut bytes: &[u8], unit: u8, request: ReadRequest) -> Option<Vec<u16>> {
-    let function = match request.table {
-        Table::Coil => 1,
-        Table::Discrete => 2,
-        Table::Holding => 3,
-        Table::Input => 4,
-    };
+    let function = function_of(request.table);
     loop {
         let [high, low, 0, 0, long_high, long_low, rest @ ..] = bytes else { return None };
         let length = usize::from(u16::from_be_bytes([*long_high, *long_low]));
@@ -66,11 +62,6 @@ fn answer_in(mut bytes: &[u8], unit: u8, request: ReadRequest) -> Option<Vec<u16
         };
         return is_right.then(|| words.into_iter().take(usize::from(request.count)).collect());
     }
-}
-
-/// Any bytes from a broker.
-pub(crate) fn broker(bytes: &[u8]) {
-    setward::fuzzing::broker_says(bytes);
 }
 
 /// Any bytes to the simulator, once whole and once in pieces: the same answers, and each a whole frame.

@@ -1,8 +1,7 @@
-//! What people and disks bring: line folders, quantities, register lists, blocks of the history.
+//! What people bring: line folders and register lists.
 
 use setward::commission::import::{Options, import};
-use setward_config::{SourceFile, check_files, parse_time};
-use setward_protocol::Unit;
+use setward_config::{SourceFile, check_files};
 
 /// The four files of a folder, parted by lines of `%`. Problems have a place in the text; what is accepted can be polled.
 pub(crate) fn line_folder(bytes: &[u8]) {
@@ -31,19 +30,6 @@ pub(crate) fn line_folder(bytes: &[u8]) {
     }
 }
 
-/// A quantity of any unit: a number that can be kept, or words.
-pub(crate) fn quantity(bytes: &[u8]) {
-    let Some((unit, rest)) = bytes.split_first() else { return };
-    let Ok(text) = std::str::from_utf8(rest) else { return };
-    let unit = Unit::ALL[usize::from(*unit) % Unit::ALL.len()];
-    for number in setward_config::fuzzing::quantities(text, unit) {
-        assert!(number.is_finite(), "{text:?} in {unit} is {number}");
-    }
-    if let Ok(time) = parse_time(text) {
-        assert!(time.as_secs() <= 366 * 86_400, "{text:?} is {time:?}");
-    }
-}
-
 /// A supplier's register list. The folder that is made of it is TOML.
 pub(crate) fn register_list(bytes: &[u8]) {
     let Ok(found) = import(bytes, "list.csv", &Options::default()) else { return };
@@ -54,9 +40,4 @@ pub(crate) fn register_list(bytes: &[u8]) {
         let rendered = problems.render(false);
         assert!(!rendered.contains("error[C003]"), "what was written is no TOML: {rendered}");
     }
-}
-
-/// Blocks of the history behind a right checksum.
-pub(crate) fn history_blocks(bytes: &[u8]) {
-    setward::fuzzing::blocks(bytes);
 }

@@ -15,6 +15,7 @@ fn restored(state: AlarmState, exposure: f64) -> Restored {
     Restored {
         state,
         occurrence: 7,
+        was_told: true,
         exposure,
         waited: Duration::ZERO,
         shelved_until: None,

@@ -185,6 +185,7 @@ pub(crate) fn turns(events: &[AlarmEvent]) -> Vec<(f64, bool)> {
         | Happening::Unshelved
         | Happening::OutOfService
         | Happening::ReturnedToService
+        | Happening::Lapsed
         | Happening::Silenced => None,
     };
     events.iter().filter(|event| event.alarm == ALARM).filter_map(turn).collect()

@@ -33,6 +33,11 @@ const K_INVERSE: [f64; 10] = [
     1.057_734e-6,
     -1.052_755e-8,
 ];
+/// Where K's first inverse ends and the second begins, mV: 500 degC.
+const K_INVERSES_MEET_MV: f64 = 20.644;
+/// K from 20.644 to 54.886 mV, degC: within -0.05 and +0.06 K of the reference function.
+const K_INVERSE_HOT: [f64; 7] =
+    [-131.805_8, 48.302_22, -1.646_031, 5.464_731e-2, -9.650_715e-4, 8.802_193e-6, -3.110_810e-8];
 /// J from -210 to 760 degC, mV.
 const J_FORWARD: [f64; 9] = [
     0.0,
@@ -62,12 +67,12 @@ pub enum Thermocouple {
 }
 
 impl Thermocouple {
-    /// Temperatures that both ways cover, degC: where a snack line works. Cold ends and the far hot end are left out.
+    /// Temperatures that both ways cover, degC: J as far as it lasts, K as far as it is defined. Cold ends are left out.
     #[must_use]
     pub const fn covered_degc(self) -> (f64, f64) {
         match self {
             Self::J => (0.0, 760.0),
-            Self::K => (0.0, 500.0),
+            Self::K => (0.0, 1372.0),
         }
     }
 
@@ -116,7 +121,8 @@ impl Thermocouple {
     fn published_inverse(self, millivolts: f64) -> f64 {
         match self {
             Self::J => polynomial(&J_INVERSE, millivolts),
-            Self::K => polynomial(&K_INVERSE, millivolts),
+            Self::K if millivolts <= K_INVERSES_MEET_MV => polynomial(&K_INVERSE, millivolts),
+            Self::K => polynomial(&K_INVERSE_HOT, millivolts),
         }
     }
 
@@ -161,7 +167,7 @@ mod tests {
     }
 
     /// ITS-90 tables (NIST SRD 60), to 0.001 mV: 25, 100, 180, 200, 340 degC computed with NIST's coefficients; 500 degC of
-    /// K and 760 degC of J as any table prints them (from memory).
+    /// K and more, and 760 degC of J as any table prints them (from memory).
     #[test]
     fn the_reference_tables() {
         for (degc, printed) in [
@@ -172,6 +178,11 @@ mod tests {
             (200.0, 8.1385),
             (340.0, 13.8745),
             (500.0, 20.644),
+            (600.0, 24.905),
+            (800.0, 33.275),
+            (1000.0, 41.276),
+            (1200.0, 48.838),
+            (1372.0, 54.886),
         ] {
             close(K.millivolts(degc).unwrap(), printed, 5.1e-4);
             close(K.degc(printed).unwrap(), degc, 0.02);
@@ -194,9 +205,12 @@ mod tests {
     /// mistyped otherwise.
     #[test]
     fn the_published_inverses_keep_their_published_errors() {
-        for (couple, low, high) in [(K, -0.05, 0.04), (J, -0.04, 0.04)] {
-            let (from, to) = couple.covered_degc();
-            for tenth in (from as i32 * 10)..=(to as i32 * 10) {
+        for (couple, (from, to), low, high) in [
+            (K, (0.0, 500.0), -0.05, 0.04),
+            (K, (500.1, 1372.0), -0.05, 0.06),
+            (J, J.covered_degc(), -0.04, 0.04),
+        ] {
+            for tenth in ((from * 10.0_f64).round() as i32)..=((to * 10.0_f64).round() as i32) {
                 let degc = f64::from(tenth) / 10.0;
                 let off = couple.published_inverse(couple.millivolts(degc).unwrap()) - degc;
                 assert!(off > low - 0.005 && off < high + 0.005, "{couple:?} {degc}: off by {off}");
@@ -219,7 +233,12 @@ mod tests {
 
     #[test]
     fn what_is_not_covered_is_refused() {
-        assert!(K.millivolts(-1.0).is_err() && J.millivolts(761.0).is_err() && K.degc(f64::NAN).is_err());
-        assert!(K.degc(50.0).is_err() && J.degc(-5.0).is_err(), "an open or reversed thermocouple");
+        assert!(
+            K.millivolts(-1.0).is_err()
+                && K.millivolts(1373.0).is_err()
+                && J.millivolts(761.0).is_err()
+                && K.degc(f64::NAN).is_err()
+        );
+        assert!(K.degc(60.0).is_err() && J.degc(-5.0).is_err(), "an open or reversed thermocouple");
     }
 }

@@ -104,7 +104,12 @@ impl Follower {
             first: packed.first.or_else(|_| slice.times(&held, places.len()).first),
             last: packed.last.or_else(|_| slice.times(&held, places.len()).last),
         };
+        // What a place holds now came in a moment after the last that is seen of the belts before it.
         let fed = slice.times(&known, 0);
+        let fed = Times {
+            first: fed.first.or_else(|_| slice.times(&held, 0).first),
+            last: fed.last.or_else(|_| slice.times(&held, 0).last),
+        };
         let (about, whole) = self.masses(&known, slice);
         let (tanks, unknown_tank_s) = self.tanks_behind(fed);
         let holds = self.holds(&known, slice);
@@ -120,6 +125,13 @@ impl Follower {
             holds,
             was_reversed: self.was_reversed(&held, slice),
         })
+    }
+
+    /// What passes the weigher now, kg/h; `None` if the line does not weigh, or the rate is not known.
+    #[must_use]
+    pub fn rate_kg_per_h(&self) -> Option<f64> {
+        let steps = self.records.get(self.shape.weighing?.rate)?.steps(None)?;
+        steps.pieces().next_back()?.1
     }
 
     /// When what came out of the tanks in `fed` was, or will be, packed: belts that are not seen yet go on as they do.

@@ -91,6 +91,13 @@ fn printed(number: u32) -> Option<(Table, u16)> {
     }
 }
 
+/// Coils are printed as 00001 on, with the zeros: a plain 1 is none.
+fn is_printed_coil(text: &str) -> bool {
+    let number = text.split(['.', '/', ':']).next().unwrap_or_default().trim();
+    let is_number = number.chars().all(|letter| letter.is_ascii_digit());
+    is_number && matches!(number.len(), 5 | 6) && number.starts_with('0') && number.parse() != Ok(0_u32)
+}
+
 impl Notation {
     /// What most cells of the list look like.
     pub(super) fn of(sheet: &Sheet, base: Option<u8>, notes: &mut Notes) -> Self {
@@ -142,6 +149,7 @@ impl Notation {
             _ if table.is_some() || is_hex => Ok((table, number)),
             Self::Printed => match printed(number) {
                 Some((table, address)) => Ok((Some(table), u32::from(address))),
+                None if is_printed_coil(text) => Ok((Some(Table::Coil), number - 1)),
                 None if number < 10_000 => Err(format!(
                     "`{text}` is no 4xxxx or 3xxxx, and the other rows are: one list, one notation"
                 )),
@@ -205,6 +213,8 @@ mod tests {
         assert_eq!(read(Notation::Plain { base: 1 }, "101"), Some((None, 100, None)));
         assert_eq!(read(Notation::Plain { base: 0 }, "HR 100"), Some((holding, 100, None)));
         assert_eq!(read(Notation::Printed, "30011"), Some((Some(Table::Input), 10, None)));
+        assert_eq!(read(Notation::Printed, "00011"), Some((Some(Table::Coil), 10, None)));
+        assert_eq!(read(Notation::Printed, "000001"), Some((Some(Table::Coil), 0, None)));
     }
 
     #[test]
@@ -216,6 +226,7 @@ mod tests {
         assert_eq!(read(Notation::Plain { base: 0 }, "0x6a"), Some((None, 106, None)));
         assert_eq!(read(Notation::Hex, "6a"), Some((None, 106, None)));
         assert!(told(Notation::Printed, "12").contains("one list, one notation"));
+        assert!(told(Notation::Printed, "00000").contains("one list, one notation"));
         assert!(told(Notation::Printed, "499999").contains("beyond the last"));
         assert!(told(Notation::Hex, "100").contains("not marked as hexadecimal"));
         assert!(told(Notation::Plain { base: 1 }, "0").contains("counts from 1"));

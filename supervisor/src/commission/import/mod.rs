@@ -11,6 +11,7 @@
 mod address;
 mod cells;
 mod naming;
+mod numbers;
 mod row;
 mod sheet;
 mod write;

@@ -3,9 +3,10 @@
 use super::address::Address;
 use super::cells::{self, ListedType};
 use super::naming::{controller, name, role, station, tag};
+use super::numbers::{coarse, doubted, offset, range, scale};
 use super::sheet::{Cells, Meaning};
 use super::{Facts, Notes};
-use crate::commission::written::{Decimal, listed, short};
+use crate::commission::written::short;
 use setward_protocol::{ByteOrder, Encoding, Table, Unit};
 
 /// A value of a signal, and why it was guessed if it was.
@@ -120,6 +121,7 @@ pub(super) fn draft(cells: &Cells<'_>, facts: &Facts, notes: &mut Notes) -> Opti
     let unit = unit(cells, &encoding, table.value, notes);
     let is_bit = unit.value == Unit::Bit;
     let scale = if is_bit { Field::said(1.0) } else { scale(cells, facts.decimal, notes) };
+    let scale = doubted(scale, cells, encoding.value, unit.value);
     let offset = if is_bit { 0.0 } else { offset(cells, facts.decimal, notes) };
     let bit = if let Encoding::Bit(bit) = encoding.value {
         Some(bit).filter(|_| !table.value.is_bits())
@@ -128,6 +130,7 @@ pub(super) fn draft(cells: &Cells<'_>, facts: &Facts, notes: &mut Notes) -> Opti
     };
     let name = name(cells, place.address, table.value);
     let range = range(cells, facts.decimal, (&encoding, scale.value, offset), unit.value, notes);
+    let scale = coarse(scale, encoding.value, &range, unit.value);
     let draft = Draft {
         row,
         tag: tag(cells, &name.value, unit.value, (place.address, bit), notes),
@@ -236,7 +239,7 @@ fn encoding(cells: &Cells<'_>, place: &Address, table: Table, notes: &mut Notes)
             );
             return None;
         }
-        return Some(Field::said(Encoding::Bit(small)));
+        return Some(bit_of(cells, place, small, notes));
     }
     match listed {
         Some((_, _, Some(ListedType::Number(encoding)))) => Some(Field::said(encoding)),
@@ -253,6 +256,25 @@ fn encoding(cells: &Cells<'_>, place: &Address, table: Table, notes: &mut Notes)
         None => {
             Some(Field::guessed(Encoding::I16, "nothing says the type; signed 16 bits are the most usual"))
         }
+    }
+}
+
+/// A bit of a register; `12.5` of a value with a unit may have been meant otherwise.
+fn bit_of(cells: &Cells<'_>, place: &Address, bit: u8, notes: &mut Notes) -> Field<Encoding> {
+    let encoding = Encoding::Bit(bit);
+    let unit = cells.get(Meaning::Unit).and_then(|(_, text)| Some((text, cells::unit(text)?.0)));
+    match (place.bit, unit) {
+        (Some(_), Some((text, unit))) if !matches!(unit, Unit::Bit | Unit::One) => {
+            let why = format!("the address names bit {bit}, and the unit is `{text}`");
+            notes.mended(
+                cells.row,
+                cells.header(Meaning::Address),
+                why.clone(),
+                format!("written as bit {bit}"),
+            );
+            Field::guessed(encoding, why)
+        }
+        (_, _) => Field::said(encoding),
     }
 }
 
@@ -297,158 +319,6 @@ fn unit(cells: &Cells<'_>, encoding: &Field<Encoding>, table: Table, notes: &mut
             }
         },
         None => Field::guessed(Unit::One, "nothing says the unit"),
-    }
-}
-
-/// No scale, offset or range of a plant is larger, and no scale but 0 smaller than one by this.
-const LARGEST: f64 = 1e9;
-
-/// A number of the list; a decimal point among decimal commas is told.
-fn number(cells: &Cells<'_>, meaning: Meaning, decimal: Decimal, notes: &mut Notes) -> Option<f64> {
-    let (column, text) = cells.get(meaning)?;
-    let other = match decimal {
-        Decimal::Comma => ('.', Decimal::Point),
-        Decimal::Point => (',', Decimal::Comma),
-    };
-    let is_other =
-        text.split_once(other.0).is_some_and(|(_, after)| after.len() != 3 && !after.contains([',', '.']));
-    let found = listed(text, if is_other { other.1 } else { decimal });
-    match found.filter(|found| found.abs() <= LARGEST) {
-        Some(found) if is_other => {
-            notes.mended(
-                cells.row,
-                column,
-                format!("`{text}` has its decimals behind `{}`, and the other rows have not", other.0),
-                format!("read as {}", short(found)),
-            );
-            Some(found)
-        }
-        Some(found) => Some(found),
-        None => {
-            notes.mended(cells.row, column, format!("`{text}` is no number up to 1e9"), "left aside");
-            None
-        }
-    }
-}
-
-fn scale(cells: &Cells<'_>, decimal: Decimal, notes: &mut Notes) -> Field<f64> {
-    if let Some((column, text)) = cells.get(Meaning::Scale) {
-        let plain = listed(text, decimal).is_some()
-            || text.chars().all(|letter| letter.is_ascii_digit() || ".,+-".contains(letter));
-        let found = if plain {
-            number(cells, Meaning::Scale, decimal, notes).map(|scale| (scale, None))
-        } else {
-            cells::scale(text, decimal)
-        };
-        return match found {
-            Some((0.0, _)) => {
-                notes.mended(cells.row, column, "a scale of 0 makes every value the same", "written as 1");
-                Field::guessed(1.0, "the list says 0")
-            }
-            Some((scale, _)) if !(1.0 / LARGEST..=LARGEST).contains(&scale.abs()) => {
-                notes.mended(
-                    cells.row,
-                    column,
-                    format!("`{text}` is no scale of a plant's signal"),
-                    "written as 1",
-                );
-                Field::guessed(1.0, format!("`{text}` is no scale"))
-            }
-            Some((scale, None)) => Field::said(scale),
-            Some((scale, Some(why))) => Field::guessed(scale, format!("`{text}`: {why}")),
-            None => {
-                if !plain {
-                    notes.mended(
-                        cells.row,
-                        column,
-                        format!("`{text}` is no scale; accepted are 0.1, /10, 1/10, x10"),
-                        "written as 1",
-                    );
-                }
-                Field::guessed(1.0, format!("`{text}` is no scale"))
-            }
-        };
-    }
-    if let Some(divisor) =
-        number(cells, Meaning::Divisor, decimal, notes).filter(|divisor| divisor.abs() >= 1.0 / LARGEST)
-    {
-        return Field::said(1.0 / divisor);
-    }
-    if let Some((column, text)) = cells.get(Meaning::Decimals) {
-        if let Some(decimals) = text.parse::<i32>().ok().filter(|decimals| (0..=6).contains(decimals)) {
-            return Field::said(10_f64.powi(-decimals));
-        }
-        notes.mended(
-            cells.row,
-            column,
-            format!("`{text}` is no number of decimals; accepted are 0 to 6"),
-            "left aside",
-        );
-    }
-    Field::said(1.0)
-}
-
-fn offset(cells: &Cells<'_>, decimal: Decimal, notes: &mut Notes) -> f64 {
-    number(cells, Meaning::Offset, decimal, notes).unwrap_or(0.0)
-}
-
-/// What the registers can hold at most, in the unit.
-fn widest(encoding: Encoding, scale: f64, offset: f64) -> (f64, f64) {
-    let (low, high) = match encoding {
-        Encoding::I16 => (f64::from(i16::MIN), f64::from(i16::MAX)),
-        Encoding::U16 => (0.0, f64::from(u16::MAX)),
-        Encoding::I32 => (f64::from(i32::MIN), f64::from(i32::MAX)),
-        Encoding::U32 => (0.0, f64::from(u32::MAX)),
-        Encoding::I64 | Encoding::F32 | Encoding::F64 => (-1e9, 1e9),
-        Encoding::U64 => (0.0, 1e9),
-        Encoding::Bcd4 => (0.0, 9_999.0),
-        Encoding::Bcd8 => (0.0, 99_999_999.0),
-        Encoding::Bit(_) => (0.0, 1.0),
-    };
-    let ends = (low * scale + offset, high * scale + offset);
-    if ends.0 <= ends.1 { ends } else { (ends.1, ends.0) }
-}
-
-fn range(
-    cells: &Cells<'_>,
-    decimal: Decimal,
-    (encoding, scale, offset): (&Field<Encoding>, f64, f64),
-    unit: Unit,
-    notes: &mut Notes,
-) -> Field<(f64, f64)> {
-    if unit == Unit::Bit {
-        return Field::said((0.0, 1.0));
-    }
-    let low = number(cells, Meaning::Low, decimal, notes);
-    let high = number(cells, Meaning::High, decimal, notes);
-    let in_one = cells.get(Meaning::Range).map(|(column, text)| (column, text, cells::range(text, decimal)));
-    let found = match (low.zip(high), in_one) {
-        (Some((low, high)), _) => Some((cells.header(Meaning::Low), (low, high))),
-        (None, Some((column, _, Some((low, high))))) if low.abs().max(high.abs()) <= LARGEST => {
-            Some((column, (low, high)))
-        }
-        (None, Some((column, text, _))) => {
-            notes.mended(
-                cells.row,
-                column,
-                format!("`{text}` is no range; accepted are 0..250 or 0 to 250"),
-                "left aside",
-            );
-            None
-        }
-        (None, None) => None,
-    };
-    match found {
-        Some((_, (low, high))) if low < high => Field::said((low, high)),
-        Some((column, (low, high))) if low > high => {
-            let why = format!("{} is above {}", short(low), short(high));
-            notes.mended(cells.row, column, why.clone(), "the two are exchanged");
-            Field::guessed((high, low), why)
-        }
-        Some(_) | None => Field::guessed(
-            widest(encoding.value, scale, offset),
-            "nothing says the range; this is all that the registers can hold, and finds no mistake: narrow it",
-        ),
     }
 }
 

@@ -135,6 +135,8 @@ const MEANINGS: [(Meaning, &str, &[&str]); 20] = [
             "slope",
             "escala",
             "lsb",
+            "auflösung",
+            "aufloesung",
         ],
     ),
     (Meaning::Divisor, "divisor", &["divisor", "divideby", "div", "divider"]),
@@ -148,12 +150,42 @@ const MEANINGS: [(Meaning, &str, &[&str]); 20] = [
     (
         Meaning::Low,
         "low",
-        &["low", "min", "minimum", "lo", "rangelow", "rangemin", "lowest", "von", "lowlimit", "minvalue"],
+        &[
+            "low",
+            "min",
+            "minimum",
+            "lo",
+            "rangelow",
+            "rangemin",
+            "rangefrom",
+            "lowest",
+            "von",
+            "messbereichvon",
+            "messbereichmin",
+            "bereichvon",
+            "lowlimit",
+            "minvalue",
+        ],
     ),
     (
         Meaning::High,
         "high",
-        &["high", "max", "maximum", "hi", "rangehigh", "rangemax", "highest", "bis", "highlimit", "maxvalue"],
+        &[
+            "high",
+            "max",
+            "maximum",
+            "hi",
+            "rangehigh",
+            "rangemax",
+            "rangeto",
+            "highest",
+            "bis",
+            "messbereichbis",
+            "messbereichmax",
+            "bereichbis",
+            "highlimit",
+            "maxvalue",
+        ],
     ),
     (Meaning::Range, "range", &["range", "bereich", "valuerange", "rango", "messbereich"]),
     (Meaning::Bit, "bit", &["bit", "bitno", "bitnumber", "bitposition"]),
@@ -226,6 +258,11 @@ impl Cells<'_> {
         let header = self.columns.get(place)?.header.as_str();
         let text = self.cells.get(place)?.trim();
         (!text.is_empty()).then_some((header, text))
+    }
+
+    /// Whether the list has a column that means this.
+    pub(super) fn has(&self, meaning: Meaning) -> bool {
+        self.columns.iter().any(|column| column.meaning == meaning)
     }
 
     /// The column's header, or the word for what it would mean.
@@ -398,7 +435,8 @@ fn header(
         .map(|(place, (_, cells))| (score(cells), place))
         .max_by_key(|(score, place)| (*score, std::cmp::Reverse(*place)));
     let Some((_, place)) = best.filter(|(score, _)| *score >= 2) else {
-        let first = rows.first().map_or_else(String::new, |(_, cells)| cells.join(", "));
+        let Some((_, first)) = rows.first() else { return Err("it is empty".to_owned()) };
+        let first = first.join(", ");
         return Err(format!(
             "no row names a column for the address and one more; the first row is: {first}. Say which column is which with \
              --map \"COLUMN=address\" --map \"COLUMN=type\""

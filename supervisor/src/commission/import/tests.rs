@@ -153,6 +153,61 @@ fn a_list_from_another_spreadsheet_is_read() {
     assert_eq!(checked(&import(&wide, "list.csv", &Options::default()).unwrap()).signals.len(), 1);
 }
 
+/// The reason behind the guess of a key in the row.
+fn guess(imported: &Imported, row: usize, column: &str) -> String {
+    let found = imported.guesses.iter().find(|guess| guess.row == Some(row) && guess.column == column);
+    found.map(|guess| guess.why.clone()).unwrap_or_default()
+}
+
+#[test]
+fn both_ends_of_a_range_are_read_by_their_german_headers() {
+    let list = "Tag;Adresse;Typ;Einheit;Faktor;Messbereich von;Messbereich bis\nTT-1;40101;int16;degC;0,1;0,0;250,0\n";
+    assert_eq!(checked(&imported(list.as_bytes())).signals[0].range, (0.0, 250.0));
+}
+
+#[test]
+fn a_scale_that_no_column_tells_is_marked_as_guessed() {
+    let of = |list: &str| guess(&imported(list.as_bytes()), 2, "scale");
+    assert!(of("Tag,Register,Type,Unit\nTT-1,40101,int16,degC\n").contains("no column says the scale"));
+    assert_eq!(of("Tag,Register,Type,Unit\nTT-1,40101,float,degC\n"), "", "a float is what it says");
+    assert_eq!(of("Tag,Register,Type,Unit,Scale\nTT-1,40101,int16,degC,\n"), "", "an empty cell is one");
+}
+
+#[test]
+fn a_scale_too_coarse_for_its_range_is_marked_as_guessed() {
+    let of = |scale: &str, high: &str| {
+        let list =
+            format!("Tag,Register,Type,Unit,Scale,Low,High\nTT-1,40101,uint16,degC,{scale},0,{high}\n");
+        guess(&imported(list.as_bytes()), 2, "scale")
+    };
+    assert!(of("10", "120").contains("12 of them the whole range"), "{}", of("10", "120"));
+    assert_eq!((of("0.1", "120"), of("10", "5000")), (String::new(), String::new()));
+}
+
+#[test]
+fn a_range_that_the_registers_cannot_hold_is_marked_as_guessed() {
+    let list = "Tag,Register,Type,Unit,Scale,Low,High\nTT-1,40101,int16,degC,0.1,0,9999\nTT-2,40102,int16,degC,0.1,0,3276.7\n";
+    let imported = imported(list.as_bytes());
+    assert!(guess(&imported, 2, "range").contains("hold -3276.8 to 3276.7 only"), "{:?}", imported.guesses);
+    assert_eq!(guess(&imported, 3, "range"), "");
+}
+
+#[test]
+fn an_address_with_a_point_and_a_unit_is_told() {
+    let list = "Tag,Register,Type,Unit\nTT-1,12.5,int16,degC\nTT-2,13,int16,degC\n";
+    let imported = imported(list.as_bytes());
+    assert!(imported.complaints[0].found.contains("names bit 5"), "{:?}", imported.complaints);
+}
+
+#[test]
+fn coils_are_read_as_drawings_print_them() {
+    let list = "Tag,Register,Type\nTT-1,40101,int16\nTT-2,40102,int16\nHS-1,00012,bool\n";
+    let line = checked(&imported(list.as_bytes()));
+    assert_eq!(line.signals.len(), 3);
+    let told = import(b"", "list.csv", &Options::default()).unwrap_err();
+    assert!(told.contains("is empty"), "{told}");
+}
+
 #[test]
 fn bits_of_one_word_share_it() {
     let list = "Name,Register,Type\nPump,40140.0,bool\nFan,40140.1,bool\nPump again,40140.0,bool\n";

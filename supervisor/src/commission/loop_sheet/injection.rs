@@ -304,7 +304,7 @@ mod tests {
 
     #[test]
     fn what_the_table_does_not_cover_is_left_out() {
-        assert_eq!(Sensor::ThermocoupleK.inject(&with_sensor("TT-310", "type K"), 700.0), None);
+        assert_eq!(Sensor::ThermocoupleK.inject(&with_sensor("TT-310", "type K"), 1_400.0), None);
         assert_eq!(
             Sensor::Pt100.inject(&with_sensor("ST-340", "Pt100"), 0.1),
             None,

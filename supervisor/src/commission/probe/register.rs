@@ -255,7 +255,13 @@ fn moving_half(question: &Question, registers: &[FoundRegister]) -> Option<Strin
 
 /// What to write into line.toml.
 fn lines_for(question: &Question, all: &[Interpretation]) -> String {
-    let Some(best) = all.first().filter(|one| one.fit != Fit::No) else { return String::new() };
+    // What is not what the panel shows is nothing to copy.
+    let is_told = |fit: Fit| match fit {
+        Fit::MatchesPanel | Fit::NearPanel => true,
+        Fit::InRange => question.display.is_none(),
+        Fit::No => false,
+    };
+    let Some(best) = all.first().filter(|one| is_told(one.fit)) else { return String::new() };
     let mut out = String::new();
     // Writing to a string can't fail.
     let _infallible = write_lines(&mut out, question, best);

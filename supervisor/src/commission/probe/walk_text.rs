@@ -121,6 +121,7 @@ fn write_block(out: &mut String, block: &BlockProbe) -> fmt::Result {
         );
     }
     match &block.compared {
+        None if block.signals > 1 => writeln!(out, "not compared with single reads: there are none"),
         None => writeln!(out, "one signal"),
         Some(BlockVerdict::Agrees { proven_by: 0 }) => {
             writeln!(out, "as its single reads, but all its words are alike: a shift would not show now")

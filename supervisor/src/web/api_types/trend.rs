@@ -51,8 +51,9 @@ pub(in crate::web) struct TrendSignalBody {
     pub(in crate::web) made_from: &'static str,
     /// Columns with values so far apart at most are joined by a line.
     pub(in crate::web) joined_columns: usize,
-    /// Share of the time with good values that lay within tolerance.
-    pub(in crate::web) in_tolerance_percent: Option<f64>,
+    /// Share of the time with good values that lay within tolerance, stops and starts counted too. `/reports/statistics` tells the
+    /// share of the time in which the station ran.
+    pub(in crate::web) in_tolerance_with_stops_percent: Option<f64>,
     /// Blocks of history that could not be read.
     pub(in crate::web) unreadable_blocks: u32,
     /// Setpoint and tolerance, each from a moment until the next.

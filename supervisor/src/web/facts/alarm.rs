@@ -163,9 +163,9 @@ impl<'a> AlarmFacts<'a> {
         self.view.beyond_since.is_some()
     }
 
-    /// Since when the trouble lasts, or lasted.
+    /// When the last occurrence's trouble began; of one that has none yet, since when the value is out.
     pub(in crate::web) fn began(&self) -> Option<UtcMillis> {
-        self.view.beyond_since.or(self.view.onset)
+        self.view.onset.or(self.view.beyond_since)
     }
 
     /// A hundredth of the signal's range.

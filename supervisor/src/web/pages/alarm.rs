@@ -99,8 +99,10 @@ fn when(web: &Web, alarm: AlarmId) -> (u32, UtcMillis, UtcMillis) {
     let scene = web.scene(&snapshot);
     let facts = scene.alarm(alarm);
     let now = scene.now;
-    let raised = facts.view.raised.filter(|_| !facts.is_building()).unwrap_or(now);
-    (facts.view.occurrence, facts.began().map_or(raised, |began| began.min(raised)), raised)
+    let is_building = facts.is_building();
+    let raised = facts.view.raised.filter(|_| !is_building).unwrap_or(now);
+    let began = facts.view.beyond_since.filter(|_| is_building).or(facts.began());
+    (facts.view.occurrence, began.map_or(raised, |began| began.min(raised)), raised)
 }
 
 /// What history has of the watched signal; `None` where there is no signal.

@@ -2,6 +2,7 @@
 
 use crate::history::StoredEvent;
 use crate::history::StoredSample;
+use crate::line::alarms::LAPSED;
 use crate::line::blindness::BLINDNESS;
 use crate::web::facts::{AlarmFacts, Scene, SignalFacts};
 use crate::web::{Web, svg, words};
@@ -33,7 +34,7 @@ pub(super) async fn events(web: &Web, alarm: Option<&str>, limit: usize) -> Resu
     // What is kept for reports is no news; a few more are asked for in its place.
     let mut kept =
         in_time(web.app.history.events(alarm.map(str::to_owned), limit + FOR_REPORTS_AMONG_THEM)).await?;
-    kept.retain(|stored| stored.event.what != BLINDNESS);
+    kept.retain(|stored| !matches!(stored.event.what.as_str(), BLINDNESS | LAPSED));
     kept.truncate(limit);
     Ok(kept)
 }

@@ -1,7 +1,8 @@
 //! What the pages and the API answer.
 
-use super::support::{FakeHistory, Stage, line, snapshot, stage, stage_with};
+use super::support::{FakeHistory, Stage, before, line, snapshot, stage, stage_with};
 use super::{get, post_form, post_json, request, send};
+use crate::snapshot::AlarmView;
 use axum::http::{StatusCode, header};
 
 fn night() -> Stage {
@@ -270,6 +271,40 @@ async fn what_is_not_there_is_404_with_the_nearest_name() {
     assert_eq!(problem.headers[header::CONTENT_TYPE], "application/problem+json");
     assert_eq!(json(&problem.text)["nearest"], "TT-310");
     assert_eq!(json(&get(&night.state, "/api/v1/nothing").await.text)["status"], 404);
+}
+
+#[tokio::test]
+async fn a_key_that_an_address_does_not_know_is_refused_and_not_passed_over() {
+    let night = night();
+    for (path, told) in [
+        ("/api/v1/events?from=2026-11-25T00:00:00Z", "\"from\" is not known here, only alarm, limit, after"),
+        ("/api/v1/events?limt=5", "did you mean \"limit\"?"),
+        ("/api/v1/line?x", "takes nothing behind a ?"),
+        ("/api/v1/alarms/fryer-inlet-cold?at=1", "takes nothing behind a ?"),
+        ("/api/v1/trend?signals=TT-310&colums=100", "did you mean \"columns\"?"),
+    ] {
+        let answer = get(&night.state, path).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{path}: {}", answer.text);
+        assert!(json(&answer.text)["detail"].as_str().unwrap().contains(told), "{path}: {}", answer.text);
+    }
+    assert_eq!(
+        get(&night.state, "/api/v1/events?limit=5&alarm=fryer-inlet-cold").await.status,
+        StatusCode::OK
+    );
+}
+
+/// An occurrence that outlived a moment inside began before it raised, not when it went out again.
+#[tokio::test]
+async fn the_alarm_page_tells_when_the_trouble_of_the_occurrence_began() {
+    let mut snapshot = snapshot();
+    snapshot.alarms[0] = AlarmView {
+        onset: Some(before(400)),
+        raised: Some(before(370)),
+        beyond_since: Some(before(60)),
+        ..snapshot.alarms[0].clone()
+    };
+    let page = get(&stage(line(), snapshot).state, "/alarms/fryer-inlet-cold").await.text;
+    check_says(&page, &["Trouble began 03:03:42", "Raised 03:04:12"], &[]);
 }
 
 #[tokio::test]

@@ -116,7 +116,7 @@ async fn what_a_silent_controller_hides_is_one_line_and_does_not_stand() {
 async fn every_reason_has_its_words_and_its_letter() {
     let mode = Suppression { mode: true, ..Suppression::default() };
     let cases = [
-        (silent(mode), 'H', "silent while Fryer is in cleaning", "station_mode"),
+        (silent(mode), 'H', "silent while the mode of Fryer is cleaning", "station_mode"),
         (
             silent(Suppression { hidden_by: Some(AlarmId(2)), ..Suppression::default() }),
             'H',

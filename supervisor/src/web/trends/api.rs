@@ -134,7 +134,7 @@ fn signal(line: &Line, pane: &Pane) -> TrendSignalBody {
         decimals: own.decimals,
         made_from: level_name(pane.level),
         joined_columns: pane.joined,
-        in_tolerance_percent: pane.curve.share_in_band().map(|share| share * 100.0),
+        in_tolerance_with_stops_percent: pane.curve.share_in_band().map(|share| share * 100.0),
         unreadable_blocks: pane.unreadable,
         asked: asked.collect(),
         not_running: bars(&pane.stops),

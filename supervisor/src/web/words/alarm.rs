@@ -2,7 +2,7 @@
 
 use super::{number, span};
 use crate::web::facts::Direction;
-use setward_alarm::{AlarmState, Allowance, AverageReference, Forecast, Kind, Width};
+use setward_alarm::{AlarmState, Allowance, AverageReference, EXPOSURE_CAP, Forecast, Kind, Width};
 use setward_protocol::Unit;
 
 /// The three phrases in which kinds differ.
@@ -168,16 +168,18 @@ pub(in crate::web) fn begins_in(kind: &Kind, seconds: f64) -> String {
 /// `None` for an alarm that has none.
 pub(in crate::web) fn exposure(share: Option<f64>, kind: &Kind, unit: Unit) -> Option<String> {
     let share = share?;
+    let counted = if share >= EXPOSURE_CAP { ", counted no further" } else { "" };
     let percent = number(share * 100.0, 0);
-    let Kind::TimeWeighted(settings) = kind else { return Some(format!("{percent} % of the allowance")) };
+    let of_allowance = || format!("{percent} % of the allowance{counted}");
+    let Kind::TimeWeighted(settings) = kind else { return Some(of_allowance()) };
     Some(match settings.allowance {
-        Allowance::AtTwice(_) => format!("{percent} % of the allowance"),
+        Allowance::AtTwice(_) => of_allowance(),
         Allowance::Area(area) => {
             let (divisor, per) = area_unit(area);
             let allowed = area / divisor;
             let decimals = u8::from(allowed < 20.0);
             let (amount, allowed) = (number(share * allowed, decimals), number(allowed, decimals));
-            format!("{amount} of {allowed} {}·{per}, {percent} %", super::difference_unit(unit))
+            format!("{amount} of {allowed} {}·{per}, {percent} %{counted}", super::difference_unit(unit))
         }
     })
 }

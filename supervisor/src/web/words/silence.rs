@@ -6,7 +6,7 @@ use setward_config::line::LineAlarm;
 use setward_process::condition::{Condition, Test};
 use setward_protocol::UtcMillis;
 
-/// Why an alarm does not speak: "silent while Fryer is in cleaning", "hidden by Fryer oil flow low".
+/// Why an alarm does not speak: "silent while the mode of Fryer is cleaning", "hidden by Fryer oil flow low".
 pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> String {
     match silence {
         Silence::OutOfService(out) => out_of_service(scene, *out),
@@ -15,7 +15,7 @@ pub(in crate::web) fn silence(scene: &Scene<'_>, silence: &Silence<'_>) -> Strin
         }
         Silence::BadMeasurement(signal) => format!("hidden: {} has no usable value", signal.tag),
         Silence::Mode(station, mode) => {
-            format!("silent while {} is in {}", scene.line.station(*station).name, mode.name())
+            format!("silent while the mode of {} is {}", scene.line.station(*station).name, mode.name())
         }
         Silence::Settling(end) => format!("silent: settling{}", until(scene, *end)),
         Silence::Condition(alarm) => condition(scene, alarm),

@@ -77,6 +77,11 @@ fn product_leads_back_thirteen_hours_to_its_batches() {
         (before.tanks[0].number, before.tanks[0].batches.len(), before.tanks[0].oldest_s),
         (4, 0, None)
     );
+    assert_eq!(follower.rate_kg_per_h(), Some(1000.0));
+    // Between two readings of the belts an alarm stands: its tank is known all the same.
+    follower.handle(at(55_990.9), Input::CookRecipe(Some(7)));
+    let standing = follower.product(FRYER, at(54_300.0), None).unwrap();
+    assert_eq!(standing.tanks.iter().map(|tank| tank.number).collect::<Vec<_>>(), [5]);
     let tank = follower.tanks().iter().find(|tank| tank.number == 5).unwrap();
     // From minute 880 to the last reading at 55,990 s, at 876 kg/h of corn.
     let expected_kg = (55_990.0 - 880.0 * 60.0) / HOUR * 876.0;
