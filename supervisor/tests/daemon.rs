@@ -347,6 +347,7 @@ async fn an_alarm_that_is_gone_from_the_files_is_closed_with_the_reason() {
         state: 'B',
         occurrence: 4,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

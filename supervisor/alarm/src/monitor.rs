@@ -41,8 +41,11 @@ pub struct Restored {
     pub state: AlarmState,
     /// The last occurrence.
     pub occurrence: u32,
-    /// Whether a person was told of it. If not, and it stands, one is as soon as samples show that it still does.
+    /// Whether a person was told of it, and need not be anew. If not, and it stands, one is as soon as samples show that it
+    /// still does.
     pub was_told: bool,
+    /// The line was silent about it by its own logic: what it had collected then must not count.
+    pub drops_exposure: bool,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
     /// How much of an on-delay had passed; zero if none ran. It goes on if the first value is beyond.
@@ -66,8 +69,10 @@ pub struct Status {
     pub occurrence: u32,
     /// When the last occurrence's trouble began, if that was in this run.
     pub onset: Option<Uptime>,
-    /// Whether a person has been told of the last occurrence.
+    /// Whether a person has been told of the last occurrence, and need not be anew when a silence ends.
     pub was_told: bool,
+    /// Whether what it collects does not count, since the line is silent about it by its own logic.
+    pub drops_exposure: bool,
     /// Exposure as a share of the allowance, for alarms that have one.
     pub exposure: Option<f64>,
     /// How much of an on-delay has passed, with what was carried over a restart; `None` while none runs.
@@ -158,7 +163,7 @@ impl<'a> Monitor<'a> {
             slot.occurrence = restored.occurrence;
             slot.detector.restore(restored.state.condition_holds(), restored.exposure);
             slot.detector.carry(restored.waited);
-            slot.annunciated = restored.was_told;
+            (slot.annunciated, slot.drops_exposure) = (restored.was_told, restored.drops_exposure);
             slot.set_realarm(Uptime::START);
             slot.has_hidden_before();
             let is_over = restored.shelved_until.is_some_and(|until| until <= Uptime::START);
@@ -167,8 +172,9 @@ impl<'a> Monitor<'a> {
                 (flags.shelved_until, flags.shelved_once) = (restored.shelved_until, restored.shelved_once);
                 flags.out_of_service = restored.out_of_service;
             });
-            // Nobody was called for it, as the line was silent about it: if it is still there once samples can tell, somebody is.
-            if is_over || (!restored.was_told && restored.state != AlarmState::Normal) {
+            // What the line was silent about: if it is still there once samples can tell, somebody is called.
+            let was_silent = !restored.was_told && restored.state != AlarmState::Normal;
+            if is_over || was_silent || restored.drops_exposure {
                 slot.wait_for_sight();
             }
             if is_over {
@@ -294,7 +300,8 @@ impl<'a> Monitor<'a> {
             state: slot.state,
             flags: slot.flags,
             occurrence: slot.occurrence,
-            was_told: slot.annunciated,
+            was_told: slot.annunciated && !slot.gated,
+            drops_exposure: slot.drops_exposure,
             onset: slot.onset,
             exposure: slot.detector.exposure(),
             waited: slot.detector.waited(),

@@ -25,9 +25,9 @@ pub struct Slot {
     /// Whether a person has been told of the present occurrence.
     pub(crate) annunciated: bool,
     /// Whether, in the present silence, more than blindness kept it silent: then what comes out of it is told anew.
-    gated: bool,
+    pub(crate) gated: bool,
     /// Whether exposure collected in the present silence must not count.
-    drops_exposure: bool,
+    pub(crate) drops_exposure: bool,
     /// When it is told anew if it still stands, acknowledged.
     pub(crate) realarm_at: Option<Uptime>,
     /// Whether it was the first of its group.

@@ -282,6 +282,7 @@ fn after_a_restart_a_cause_that_hides_for_so_long_hides_nothing_more() {
         state: AlarmState::Unacknowledged,
         occurrence: 1,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: None,
@@ -352,6 +353,7 @@ fn flags_are_carried_over_a_restart() {
         state: setward_alarm::AlarmState::Unacknowledged,
         occurrence: 7,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(at(30.0)),
@@ -373,6 +375,7 @@ fn after_an_outage(value: f64) -> Vec<(&'static str, f64, bool)> {
         state: setward_alarm::AlarmState::Unacknowledged,
         occurrence: 7,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(Uptime::START),
@@ -403,6 +406,7 @@ fn after_a_silence(state: AlarmState, value: f64) -> (Vec<(&'static str, f64, bo
         state,
         occurrence: 7,
         was_told: false,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: None,
@@ -430,6 +434,31 @@ fn what_stands_after_a_restart_and_nobody_was_told_of_is_told_once_a_sample_show
     assert!(letter == 'A' && told.iter().all(|(what, ..)| *what != "raised"), "{told:?}");
 }
 
+/// Called for, then the line stopped, then a restart, after which it runs and the oil is hot: as without a restart, what was
+/// collected while it stood is gone.
+#[test]
+fn exposure_that_a_stop_left_behind_is_dropped_over_a_restart_too() {
+    for was_told in [true, false] {
+        let mut bench = Bench::new(&[on(cold_for_too_long())]);
+        let mut monitor = bench.monitor();
+        let restored = Restored {
+            state: AlarmState::Unacknowledged,
+            occurrence: 7,
+            was_told,
+            drops_exposure: true,
+            exposure: 3.0,
+            waited: Duration::ZERO,
+            shelved_until: None,
+            shelved_once: false,
+            out_of_service: false,
+        };
+        monitor.restore(AlarmId(0), restored);
+        good(&mut monitor, 1, 20, 182.0);
+        assert_eq!(told(&drain(&mut monitor), 0), [("cleared", 1.0, false)]);
+        assert_eq!(monitor.status(AlarmId(0), at(19.0)).unwrap().exposure, Some(0.0));
+    }
+}
+
 #[test]
 fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
     let mut bench = Bench::new(&[on(hot(5))]);
@@ -438,6 +467,7 @@ fn a_shelf_for_one_occurrence_is_carried_over_a_restart_as_such() {
         state: setward_alarm::AlarmState::Normal,
         occurrence: 7,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: Some(at(3600.0)),

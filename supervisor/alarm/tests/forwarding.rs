@@ -95,6 +95,7 @@ fn lost_rows_raise_it_at_once_and_it_is_taken_up_over_a_restart() {
         state,
         occurrence: 1,
         was_told: true,
+        drops_exposure: false,
         exposure: 0.0,
         waited: Duration::ZERO,
         shelved_until: None,

@@ -35,6 +35,7 @@ fn record(exposure: f64) -> AlarmRecord {
         state: 'B',
         occurrence: 3,
         was_told: true,
+        drops_exposure: false,
         exposure,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

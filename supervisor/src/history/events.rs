@@ -130,6 +130,7 @@ fn record_to_json(record: &AlarmRecord) -> Value {
         "state": record.state.to_string(),
         "occurrence": record.occurrence,
         "was_told": record.was_told,
+        "drops_exposure": record.drops_exposure,
         "exposure": record.exposure.to_string(),
         "waited_ms": u64::try_from(record.waited.as_millis()).unwrap_or(u64::MAX),
         "waited_under": record.waited_under,
@@ -176,6 +177,7 @@ fn record_from_json(id: String, text: &str) -> Option<AlarmRecord> {
         occurrence: kept.get("occurrence")?.as_u64()?.try_into().ok()?,
         // What was kept before there was this key was taken for told.
         was_told: kept.get("was_told").and_then(Value::as_bool).unwrap_or(true),
+        drops_exposure: kept.get("drops_exposure").and_then(Value::as_bool).unwrap_or(false),
         exposure: words("exposure")?.parse().ok()?,
         waited: Duration::from_millis(kept.get("waited_ms").and_then(Value::as_u64).unwrap_or(0)),
         waited_under: kept.get("waited_under").and_then(Value::as_u64).map_or(0, |print| print as u32),

@@ -173,6 +173,7 @@ fn read_record(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
         state: state.chars().next().unwrap_or('A'),
         occurrence: row.get(2)?,
         was_told: true,
+        drops_exposure: false,
         exposure: row.get(3)?,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

@@ -191,8 +191,10 @@ pub struct AlarmRecord {
     pub state: char,
     /// Last occurrence.
     pub occurrence: u32,
-    /// Whether somebody was called for it.
+    /// Whether somebody was called for it, and need not be anew.
     pub was_told: bool,
+    /// Whether its exposure does not count: the line was silent about it by its own logic.
+    pub drops_exposure: bool,
     /// Exposure as a share of the allowance.
     pub exposure: f64,
     /// How much of an on-delay had passed when its run stopped in order; zero if none ran.

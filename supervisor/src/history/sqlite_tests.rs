@@ -43,6 +43,7 @@ fn record() -> AlarmRecord {
         state: 'C',
         occurrence: 3,
         was_told: true,
+        drops_exposure: false,
         exposure: 1.25,
         waited: std::time::Duration::from_millis(12_500),
         waited_under: 7,

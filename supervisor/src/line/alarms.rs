@@ -79,6 +79,7 @@ impl AlarmBook {
                     state,
                     occurrence: record.occurrence,
                     was_told: record.was_told,
+                    drops_exposure: record.drops_exposure,
                     exposure: record.exposure,
                     waited: if record.waited_under == print_of(line.alarm(alarm)) {
                         record.waited
@@ -173,6 +174,7 @@ impl AlarmBook {
             state: status.state.letter(),
             occurrence: status.occurrence,
             was_told: status.was_told,
+            drops_exposure: status.drops_exposure,
             exposure: status.exposure.unwrap_or(0.0),
             waited: status.waited.unwrap_or_default(),
             waited_under: status.waited.map_or(0, |_| print_of(line.alarm(alarm))),

@@ -160,6 +160,7 @@ async fn only_the_newest_state_of_an_alarm_waits() {
             state: 'A',
             occurrence: 0,
             was_told: true,
+            drops_exposure: false,
             exposure: f64::from(exposure),
             waited: Duration::ZERO,
             waited_under: 0,

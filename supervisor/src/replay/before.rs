@@ -41,6 +41,7 @@ fn untouched(alarm: &str) -> AlarmRecord {
         state: 'A',
         occurrence: 0,
         was_told: false,
+        drops_exposure: false,
         exposure: 0.0,
         waited: std::time::Duration::ZERO,
         waited_under: 0,

@@ -16,6 +16,7 @@ fn restored(state: AlarmState, exposure: f64) -> Restored {
         state,
         occurrence: 7,
         was_told: true,
+        drops_exposure: false,
         exposure,
         waited: Duration::ZERO,
         shelved_until: None,
