@@ -278,9 +278,9 @@ test("overview and alarm page keep their budgets", async () => {
   }
 });
 
-// Waits until an alarm that weighs time stands and nobody has acknowledged it.
+// Waits until an alarm that weighs time waits for a person. On a slow machine it may be over by then: it waits all the same.
 async function unacknowledged() {
-  const wanted = (alarm) => alarm.standing && alarm.active && alarm.awaits_acknowledgement && alarm.exposure_share !== null;
+  const wanted = (alarm) => alarm.standing && alarm.awaits_acknowledgement && alarm.exposure_share !== null;
   return until(async () => (await api("/api/v1/alarms")).find(wanted), alarmWaitMs, "no alarm that waits for a person");
 }
 
@@ -316,7 +316,7 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
   // All that a technician needs in five seconds, before any scrolling and without scripts.
   const first = await page.locator("#first").innerText();
   assert.ok(first.includes(alarm.name), "what");
-  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(recipe 179\.0 to 185\.0 °C\)/, /\d+\.\d K/, /(since|began) \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
+  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(recipe 179\.0 to 185\.0 °C\)/, /\d+\.\d K/, /(since|began|cleared) \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
     assert.match(first, word);
   }
   const picture = await page.locator("#first svg.trend").boundingBox();
