@@ -9,7 +9,7 @@ import zlib from "node:zlib";
 import { axeSource, demo, DESKTOP, launch, NARROW, PHONE, shots, until } from "./shared.mjs";
 
 const base = demo();
-const alarmWaitMs = Number(process.env.SETWARD_ALARM_WAIT_S ?? 360) * 1000;
+const alarmWaitMs = Number(process.env.SETWARD_ALARM_WAIT_S ?? 900) * 1000;
 
 const LARGE_PHONE = { viewport: { width: 390, height: 844 }, deviceScaleFactor: 2, isMobile: true, hasTouch: true };
 
@@ -278,9 +278,11 @@ test("overview and alarm page keep their budgets", async () => {
   }
 });
 
-// Waits until an alarm that weighs time waits for a person. On a slow machine it may be over by then: it waits all the same.
+// Waits until an alarm that weighs time stands and nobody has acknowledged it. One that is over in a moment is none to look at: on a slow
+// machine that is the next one, when the demo's script comes round again.
 async function unacknowledged() {
-  const wanted = (alarm) => alarm.standing && alarm.awaits_acknowledgement && alarm.exposure_share !== null;
+  const lasts = (alarm) => alarm.forecast !== "clears" || alarm.forecast_s > 60;
+  const wanted = (alarm) => alarm.standing && alarm.active && alarm.awaits_acknowledgement && alarm.exposure_share !== null && lasts(alarm);
   return until(async () => (await api("/api/v1/alarms")).find(wanted), alarmWaitMs, "no alarm that waits for a person");
 }
 
@@ -316,7 +318,7 @@ test("an alarm that raises appears by itself, and is acknowledged by hand with t
   // All that a technician needs in five seconds, before any scrolling and without scripts.
   const first = await page.locator("#first").innerText();
   assert.ok(first.includes(alarm.name), "what");
-  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(recipe 179\.0 to 185\.0 °C\)/, /\d+\.\d K/, /(since|began|cleared) \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
+  for (const word of [/Fryer · TT-310/, /setpoint 182\.0 °C \(recipe 179\.0 to 185\.0 °C\)/, /\d+\.\d K/, /(since|began) \d\d:\d\d:\d\d/, /\d+ of 240 K·s, \d+ %/, /worse|steady|better/, /Forecast\s+\S/, /Signal\s+good, under 2 s old/, /packed.* \d\d:\d\d to \d\d:\d\d.*about \d+ kg/s]) {
     assert.match(first, word);
   }
   const picture = await page.locator("#first svg.trend").boundingBox();

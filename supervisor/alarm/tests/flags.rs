@@ -398,11 +398,9 @@ fn a_shelf_that_ran_out_while_nothing_ran_is_over_at_the_start() {
     assert_eq!(told.last().unwrap().0, "lapsed");
 }
 
-/// Raised while the line was silent about it, then a restart, after which the line runs.
-fn after_a_silence(state: AlarmState, value: f64) -> (Vec<(&'static str, f64, bool)>, char) {
-    let mut bench = Bench::new(&[on(hot(5))]);
-    let mut monitor = bench.monitor();
-    let restored = Restored {
+/// An alarm that nobody was told of, as it stood before a restart.
+const fn untold(state: AlarmState) -> Restored {
+    Restored {
         state,
         occurrence: 7,
         was_told: false,
@@ -412,8 +410,14 @@ fn after_a_silence(state: AlarmState, value: f64) -> (Vec<(&'static str, f64, bo
         shelved_until: None,
         shelved_once: false,
         out_of_service: false,
-    };
-    monitor.restore(AlarmId(0), restored);
+    }
+}
+
+/// Raised while the line was silent about it, then a restart, after which the line runs.
+fn after_a_silence(state: AlarmState, value: f64) -> (Vec<(&'static str, f64, bool)>, char) {
+    let mut bench = Bench::new(&[on(hot(5))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(AlarmId(0), untold(state));
     good(&mut monitor, 1, 20, value);
     (told(&drain(&mut monitor), 0), letter(&monitor, 0, 19.0))
 }
@@ -441,17 +445,8 @@ fn exposure_that_a_stop_left_behind_is_dropped_over_a_restart_too() {
     for was_told in [true, false] {
         let mut bench = Bench::new(&[on(cold_for_too_long())]);
         let mut monitor = bench.monitor();
-        let restored = Restored {
-            state: AlarmState::Unacknowledged,
-            occurrence: 7,
-            was_told,
-            drops_exposure: true,
-            exposure: 3.0,
-            waited: Duration::ZERO,
-            shelved_until: None,
-            shelved_once: false,
-            out_of_service: false,
-        };
+        let stopped = untold(AlarmState::Unacknowledged);
+        let restored = Restored { was_told, drops_exposure: true, exposure: 3.0, ..stopped };
         monitor.restore(AlarmId(0), restored);
         good(&mut monitor, 1, 20, 182.0);
         assert_eq!(told(&drain(&mut monitor), 0), [("cleared", 1.0, false)]);
