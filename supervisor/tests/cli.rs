@@ -206,6 +206,7 @@ fn the_demo_fills_a_week_behind_it_and_can_be_stopped_on_the_way() {
     let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     // Six seconds of sockets are fewer than a thousand samples of its 128 signals.
     assert!(summary["samples_stored"].as_u64().unwrap() > 20_000, "{summary}");
+    assert!(stderr(&output).contains("need --url http://127.0.0.1:"), "{}", stderr(&output));
     assert_eq!(summary["samples_lost"], 0, "{summary}");
     let verified = setward(&["verify", text(&folder)]);
     assert_eq!(verified.status.code(), Some(0), "{}{}", stdout(&verified), stderr(&verified));

@@ -129,7 +129,9 @@ fn loop_sheets_and_setpoints_are_made_of_a_folder_alone() {
     check(&["loop-sheet", &folder_text, "--out", text(&page)], 2, &["not overwritten"]);
     let rows = check(&["loop-sheet", &folder_text, "--csv"], 0, &[]);
     assert!(rows.lines().next().unwrap().starts_with("tag,name,station"), "{rows}");
-    check(&["loop-sheet", &folder_text, "--tolerance", "-1"], 2, &["percent"]);
+    for none in ["-1", "0", "NaN", "101"] {
+        check(&["loop-sheet", &folder_text, "--tolerance", none], 2, &["percent", none]);
+    }
     check(&["loop-sheet", "no/such/folder"], 3, &["no/such/folder"]);
     let sheet = folder.path().join("setpoints.html");
     check(

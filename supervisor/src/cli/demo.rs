@@ -70,7 +70,7 @@ pub(crate) async fn demo(keep: Option<&Path>, seed: u64, live: bool, stopping: &
         Ok(served) => served,
         Err(message) => return fail(&message),
     };
-    let greeting = greeting(&listener, keep, false);
+    let greeting = greeting(&listener, keep, line.page_address, false);
     // Whatever a kept folder says: a demo calls nobody.
     let line = Line { notify: Notify::default(), access: Access::default(), ..line };
     let exit = watch(line, None, (listener, Arc::new(Doors::open())), &greeting, stopping).await;
@@ -117,7 +117,7 @@ async fn with_week(
         let why = has_ended.await.map_err(|_gone| "the demo's line ended by itself".to_owned())?;
         return Err(why.err().unwrap_or_default());
     };
-    for text in greeting(&listener, keep, true) {
+    for text in greeting(&listener, keep, line.page_address, true) {
         stopping.tell(&text);
     }
     let (close_page, page_closed) = oneshot::channel::<()>();
@@ -240,10 +240,15 @@ async fn open_page(asked: Option<SocketAddr>, own: SocketAddr) -> Result<TcpList
     }
 }
 
-fn greeting(listener: &TcpListener, keep: Option<&Path>, has_week: bool) -> Vec<String> {
+/// What is said at first; `own` is the page's address in the demo's files.
+fn greeting(listener: &TcpListener, keep: Option<&Path>, own: SocketAddr, has_week: bool) -> Vec<String> {
     let mut lines =
         vec!["Setward demo: a simulated line, no plant is connected.".to_owned(), page_line(listener)];
     lines.extend(keep.map(|folder| format!("Files: {}", folder.display())));
+    let page = listener.local_addr().ok().filter(|page| keep.is_some() && *page != own);
+    lines.extend(page.map(|page| {
+        format!("Commands that ask the running demo, such as `setward alarms`, need --url http://{page}: the folder's site.toml says {own}.")
+    }));
     let next = if has_week {
         "A week of the line is filling behind it, some minutes' work; the page shows it as it fills. Without it: --live."
     } else {

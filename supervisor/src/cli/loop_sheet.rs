@@ -44,9 +44,9 @@ pub(crate) fn loop_sheet(arguments: &LoopSheetArguments) -> Exit {
 
 fn made(arguments: &LoopSheetArguments) -> Result<(), Exit> {
     let tolerance = arguments.tolerance;
-    if !(0.0..=100.0).contains(&tolerance) {
+    if !(tolerance > 0.0 && tolerance <= 100.0) {
         return Err(misused(&format!(
-            "--tolerance {tolerance} is no share; write percent of the span, such as 0.5"
+            "--tolerance {tolerance}: no loop can be checked to that; write percent of the span above 0 and up to 100, such as 0.5"
         )));
     }
     let line = check::load(&arguments.folder)?;

@@ -259,3 +259,9 @@ pub(super) fn bands_of(connection: &Connection, signal: i64) -> rusqlite::Result
         read_band,
     )
 }
+
+/// The tolerances of a run, of all its signals, in the order in which they came into force: one question, however many signals there
+/// are and however many runs there were before.
+pub(super) fn bands_of_run(connection: &Connection, run: i64) -> rusqlite::Result<Vec<StoredBand>> {
+    read_rows(connection, "SELECT * FROM bands WHERE run = ?1 ORDER BY signal, uptime_us", [run], read_band)
+}

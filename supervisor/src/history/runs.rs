@@ -5,6 +5,7 @@ use super::open::OpenRun;
 use super::read::{signal_check, signal_row};
 use super::{NewRun, bytes, events, tables};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use std::collections::HashMap;
 
 /// A run that the journal names, with what of it is already in the file; `None` if the file does not know it.
 pub(super) fn load_run(connection: &Connection, run: i64) -> rusqlite::Result<Option<OpenRun>> {
@@ -26,11 +27,11 @@ pub(super) fn load_run(connection: &Connection, run: i64) -> rusqlite::Result<Op
         )?;
         group.closed = last.map_or(0, |last| last as u64);
     }
-    for index in 0..open.signals.len() {
-        let Some(id) = open.signals.get(index).map(|stored| stored.id) else { continue };
-        let bands = events::bands_of(connection, id)?;
-        for band in bands.iter().filter(|band| band.run == run) {
-            open.take_stored_band(index, band);
+    let places: HashMap<i64, usize> =
+        open.signals.iter().enumerate().map(|(index, stored)| (stored.id, index)).collect();
+    for band in events::bands_of_run(connection, run)? {
+        if let Some(index) = places.get(&band.signal) {
+            open.take_stored_band(*index, &band);
         }
     }
     Ok(Some(open))

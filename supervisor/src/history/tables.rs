@@ -3,6 +3,7 @@
 //! Text that must not be believed when a bit has flipped carries a checksum in its row; blocks carry their own.
 
 use super::HistoryError;
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -164,6 +165,7 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
     // FULL syncs at each commit: what has been confirmed survives the power cord.
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "cache_size", -CACHE_KIB)?;
+    plan_once(connection)?;
     // Nothing in the file may run anything or be believed blindly.
     connection.pragma_update(None, "trusted_schema", false)?;
     connection.pragma_update(None, "cell_size_check", true)?;
@@ -179,6 +181,13 @@ pub(super) fn prepare(connection: &Connection, version: i64) -> rusqlite::Result
     for (since, tables) in ADDED.iter().filter(|(since, _)| (1..*since).contains(&version)) {
         connection.execute_batch(&format!("BEGIN; {tables} PRAGMA user_version = {since}; COMMIT;"))?;
     }
+    Ok(())
+}
+
+/// A statement is planned when it is prepared, and not again for each value it is given: no statistics are kept that could make
+/// another plan better.
+fn plan_once(connection: &Connection) -> rusqlite::Result<()> {
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     Ok(())
 }
 
@@ -220,6 +229,7 @@ pub(super) fn store_number(connection: &Connection) -> rusqlite::Result<u64> {
 pub(super) fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(file, flags)?;
+    plan_once(&connection)?;
     connection.pragma_update(None, "cache_size", -2000)?;
     connection.pragma_update(None, "trusted_schema", false)?;
     connection.pragma_update(None, "cell_size_check", true)?;

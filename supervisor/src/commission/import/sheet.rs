@@ -275,7 +275,11 @@ impl Cells<'_> {
 impl Sheet {
     /// Reads a list.
     pub(super) fn read(bytes: &[u8], options: &Options, notes: &mut Notes) -> Result<Self, String> {
-        let text = decode(bytes, notes);
+        let mut text = decode(bytes, notes);
+        if !text.contains('\n') {
+            // Lines that end in a carriage return alone: rows must have their numbers all the same.
+            text = text.replace('\r', "\n");
+        }
         let delimiter = delimiter(&text);
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)

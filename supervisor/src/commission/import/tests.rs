@@ -153,6 +153,14 @@ fn a_list_from_another_spreadsheet_is_read() {
     assert_eq!(checked(&import(&wide, "list.csv", &Options::default()).unwrap()).signals.len(), 1);
 }
 
+#[test]
+fn lines_that_end_in_a_carriage_return_alone_have_numbers() {
+    let list = b"Name,Address,Type,Unit\rOil,100,int16,degC\rAir,,int16,degC\r";
+    let imported = import(list, "list.csv", &Options::default()).unwrap();
+    assert_eq!((imported.rows, imported.signals), (2, 1));
+    assert!(file(&imported, "line.toml").contains("# row 3, column Address: there is no address"));
+}
+
 /// The reason behind the guess of a key in the row.
 fn guess(imported: &Imported, row: usize, column: &str) -> String {
     let found = imported.guesses.iter().find(|guess| guess.row == Some(row) && guess.column == column);

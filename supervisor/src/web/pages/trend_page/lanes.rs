@@ -20,6 +20,9 @@ pub(super) fn show(web: &Web, asked: &Asked, shown: &Shown) -> Markup {
         @if let Some(from) = shown.known_from { p.notice { b { "NOT ALL" } " events before " (web.zone.stamp(from)) " are looked at: there were too many since." } }
         @if shown.alarms.is_empty() { p { "No alarm of these stations stood in this time." } }
         @for lane in &shown.alarms { (alarm_lane(web, asked, lane)) }
+        @if !shown.alarms.is_empty() {
+            p.soft { "A bar is one time an alarm stood, from raise to return. The alarm report counts calls: an alarm that called again while it stood is one bar here and two calls there." }
+        }
         @if shown.alarms_left_out > 0 { p.soft { (words::counted(shown.alarms_left_out, "more alarm")) " of these stations stood too; choose a shorter stretch." } }
         @if !shown.recipes.is_empty() { h2 { "Recipe in force" } }
         @for lane in &shown.recipes { (lane_of(asked, lane, "recipe")) }
