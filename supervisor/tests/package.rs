@@ -31,6 +31,11 @@ fn the_service_starts_what_the_package_installs_as_the_user_that_it_makes() {
     for folder in ["/etc/setward", "/var/lib/setward"] {
         assert!(text("packaging/setward.tmpfiles").contains(folder), "{folder}");
     }
+    // In a namespace of users of its own it would see everybody at this machine as nobody, and refuse them what their role allows.
+    assert!(
+        !service.lines().any(|line| line.starts_with("PrivateUsers=")),
+        "who asks at the socket is known by number"
+    );
     // Exit codes that no further try makes better: the command line, the line folder.
     assert!(service.contains("\nRestartPreventExitStatus=2 3\n"));
 }

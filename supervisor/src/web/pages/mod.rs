@@ -75,12 +75,23 @@ pub(super) fn frame(scene: &Scene<'_>, page: Page<'_>) -> Markup {
                 script type="module" src=(assets::address("live.js")) {}
                 @if page.reload_s == STILL { script type="module" src=(assets::address("keypad.js")) {} }
             }
-            body data-every=[(!still && page.reload_s <= OFTEN_S).then_some(page.reload_s)] data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) data-fresh=[(page.reload_s == OF_A_STRETCH).then_some(FRESH_HEAD)] {
+            body data-every=[(!still && page.reload_s <= OFTEN_S).then_some(page.reload_s)] data-events=(events_address(scene, page.scope)) data-shape=(live::shape(scene, page.scope)) data-fresh=[fresh_address(scene, &page)] {
                 (header(scene, page.scope))
                 main #main data-region[!still] { (page.body) }
                 (footer(scene))
             }
         }
+    }
+}
+
+/// Where the page's markup is read anew, if not where the browser has it from: an answer to a form has no such address.
+fn fresh_address(scene: &Scene<'_>, page: &Page<'_>) -> Option<String> {
+    if page.reload_s == OF_A_STRETCH {
+        return Some(FRESH_HEAD.to_owned());
+    }
+    match page.scope {
+        Scope::Alarm(id) => Some(format!("/alarms/{}", scene.line.alarm(id).id)),
+        Scope::Line | Scope::Station(_) | Scope::Signal(_) => None,
     }
 }
 

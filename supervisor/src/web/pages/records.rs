@@ -7,7 +7,7 @@ pub(in crate::web) mod handover;
 pub(in crate::web) mod holds;
 pub(in crate::web) mod review;
 
-use super::{Page, frame};
+use super::{OF_A_STRETCH, Page, frame};
 use crate::report::shift::BatchLine;
 use crate::web::facts::Scene;
 use crate::web::live::Scope;
@@ -18,7 +18,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 use setward_protocol::UtcMillis;
 
-/// A page with a form must not be taken away from under a person's fingers.
+/// A page that could not be read is tried again after so long.
 const RELOAD_S: u32 = 300;
 
 /// What came of the last form, if the page was opened with that.
@@ -26,17 +26,24 @@ pub(super) fn said(key: Option<&str>) -> Markup {
     html! { @if let Some(text) = key.and_then(records::said) { p.said role="status" { (text) } } }
 }
 
-/// A page of records in the frame of all pages.
+/// A page of records in the frame of all pages. It stays as it was opened: what somebody reads and signs, or writes on, is not changed
+/// under their eyes.
 fn page(web: &Web, title: &str, body: Markup) -> Response {
+    let as_of = web.zone.shown(web.app.clock.utc(), "%Y-%m-%d %H:%M:%S");
+    let body = html! { (body) p.soft #as-of { "As of " (as_of) ". What came since is on the page once it is opened anew." } };
+    framed(web, title, OF_A_STRETCH, body)
+}
+
+fn framed(web: &Web, title: &str, reload_s: u32, body: Markup) -> Response {
     let snapshot = web.app.handle.snapshot();
     let scene = web.scene(&snapshot);
-    frame(&scene, Page { title, scope: Scope::Line, reload_s: RELOAD_S, body }).into_response()
+    frame(&scene, Page { title, scope: Scope::Line, reload_s, body }).into_response()
 }
 
 /// History could not be read: nothing that is shown may look like "none".
 fn unreadable(web: &Web, title: &str, why: &str) -> Response {
     let body = html! { h1 { (title) } p.notice { b { "HISTORY" } " could not be read: " (why) } };
-    let mut response = page(web, title, body);
+    let mut response = framed(web, title, RELOAD_S, body);
     *response.status_mut() = StatusCode::SERVICE_UNAVAILABLE;
     response
 }

@@ -59,6 +59,17 @@ async fn what_makes_an_alarm_speak_again_is_never_too_late_and_what_silences_it_
     }
 }
 
+/// An answer to a form has an address that gives no page: its markup is read anew where the alarm's is.
+#[tokio::test]
+async fn an_acknowledgement_without_a_name_is_answered_by_a_page_that_can_be_read_anew() {
+    let night = stage(line(), snapshot());
+    let path = "/alarms/fryer-outlet-cold/acknowledge";
+    let answer = post_form(&night.state, path, "run=7&occurrence=3&by=+").await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
+    check_says(&answer.text, &["data-fresh=\"/alarms/fryer-outlet-cold\""], &[]);
+    assert_eq!(get(&night.state, "/alarms/fryer-outlet-cold").await.status, StatusCode::OK);
+}
+
 #[tokio::test]
 async fn bad_forms_change_nothing() {
     let night = stage(line(), snapshot());
