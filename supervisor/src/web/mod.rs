@@ -104,7 +104,7 @@ struct Web {
     streams: Arc<Semaphore>,
     /// Who has them.
     watching: crowd::Crowd,
-    /// Answers that hold a week of single readings in memory, each some tens of megabytes: few at a time.
+    /// Answers that hold a week of single readings or of events in memory, each some tens of megabytes: few at a time.
     heavy: Arc<Semaphore>,
     back_tests: Arc<backtest::Desk>,
     /// True once the server stops: open streams end.

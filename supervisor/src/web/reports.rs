@@ -28,6 +28,7 @@ pub(super) async fn alarms(State(web): State<Web>, Query(over): Query<Over>) -> 
         Ok(span) => span,
         Err(text) => return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response(),
     };
+    let _turn = web.heavy.acquire().await;
     match alarm_report(&web.app.line, &*web.app.history, span, now).await {
         Ok(report) => Json(report).into_response(),
         Err(error) => Problem::unread(error).into_response(),

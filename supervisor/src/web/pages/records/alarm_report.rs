@@ -56,7 +56,7 @@ pub(in crate::web) async fn show(State(web): State<Web>, Query(asked): Query<Ask
     let now = web.app.clock.utc();
     let report = match Span::new(UtcMillis(now.0.saturating_sub(i64::from(days) * DAY_MS)), now) {
         Ok(span) => {
-            // It reads much: one at a time, as all that does.
+            // It reads much: few at a time, as all that does.
             let _turn = web.heavy.acquire().await;
             alarm_report(&web.app.line, &*web.app.history, span, now).await.map_err(|error| error.text)
         }

@@ -58,6 +58,8 @@ async fn report(web: &Web, shift: &ShiftSpan) -> Result<ShiftReport, String> {
     } else {
         AtTheEnd::default()
     };
+    // It reads much: few at a time, as all that does.
+    let _turn = web.heavy.acquire().await;
     shift_report(&app.line, &*app.history, shift, state, now).await.map_err(|error| error.text)
 }
 

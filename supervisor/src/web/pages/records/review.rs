@@ -46,6 +46,8 @@ fn window(web: &Web, asked: &Asked) -> Result<Span, String> {
 
 /// The review, for programs.
 pub(in crate::web) async fn for_programs(State(web): State<Web>, Query(asked): Query<Asked>) -> Response {
+    // It reads much: few at a time, as all that does.
+    let _turn = web.heavy.acquire().await;
     if let Some(lot) = &asked.lot {
         return match lot_review(&web.app.line, &*web.app.history, lot, web.app.clock.utc()).await {
             Ok((report, _, _)) => Json(report).into_response(),
@@ -84,6 +86,7 @@ pub(in crate::web) async fn show(
             return response;
         }
     };
+    let _turn = web.heavy.acquire().await;
     match review_report(&web.app.line, &*web.app.history, window, web.app.clock.utc()).await {
         Ok(report) => {
             let is_over = window.to() <= web.app.clock.utc();
@@ -109,6 +112,7 @@ fn no_lot(why: &NoLot) -> &'static str {
 }
 
 async fn show_lot(web: &Web, lot: &str, outcome: (Option<&str>, Option<&str>)) -> Response {
+    let _turn = web.heavy.acquire().await;
     match lot_review(&web.app.line, &*web.app.history, lot, web.app.clock.utc()).await {
         Ok((report, window, goes_on)) => {
             page(web, &format!("Review of lot {lot}"), show_report(web, (window, !goes_on), &report, outcome))
@@ -245,6 +249,7 @@ pub(in crate::web) async fn hold_for_programs(
         Ok(alarm) => alarm,
         Err(nearest) => return crate::web::api::missing("alarm", nearest),
     };
+    let _turn = web.heavy.acquire().await;
     let found: Result<HoldReport, NoWindow> =
         hold_report(&web.app.line, &*web.app.history, (alarm, asked.occurrence), web.app.clock.utc()).await;
     match found {
