@@ -77,8 +77,7 @@ test("an answer to a form, which can't be read anew, says so", async () => {
     form.querySelector("input[name=by]").value = "Inés";
     form.submit();
   });
-  await page.waitForLoadState("load");
-  assert.match(page.url(), new RegExp(`/alarms/${alarm.id}/`));
+  await page.waitForURL(`**/alarms/${alarm.id}/shelve`);
   await until(() => page.isVisible("#silence"), 3 * READ_ANEW_WITHIN_MS, "a page that can't be read anew does not say so");
   assert.match(await page.innerText("#silence"), /not kept fresh any more/);
 });
