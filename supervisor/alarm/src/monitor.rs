@@ -180,6 +180,9 @@ impl<'a> Monitor<'a> {
             if is_over {
                 self.unshelve(Uptime::START, alarm);
             }
+            if restored.state.condition_holds() {
+                self.blind_from_start(alarm);
+            }
             self.hides_changed = true;
             self.note_due(alarm);
         }

@@ -641,6 +641,95 @@ fn a_silent_controller_has_one_alarm_and_its_return_tells_nothing_else() {
     assert_eq!(letters, ['D', 'A', 'A'], "what was told waits for a person, the rest is as it was");
 }
 
+/// The controller has been silent since before a restart, and the probe's own alarm stands as `probe` beside its alarm. The
+/// two are taken up in either order. Nobody is called for a minute; then it goes on.
+fn silent_since_before(probe: AlarmState, controller_first: bool, go_on: impl FnOnce(&mut Monitor<'_>)) {
+    let mut bench = Bench::new(&[measurement(), communication(), on(hot(5))]);
+    let mut monitor = bench.monitor();
+    let lost = Restored { was_told: true, ..untold(AlarmState::Unacknowledged) };
+    let mut restores = vec![(AlarmId(0), untold(probe)), (AlarmId(1), lost)];
+    if controller_first {
+        restores.reverse();
+    }
+    for (alarm, restored) in restores {
+        monitor.restore(alarm, restored);
+    }
+    for second in 0..60_u32 {
+        monitor.handle_controller(at(f64::from(second)), PLC, false);
+        feed(&mut monitor, f64::from(second), Reading::Bad(NoData::NoReply));
+    }
+    let events = drain(&mut monitor);
+    let called: Vec<_> = events.iter().filter(|event| event.annunciates()).collect();
+    assert!(called.is_empty(), "{probe:?}: {called:?}");
+    assert!(events.iter().all(|event| event.what != Happening::Silenced), "no news: {events:?}");
+    assert_eq!(monitor.blindness(AlarmId(2), at(59.0)), Some(Blindness::NoCommunication));
+    go_on(&mut monitor);
+}
+
+const SILENT_BEFORE: [(AlarmState, bool); 4] = [
+    (AlarmState::Unacknowledged, false),
+    (AlarmState::Unacknowledged, true),
+    (AlarmState::Normal, false),
+    (AlarmState::Normal, true),
+];
+
+#[test]
+fn a_controller_that_is_silent_over_a_restart_still_has_one_alarm_and_its_signals_call_nobody() {
+    for (probe, controller_first) in SILENT_BEFORE {
+        silent_since_before(probe, controller_first, |monitor| {
+            for second in 60..100_u32 {
+                monitor.handle_controller(at(f64::from(second)), PLC, true);
+                feed(monitor, f64::from(second), Reading::Good(182.0));
+            }
+            let events = drain(monitor);
+            assert!(events.iter().all(|event| !event.annunciates()), "{events:?}");
+            assert_eq!([0, 1, 2].map(|alarm| letter(monitor, alarm, 99.0)), ['A', 'D', 'A']);
+        });
+    }
+}
+
+#[test]
+fn what_is_still_wrong_when_a_controller_answers_that_was_silent_over_a_restart_is_told() {
+    for (probe, controller_first) in SILENT_BEFORE {
+        silent_since_before(probe, controller_first, |monitor| {
+            for second in 60..100_u32 {
+                monitor.handle_controller(at(f64::from(second)), PLC, true);
+                feed(monitor, f64::from(second), Reading::Bad(NoData::SensorFault));
+            }
+            let events = drain(monitor);
+            let calls: Vec<_> = events.iter().filter(|event| event.annunciates()).collect();
+            assert!(matches!(calls[..], [call] if call.alarm == AlarmId(0)), "{calls:?}");
+        });
+        silent_since_before(probe, controller_first, |monitor| {
+            for second in 60..100_u32 {
+                monitor.handle_controller(at(f64::from(second)), PLC, true);
+                feed(monitor, f64::from(second), Reading::Good(195.0));
+            }
+            let events = drain(monitor);
+            let calls: Vec<_> = events.iter().filter(|event| event.annunciates()).collect();
+            assert!(matches!(calls[..], [call] if call.alarm == AlarmId(2)), "{calls:?}");
+        });
+    }
+}
+
+/// The same for a probe that was broken: what it blinded stays blind until it shows a value again.
+#[test]
+fn a_probe_that_is_broken_over_a_restart_still_blinds_the_others() {
+    let mut bench = Bench::new(&[on(hot(5)), measurement()]);
+    let mut monitor = bench.monitor();
+    monitor.restore(AlarmId(1), Restored { was_told: true, ..untold(AlarmState::Acknowledged) });
+    monitor.restore(AlarmId(0), untold(AlarmState::Unacknowledged));
+    for second in 0..60 {
+        feed(&mut monitor, f64::from(second), Reading::Bad(NoData::SensorFault));
+    }
+    assert_eq!(drain(&mut monitor), []);
+    assert_eq!(monitor.blindness(AlarmId(0), at(59.0)), Some(Blindness::BadSignal));
+    good(&mut monitor, 60, 80, 195.0);
+    let events = drain(&mut monitor);
+    let calls: Vec<_> = events.iter().filter(|event| event.annunciates()).collect();
+    assert!(matches!(calls[..], [call] if call.alarm == AlarmId(0)), "it was told of to nobody: {calls:?}");
+}
+
 #[test]
 fn a_slow_scan_is_lost_with_the_third_missed_one() {
     let mut bench = Bench::new(&[communication()]);

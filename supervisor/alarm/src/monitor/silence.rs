@@ -1,7 +1,7 @@
 //! What keeps alarms silent: modes, conditions, causes, bad signals, lost controllers.
 
 use super::Monitor;
-use crate::flags::Flags;
+use crate::flags::{Flags, Suppression};
 use crate::settings::{AlarmId, Kind, Watched};
 use crate::slot::{Slot, Told};
 use setward_protocol::{Mode, StationId, Uptime};
@@ -74,6 +74,27 @@ impl Monitor<'_> {
 
     /// A signal that can't be trusted blinds the other alarms on it; a lost controller blinds all of its own.
     pub(super) fn blind(&mut self, cause: AlarmId, now: Uptime, begins: bool) {
+        self.for_blinded(cause, |monitor, alarm, mark| {
+            monitor.flag(now, alarm, |flags| mark(&mut flags.suppressed, begins));
+        });
+    }
+
+    /// The same for a cause that stood when the run before ended, and still stands. It is no news, so nothing is told; an
+    /// alarm that is taken up later finds its flag set.
+    pub(super) fn blind_from_start(&mut self, cause: AlarmId) {
+        self.for_blinded(cause, |monitor, alarm, mark| {
+            if let Some(slot) = monitor.slots.get_mut(alarm.index()) {
+                mark(&mut slot.flags.suppressed, true);
+            }
+        });
+    }
+
+    /// The alarms that `cause` blinds, each with how that is marked.
+    fn for_blinded(
+        &mut self,
+        cause: AlarmId,
+        mut each: impl FnMut(&mut Self, AlarmId, fn(&mut Suppression, bool)),
+    ) {
         let Some(slot) = self.slots.get(cause.index()) else { return };
         let (watches, kind) = (slot.settings.watches, slot.settings.kind);
         match (kind, watches) {
@@ -81,7 +102,7 @@ impl Monitor<'_> {
                 let mut cursor = self.first_alarm(signal);
                 while let Some(index) = cursor {
                     if AlarmId(index) != cause {
-                        self.flag(now, AlarmId(index), |flags| flags.suppressed.bad_measurement = begins);
+                        each(self, AlarmId(index), |why, blinds| why.bad_measurement = blinds);
                     }
                     cursor = self.slots.get(usize::from(index)).and_then(|slot| slot.next);
                 }
@@ -90,7 +111,7 @@ impl Monitor<'_> {
                 for index in 0..u16::MAX {
                     let Some(slot) = self.slots.get(usize::from(index)) else { return };
                     if slot.settings.controller == Some(controller) && AlarmId(index) != cause {
-                        self.flag(now, AlarmId(index), |flags| flags.suppressed.no_communication = begins);
+                        each(self, AlarmId(index), |why, blinds| why.no_communication = blinds);
                     }
                 }
             }
