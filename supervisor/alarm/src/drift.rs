@@ -83,8 +83,12 @@ impl DriftDetector {
 }
 
 impl Judge for DriftDetector {
-    fn restore(&mut self, active: bool, _: f64) {
+    /// On which side it had added up is not kept: the wrong sum falls with every mean that the right one stays up by.
+    fn restore(&mut self, active: bool, exposure: f64) {
         self.active = active;
+        let sum = exposure.clamp(0.0, CAP) * self.settings.decide;
+        let sum = if sum.is_finite() && sum > 0.0 { sum } else { 0.0 };
+        self.sums = Sums { above: sum, below: sum };
     }
 
     fn set_target(&mut self, target: Option<Target>) {

@@ -115,6 +115,27 @@ fn a_leak_that_stands_and_is_still_beyond_is_foreseen_to_stay() {
     assert_eq!((status.state, status.forecast), (AlarmState::Unacknowledged, Forecast::StaysActive));
 }
 
+/// Acknowledged, and still a sigma and a half above, which is less than it takes to clear: no person has anything to do.
+#[test]
+fn a_drift_that_stands_over_a_restart_neither_clears_nor_calls_anew() {
+    let mut bench = Bench::new(&[alarm(drift(0.5, 4.0, 20.0, 0.5))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, restored(AlarmState::Acknowledged, 2.0));
+    assert_eq!(turns(&run(&mut monitor, 0, 600, |_| 182.75)), []);
+}
+
+#[test]
+fn a_drift_goes_on_after_a_restart_with_the_sum_it_had_and_with_none_if_that_is_no_number() {
+    for (exposure, means) in [(0.75, 1.0), (0.0, 4.0), (f64::NAN, 4.0), (-1.0, 4.0)] {
+        let mut bench = Bench::new(&[alarm(drift(0.5, 4.0, 20.0, 0.5))]);
+        let mut monitor = bench.monitor();
+        monitor.restore(ALARM, restored(AlarmState::Normal, exposure));
+        // Each mean of a minute adds one.
+        let events = run(&mut monitor, 0, 600, |_| 182.75);
+        close(&raised_at(&events), &[60.0 * means], 1e-3);
+    }
+}
+
 #[test]
 fn a_drift_without_a_recipe_finds_nothing() {
     let mut bench = Bench::new(&[alarm(drift(0.5, 4.0, 20.0, 0.5))]);
