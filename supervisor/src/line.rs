@@ -51,7 +51,7 @@ use past::Past;
 use publishing::Publishing;
 use quality::QualityBook;
 use recipes::RecipeChange;
-use setward_alarm::{AlarmEvent, Monitor};
+use setward_alarm::{AlarmEvent, AlarmId, Monitor};
 use setward_config::line::Line;
 use setward_protocol::{Mode, Sample, Uptime, UtcMillis};
 use signals::{Fresh, SignalBook};
@@ -68,8 +68,6 @@ const FLUSH_EVERY: Duration = Duration::from_secs(1);
 const LAST_HAND_OVER_WITHIN: Duration = Duration::from_secs(1);
 /// Exposure of alarms that have some is kept this often, besides with every event.
 const RECORD_EVERY_TICKS: u64 = 10;
-/// Less exposure than this, as a share of the allowance, is not worth a write.
-const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
 
 /// One moment in both times, to name other moments of the run in wall time.
 #[derive(Debug, Clone, Copy)]
@@ -272,7 +270,7 @@ impl<'a> LineTask<'a> {
         let blindness = self.blindness.hand_over(&self.line, self.clock.uptime());
         self.keep_blindness(blindness);
         self.daemon_event("stopped", None);
-        self.keep_records(|_| true);
+        self.keep_records(|_, _, _| true);
         let waiting = self.pending.batch.samples.len() as u64;
         let last = channels.work.send(std::mem::take(&mut self.pending));
         // A disk that does not answer must not keep the program from stopping.
@@ -347,7 +345,7 @@ impl<'a> LineTask<'a> {
         self.follow_when_due();
         self.handle_entries_tick();
         if self.ticks.is_multiple_of(RECORD_EVERY_TICKS) {
-            self.keep_records(|exposure| exposure > RECORDED_EXPOSURE_MIN);
+            self.keep_records(AlarmBook::is_owed);
         }
     }
 
@@ -399,7 +397,7 @@ impl<'a> LineTask<'a> {
             self.follow_due = true;
         }
         self.pending.batch.events.push(kept);
-        self.pending.batch.alarms.extend(self.alarms.record(&self.line, self.core.alarms(), event.alarm));
+        self.pending.batch.alarms.extend(self.alarms.keep(&self.line, self.core.alarms(), event.alarm));
     }
 
     fn keep_blindness(&mut self, gathered: Option<String>) {
@@ -427,10 +425,10 @@ impl<'a> LineTask<'a> {
         });
     }
 
-    fn keep_records(&mut self, wanted: impl Fn(f64) -> bool) {
+    fn keep_records(&mut self, wanted: impl Fn(&AlarmBook, &Monitor<'_>, AlarmId) -> bool) {
         for (alarm, _) in self.line.alarms_with_ids() {
-            if wanted(self.core.alarms().exposure(alarm).unwrap_or(0.0)) {
-                let record = self.alarms.record(&self.line, self.core.alarms(), alarm);
+            if wanted(&self.alarms, self.core.alarms(), alarm) {
+                let record = self.alarms.keep(&self.line, self.core.alarms(), alarm);
                 self.pending.batch.alarms.extend(record);
             }
         }

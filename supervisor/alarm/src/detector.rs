@@ -242,6 +242,11 @@ impl Detector {
         self.judge().exposure()
     }
 
+    /// What of it is to go on after a restart.
+    pub(crate) fn carried(&self) -> Option<f64> {
+        self.judge().carried()
+    }
+
     /// Since when the value has been beyond; `None` also when it has been out of sight for too long to say.
     pub(crate) fn beyond_since(&self, now: Uptime) -> Option<Uptime> {
         let judges_values = self.judges_values();

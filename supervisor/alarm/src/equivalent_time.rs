@@ -105,6 +105,11 @@ impl Judge for EquivalentTimeDetector {
         Some(if share.is_finite() { share.clamp(0.0, EXPOSURE_CAP) } else { 0.0 })
     }
 
+    /// The next batch may begin while nothing runs, so it must not find the dose of the one before.
+    fn carried(&self) -> Option<f64> {
+        if self.began.is_some() { self.exposure() } else { Some(0.0) }
+    }
+
     fn beyond_since(&self) -> Option<Uptime> {
         self.since
     }

@@ -69,6 +69,11 @@ pub(crate) trait Judge {
         None
     }
 
+    /// What of it is to go on after a restart.
+    fn carried(&self) -> Option<f64> {
+        self.exposure()
+    }
+
     /// Since when the value has been beyond what is watched.
     fn beyond_since(&self) -> Option<Uptime>;
 

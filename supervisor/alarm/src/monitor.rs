@@ -320,6 +320,12 @@ impl<'a> Monitor<'a> {
         self.slots.get(alarm.index())?.detector.exposure()
     }
 
+    /// What of an alarm's exposure goes on after a restart: all, but for what belongs to a batch that is over.
+    #[must_use]
+    pub fn carried(&self, alarm: AlarmId) -> Option<f64> {
+        self.slots.get(alarm.index())?.detector.carried()
+    }
+
     /// Why an alarm could not fire at `now`, whatever its signal did.
     #[must_use]
     pub fn blindness(&self, alarm: AlarmId, now: Uptime) -> Option<Blindness> {

@@ -19,6 +19,8 @@ pub(crate) struct ExposureDetector {
     settings: TimeWeightedSettings,
     target: Option<Target>,
     share: f64,
+    /// The batch it was counted for has ended, and no other has begun.
+    is_between_batches: bool,
     active: bool,
     /// Start of the present stretch beyond tolerance.
     beyond_since: Option<Uptime>,
@@ -28,7 +30,15 @@ pub(crate) struct ExposureDetector {
 
 impl ExposureDetector {
     pub(crate) fn new(settings: TimeWeightedSettings) -> Self {
-        Self { settings, target: None, share: 0.0, active: false, beyond_since: None, onset: None }
+        Self {
+            settings,
+            target: None,
+            share: 0.0,
+            is_between_batches: false,
+            active: false,
+            beyond_since: None,
+            onset: None,
+        }
     }
 
     /// The law and the distance of a value from the setpoint in tolerances; `None` without a usable target.
@@ -142,6 +152,7 @@ impl Judge for ExposureDetector {
 
     /// Exposure that never fades is counted per batch.
     fn handle_batch(&mut self, at: Uptime, edge: BatchEdge, changes: &mut Changes) {
+        self.is_between_batches = edge == BatchEdge::Ends;
         if edge == BatchEdge::Begins && self.settings.recovery.is_none() {
             if self.active {
                 let _fits = changes.push(Change::Ends { at });
@@ -156,6 +167,12 @@ impl Judge for ExposureDetector {
 
     fn exposure(&self) -> Option<f64> {
         Some(self.share)
+    }
+
+    /// What never fades would be found by the next batch, if that begins while nothing runs.
+    fn carried(&self) -> Option<f64> {
+        let is_over = self.is_between_batches && self.settings.recovery.is_none();
+        Some(if is_over { 0.0 } else { self.share })
     }
 
     fn beyond_since(&self) -> Option<Uptime> {

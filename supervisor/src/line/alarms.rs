@@ -18,6 +18,9 @@ pub const SHELVED_UNTIL: &str = "until ";
 /// And goes on, if it ends with one occurrence.
 pub const SHELVED_ONCE: &str = ", for one occurrence";
 
+/// Less exposure than this, as a share of the allowance, is not worth a write.
+const RECORDED_EXPOSURE_MIN: f64 = 1e-3;
+
 /// Every alarm of the line.
 #[derive(Debug)]
 pub struct AlarmBook {
@@ -33,6 +36,8 @@ struct Story {
     acknowledged: Option<(UtcMillis, String)>,
     shelf: Option<Shelf>,
     out_of_service: Option<OutOfService>,
+    /// The exposure that history has of it.
+    kept_exposure: f64,
 }
 
 /// Who wanted something, and why, as typed.
@@ -99,6 +104,7 @@ impl AlarmBook {
                     acknowledged: record.acknowledged,
                     shelf: record.shelf.filter(|_| shelved_until != Some(Uptime::START)),
                     out_of_service: record.out_of_service,
+                    kept_exposure: record.exposure,
                 };
             }
         }
@@ -164,6 +170,23 @@ impl AlarmBook {
         }
     }
 
+    /// Whether history is owed the exposure of an alarm: there is some, or there was when it was written last. Where a batch
+    /// has begun with none, the next start must not find what the one before had.
+    #[must_use]
+    pub fn is_owed(&self, monitor: &Monitor<'_>, alarm: AlarmId) -> bool {
+        let kept = self.stories.get(alarm.index()).map_or(0.0, |story| story.kept_exposure);
+        monitor.carried(alarm).unwrap_or(0.0).max(kept) > RECORDED_EXPOSURE_MIN
+    }
+
+    /// An alarm as it is carried over a restart, for history to keep.
+    pub fn keep(&mut self, line: &Line, monitor: &Monitor<'_>, alarm: AlarmId) -> Option<AlarmRecord> {
+        let record = self.record(line, monitor, alarm)?;
+        if let Some(story) = self.stories.get_mut(alarm.index()) {
+            story.kept_exposure = record.exposure;
+        }
+        Some(record)
+    }
+
     /// An alarm as it is carried over a restart.
     #[must_use]
     pub fn record(&self, line: &Line, monitor: &Monitor<'_>, alarm: AlarmId) -> Option<AlarmRecord> {
@@ -175,7 +198,7 @@ impl AlarmBook {
             occurrence: status.occurrence,
             was_told: status.was_told,
             drops_exposure: status.drops_exposure,
-            exposure: status.exposure.unwrap_or(0.0),
+            exposure: monitor.carried(alarm).unwrap_or(0.0),
             waited: status.waited.unwrap_or_default(),
             waited_under: status.waited.map_or(0, |_| print_of(line.alarm(alarm))),
             onset: story.onset,
@@ -283,6 +306,53 @@ const fn word(what: Happening) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::line::storage::Storage;
+    use setward_alarm::BatchEdge;
+    use setward_config::load_demo;
+    use setward_protocol::{Reading, Sample};
+
+    /// Half an hour of a batch at the reference temperature, a sample a second from `from_s` on.
+    fn cook(monitor: &mut Monitor<'_>, line: &Line, from_s: u64) {
+        let signal = line.signal_by_tag("TT-101").unwrap();
+        for second in from_s..from_s + 1800 {
+            let at = Uptime::from_millis(1000 * second);
+            monitor.handle_sample(&Sample { signal, at, reading: Reading::Good(95.0) });
+        }
+    }
+
+    /// What is written of an alarm's exposure as long as it is owed, at most three times.
+    fn written(book: &mut AlarmBook, line: &Line, monitor: &Monitor<'_>, alarm: AlarmId) -> Vec<f64> {
+        let once = |_: u8| {
+            let record = book.is_owed(monitor, alarm).then(|| book.keep(line, monitor, alarm));
+            record.flatten().map(|record| record.exposure)
+        };
+        (0..3).map_while(once).collect()
+    }
+
+    /// A batch begins with no dose, without a word to anybody: the power may fail before it has a new one, and the dose of
+    /// the batch before must be gone then.
+    #[test]
+    fn the_dose_of_a_batch_is_written_out_of_history_when_it_is_over_and_when_the_next_begins() {
+        let line = load_demo().unwrap().line;
+        let alarm = line.alarm_by_id("cook-dose-out.TT-101").unwrap();
+        let wall = WallAnchor { at: Uptime::START, utc: UtcMillis(0) };
+        let mut storage = Storage::of(&line);
+        let (mut monitor, mut book) = storage.engine(&line, Vec::new(), wall);
+        assert!(written(&mut book, &line, &monitor, alarm).is_empty());
+        monitor.handle_batch(Uptime::START, alarm, BatchEdge::Begins);
+        cook(&mut monitor, &line, 0);
+        let cooked = written(&mut book, &line, &monitor, alarm);
+        assert!(cooked.len() == 3 && (0.8..0.82).contains(&cooked[0]), "30 of 37 minutes: {cooked:?}");
+        let kept = book.record(&line, &monitor, alarm).unwrap();
+        monitor.handle_batch(Uptime::from_millis(1_800_000), alarm, BatchEdge::Ends);
+        assert_eq!(written(&mut book, &line, &monitor, alarm), [0.0]);
+        assert!(monitor.exposure(alarm).unwrap() > 0.8, "pages show it until the next begins");
+        // The run was cut off in the batch; a new one begins after the next start.
+        let mut storage = Storage::of(&line);
+        let (mut monitor, mut book) = storage.engine(&line, vec![kept], wall);
+        monitor.handle_batch(Uptime::START, alarm, BatchEdge::Begins);
+        assert_eq!(written(&mut book, &line, &monitor, alarm), [0.0]);
+    }
 
     /// A shelf of ten minutes, put there at 1,000 s of wall time.
     fn left_at(now_s: i64, up_s: u64) -> Uptime {

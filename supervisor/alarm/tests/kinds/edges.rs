@@ -35,6 +35,46 @@ fn a_batch_goes_on_after_a_restart_with_the_dose_it_had() {
     close(&raised_at(&events), &[100.0], 1e-6);
 }
 
+/// The first batch ended in order, with most of a dose. The run stops while the kettle is idle, and is back when the next
+/// batch is hot: that one is given nothing it did not get.
+#[test]
+fn a_batch_that_is_over_leaves_the_next_one_no_dose_over_a_restart() {
+    let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), Some(3000.0)))]);
+    let mut monitor = bench.monitor();
+    monitor.handle_batch(at(0.0), ALARM, BatchEdge::Begins);
+    run(&mut monitor, 0, 2400, |_| 95.0);
+    close(&[monitor.carried(ALARM).unwrap()], &[0.8], 1e-9);
+    monitor.handle_batch(at(2400.0), ALARM, BatchEdge::Ends);
+    close(&[monitor.exposure(ALARM).unwrap()], &[0.8], 1e-9);
+    let carried = monitor.carried(ALARM).unwrap();
+    let mut bench = Bench::new(&[alarm(equivalent(Some(1000.0), Some(3000.0)))]);
+    let mut monitor = bench.monitor();
+    monitor.restore(ALARM, restored(AlarmState::Normal, carried));
+    assert_eq!(run(&mut monitor, 0, 1000, |_| 95.0), [], "600 s more would have been too much");
+    assert_eq!(monitor.exposure(ALARM), Some(0.0));
+}
+
+/// What never fades belongs to its batch, what fades by itself belongs to none.
+#[test]
+fn exposure_without_recovery_is_carried_over_a_restart_until_its_batch_ends() {
+    for (recovery, goes_on) in [(None, false), (FRYER_COLD.recovery, true)] {
+        let mut bench = Bench::new(&[alarm(weighted(TimeWeightedSettings { recovery, ..FRYER_COLD }))]);
+        let mut monitor = bench.monitor();
+        monitor.handle_batch(at(0.0), ALARM, BatchEdge::Begins);
+        run(&mut monitor, 0, 60, |_| 177.0);
+        let share = monitor.exposure(ALARM);
+        assert!(share.unwrap() > 0.4, "{share:?}");
+        assert_eq!(monitor.carried(ALARM), share);
+        monitor.handle_batch(at(60.0), ALARM, BatchEdge::Ends);
+        assert_eq!(monitor.carried(ALARM), if goes_on { share } else { Some(0.0) });
+        assert_eq!(monitor.exposure(ALARM), share, "it is shown all the same");
+        monitor.handle_batch(at(61.0), ALARM, BatchEdge::Begins);
+        run(&mut monitor, 61, 100, |_| 177.0);
+        assert_eq!(monitor.carried(ALARM), monitor.exposure(ALARM));
+        assert!(monitor.carried(ALARM).unwrap() > 0.2);
+    }
+}
+
 /// No batch was under way: nothing is counted until one begins.
 #[test]
 fn after_a_restart_between_batches_nothing_is_counted() {
