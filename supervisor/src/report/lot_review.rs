@@ -15,14 +15,13 @@ use super::shift::batch_line;
 use crate::history::{HistoryError, HistoryStore, Span, StoredEvent};
 use jiff::Timestamp;
 use serde::Serialize;
+use setward_alarm::metrics::Annunciation;
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 use utoipa::ToSchema;
 
 /// Corn is cooked no longer before it is packed, ms.
 const COOKED_BEFORE_MS: i64 = 3 * 86_400_000;
-/// An alarm's product is packed no later, ms.
-const PACKED_AFTER_MS: i64 = 2 * 3_600_000;
 const BATCHES_MOST: usize = 10_000;
 /// Lots of one review that are told.
 const LOTS_MOST: usize = 300;
@@ -170,9 +169,11 @@ pub async fn lot_review(
     let window = Span::new(first.span.from(), last.span.to()).map_err(|_| NoLot::NoSuchLot)?;
     let mut events = store.events(None, super::EVENTS_MAX).await?;
     events.reverse();
+    // Before what came later is left out: an alarm of the lot may have cleared after it.
+    let calls = calls::calls(line, &events);
     events.retain(|stored| stored.event.utc < window.to());
     let mut report = review_of(line, store, &events, (window, known_until)).await?;
-    report.alarms = alarms_of(line, store, &events, (lot, &spans, window), known_until).await?;
+    report.alarms = alarms_of(line, store, (&events, &calls), (lot, &spans, window), known_until).await?;
     let is_own = |packed: &(UtcMillis, UtcMillis)| spans.iter().any(|lot| overlaps(lot.span, *packed));
     let fed = fed(store, window).await?;
     let own: Vec<&(Fed, String)> = fed.iter().filter(|fed| fed.0.packed.iter().any(is_own)).collect();
@@ -188,18 +189,15 @@ pub async fn lot_review(
     Ok((report, window, last.goes_on))
 }
 
-/// Alarms whose product may be in the lot: they may have raised some time before its first bag.
+/// Alarms whose product may be in the lot, wherever they raised: one may have stood since long before its first bag.
 async fn alarms_of(
     line: &Line,
     store: &dyn HistoryStore,
-    events: &[StoredEvent],
+    told: (&[StoredEvent], &[Annunciation]),
     (lot, spans, window): (&str, &[LotSpan], Span),
     known_until: UtcMillis,
 ) -> Result<Vec<TouchedRow>, HistoryError> {
-    let from = UtcMillis(window.from().0.saturating_sub(PACKED_AFTER_MS));
-    let Ok(around) = Span::new(from, window.to()) else { return Ok(Vec::new()) };
-    let calls = calls::calls(line, events);
-    let mut rows = touched(line, store, (events, &calls), (around, known_until)).await?;
+    let mut rows = touched(line, store, told, (window, known_until)).await?;
     rows.retain(|row| match &row.product {
         Some(_) => row.touched.lots.iter().any(|own| own == lot),
         None => utc(&row.raised).is_some_and(|at| spans.iter().any(|own| own.span.contains(at))),

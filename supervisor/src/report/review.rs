@@ -10,6 +10,7 @@ use super::lots::{self, Touched};
 use super::shift::{BatchLine, batch_line};
 use super::{EVENTS_MAX, calls, rfc3339};
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
+use crate::line::follow::ProductView;
 use crate::line::past;
 use serde::{Deserialize, Serialize};
 use setward_alarm::metrics::Annunciation;
@@ -24,6 +25,12 @@ const BATCHES_MOST: usize = 10_000;
 const DAY_MS: i64 = 86_400_000;
 /// What has not been packed by then never will be, as far as anybody can tell, ms.
 const PACKED_WITHIN_MS: i64 = 3 * 3_600_000;
+/// The product of an alarm that has cleared is packed no later, ms.
+const PACKED_AFTER_MS: i64 = 2 * 3_600_000;
+/// The follower knows no more than that of the time before, ms.
+const FOLLOWED_MS: i64 = 2 * DAY_MS;
+/// With what raised within a day before it, and was over within that, the follower knows it whole, ms.
+const LONG_MS: i64 = 12 * 3_600_000;
 /// No review reaches over more.
 pub const LONGEST_MS: i64 = 93 * DAY_MS;
 /// A step of the wall clock that is worth a line, ms: less is the clock's own correction.
@@ -163,9 +170,10 @@ pub async fn review_report(
 ) -> Result<ReviewReport, HistoryError> {
     let mut events = store.events(None, EVENTS_MAX).await?;
     events.reverse();
+    // Before what came later is left out: an alarm of the window may have cleared after it.
+    let all = calls::calls(line, &events);
     events.retain(|stored| stored.event.utc < window.to());
     let mut report = review_of(line, store, &events, (window, known_until)).await?;
-    let all = calls::calls(line, &events);
     report.alarms = touched(line, store, (&events, &all), (window, known_until)).await?;
     report.lots = lot_rows(line, store, (window, known_until), (&report.alarms, &report.holds)).await?;
     Ok(report)
@@ -219,46 +227,96 @@ fn concerns(row: &HoldRow, window: Span) -> bool {
     row.is_open() || within(&row.at) || row.dispositions.iter().any(|decided| within(&decided.at))
 }
 
-/// Calls of medium and high alarms, day by day: the follower knows two days and no more. One that was hidden and told anew is
-/// one call: its product is the same.
+/// Calls of medium and high alarms that stood in the window, or whose product may have been packed in it, wherever they raised.
+/// One that was hidden and told anew is one call: its product is the same.
 pub(super) async fn touched(
     line: &Line,
     store: &dyn HistoryStore,
     (events, all): (&[StoredEvent], &[Annunciation]),
     (window, known_until): (Span, UtcMillis),
 ) -> Result<Vec<TouchedRow>, HistoryError> {
-    let counts =
-        |call: &&Annunciation| window.contains(call.at) && line.alarm(call.alarm).priority != Priority::Low;
+    let counts = |call: &&Annunciation| {
+        call.at < window.to()
+            && packed_by(call, known_until) > window.from()
+            && line.alarm(call.alarm).priority != Priority::Low
+    };
     let mut whole = super::standing_calls(all);
     whole.sort_by_key(|call| (call.at, call.alarm));
     let wanted: Vec<&Annunciation> = whole.iter().filter(counts).collect();
     let mut rows = Vec::new();
-    for day in
-        wanted.chunk_by(|a, b| (a.at.0 - window.from().0) / DAY_MS == (b.at.0 - window.from().0) / DAY_MS)
-    {
-        let (Some(first), Some(last)) = (day.first(), day.last()) else { continue };
-        let until = last.cleared.unwrap_or(last.at).max(last.at).0.saturating_add(PACKED_WITHIN_MS);
-        let now = UtcMillis(until.min(known_until.0)).max(UtcMillis(last.at.0 + 1));
-        let onset = onset_of(line, events, first);
-        let book = past::followed(line, store, onset, now).await;
-        for call in day {
+    for group in together(&wanted, window, known_until) {
+        let until = group.iter().map(|call| end_of(call, known_until)).max().unwrap_or(known_until).0;
+        let begun = group.iter().map(|call| call.at.0.saturating_add(1)).max().unwrap_or(until);
+        let now = UtcMillis(until.saturating_add(PACKED_WITHIN_MS).min(known_until.0).max(begun));
+        let onset = group.iter().map(|call| onset_of(line, events, call)).min().unwrap_or(now);
+        let since = onset.max(UtcMillis(now.0.saturating_sub(FOLLOWED_MS)));
+        let book = past::followed(line, store, since, now).await;
+        for call in group {
             let span = (onset_of(line, events, call), call.cleared);
             let product = book.product(line, call.alarm, span, (Uptime::START, now));
-            let alarm = line.alarm(call.alarm);
             let packed = product.as_ref().and_then(|product| product.packed_at_most.or(product.packed));
-            let belongs =
-                lots::touched(line, store, packed.unwrap_or((call.at, call.at)), known_until).await?;
-            rows.push(TouchedRow {
-                alarm: alarm.id.clone(),
-                name: alarm.name.clone(),
-                raised: rfc3339(call.at),
-                cleared: call.cleared.map(rfc3339),
-                product: product.map(|product| product_row(line, &product)),
-                touched: belongs,
+            let (from, to) = packed.unwrap_or_else(|| match product {
+                // Its way is not known: it may be in all that was packed while the call stood.
+                Some(_) => (call.at.max(window.from()), end_of(call, known_until).min(window.to())),
+                None => (call.at, call.at),
             });
+            let stood = call.at >= window.from() || end_of(call, known_until) > window.from();
+            if stood || to > window.from() {
+                let touched = lots::touched(line, store, (from, to), known_until).await?;
+                rows.push((call, touched_row(line, call, (product.as_ref(), touched))));
+            }
         }
     }
-    Ok(rows)
+    rows.sort_by_key(|(call, _)| (call.at, call.alarm));
+    Ok(rows.into_iter().map(|(_, row)| row).collect())
+}
+
+fn touched_row(
+    line: &Line,
+    call: &Annunciation,
+    (product, touched): (Option<&ProductView>, Touched),
+) -> TouchedRow {
+    let alarm = line.alarm(call.alarm);
+    TouchedRow {
+        alarm: alarm.id.clone(),
+        name: alarm.name.clone(),
+        raised: rfc3339(call.at),
+        cleared: call.cleared.map(rfc3339),
+        product: product.map(|product| product_row(line, product)),
+        touched,
+    }
+}
+
+/// When its trouble was over, or the last that is known of it while it stands.
+fn end_of(call: &Annunciation, known_until: UtcMillis) -> UtcMillis {
+    call.cleared.unwrap_or(known_until).max(call.at)
+}
+
+/// The last of its product was packed before; no such moment is known of one that stands.
+fn packed_by(call: &Annunciation, known_until: UtcMillis) -> UtcMillis {
+    match call.cleared {
+        Some(_) => UtcMillis(end_of(call, known_until).0.saturating_add(PACKED_AFTER_MS)),
+        None => UtcMillis(i64::MAX),
+    }
+}
+
+/// Calls whose product one follower knows, as it knows two days and no more: those that raised on one day and were soon over
+/// together, and each that went on for long by itself.
+fn together<'a>(
+    wanted: &[&'a Annunciation],
+    window: Span,
+    known_until: UtcMillis,
+) -> Vec<Vec<&'a Annunciation>> {
+    let day = |call: &Annunciation| call.at.0.saturating_sub(window.from().0).div_euclid(DAY_MS);
+    let is_long = |call: &&Annunciation| end_of(call, known_until).0.saturating_sub(call.at.0) > LONG_MS;
+    let mut groups = Vec::new();
+    for own in wanted.chunk_by(|a, b| day(a) == day(b)) {
+        let (long, short): (Vec<_>, Vec<_>) = own.iter().copied().partition(is_long);
+        groups.push(short);
+        groups.extend(long.into_iter().map(|call| vec![call]));
+    }
+    groups.retain(|group| !group.is_empty());
+    groups
 }
 
 /// When the trouble of a call began.

@@ -1,6 +1,8 @@
 //! Holds, reviews and their signatures, over the records of `records_tests.rs`.
 
 use super::*;
+use crate::line::follow::FollowBook;
+use crate::report::hold_window::{ProductRow, hold_report};
 use crate::report::holds::{self, Held, NoHold, decide, put_on_hold};
 use crate::report::lot_review::{NoLot, lot_review};
 use crate::report::lots::Touched;
@@ -152,4 +154,75 @@ async fn a_lot_has_a_review_and_a_signature_of_its_own() {
     );
     let untold = Line { lots: None, ..demo() };
     assert_eq!(lot_review(&untold, &store, early, at(SECONDS)).await.map(|_| ()), Err(NoLot::NotTold));
+}
+
+/// What an alarm said, in the order of time; the run began two hours before lot and shift.
+async fn with_calls(line: &Line, calls: &[(i64, &str, &str)]) -> InlineStore {
+    let store = InlineStore::in_memory().unwrap();
+    let run = store.start_run(NewRun::of(line, at(-9_000), "0")).await.unwrap();
+    let started = (-9_000, "started", None);
+    let told = calls.iter().map(|(second, what, alarm)| (*second, *what, Some(*alarm)));
+    let event = |(sequence, (second, what, alarm)): (u64, (i64, &str, Option<&str>))| Event {
+        sequence,
+        utc: at(second),
+        at: Uptime::from_millis(u64::try_from((second + 9_000) * 1_000).unwrap()),
+        onset: alarm.map(|_| at(second - 60)),
+        ..event(0, what, alarm, None)
+    };
+    let events = (1..).zip([started].into_iter().chain(told)).map(event).collect();
+    store.append(run, Batch { events, ..Batch::default() }).await.unwrap();
+    store
+}
+
+/// The lots begin at 06:00 and 08:00; the oil is cold from 03:50 to 09:00, that of the filter until 03:55 only.
+#[tokio::test]
+async fn an_alarm_that_stood_through_a_lot_is_in_its_review_wherever_it_raised() {
+    let line = two_lots();
+    let told = [
+        (-7_800, "raised", "fryer-inlet-cold"),
+        (-7_790, "raised", "fryer-outlet-cold"),
+        (-7_700, "acknowledged", "fryer-inlet-cold"),
+        (-7_500, "cleared", "fryer-outlet-cold"),
+        (10_800, "cleared", "fryer-inlet-cold"),
+    ];
+    let store = with_calls(&line, &told).await;
+    for lot in ["2026-11-23 06:00", "2026-11-23 08:00"] {
+        let (report, ..) = lot_review(&line, &store, lot, at(SECONDS)).await.unwrap();
+        let alarms: Vec<_> =
+            report.alarms.iter().map(|row| (row.alarm.as_str(), row.cleared.clone())).collect();
+        assert_eq!(alarms, [("fryer-inlet-cold", Some("2026-11-23T15:00:00Z".to_owned()))], "{lot}");
+        assert_eq!((report.exceptions(), report.lots[0].alarms.len()), (1, 1), "{lot}");
+    }
+    for (from, to, count) in [(-9_000, 0, 2), (0, 3_600, 1), (7_200, 10_000, 1), (13_900, SECONDS, 0)] {
+        let report = review_report(&line, &store, window(from, to), at(SECONDS)).await.unwrap();
+        assert_eq!(report.alarms.len(), count, "{from} to {to}");
+    }
+}
+
+/// The short one raised later and was over long before: each has the product that it has by itself.
+#[tokio::test]
+async fn a_long_alarm_keeps_its_product_where_a_later_one_was_over_before() {
+    let line = demo();
+    let told = [
+        (100, "raised", "fryer-inlet-cold"),
+        (200, "raised", "fryer-outlet-cold"),
+        (260, "cleared", "fryer-outlet-cold"),
+        (13_900, "cleared", "fryer-inlet-cold"),
+    ];
+    let store = with_calls(&line, &told).await;
+    let run = told_by(&store).await[0].run;
+    for signal in FollowBook::new(&line).signals(false) {
+        put(&store, run, &line, &line.signal(signal).tag, |_| Reading::Good(1.0)).await;
+    }
+    let review = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
+    assert_eq!(review.alarms.len(), 2);
+    for row in &review.alarms {
+        let alarm = line.alarm_by_id(&row.alarm).unwrap();
+        let alone = hold_report(&line, &store, (alarm, None), at(SECONDS)).await.unwrap();
+        let ends = |product: &Option<ProductRow>| {
+            let product = product.as_ref().unwrap();
+            (product.packed_from.clone().unwrap(), product.packed_to.clone().unwrap())
+        };
+        assert_eq!(ends(&row.product), ends(&alone.product), "{}", row.alarm);
+    }
 }
