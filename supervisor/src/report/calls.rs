@@ -74,9 +74,10 @@ pub fn outages(events: &[StoredEvent], span: Span, known_until: UtcMillis) -> Ve
             outages.push(Outage { from, to });
         }
     };
-    for (index, run) in runs(events).iter().enumerate() {
+    let runs = runs(events);
+    for (index, run) in runs.iter().enumerate() {
         add(dark_from, run.from);
-        let is_last = index + 1 == runs(events).len();
+        let is_last = index + 1 == runs.len();
         let to = if is_last && !run.stopped { run.to.max(known_until) } else { run.to };
         dark_from = dark_from.max(to);
     }

@@ -4,8 +4,9 @@ use super::calls::outages;
 use super::{named_about, rfc3339};
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
 use serde::{Deserialize, Serialize};
-use setward_config::line::{Line, StationId};
+use setward_config::line::Line;
 use setward_protocol::{Mode, UtcMillis};
+use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
 /// The kind of record that holds the reason of a stop.
@@ -97,38 +98,55 @@ pub fn modes(
     known_until: UtcMillis,
 ) -> Vec<Vec<ModeSpan>> {
     let dark = outages(events, window, known_until);
-    let all = (0..=u16::MAX).map(StationId).take(line.stations.len());
-    all.map(|station| of_station(line, events, (window, &dark), station)).collect()
+    let turns = turns(line, events);
+    turns.iter().map(|turns| spans_of(turns, window, &dark)).collect()
 }
 
-/// "fryer: run to stopped".
-fn change(note: &str, key: &str) -> Option<(Mode, Mode)> {
-    let (from, to) = note.strip_prefix(key)?.strip_prefix(": ")?.split_once(" to ")?;
-    Some((mode_named(from)?, mode_named(to)?))
+/// A station and its change: "fryer: run to stopped".
+fn change(note: &str) -> Option<(&str, Mode, Mode)> {
+    let (key, change) = note.split_once(": ")?;
+    let (from, to) = change.split_once(" to ")?;
+    Some((key, mode_named(from)?, mode_named(to)?))
 }
 
-fn of_station(
-    line: &Line,
-    events: &[StoredEvent],
-    (window, dark): (Span, &[setward_alarm::metrics::Outage]),
-    station: StationId,
-) -> Vec<ModeSpan> {
-    let key = line.station(station).key.as_str();
-    // What a run begins with is told by its first change; without one it ran.
-    let mut turns: Vec<(UtcMillis, Mode)> = Vec::new();
+/// When each station got into which mode, in one pass however many runs there were. What a run begins with is told by its first
+/// change; without one it ran.
+fn turns(line: &Line, events: &[StoredEvent]) -> Vec<Vec<(UtcMillis, Mode)>> {
+    let places: BTreeMap<&str, usize> =
+        line.stations.iter().enumerate().map(|(place, station)| (station.key.as_str(), place)).collect();
+    let mut turns: Vec<Vec<(UtcMillis, Mode)>> = vec![Vec::new(); line.stations.len()];
+    // By station: it has told a change in this run.
+    let mut has_changed = vec![false; line.stations.len()];
     let mut run = None;
     for stored in events {
         let event = &stored.event;
-        let changed = (event.what == "station mode").then(|| change(event.note.as_deref()?, key)).flatten();
         if run != Some(stored.run) {
             run = Some(stored.run);
-            let first =
-                events.iter().filter(|other| other.run == stored.run && other.event.what == "station mode");
-            let first = first.filter_map(|other| change(other.event.note.as_deref()?, key)).next();
-            turns.push((event.utc, first.map_or(Mode::Run, |(from, _)| from)));
+            turns.iter_mut().for_each(|own| own.push((event.utc, Mode::Run)));
+            has_changed.fill(false);
         }
-        turns.extend(changed.map(|(_, to)| (event.utc, to)));
+        let changed =
+            if event.what == "station mode" { event.note.as_deref().and_then(change) } else { None };
+        let Some((key, from, to)) = changed else { continue };
+        let Some(place) = places.get(key).copied() else { continue };
+        let (Some(own), Some(has_changed)) = (turns.get_mut(place), has_changed.get_mut(place)) else {
+            continue;
+        };
+        if !std::mem::replace(has_changed, true)
+            && let Some(begun) = own.last_mut()
+        {
+            begun.1 = from;
+        }
+        own.push((event.utc, to));
     }
+    turns
+}
+
+fn spans_of(
+    turns: &[(UtcMillis, Mode)],
+    window: Span,
+    dark: &[setward_alarm::metrics::Outage],
+) -> Vec<ModeSpan> {
     let mut spans = Vec::new();
     for (index, (at, mode)) in turns.iter().enumerate() {
         let next = turns.get(index + 1).map_or(window.to(), |(next, _)| *next);
@@ -154,7 +172,10 @@ fn cut(
             Some(_) | None => spans.push(ModeSpan { mode, since, from, to }),
         }
     };
-    for outage in dark.iter().filter(|outage| outage.from < stretch.end && outage.to > stretch.start) {
+    // They come in order of time and none overlap.
+    let first = dark.partition_point(|outage| outage.to <= stretch.start);
+    let within = dark.iter().skip(first).take_while(|outage| outage.from < stretch.end);
+    for outage in within {
         add(Some(mode), from, outage.from.max(from));
         add(None, outage.from.max(from), outage.to.min(stretch.end));
         from = from.max(outage.to);
@@ -271,3 +292,7 @@ pub async fn give_reason(
     };
     store.add_record(new).await.map(|_kept| true).map_err(not_kept)
 }
+
+#[cfg(test)]
+#[path = "stops_tests.rs"]
+mod tests;
