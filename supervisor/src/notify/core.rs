@@ -5,7 +5,7 @@
 
 use super::draft::{Channel, Draft, Now, Said, Standing, digest, rank};
 use super::message::{Message, Subject};
-use super::state::{Call, Cleared, Fixed, Lane, Notice, Part, State, Taken, Told, shift};
+use super::state::{Call, Cleared, Fixed, Lane, Mark, Notice, Part, State, Taken, Told, shift};
 use crate::history::StoredEvent;
 use crate::line::alarms::SILENT;
 use setward_config::line::{ChannelRules, Priority};
@@ -65,8 +65,8 @@ impl Core {
             },
         );
         if state.cursor.0 > run {
-            // The history was begun anew: its runs count from one again.
-            state.cursor = (run, 0);
+            // The history was begun anew or put back: its runs count from an earlier one again.
+            state = state.of_another_history(run);
         }
         state.calls.retain(|call| priorities.contains_key(&call.alarm));
         state.heard.retain(|alarm, _| priorities.contains_key(alarm));
@@ -91,6 +91,27 @@ impl Core {
         self.state.cursor
     }
 
+    /// Whether what was kept belongs to this history; `found` is its event at the cursor or, without one there, an earlier one. A
+    /// state that knows of no event says nothing of an earlier run.
+    pub(super) fn belongs(&mut self, found: Option<&StoredEvent>) -> bool {
+        let cursor = self.state.cursor;
+        if cursor.1 == 0 {
+            return cursor.0 == self.run;
+        }
+        let Some(found) = found.filter(|found| (found.run.0, found.event.sequence) == cursor) else {
+            return false;
+        };
+        let mark = Mark::of(&found.event);
+        *self.state.last.get_or_insert_with(|| mark.clone()) == mark
+    }
+
+    /// Forgets what was heard of another history. This run is heard from its first event; what stands from before it is told by
+    /// [`Self::stand`].
+    pub(super) fn forget(&mut self) {
+        let state = std::mem::replace(&mut self.state, State::from((self.run, 0)));
+        self.state = state.of_another_history(self.run);
+    }
+
     /// Hears an event that is on disk; `minute` is the local minute of it. Events come in order; one that was heard before
     /// changes nothing.
     pub(super) fn hear(&mut self, stored: &StoredEvent, minute: u16, now: Now) {
@@ -99,16 +120,21 @@ impl Core {
             return;
         }
         self.state.cursor = (run, event.sequence);
+        self.state.last = Some(Mark::of(event));
         let Some(alarm) = event.alarm.as_deref().filter(|alarm| self.priorities.contains_key(*alarm)) else {
             return;
         };
         let alarm = alarm.to_owned();
         match event.what.as_str() {
             "raised" | "re-alarmed" if event.note.as_deref() != Some(SILENT) => {
-                let is_known = self.state.unstored.get(&alarm) == Some(&event.occurrence);
-                if is_known && event.what == "raised" {
+                let is_unstored = self.state.unstored.get(&alarm) == Some(&event.occurrence);
+                if is_unstored && event.what == "raised" {
                     self.state.unstored.remove(&alarm);
-                    return;
+                    // A later run counts on from what is on disk: another occurrence may have the same number.
+                    let mut calls = self.calls_of(&alarm);
+                    if calls.any(|call| call.occurrence == event.occurrence && call.run() >= run) {
+                        return;
+                    }
                 }
                 let since_ms = if run == self.run {
                     i64::try_from(event.at.as_nanos() / 1_000_000).unwrap_or(now.ms).min(now.ms)
@@ -162,6 +188,8 @@ impl Core {
         minute: u16,
     ) {
         self.calls_of(&alarm).for_each(|call| call.superseded = true);
+        // The event of an earlier one that has not come by now is lost.
+        self.state.unstored.retain(|known, unstored| *known != alarm || *unstored == occurrence);
         let priority = self.priority(&alarm);
         let owed = self.channels.iter().filter(|channel| {
             let rules = &channel.rules;

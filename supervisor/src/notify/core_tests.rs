@@ -11,6 +11,8 @@ use std::time::Duration;
 
 #[path = "core_days_tests.rs"]
 mod days;
+#[path = "core_history_tests.rs"]
+mod histories;
 
 const MINUTE: i64 = 60_000;
 const HOUR: i64 = 60 * MINUTE;

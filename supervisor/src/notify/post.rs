@@ -11,7 +11,8 @@ use super::state::State;
 use super::text::Words;
 use crate::clock::Clock;
 use crate::handle::{LineHandle, Teller};
-use crate::history::{HistoryStore, StoredEvent};
+use crate::history::{EventsAsked, HistoryStore, StoredEvent};
+use crate::snapshot::RunId;
 use crate::web::call;
 use jiff::tz::TimeZone;
 use setward_config::line::Line;
@@ -75,6 +76,8 @@ pub(super) struct Post {
     zone: TimeZone,
     keeper: Keeper,
     core: Option<Core>,
+    /// It has been looked whether what was kept belongs to this history.
+    is_history_known: bool,
     /// The state as it was kept last.
     kept: Option<State>,
     writing: Option<JoinHandle<std::io::Result<()>>>,
@@ -119,6 +122,7 @@ impl Post {
             zone,
             keeper,
             core: None,
+            is_history_known: false,
             kept: None,
             writing: None,
             is_write_told: false,
@@ -245,8 +249,36 @@ impl Post {
         }
     }
 
+    /// Looks once whether what was kept belongs to this history; false if history does not answer. One that was put back from a
+    /// copy gives the numbers of runs, events and occurrences once more.
+    async fn know_history(&mut self) -> bool {
+        let Some((run, sequence)) = self.core.as_ref().map(Core::cursor) else { return false };
+        if self.is_history_known {
+            return true;
+        }
+        let before = Some((RunId(run), sequence.saturating_add(1)));
+        let asked = self.edges.store.events_of(EventsAsked { alarm: None, before, limit: 1 });
+        let Ok(Ok(found)) = tokio::time::timeout(HISTORY_WITHIN, asked).await else { return false };
+        self.is_history_known = true;
+        if let Some(core) = &mut self.core
+            && !core.belongs(found.first())
+        {
+            core.forget();
+            let note = "the history is not the one of which was told last; alarms that stand are told anew";
+            // Where nothing had been heard, nothing of it is lost.
+            if sequence > 0 {
+                tracing::warn!(code = "notify-state", "{note}");
+                self.tell("notify state", note.to_owned()).await;
+            }
+        }
+        true
+    }
+
     /// Hears every event that is new; false if history does not answer.
     async fn hear(&mut self) -> bool {
+        if !self.know_history().await {
+            return false;
+        }
         let Some(cursor) = self.core.as_ref().map(Core::cursor) else { return false };
         let mut limit = EVENTS_FIRST;
         let new = loop {
@@ -314,8 +346,12 @@ impl Post {
     async fn keep(&mut self, is_last: bool) {
         let Some(state) = self.core.as_ref().map(Core::state) else { return };
         let is_new = self.kept.as_ref().is_none_or(|kept| {
-            // Where nothing else is new, hearing the same events again changes nothing.
-            is_last || (kept.calls != state.calls || kept.lanes != state.lanes || kept.heard != state.heard)
+            // Where nothing else is new, hearing the same events again changes nothing; but one must be known, to tell by it
+            // whether the history is still the same.
+            let is_other = kept.last.is_some() != state.last.is_some();
+            is_last
+                || is_other
+                || (kept.calls != state.calls || kept.lanes != state.lanes || kept.heard != state.heard)
         });
         if !is_new || self.writing.as_ref().is_some_and(|writing| !writing.is_finished()) {
             return;

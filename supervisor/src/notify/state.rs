@@ -1,6 +1,7 @@
 //! What is known of calls and of what has been said of them: all that must outlive this program.
 
 use super::message::Message;
+use crate::history::Event;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -13,6 +14,9 @@ pub(super) struct State {
     pub(super) version: u32,
     /// Run and sequence of the last event that was heard.
     pub(super) cursor: (i64, u64),
+    /// What that event was. Older files have none.
+    #[serde(default)]
+    pub(super) last: Option<Mark>,
     /// By alarm: the last occurrence that was called.
     pub(super) heard: BTreeMap<String, u32>,
     /// By alarm: an occurrence that was called although history had no event of it yet.
@@ -29,11 +33,33 @@ impl State {
         Self {
             version: STATE_VERSION,
             cursor,
+            last: None,
             heard: BTreeMap::new(),
             unstored: BTreeMap::new(),
             calls: Vec::new(),
             lanes: BTreeMap::new(),
         }
+    }
+
+    /// What is left where the history is not the one of which it was kept: what concerns the channels alone.
+    pub(super) fn of_another_history(self, run: i64) -> Self {
+        Self { lanes: self.lanes, ..Self::from((run, 0)) }
+    }
+}
+
+/// By this an event is known again: a history that was put back counts its runs and events from where it left off, so that another
+/// event may have the same number.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Mark {
+    /// Wall time, ms.
+    pub(super) utc: i64,
+    pub(super) what: String,
+    pub(super) alarm: Option<String>,
+}
+
+impl Mark {
+    pub(super) fn of(event: &Event) -> Self {
+        Self { utc: event.utc.0, what: event.what.clone(), alarm: event.alarm.clone() }
     }
 }
 
@@ -60,6 +86,11 @@ pub(super) struct Call {
 }
 
 impl Call {
+    /// The run in which it was called; the last of all if its id does not say.
+    pub(super) fn run(&self) -> i64 {
+        self.id.split('-').next().and_then(|run| run.parse().ok()).unwrap_or(i64::MAX)
+    }
+
     /// It stands, and still waits for a person.
     pub(super) const fn is_open(&self) -> bool {
         self.taken.is_none() && self.cleared.is_none() && !self.superseded
