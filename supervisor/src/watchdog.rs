@@ -6,9 +6,11 @@
 
 use crate::handle::LineHandle;
 use crate::line::writer::SharedStatus;
+use crate::poll::plan::asked;
 use crate::snapshot::LineSnapshot;
-use setward_config::line::{Line, Origin};
+use setward_config::line::Line;
 use setward_protocol::Uptime;
+use std::collections::BTreeSet;
 use std::io;
 use std::os::linux::net::SocketAddrExt as _;
 use std::os::unix::net::{SocketAddr, UnixDatagram};
@@ -100,12 +102,15 @@ impl Pulse {
     }
 }
 
-/// Whether every controller has been scanned once, and history has taken something or said why not. A silent controller is an
-/// alarm of the line, not ill health of the program.
+/// Whether every controller that is asked for something has been scanned once, and history has taken something or said why not.
+/// A silent controller is an alarm of the line, not ill health of the program; one with nothing commissioned is never scanned.
 #[must_use]
-pub fn is_ready(snapshot: &LineSnapshot) -> bool {
-    let asked = snapshot.controllers.iter().all(|view| view.scans_good + view.scans_failed > 0);
-    asked && (snapshot.counts.samples_stored > 0 || snapshot.history_problem.is_some())
+pub fn is_ready(line: &Line, snapshot: &LineSnapshot) -> bool {
+    let asked: BTreeSet<usize> = asked(line).map(|(_, register)| register.controller.index()).collect();
+    let mut views = snapshot.controllers.iter().enumerate().filter(|(index, _)| asked.contains(index));
+    let scanned = views.all(|(_, view)| view.scans_good + view.scans_failed > 0);
+    // Without a scan there may be nothing to keep.
+    scanned && (asked.is_empty() || snapshot.counts.samples_stored > 0 || snapshot.history_problem.is_some())
 }
 
 /// Tells the manager when the line is ready, unless that `was_told`, and then that it lives, for as long as it does.
@@ -116,7 +121,7 @@ pub async fn tell_of_life(
     was_told: &mut bool,
 ) {
     while !*was_told {
-        *was_told = is_ready(&handle.glance());
+        *was_told = is_ready(line, &handle.glance());
         if *was_told {
             manager.tell(&format!("READY=1\nSTATUS={}: {} signals", line.name, line.signals.len()));
         } else {
@@ -124,7 +129,7 @@ pub async fn tell_of_life(
         }
     }
     let Some(watchdog) = manager.watchdog else { return std::future::pending().await };
-    let scans_within = shortest_period(line) * 2 + POLL_MARGIN;
+    let scans_within = scans_within(line);
     let mut before = Pulse::take(&handle.glance(), &store, None);
     let mut is_held = false;
     manager.tell("WATCHDOG=1");
@@ -145,17 +150,16 @@ pub async fn tell_of_life(
     }
 }
 
-fn shortest_period(line: &Line) -> Duration {
-    let of_signals = line.signals.iter().filter_map(|signal| match &signal.origin {
-        Origin::Register(register) => Some(register.poll_every),
-        Origin::Derived(_) | Origin::Entered | Origin::Followed(_) => None,
-    });
-    of_signals.min().unwrap_or(POLL_MARGIN)
+/// Within what time polling must have scanned something; where nothing is asked for it owes nothing.
+fn scans_within(line: &Line) -> Duration {
+    let shortest = asked(line).map(|(_, register)| register.poll_every).min();
+    shortest.map_or(Duration::MAX, |period| period * 2 + POLL_MARGIN)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use setward_config::line::Origin;
 
     const BEFORE: Pulse = Pulse {
         at: Uptime::from_millis(20_000),
@@ -177,5 +181,21 @@ mod tests {
         let quiet = Pulse { scanned: Uptime::from_millis(17_000), scans: 80, ..well };
         assert_eq!(still(quiet), Some("polling"));
         assert_eq!(still(Pulse { scanned: Uptime::from_millis(18_000), ..quiet }), None, "not due for long");
+    }
+
+    #[test]
+    fn a_signal_that_is_not_wired_yet_makes_no_haste_for_polling() {
+        let mut line = setward_config::load_demo().unwrap().line;
+        for signal in &mut line.signals {
+            let Origin::Register(register) = &mut signal.origin else { continue };
+            if register.poll_every <= Duration::from_secs(1) {
+                signal.commissioned = false;
+            } else {
+                register.poll_every = Duration::from_secs(60);
+            }
+        }
+        assert_eq!(scans_within(&line), Duration::from_secs(130), "of 60 s, not of 1 s");
+        line.signals.iter_mut().for_each(|signal| signal.commissioned = false);
+        assert_eq!(scans_within(&line), Duration::MAX, "nothing is asked for");
     }
 }

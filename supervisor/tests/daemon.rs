@@ -308,6 +308,39 @@ async fn a_store_that_hangs_stops_the_signs_of_life_though_polling_and_alarms_go
     life.abort();
 }
 
+/// As while a line is being commissioned: a controller of which nothing is wired yet is asked for nothing.
+#[tokio::test(start_paused = true)]
+async fn a_controller_with_nothing_wired_yet_does_not_keep_the_service_manager_waiting() {
+    for all in [false, true] {
+        let mut line = setward_config::load_demo().unwrap().line;
+        for signal in &mut line.signals {
+            let of_first = signal.register().is_some_and(|register| register.controller.index() == 0);
+            signal.commissioned &= !(of_first || all);
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("notify");
+        let socket = UnixDatagram::bind(&name).unwrap();
+        socket.set_nonblocking(true).unwrap();
+        let line = Arc::new(line);
+        let history = Arc::new(InlineStore::in_memory().unwrap());
+        let edges = Edges { dial: nobody(0), history, clock: Clock::starting_at(START) };
+        let running = start(Arc::clone(&line), edges).await.unwrap();
+        let way = (running.handle(), running.store_status());
+        let manager = ServiceManager::at(name.to_str().unwrap(), Some(Duration::from_secs(10))).unwrap();
+        let mut was_told = false;
+        let life = tell_of_life(&manager, way, &line, &mut was_told);
+        assert!(tokio::time::timeout(Duration::from_secs(80), life).await.is_err(), "it goes on for ever");
+        let mut bytes = [0; 256];
+        let words: Vec<String> = std::iter::from_fn(|| socket.recv(&mut bytes).ok())
+            .map(|count| String::from_utf8_lossy(&bytes[..count]).into_owned())
+            .collect();
+        assert!(words.first().is_some_and(|word| word.starts_with("READY=1")), "{all}: {words:?}");
+        let pings = words.iter().filter(|word| *word == "WATCHDOG=1").count();
+        assert!(pings > 12, "all through, all of it unwired: {all}: {words:?}");
+        running.stop().await.unwrap();
+    }
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_poller_that_panics_is_recorded_and_begun_anew_and_one_that_always_does_ends_the_run() {
     for (panics, gives_up) in [(3, false), (usize::MAX, true)] {

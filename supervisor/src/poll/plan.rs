@@ -1,6 +1,6 @@
 //! What to ask whom: the line's signals as requests, grouped by endpoint and by controller and period. Pure.
 
-use setward_config::line::{Controller, ControllerId, Line};
+use setward_config::line::{Controller, ControllerId, Line, Register};
 use setward_protocol::{Place, ReadLimits, ReadRequest, RegisterSpan, SignalId, plan_reads};
 use std::sync::Arc;
 use std::time::Duration;
@@ -106,6 +106,12 @@ pub fn plan_line(line: &Line) -> Vec<EndpointPlan> {
     endpoints
 }
 
+/// The signals that are asked for, with their registers. What is not wired yet is not: its address may not exist.
+pub fn asked(line: &Line) -> impl Iterator<Item = (SignalId, &Register)> {
+    let wired = line.signals_with_ids().filter(|(_, signal)| signal.commissioned);
+    wired.filter_map(|(id, signal)| Some((id, signal.register()?)))
+}
+
 /// Gives each scan of the line its own share of its period.
 fn spread(endpoints: &mut [EndpointPlan]) {
     let units = || endpoints.iter().flat_map(|endpoint| &endpoint.units);
@@ -117,10 +123,7 @@ fn spread(endpoints: &mut [EndpointPlan]) {
 }
 
 fn plan_unit(line: &Line, id: ControllerId, controller: &Controller) -> UnitPlan {
-    // What is not wired yet is not asked for: its address may not exist.
-    let asked = line.signals_with_ids().filter(|(_, signal)| signal.commissioned);
-    let own = asked.filter_map(|(id, signal)| Some((id, signal.register()?)));
-    let own: Vec<_> = own.filter(|(_, register)| register.controller == id).collect();
+    let own: Vec<_> = asked(line).filter(|(_, register)| register.controller == id).collect();
     let mut periods: Vec<Duration> = own.iter().map(|(_, register)| register.poll_every).collect();
     periods.sort_unstable();
     periods.dedup();

@@ -51,9 +51,9 @@ impl ServerBody {
     }
 }
 
-/// 200 once every controller has been scanned and history has answered, 503 before that.
+/// 200 once every controller that is asked for something has been scanned and history has answered, 503 before that.
 pub(super) async fn show_ready(State(web): State<Web>) -> Response {
-    if is_ready(&web.app.handle.glance()) {
+    if is_ready(&web.app.line, &web.app.handle.glance()) {
         (StatusCode::OK, "ready\n").into_response()
     } else {
         (StatusCode::SERVICE_UNAVAILABLE, "not every controller has been asked yet\n").into_response()
