@@ -1,11 +1,12 @@
 //! What a service manager is told over its notification socket: ready, still alive, stopping.
 //!
-//! "Still alive" is sent only while polling, the line task and the store all got on since it was sent last: whoever hangs is not
-//! covered by the others. The words are those of `sd_notify(3)`. The usual library for them finds the socket by the environment
-//! alone, which no test can change for one run; these are some lines.
+//! "Still alive" is sent only while polling, the line task and the store all get on: whoever hangs is not covered by the others. It
+//! is looked twice as often as that is sent, and each second while something stands still, so that a disk that stalls for less than
+//! the manager waits ends nothing. The words are those of `sd_notify(3)`. The usual library for them finds the socket by the
+//! environment alone, which no test can change for one run; these are some lines.
 
 use crate::handle::LineHandle;
-use crate::line::writer::SharedStatus;
+use crate::line::writer::{SharedStatus, WriterStatus};
 use crate::poll::plan::asked;
 use crate::snapshot::LineSnapshot;
 use setward_config::line::Line;
@@ -18,6 +19,8 @@ use std::time::Duration;
 
 /// How often it is looked whether the first scan is complete.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// The shortest rest between two looks at a run: a second, in which the line task may publish once, and what that may be late.
+const LOOK_AT_LIFE: Duration = Duration::from_millis(1100);
 /// What polling may take longer than twice its shortest period before it stands still.
 const POLL_MARGIN: Duration = Duration::from_secs(10);
 
@@ -78,23 +81,37 @@ struct Pulse {
     scanned: Uptime,
     writes: u64,
     is_writing: bool,
+    /// When the store was last seen to have answered, or to have nothing to write.
+    wrote: Uptime,
+}
+
+/// How long a part may show nothing new before it stands still.
+#[derive(Debug, Clone, Copy)]
+struct Patience {
+    scans: Duration,
+    writes: Duration,
 }
 
 impl Pulse {
     fn take(snapshot: &LineSnapshot, store: &SharedStatus, before: Option<Self>) -> Self {
-        let (store, scans) = (store.now(), snapshot.counts.scans);
-        let scanned =
-            before.filter(|before| before.scans == scans).map_or(snapshot.at, |before| before.scanned);
-        Self { at: snapshot.at, scans, scanned, writes: store.writes, is_writing: store.is_writing }
+        Self::after(before, (snapshot.at, snapshot.counts.scans), &store.now())
     }
 
-    /// What has stood still since `before`.
-    fn stands_still(&self, before: &Self, scans_within: Duration) -> Option<&'static str> {
+    fn after(before: Option<Self>, (at, scans): (Uptime, u64), store: &WriterStatus) -> Self {
+        let (writes, is_writing) = (store.writes, store.is_writing);
+        let scanned = before.filter(|before| before.scans == scans).map_or(at, |before| before.scanned);
+        let same_write = before.filter(|before| before.is_writing && is_writing && before.writes == writes);
+        let wrote = same_write.map_or(at, |before| before.wrote);
+        Self { at, scans, scanned, writes, is_writing, wrote }
+    }
+
+    /// What has stood still: the line task since `before`, the others for longer than they may.
+    fn stands_still(&self, before: &Self, patience: Patience) -> Option<&'static str> {
         if self.at == before.at {
             Some("the line task")
-        } else if before.is_writing && self.is_writing && before.writes == self.writes {
+        } else if self.at.since(self.wrote) > patience.writes {
             Some("the store")
-        } else if self.at.since(self.scanned) > scans_within {
+        } else if self.at.since(self.scanned) > patience.scans {
             Some("polling")
         } else {
             None
@@ -129,22 +146,30 @@ pub async fn tell_of_life(
         }
     }
     let Some(watchdog) = manager.watchdog else { return std::future::pending().await };
-    let scans_within = scans_within(line);
+    let patience = Patience { scans: scans_within(line), writes: watchdog / 2 };
+    let look = (watchdog / 4).max(LOOK_AT_LIFE);
     let mut before = Pulse::take(&handle.glance(), &store, None);
+    // For how long no sign of life has been sent.
+    let mut silent = Duration::ZERO;
     let mut is_held = false;
     manager.tell("WATCHDOG=1");
     loop {
-        // Twice as often as it must be; but no faster than once a second, in which the line task may publish once.
-        tokio::time::sleep((watchdog / 2).max(Duration::from_millis(1100))).await;
+        let rest = if is_held { LOOK_AT_LIFE } else { look };
+        tokio::time::sleep(rest).await;
+        silent += rest;
         let now = Pulse::take(&handle.glance(), &store, Some(before));
-        let standing = now.stands_still(&before, scans_within);
+        let standing = now.stands_still(&before, patience);
         before = now;
         match standing {
-            None => manager.tell("WATCHDOG=1"),
+            // Twice as often as it must be.
+            None if silent + look > watchdog / 2 => {
+                manager.tell("WATCHDOG=1");
+                silent = Duration::ZERO;
+            }
             Some(part) if !is_held => {
                 tracing::error!(code = "watchdog-held", "{part} stands still: no sign of life is sent");
             }
-            Some(_) => {}
+            None | Some(_) => {}
         }
         is_held = standing.is_some();
     }
@@ -167,20 +192,35 @@ mod tests {
         scanned: Uptime::from_millis(20_000),
         writes: 20,
         is_writing: true,
+        wrote: Uptime::from_millis(20_000),
     };
+    const PATIENCE: Patience = Patience { scans: Duration::from_secs(12), writes: Duration::from_secs(5) };
 
     #[test]
     fn each_part_must_get_on_for_a_sign_of_life() {
         let at = Uptime::from_millis(30_000);
-        let still = |now: Pulse| now.stands_still(&BEFORE, Duration::from_secs(12));
-        let well = Pulse { at, scanned: at, scans: 120, writes: 30, is_writing: true };
+        let still = |now: Pulse| now.stands_still(&BEFORE, PATIENCE);
+        let store = |writes, is_writing| WriterStatus { writes, is_writing, ..WriterStatus::default() };
+        let well = Pulse::after(Some(BEFORE), (at, 120), &store(30, true));
         assert_eq!(still(well), None, "always writing when looked at, and getting on");
-        assert_eq!(still(Pulse { writes: 20, ..well }), Some("the store"));
-        assert_eq!(still(Pulse { writes: 20, is_writing: false, ..well }), None, "nothing to write");
+        assert_eq!(still(Pulse::after(Some(BEFORE), (at, 120), &store(20, true))), Some("the store"));
+        let idle = Pulse::after(Some(BEFORE), (at, 120), &store(20, false));
+        assert_eq!(still(idle), None, "nothing to write");
         assert_eq!(still(Pulse { at: BEFORE.at, ..well }), Some("the line task"));
         let quiet = Pulse { scanned: Uptime::from_millis(17_000), scans: 80, ..well };
         assert_eq!(still(quiet), Some("polling"));
         assert_eq!(still(Pulse { scanned: Uptime::from_millis(18_000), ..quiet }), None, "not due for long");
+    }
+
+    #[test]
+    fn a_write_that_is_met_under_way_twice_is_not_yet_a_store_that_stands_still() {
+        let store = WriterStatus { writes: 20, is_writing: true, ..WriterStatus::default() };
+        let mut now = BEFORE;
+        let held = [22, 25, 26, 28].map(|second| {
+            now = Pulse::after(Some(now), (Uptime::from_millis(second * 1000), 120), &store);
+            now.stands_still(&BEFORE, PATIENCE).is_some()
+        });
+        assert_eq!(held, [false, false, true, true], "longer than five seconds");
     }
 
     #[test]

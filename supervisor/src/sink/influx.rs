@@ -152,6 +152,8 @@ fn of_status(status: u16, text: &str) -> Result<(), WriteError> {
         200..=299 => return Ok(()),
         400 | 422 => WriteError::BadPoint(told),
         413 => WriteError::TooLarge(told),
+        // Something before the server says so: what becomes of it is not known.
+        502 | 504 => WriteError::Unreachable(told),
         408 | 429 | 500..=599 => WriteError::Busy(told),
         401 | 403 => {
             WriteError::Refused(format!("{told}; check the token in `token_file`, and what it allows"))
@@ -192,6 +194,9 @@ mod tests {
         assert!(matches!(kind(413), Err(WriteError::TooLarge(_))));
         for busy in [408, 429, 500, 503] {
             assert!(matches!(kind(busy), Err(WriteError::Busy(_))), "{busy}");
+        }
+        for away in [502, 504] {
+            assert!(matches!(kind(away), Err(WriteError::Unreachable(_))), "{away}");
         }
         assert!(matches!(kind(401), Err(WriteError::Refused(text)) if text.contains("check the token")));
         assert!(matches!(kind(404), Err(WriteError::Refused(text)) if text.contains("bucket")));

@@ -7,7 +7,8 @@
 //! ```
 //!
 //! At least once, in the order of rows: what is sent twice is the same point (same line, signal, run and time). A server that is
-//! down, slow or refuses the token is tried again for ever; a reading that a server refuses is told and passed.
+//! down, slow or refuses the token, or everything, is tried again for ever; a reading that a server refuses while it takes others is
+//! told and passed.
 //! Nothing here ever makes the line task or the store wait.
 
 mod deliver;
@@ -35,7 +36,7 @@ const LAST_WRITE_WITHIN: Duration = Duration::from_secs(2);
 /// Why a server did not take what it was sent. Each text says what was found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum WriteError {
-    /// It could not be reached, broke off, or did not answer in time.
+    /// It could not be reached, broke off, or did not answer in time: what it confirmed last may be lost.
     Unreachable(String),
     /// It answers, but not now: overloaded, starting, in trouble itself.
     Busy(String),

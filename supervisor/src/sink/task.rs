@@ -1,22 +1,30 @@
 //! Sends history to one server: where it stands, how long to wait, what to tell.
 //!
 //! A server's place moves when it says that it has something, but is kept only a minute later: some say so before it is on
-//! their disk. After a failed write, or when the server was started anew, sending goes back to the kept place; what was there
-//! already is the same point.
+//! their disk. When the server can't be reached, or was started anew, sending goes back to the kept place; what was there already
+//! is the same point. One that answers, be it that it is busy, has not lost what it has; but nothing is believed until it takes
+//! readings again and has been asked whether it was started anew.
+//!
+//! A reading that is refused is passed only if the server takes others. While it refuses all that it is sent, no place moves:
+//! it may be that what answers is no such server. Once it takes the newest readings, what it refused before them is passed.
 
 use super::deliver::{Rejected, deliver};
 use super::lines::line_of;
 use super::{PointWriter, SharedServerStatus, WriteError};
 use crate::clock::Clock;
 use crate::handle::Teller;
-use crate::history::{ForwardPage, HistoryStore};
+use crate::history::{ForwardPage, ForwardReading, HistoryStore};
 use setward_alarm::{Delivery, ServerId};
 use setward_config::line::Server;
 use setward_protocol::Uptime;
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
+/// The rows among whose readings one is looked for that a server takes which has refused a whole batch.
+const NEWEST_ROWS: u64 = 500;
+/// Starts that are remembered: as many servers may answer at one address in turn.
+const STARTS_MAX: usize = 64;
 /// Readings of one request.
 const LINES_A_BATCH: usize = 5_000;
 /// How often what is new is sent.
@@ -58,10 +66,13 @@ pub(super) struct Forwarder {
     /// Everything up to this row is on the server's disk for sure.
     durable: u64,
     kept: (Uptime, u64),
-    started: Option<String>,
+    /// What was told of its start so far, the latest last.
+    starts: VecDeque<String>,
     looked: Option<Uptime>,
     wait: Duration,
     failing: Option<Uptime>,
+    /// Whether sending has gone back since it failed first.
+    is_back: bool,
     is_failure_told: bool,
     /// Missing rows up to this one have been counted.
     lost_until: u64,
@@ -95,10 +106,11 @@ impl Forwarder {
             taken: VecDeque::new(),
             durable: 0,
             kept: (Uptime::START, 0),
-            started: None,
+            starts: VecDeque::new(),
             looked: None,
             wait: FIRST_WAIT,
             failing: None,
+            is_back: false,
             is_failure_told: false,
             lost_until: 0,
         }
@@ -172,16 +184,21 @@ impl Forwarder {
     }
 
     async fn send(&mut self, page: &ForwardPage) -> Result<(), WriteError> {
-        let is_wanted = |tag: &String| self.wanted.as_ref().is_none_or(|wanted| wanted.contains(tag));
-        let wanted: Vec<_> = page.readings.iter().filter(|one| is_wanted(&one.tag)).collect();
+        let wanted: Vec<_> = page.readings.iter().filter(|one| self.is_wanted(one)).collect();
         for batch in wanted.chunks(LINES_A_BATCH) {
             let lines: Vec<String> = batch.iter().map(|one| line_of(&self.line, one)).collect();
-            let rejected = deliver(&*self.writer, &lines).await?;
-            let sent = (lines.len() - rejected.len()) as u64;
-            self.status.change(|status| status.sent += sent);
+            let rejected = self.deliver_counted(&lines).await?;
+            let last = batch.last().map_or(self.position, |last| last.sequence);
+            if rejected.len() == lines.len()
+                && let Some(one) = rejected.first()
+                && !self.takes_newer(last, page.newest).await?
+            {
+                let text = format!("it refuses everything it is sent: {}", one.why);
+                return Err(WriteError::Refused(text));
+            }
             self.tell_rejected(&rejected).await;
             // The row that the batch ends in may go on in the next one.
-            let whole = batch.last().map_or(self.position, |last| last.sequence.saturating_sub(1));
+            let whole = last.saturating_sub(1);
             self.position = self.position.max(whole);
         }
         if page.lost_rows > 0 && page.last > self.lost_until {
@@ -200,8 +217,35 @@ impl Forwarder {
         Ok(())
     }
 
-    /// What was taken long enough ago is on the server's disk.
+    fn is_wanted(&self, reading: &ForwardReading) -> bool {
+        self.wanted.as_ref().is_none_or(|wanted| wanted.contains(&reading.tag))
+    }
+
+    /// Sends lines; gives those that were refused.
+    async fn deliver_counted(&self, lines: &[String]) -> Result<Vec<Rejected>, WriteError> {
+        let rejected = deliver(&*self.writer, lines).await?;
+        let sent = (lines.len() - rejected.len()) as u64;
+        self.status.change(|status| status.sent += sent);
+        Ok(rejected)
+    }
+
+    /// Whether the server takes anything that came after a row: the newest reading of each signal is tried. They come again in
+    /// their order, as the same points.
+    async fn takes_newer(&self, row: u64, newest: u64) -> Result<bool, WriteError> {
+        let after = row.max(newest.saturating_sub(NEWEST_ROWS));
+        // A history that can't be read just now tells nothing; it is asked anew in the next turn.
+        let Ok(page) = self.store.forward_page(after).await else { return Ok(false) };
+        let newer = page.readings.iter().filter(|one| self.is_wanted(one) && one.sequence > row);
+        let newest: BTreeMap<&str, &ForwardReading> = newer.map(|one| (one.tag.as_str(), one)).collect();
+        let lines: Vec<String> = newest.values().map(|one| line_of(&self.line, one)).collect();
+        Ok(self.deliver_counted(&lines).await?.len() < lines.len())
+    }
+
+    /// What was taken long enough ago is on the server's disk. While it fails, it may be on its way up again without it.
     fn believe(&mut self, now: Uptime) {
+        if self.failing.is_some() {
+            return;
+        }
         while let Some((_, row)) = self.taken.pop_front_if(|(at, _)| now.since(*at) >= DURABLE_AFTER) {
             self.durable = row;
         }
@@ -227,11 +271,19 @@ impl Forwarder {
         }
         self.looked = Some(now);
         let Some(started) = self.writer.started().await else { return };
-        if self.started.as_ref().is_some_and(|known| *known != started) {
+        let known = self.starts.iter().position(|known| *known == started);
+        // Several servers behind one address answer in turn: one that was seen before was not started since.
+        if known.is_none() && !self.starts.is_empty() {
             tracing::info!(code = "server-restarted", "server {} was started anew", self.server.name);
             self.go_back_to(self.durable);
         }
-        self.started = Some(started);
+        if let Some(known) = known {
+            self.starts.remove(known);
+        }
+        self.starts.push_back(started);
+        while self.starts.len() > STARTS_MAX {
+            self.starts.pop_front();
+        }
     }
 
     fn go_back_to(&mut self, row: u64) {
@@ -242,7 +294,11 @@ impl Forwarder {
 
     async fn succeeded(&mut self) {
         self.wait = FIRST_WAIT;
-        self.failing = None;
+        if self.failing.take().is_some() {
+            // Before anything is believed again.
+            self.looked = None;
+        }
+        self.is_back = false;
         self.status.change(|status| status.problem = None);
         if std::mem::take(&mut self.is_failure_told) {
             let waiting = self.status.now().waiting_rows;
@@ -263,7 +319,8 @@ impl Forwarder {
         };
         self.status.change(|status| status.problem = Some(note.clone()));
         let since = *self.failing.get_or_insert(now);
-        if since == now {
+        if matches!(error, WriteError::Unreachable(_)) && !self.is_back {
+            self.is_back = true;
             self.go_back_to(self.durable);
         }
         self.deliver_told(Delivery::Behind).await;

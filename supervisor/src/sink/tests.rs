@@ -451,3 +451,6 @@ async fn a_server_whose_task_panics_gets_everything_all_the_same() {
     assert_eq!((failures, gave_up.try_recv().is_err()), (3, true));
     forwarding.stop().await;
 }
+
+#[path = "refusal_tests.rs"]
+mod refusals;
