@@ -142,3 +142,40 @@ async fn a_clock_that_is_set_in_a_soak_makes_no_corn_older() {
     let events = history.events(None, 10_000).await.unwrap();
     assert_eq!(events.iter().filter(|stored| stored.event.what == "clock set").count(), 1);
 }
+
+/// Ten cold minutes in the fryer, and the product of its alarm once all of it is packed; with when the alarm raised.
+async fn cold_fryer(clock: Clock) -> (ProductView, UtcMillis) {
+    let simulator = Simulator::new(&demo_line(), 5);
+    keep_stepping(simulator.clone());
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let running = begin(&history, clock, MemoryDial(simulator.clone())).await;
+    pass(900).await;
+    simulator.inject("heat-low 8".parse().unwrap()).unwrap();
+    pass(600).await;
+    simulator.clear("heat-low").unwrap();
+    pass(2_400).await;
+    look(&running).await;
+    let (product, ..) = product_of(&running, "fryer-inlet-cold");
+    let id = demo_line().alarm_by_id("fryer-inlet-cold").unwrap();
+    let raised = running.handle().snapshot().alarms[id.index()].raised.unwrap();
+    running.stop().await.unwrap();
+    (product, raised)
+}
+
+/// The machine's clock is set an hour on a minute after the alarm began: what is packed is packed an hour later by that clock,
+/// and is the same product.
+#[tokio::test(start_paused = true)]
+async fn a_clock_that_is_set_while_an_alarm_stands_moves_no_product_into_its_window() {
+    let (plain, raised) = cold_fryer(Clock::starting_at(STARTED)).await;
+    let set_after = Duration::from_secs_f64(second(raised) + 60.0);
+    let (set, raised_too) = cold_fryer(Clock::set_once(STARTED, set_after, 3_600_000)).await;
+    assert_eq!(raised_too, raised, "it was set after that");
+    let later = |span: Option<(UtcMillis, UtcMillis)>| {
+        span.map(|(from, to)| (UtcMillis(from.0 + 3_600_000), UtcMillis(to.0 + 3_600_000)))
+    };
+    assert!(plain.packed.is_some() && plain.about_kg.is_some(), "{plain:?}");
+    assert_eq!(set.packed, later(plain.packed));
+    assert_eq!(set.packed_at_most, later(plain.packed_at_most));
+    assert_eq!((set.about_kg, set.most_kg), (plain.about_kg, plain.most_kg));
+    assert_eq!((set.tanks, set.batches, set.recipes), (plain.tanks, plain.batches, plain.recipes));
+}

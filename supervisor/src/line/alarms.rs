@@ -1,6 +1,7 @@
 //! Alarms as pages and history see them: wall times and names beside the engine's states.
 
 use super::WallAnchor;
+use super::follow::Moment;
 use crate::history::{AlarmRecord, Event};
 use crate::snapshot::{AlarmView, OutOfService, Shelf};
 use jiff::Timestamp;
@@ -27,12 +28,14 @@ pub struct AlarmBook {
     stories: Vec<Story>,
 }
 
-/// The last occurrence of an alarm, in wall time, and what people have done to the alarm.
+/// The last occurrence of an alarm, in wall time and, as far as it was in this run, in the run's own; and what people have done to the alarm.
 #[derive(Debug, Clone, Default)]
 struct Story {
     onset: Option<UtcMillis>,
+    onset_at: Option<Uptime>,
     raised: Option<UtcMillis>,
     cleared: Option<UtcMillis>,
+    cleared_at: Option<Uptime>,
     acknowledged: Option<(UtcMillis, String)>,
     shelf: Option<Shelf>,
     out_of_service: Option<OutOfService>,
@@ -99,8 +102,10 @@ impl AlarmBook {
             if let Some(story) = stories.get_mut(alarm.index()) {
                 *story = Story {
                     onset: record.onset,
+                    onset_at: None,
                     raised: record.raised,
                     cleared: record.cleared,
+                    cleared_at: None,
                     acknowledged: record.acknowledged,
                     shelf: record.shelf.filter(|_| shelved_until != Some(Uptime::START)),
                     out_of_service: record.out_of_service,
@@ -170,6 +175,15 @@ impl AlarmBook {
         }
     }
 
+    /// From when to when the last occurrence of an alarm stood, if it has raised: the clock may be set meanwhile.
+    #[must_use]
+    pub fn stood(&self, alarm: AlarmId) -> Option<(Moment, Option<Moment>)> {
+        let story = self.stories.get(alarm.index()).filter(|story| story.raised.is_some())?;
+        let moment = |at: Option<Uptime>, utc: UtcMillis| at.map_or(Moment::Wall(utc), Moment::Run);
+        let cleared = story.cleared.map(|utc| moment(story.cleared_at, utc));
+        Some((moment(story.onset_at, story.onset?), cleared))
+    }
+
     /// Whether history is owed the exposure of an alarm: there is some, or there was when it was written last. Where a batch
     /// has begun with none, the next start must not find what the one before had.
     #[must_use]
@@ -218,11 +232,11 @@ impl Story {
         let why = || beside.person.and_then(|person| person.why).map(str::to_owned);
         match event.what {
             Happening::Raised { onset } => {
-                self.onset = Some(beside.wall.utc(onset));
+                (self.onset, self.onset_at) = (Some(beside.wall.utc(onset)), Some(onset));
                 self.raised = Some(utc);
-                (self.cleared, self.acknowledged) = (None, None);
+                (self.cleared, self.cleared_at, self.acknowledged) = (None, None, None);
             }
-            Happening::Cleared => self.cleared = Some(utc),
+            Happening::Cleared => (self.cleared, self.cleared_at) = (Some(utc), Some(event.at)),
             Happening::Acknowledged => self.acknowledged = Some((utc, by())),
             Happening::Realarmed => self.acknowledged = None,
             Happening::Shelved { until } => {

@@ -62,6 +62,32 @@ pub struct TankView {
     pub limits: Option<SoakLimits>,
 }
 
+/// When something happened: by this run's own time where that is known, which nobody can set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Moment {
+    /// In this run.
+    Run(Uptime),
+    /// In an earlier one, as far as its wall clock was right.
+    Wall(UtcMillis),
+}
+
+impl From<UtcMillis> for Moment {
+    fn from(utc: UtcMillis) -> Self {
+        Self::Wall(utc)
+    }
+}
+
+impl Moment {
+    /// How long ago it was at `now`; nothing, if it is still to come.
+    #[must_use]
+    pub fn ago(self, (now, utc): (Uptime, UtcMillis)) -> Duration {
+        match self {
+            Self::Run(at) => now.since(at),
+            Self::Wall(then) => Duration::from_millis(u64::try_from(utc.0 - then.0).unwrap_or_default()),
+        }
+    }
+}
+
 /// The product that an alarm touched, in wall time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ProductView {
@@ -253,16 +279,15 @@ impl FollowBook {
         &self,
         line: &Line,
         alarm: AlarmId,
-        (onset, cleared): (UtcMillis, Option<UtcMillis>),
+        (onset, cleared): (impl Into<Moment>, Option<impl Into<Moment>>),
         (now, utc): (Uptime, UtcMillis),
     ) -> Option<ProductView> {
         let station = line.alarm(alarm).settings.station?;
         let at = now + self.since_start;
-        let on_axis = |then: UtcMillis| {
-            let ago = Duration::from_millis(u64::try_from(utc.0 - then.0).unwrap_or_default());
-            Uptime::START + at.since(Uptime::START).saturating_sub(ago)
-        };
-        let product = self.follower.product(station.0, on_axis(onset), cleared.map(on_axis))?;
+        let on_axis =
+            |then: Moment| Uptime::START + at.since(Uptime::START).saturating_sub(then.ago((now, utc)));
+        let cleared = cleared.map(|cleared| on_axis(cleared.into()));
+        let product = self.follower.product(station.0, on_axis(onset.into()), cleared)?;
         let batches = product.tanks.iter().flat_map(|tank| &tank.batches);
         let batches = batches.filter_map(|id| self.batches.name(*id)).collect();
         Some(ProductView { batches, ..view(&product, at, utc) })

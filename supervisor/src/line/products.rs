@@ -7,13 +7,14 @@ use setward_config::line::{Belt, StationId};
 use setward_process::dwell::dwell_at_speed_s;
 use setward_protocol::Unit;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::watch;
 
 /// Where corn and product are is worked out this often while anybody looks, and while nobody does.
 const EVERY_TICKS_WATCHED: u64 = 5;
 const EVERY_TICKS_ALONE: u64 = 600;
-/// What has not been packed by then never will be as far as anybody can tell, ms.
-const GIVEN_UP_AFTER_MS: i64 = 3 * 3_600_000;
+/// What has not been packed by then never will be as far as anybody can tell.
+const GIVEN_UP_AFTER: Duration = Duration::from_secs(3 * 3600);
 
 impl LineTask<'_> {
     /// Works it out if it is time to, or somebody has just been called.
@@ -51,15 +52,15 @@ impl LineTask<'_> {
         let mut products = self.following.products.clone();
         for (alarm, _) in self.line.alarms_with_ids() {
             let seen = self.alarms.view(self.core.alarms(), alarm, wall);
-            let Some(onset) = seen.onset.filter(|_| seen.raised.is_some()) else { continue };
-            let given_up = seen.cleared.is_some_and(|cleared| wall.utc.0 - cleared.0 > GIVEN_UP_AFTER_MS);
+            let Some((onset, cleared)) = self.alarms.stood(alarm) else { continue };
+            let given_up = cleared.is_some_and(|cleared| cleared.ago(now) > GIVEN_UP_AFTER);
             let is_settled = |known: &ProductView| {
                 known.occurrence == seen.occurrence && (given_up || known.is_settled(seen.cleared))
             };
             if products.get(&alarm).is_some_and(is_settled) {
                 continue;
             }
-            let cleared = seen.cleared.filter(|cleared| *cleared >= onset);
+            let cleared = cleared.filter(|cleared| cleared.ago(now) <= onset.ago(now));
             match self.follow.product(&self.line, alarm, (onset, cleared), now) {
                 Some(product) => {
                     let product = ProductView { occurrence: seen.occurrence, ..product };
