@@ -41,27 +41,80 @@ fn event_to_json(event: &Event) -> Value {
 
 /// Events newest first, as they are asked for.
 pub(super) fn events(connection: &Connection, asked: &EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
-    let limit = i64::try_from(asked.limit).unwrap_or(i64::MAX);
     // No event has the last of all numbers.
     let (run, sequence) = asked
         .before
         .map_or((i64::MAX, i64::MAX), |(run, sequence)| (run.0, i64::try_from(sequence).unwrap_or(i64::MAX)));
-    let newest_first = match &asked.alarm {
+    let newest_first = match asked.since {
+        None => events_from(connection, asked, (i64::MIN, run, sequence), asked.limit),
+        Some(since) => events_of_runs(connection, asked, (since, run, sequence)),
+    };
+    newest_first.map_err(|error| HistoryError::during("reading events", &error))
+}
+
+fn events_of_runs(
+    connection: &Connection,
+    asked: &EventsAsked,
+    (since, run, sequence): (UtcMillis, i64, i64),
+) -> rusqlite::Result<Vec<StoredEvent>> {
+    let mut all = Vec::new();
+    for own in runs_since(connection, since)?.into_iter().filter(|own| *own <= run) {
+        let before = if own == run { sequence } else { i64::MAX };
+        let left = asked.limit.saturating_sub(all.len());
+        match events_from(connection, asked, (own, own, before), left) {
+            Ok(events) => all.extend(events),
+            Err(error) if is_damage(&error) && !all.is_empty() => break,
+            Err(error) => return Err(error),
+        }
+        if all.len() >= asked.limit {
+            break;
+        }
+    }
+    Ok(all)
+}
+
+/// The newest events of runs from `first` on that come before a run's number.
+fn events_from(
+    connection: &Connection,
+    asked: &EventsAsked,
+    (first, run, sequence): (i64, i64, i64),
+    limit: usize,
+) -> rusqlite::Result<Vec<StoredEvent>> {
+    let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+    match &asked.alarm {
         Some(alarm) => read_rows(
             connection,
-            "SELECT * FROM events WHERE alarm = ?1 AND (run, sequence) < (?2, ?3)
-                ORDER BY run DESC, sequence DESC LIMIT ?4",
-            params![alarm, run, sequence, limit],
+            "SELECT * FROM events WHERE alarm = ?1 AND run >= ?2 AND (run, sequence) < (?3, ?4)
+                ORDER BY run DESC, sequence DESC LIMIT ?5",
+            params![alarm, first, run, sequence, limit],
             read_event,
         ),
         None => read_rows(
             connection,
-            "SELECT * FROM events WHERE (run, sequence) < (?1, ?2) ORDER BY run DESC, sequence DESC LIMIT ?3",
-            params![run, sequence, limit],
+            "SELECT * FROM events WHERE run >= ?1 AND (run, sequence) < (?2, ?3)
+                ORDER BY run DESC, sequence DESC LIMIT ?4",
+            params![first, run, sequence, limit],
             read_event,
         ),
-    };
-    newest_first.map_err(|error| HistoryError::during("reading events", &error))
+    }
+}
+
+/// The runs that began or ended at a time or later, newest first: two looks at each, however many events it has. All runs are
+/// looked at, as one that had a wrong clock says nothing of those before it.
+fn runs_since(connection: &Connection, since: UtcMillis) -> rusqlite::Result<Vec<i64>> {
+    let mut runs = read_rows(
+        connection,
+        "WITH RECURSIVE runs(run) AS (
+            SELECT max(run) FROM events
+            UNION ALL SELECT (SELECT max(run) FROM events WHERE run < runs.run) FROM runs WHERE run IS NOT NULL)
+         SELECT run FROM runs WHERE run IS NOT NULL AND max(
+            (SELECT utc_ms FROM events WHERE events.run = runs.run ORDER BY sequence DESC LIMIT 1),
+            (SELECT utc_ms FROM events WHERE events.run = runs.run ORDER BY sequence LIMIT 1)) >= ?1",
+        [since.0],
+        |row| row.get(0).map(Some),
+    )?;
+    runs.sort_unstable_by_key(|run: &i64| std::cmp::Reverse(*run));
+    Ok(runs)
 }
 
 /// Rows up to the first that a damaged file can't give; rows that contradict their checksum are left out.

@@ -86,7 +86,7 @@ fn check(folder: &Path) {
     }
     let kept = events::events(
         &store.connection,
-        &EventsAsked { alarm: Some("hot".to_owned()), before: None, limit: 10 },
+        &EventsAsked { alarm: Some("hot".to_owned()), limit: 10, ..EventsAsked::default() },
     )
     .unwrap();
     assert_eq!(

@@ -83,6 +83,7 @@ pub use verify::{Verification, verify, verify_folder};
 use crate::snapshot::{OutOfService, RunId, Shelf};
 use async_trait::async_trait;
 use setward_protocol::{Reading, Uptime, UtcMillis};
+use std::collections::BTreeSet;
 use std::fmt;
 
 /// Why the store could not do what it was asked.
@@ -285,6 +286,8 @@ pub struct EventsAsked {
     pub alarm: Option<String>,
     /// Before that of this run and number; without it the newest.
     pub before: Option<(RunId, u64)>,
+    /// Without the runs that were over before this time: a run is given whole or not at all, whatever its clock did meanwhile.
+    pub since: Option<UtcMillis>,
     /// So many at most.
     pub limit: usize,
 }
@@ -315,11 +318,16 @@ pub trait HistoryStore: Send + Sync {
 
     /// Events newest first. So a list reaches every event there is, a piece at a time.
     async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
-        let all = self.events(asked.alarm, usize::MAX).await?.into_iter();
-        let is_older = |one: &StoredEvent| {
-            asked.before.is_none_or(|(run, sequence)| (one.run.0, one.event.sequence) < (run.0, sequence))
+        let all = self.events(asked.alarm, usize::MAX).await?;
+        let is_recent = |one: &&StoredEvent| asked.since.is_none_or(|since| one.event.utc >= since);
+        let recent: BTreeSet<i64> = all.iter().filter(is_recent).map(|one| one.run.0).collect();
+        let is_wanted = |one: &StoredEvent| {
+            recent.contains(&one.run.0)
+                && asked
+                    .before
+                    .is_none_or(|(run, sequence)| (one.run.0, one.event.sequence) < (run.0, sequence))
         };
-        Ok(all.filter(is_older).take(asked.limit).collect())
+        Ok(all.into_iter().filter(is_wanted).take(asked.limit).collect())
     }
 
     /// Several signals over a window, each in as many columns: extremes, means, quality. In the order of the tags; a tag

@@ -182,7 +182,7 @@ impl HistoryStore for ThreadedStore {
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.events_of(EventsAsked { alarm, before: None, limit }).await
+        self.events_of(EventsAsked { alarm, limit, ..EventsAsked::default() }).await
     }
 
     async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
@@ -369,7 +369,7 @@ impl HistoryStore for InlineStore {
     }
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
-        self.events_of(EventsAsked { alarm, before: None, limit }).await
+        self.events_of(EventsAsked { alarm, limit, ..EventsAsked::default() }).await
     }
 
     async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {

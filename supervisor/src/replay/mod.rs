@@ -14,7 +14,7 @@ mod player;
 pub mod settings;
 pub mod text;
 
-use crate::history::{AlarmRecord, HistoryError, HistoryStore, Span, StoredEvent};
+use crate::history::{AlarmRecord, EventsAsked, HistoryError, HistoryStore, Span, StoredEvent};
 use crate::line::WallAnchor;
 use crate::line::recipes::RecipeChange;
 use crate::line::storage::Storage;
@@ -118,7 +118,9 @@ impl Replay<'_> {
 /// # Errors
 /// When history can't be read.
 pub async fn kept_events(store: &dyn HistoryStore, span: Span) -> Result<Vec<StoredEvent>, HistoryError> {
-    let mut events = all_events(store).await?;
+    let asked = EventsAsked { since: Some(span.from()), limit: EVENTS_MAX, ..EventsAsked::default() };
+    let mut events = store.events_of(asked).await?;
+    events.reverse();
     events.retain(|stored| span.contains(stored.event.utc));
     Ok(events)
 }

@@ -171,7 +171,12 @@ pub async fn last_times(
         if found.times.len() >= most {
             break;
         }
-        let before = EventsAsked { alarm: Some(alarm.to_owned()), before: Some(last), limit: EVENTS_MAX };
+        let before = EventsAsked {
+            alarm: Some(alarm.to_owned()),
+            before: Some(last),
+            limit: EVENTS_MAX,
+            ..EventsAsked::default()
+        };
         page = store.events_of(before).await?;
     }
     let mut times = found.times;

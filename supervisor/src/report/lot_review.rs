@@ -9,6 +9,7 @@ use super::calls;
 use super::holds::{HoldRow, holds};
 use super::lots::{self, LotSpan};
 use super::made::made;
+use super::recent::events_for;
 use super::review::{ReviewReport, SignOff, TouchedRow, review_of, sign_offs, signed_lot, touched};
 use super::rfc3339;
 use super::shift::batch_line;
@@ -167,8 +168,7 @@ pub async fn lot_review(
     let spans = lots::named(line, store, lot, known_until).await?;
     let (Some(first), Some(last)) = (spans.first(), spans.last()) else { return Err(NoLot::NoSuchLot) };
     let window = Span::new(first.span.from(), last.span.to()).map_err(|_| NoLot::NoSuchLot)?;
-    let mut events = store.events(None, super::EVENTS_MAX).await?;
-    events.reverse();
+    let mut events = events_for(line, store, window.from()).await?;
     // Before what came later is left out: an alarm of the lot may have cleared after it.
     let calls = calls::calls(line, &events);
     events.retain(|stored| stored.event.utc < window.to());

@@ -23,6 +23,7 @@ mod loops_text;
 pub mod lot_review;
 pub mod lots;
 pub mod made;
+pub mod recent;
 pub mod review;
 pub mod shift;
 pub mod shifts;
@@ -179,8 +180,7 @@ pub async fn alarm_report(
     span: Span,
     known_until: UtcMillis,
 ) -> Result<AlarmReport, HistoryError> {
-    let mut events = store.events(None, EVENTS_MAX).await?;
-    events.reverse();
+    let mut events = recent::events_for(line, store, span.from()).await?;
     events.retain(|stored| stored.event.utc < span.to());
     let calls = calls::calls(line, &events);
     let acted = actions::acted(line, store, &events, &in_span(&calls, span)).await?;

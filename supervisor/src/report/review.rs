@@ -7,8 +7,9 @@ use super::holds::{HoldRow, holds};
 use super::ledger::{BlindAlarm, Ledger};
 use super::lot_review::{LotRow, NoLot, lot_review, lot_rows};
 use super::lots::{self, Touched};
+use super::recent::events_for;
 use super::shift::{BatchLine, batch_line};
-use super::{EVENTS_MAX, calls, rfc3339};
+use super::{calls, rfc3339};
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
 use crate::line::follow::ProductView;
 use crate::line::past;
@@ -168,8 +169,7 @@ pub async fn review_report(
     window: Span,
     known_until: UtcMillis,
 ) -> Result<ReviewReport, HistoryError> {
-    let mut events = store.events(None, EVENTS_MAX).await?;
-    events.reverse();
+    let mut events = events_for(line, store, window.from()).await?;
     // Before what came later is left out: an alarm of the window may have cleared after it.
     let all = calls::calls(line, &events);
     events.retain(|stored| stored.event.utc < window.to());

@@ -95,7 +95,7 @@ async fn page(
     paging: &Paging,
 ) -> Result<PageOf<EventBody>, Problem> {
     let limit = paging.limit()?;
-    let mut asked = EventsAsked { alarm, before: paging.after(cursor)?, limit: 0 };
+    let mut asked = EventsAsked { alarm, before: paging.after(cursor)?, ..EventsAsked::default() };
     let mut found: Vec<StoredEvent> = Vec::new();
     // A row that is damaged is left out by the store: a short answer is no sign of the end, only an empty one is.
     while found.len() <= limit {

@@ -3,9 +3,8 @@
 use super::{Opened, failed, print_json};
 use crate::cli::window::StretchArguments;
 use crate::cli::{Exit, misused};
-use crate::history::HistoryStore as _;
-use crate::report::EVENTS_MAX;
 use crate::report::loops::loops_report;
+use crate::report::recent::events_for;
 use crate::report::stops::modes;
 use std::path::PathBuf;
 
@@ -51,8 +50,7 @@ pub(super) async fn loops(asked: &LoopsArguments) -> Result<(), Exit> {
         return Err(misused("loops are looked at over 8 days at most; ask for a shorter time"));
     }
     let known_until = opened.known_until()?;
-    let mut events = opened.reader.events(None, EVENTS_MAX).await.map_err(failed)?;
-    events.reverse();
+    let events = events_for(&opened.line, &opened.reader, window.from()).await.map_err(failed)?;
     let modes = modes(&opened.line, &events, window, known_until);
     let report = loops_report(&opened.line, &opened.reader, asked.only.as_deref(), (window, &modes)).await;
     let report = report.map_err(failed)?;

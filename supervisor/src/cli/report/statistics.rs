@@ -3,8 +3,8 @@
 use super::{Opened, failed, print_json};
 use crate::cli::window::StretchArguments;
 use crate::cli::{Exit, misused};
-use crate::history::{HistoryStore as _, Span};
-use crate::report::EVENTS_MAX;
+use crate::history::Span;
+use crate::report::recent::events_for;
 use crate::report::statistics::{By, statistics_report};
 use crate::report::stops::modes;
 use setward_protocol::SignalId;
@@ -87,11 +87,10 @@ pub(super) async fn statistics(asked: &StatisticsArguments) -> Result<(), Exit> 
         (_, _) => None,
     };
     let known_until = opened.known_until()?;
-    let mut events = opened.reader.events(None, EVENTS_MAX).await.map_err(failed)?;
-    events.reverse();
     let whole = other
         .map_or(Ok(window), |other| Span::new(window.from().min(other.from()), window.to().max(other.to())));
     let whole = whole.map_err(|error| misused(&error.text))?;
+    let events = events_for(&opened.line, &opened.reader, whole.from()).await.map_err(failed)?;
     let modes = modes(&opened.line, &events, whole, known_until);
     let asked_for = (signal, asked.by.into());
     let report = statistics_report(&opened.line, &opened.reader, asked_for, (window, other), &modes).await;

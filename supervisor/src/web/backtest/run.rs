@@ -6,8 +6,8 @@ use super::needed::needed;
 use super::outcome::{OfAlarm, rows};
 use crate::clock::Clock;
 use crate::history::{
-    AlarmRecord, Batch, HistoryError, HistoryReader, HistoryStore, KeptRows, NewRun, Span, StoredEvent,
-    StoredSample,
+    AlarmRecord, Batch, EventsAsked, HistoryError, HistoryReader, HistoryStore, KeptRows, NewRun, Span,
+    StoredEvent, StoredSample,
 };
 use crate::replay::Replay;
 use crate::replay::compare::{Occurrence, compare, occurrences};
@@ -184,6 +184,10 @@ impl HistoryStore for Stoppable {
 
     async fn events(&self, alarm: Option<String>, limit: usize) -> Result<Vec<StoredEvent>, HistoryError> {
         self.reader.events(alarm, limit).await
+    }
+
+    async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
+        self.reader.events_of(asked).await
     }
 
     async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {

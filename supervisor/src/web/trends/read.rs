@@ -6,8 +6,10 @@ use super::notes::{Pinned, pinned};
 use super::samples::{SampleLane, samples};
 use crate::cli::plot::Curve;
 use crate::history::{BatchRow, HistoryError, KnownBand, Level, Span, StoredEvent, Window};
+use crate::report::EVENTS_MAX;
 use crate::report::batch::BatchReport;
 use crate::report::calls::{calls, outages};
+use crate::report::recent::events_for;
 use crate::report::statistics::in_force;
 use crate::report::stops::{ModeSpan, modes};
 use crate::web::Web;
@@ -20,8 +22,6 @@ use std::time::Duration;
 
 /// A page never waits longer for history than a person would.
 const WITHIN: Duration = Duration::from_secs(6);
-/// Events that are looked at, the newest: months of a calm line.
-const EVENTS_MAX: usize = 50_000;
 /// Alarms that have a row of their own.
 const ALARMS_SHOWN: usize = 12;
 /// Batches that are looked at.
@@ -106,14 +106,14 @@ pub(in crate::web) async fn read(web: &Web, asked: &Asked) -> Result<Shown, Stri
     let (line, history, span) = (&*web.app.line, &web.app.history, asked.span);
     let now = web.app.clock.utc();
     let panes = panes(web, asked).await?;
-    let mut events = in_time(history.events(None, EVENTS_MAX)).await?;
-    events.reverse();
-    let first = events.first().map(|stored| stored.event.utc);
-    let known_from = first.filter(|first| events.len() == EVENTS_MAX && *first > span.from());
     let whole = asked
         .other()
         .map_or(Ok(span), |other| Span::new(span.from().min(other.from()), span.to().max(other.to())));
-    let modes = modes(line, &events, whole.map_err(|error| error.text)?, now);
+    let whole = whole.map_err(|error| error.text)?;
+    let events = in_time(events_for(line, &**history, whole.from())).await?;
+    let oldest = events.len().checked_sub(EVENTS_MAX).and_then(|place| events.get(place));
+    let known_from = oldest.map(|stored| stored.event.utc).filter(|first| *first > span.from());
+    let modes = modes(line, &events, whole, now);
     let stations: BTreeSet<StationId> = asked.signals.iter().map(|id| line.signal(*id).station).collect();
     if asked.panes_only {
         return Ok(Shown {
@@ -216,8 +216,7 @@ fn bands_over(bands: Vec<KnownBand>, span: Span) -> Vec<KnownBand> {
 /// When the station of each signal did not make product.
 pub(super) async fn stops_of(web: &Web, asked: &Asked) -> Result<Vec<Vec<Bar>>, String> {
     let line = &*web.app.line;
-    let mut events = in_time(web.app.history.events(None, EVENTS_MAX)).await?;
-    events.reverse();
+    let events = in_time(events_for(line, &*web.app.history, asked.span.from())).await?;
     let all = modes(line, &events, asked.span, web.app.clock.utc());
     let of = |id: &SignalId| all.get(line.signal(*id).station.index()).map_or(&[][..], Vec::as_slice);
     Ok(asked.signals.iter().map(|id| stops(of(id), asked.span)).collect())

@@ -1,6 +1,7 @@
 //! Statistics as tables: of a signal by shift on its own page, of the main signals in a handover.
 
 use crate::history::Span;
+use crate::report::recent::events_for;
 use crate::report::shift::SignalRow;
 use crate::report::statistics::{By, StatisticsRow, statistics_report};
 use crate::report::stops::modes;
@@ -15,8 +16,6 @@ use serde::Deserialize;
 use setward_config::line::Role;
 use setward_protocol::{SignalId, UtcMillis};
 
-/// Events that a page looks at, the newest: what lies before them counts as not watched.
-const EVENTS_MAX: usize = 50_000;
 /// How far back the table on a signal's page looks.
 const DAY_MS: i64 = 24 * 3_600_000;
 
@@ -62,8 +61,7 @@ async fn worked_out(
     window: Span,
 ) -> Result<crate::report::statistics::StatisticsReport, String> {
     let app = &web.app;
-    let mut events = app.history.events(None, EVENTS_MAX).await.map_err(|error| error.text)?;
-    events.reverse();
+    let events = events_for(&app.line, &*app.history, window.from()).await.map_err(|error| error.text)?;
     let modes = modes(&app.line, &events, window, app.clock.utc());
     let report = statistics_report(&app.line, &*app.history, asked, (window, None), &modes).await;
     report.map_err(|error| error.text)
