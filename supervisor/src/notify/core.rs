@@ -3,8 +3,9 @@
 //! A call stays owed to a channel until it is said; what else follows (who comes on duty, who is next to be asked, what is said
 //! anew) is worked out from how things stand, so that neither a restart nor a missed moment loses it.
 
-use super::draft::{Channel, Draft, Now, Said, Standing, digest, rank};
+use super::draft::{Channel, Draft, Now, Said, Standing};
 use super::message::{Message, Subject};
+use super::pace::{OLD_MS, Pace};
 use super::state::{Call, Cleared, Fixed, Lane, Mark, Notice, Part, State, Taken, Told, shift};
 use crate::history::StoredEvent;
 use crate::line::alarms::SILENT;
@@ -12,30 +13,12 @@ use setward_config::line::{ChannelRules, Priority};
 use setward_protocol::UtcMillis;
 use std::collections::BTreeMap;
 
-/// Beyond this many messages in [`FLOOD_OVER_MS`] what comes goes in digests.
-pub(super) const FLOOD_MAX: usize = 10;
-const FLOOD_OVER_MS: i64 = 600_000;
-/// How long a digest gathers, and how long after another one it goes at the earliest: with high priority in it, or without.
-const GATHER_MS: i64 = 10_000;
-const DIGEST_EVERY_HIGH_MS: i64 = 60_000;
-const DIGEST_EVERY_MS: i64 = 300_000;
-/// What is older goes in one digest, not one by one.
-pub(super) const OLD_MS: i64 = 1_800_000;
 /// A message that all works is worth sending for so long, minutes.
 const ALIVE_MINUTES: u16 = 60;
 /// Calls that may wait in all; beyond it the oldest that stand no more are let go and counted.
 const CALLS_MAX: usize = 5_000;
 /// Troubles that a channel may be owed; the oldest go.
 const NOTICES_MAX: usize = 20;
-
-/// What is not kept of a channel.
-#[derive(Debug, Clone, Default)]
-struct Pace {
-    /// When it took messages, within the time in which a flood counts, ms.
-    sent: Vec<i64>,
-    gathering: Option<i64>,
-    digest: Option<i64>,
-}
 
 /// All of it.
 #[derive(Debug)]
@@ -239,33 +222,18 @@ impl Core {
         self.state.lanes.get(&self.channels.get(channel)?.name)
     }
 
-    /// What a free channel is to be sent now.
+    /// What a channel is to be sent now, if it is not what is on its way. That gives way to nothing, unless it was refused.
     pub(super) fn plan(&mut self, channel: usize, now: Now) -> Option<Draft> {
-        if self.lane(channel)?.fixed.is_some() {
+        let on_its_way = self.fixed(channel).map(|message| message.key.clone());
+        let pace = self.pace.get(channel)?;
+        if on_its_way.as_ref().is_some_and(|key| !pace.has_refused(key)) {
             return None;
         }
         let said = self.due(channel, now);
-        let pace = self.pace.get_mut(channel)?;
-        pace.sent.retain(|at| now.ms - at < FLOOD_OVER_MS);
-        let Some(first) = said.iter().max_by_key(|one| rank(one)).cloned() else {
-            pace.gathering = None;
-            return self.alive(channel, now);
-        };
-        let old = said.iter().filter(|one| one.waited_ms >= OLD_MS && one.subject == Subject::Alarm).count();
-        let is_flood = said.len() + pace.sent.len() > FLOOD_MAX;
-        if !is_flood && old < 2 {
-            pace.gathering = None;
-            return Some(Draft { key: first.key.clone(), subject: first.subject, said: vec![first] });
-        }
-        let has_high = said.iter().any(|one| one.priority == Priority::High);
-        let every_ms = if has_high { DIGEST_EVERY_HIGH_MS } else { DIGEST_EVERY_MS };
-        let gathered = now.ms - *pace.gathering.get_or_insert(now.ms) >= GATHER_MS;
-        let is_time = pace.digest.is_none_or(|last| now.ms - last >= every_ms);
-        if is_flood && !(gathered && is_time) {
-            return None;
-        }
-        pace.gathering = None;
-        Some(digest(said))
+        let is_nothing = said.is_empty();
+        let next = self.pace.get_mut(channel)?.next(said, now);
+        let draft = if is_nothing { self.alive(channel, now) } else { next };
+        draft.filter(|draft| on_its_way.as_ref() != Some(&draft.key))
     }
 
     /// Everything that a channel is owed now.
@@ -340,11 +308,8 @@ impl Core {
         for part in &fixed.parts {
             self.note_said(&name, part, now);
         }
-        if let Some(pace) = self.pace.get_mut(channel).filter(|_| fixed.message.subject != Subject::Alive) {
-            pace.sent.push(now.ms);
-            if fixed.message.subject == Subject::Digest {
-                pace.digest = Some(now.ms);
-            }
+        if let Some(pace) = self.pace.get_mut(channel) {
+            pace.took(fixed.message.subject, now);
         }
         self.prune();
     }
@@ -381,6 +346,13 @@ impl Core {
 
     fn owed<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a Call> {
         self.state.calls.iter().filter(move |call| call.told.get(name).is_some_and(|told| !told.said))
+    }
+
+    /// The receiver does not take the message that is on its way; true if it has refused it before. It stays on its way until
+    /// anything else is due.
+    pub(super) fn refused(&mut self, channel: usize, now: Now) -> bool {
+        let Some(key) = self.fixed(channel).map(|message| message.key.clone()) else { return false };
+        self.pace.get_mut(channel).is_some_and(|pace| pace.refused(key, now))
     }
 
     /// A message that has been on its way for long is given up: what it says is worked out anew, with all else that waits.

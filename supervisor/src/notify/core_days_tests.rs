@@ -15,6 +15,8 @@ enum Happens {
     Fails {
         has_arrived: bool,
     },
+    /// It takes none of it, whatever else it may take.
+    Refuses,
     /// The program is killed and comes up again, with the state as it was kept last.
     Killed {
         has_arrived: bool,
@@ -30,6 +32,7 @@ fn happens() -> impl Strategy<Value = Happens> {
         3 => (0_usize..12).prop_map(Happens::Acknowledge),
         6 => Just(Happens::Works),
         3 => any::<bool>().prop_map(|has_arrived| Happens::Fails { has_arrived }),
+        3 => Just(Happens::Refuses),
         1 => any::<bool>().prop_map(|has_arrived| Happens::Killed { has_arrived }),
         1 => (1_i64..9).prop_map(Happens::Hours),
     ]
@@ -58,8 +61,7 @@ impl Day {
 
     /// Plans, keeps, and gives what goes out, as the task does.
     fn goes_out(&mut self, at: i64) -> Option<Message> {
-        if self.plant.core.fixed(0).is_none() {
-            let draft = self.plant.core.plan(0, now(at))?;
+        if let Some(draft) = self.plant.core.plan(0, now(at)) {
             let message = message_of(&draft, now(at));
             self.plant.core.fix(0, &draft, message);
         }
@@ -90,6 +92,11 @@ impl Day {
             Happens::Fails { has_arrived } => {
                 let message = self.goes_out(at);
                 self.arrived.extend(message.filter(|_| *has_arrived));
+                self.plant.core.give_up_old(0, now(at));
+            }
+            Happens::Refuses => {
+                let _refused = self.goes_out(at);
+                self.plant.core.refused(0, now(at));
                 self.plant.core.give_up_old(0, now(at));
             }
             Happens::Killed { has_arrived } => {

@@ -3,6 +3,7 @@
 use super::*;
 use crate::history::Event;
 use crate::notify::message::Item;
+use crate::notify::pace::FLOOD_MAX;
 use crate::snapshot::RunId;
 use setward_config::line::DaySpan;
 use setward_protocol::Uptime;
@@ -13,6 +14,8 @@ use std::time::Duration;
 mod days;
 #[path = "core_history_tests.rs"]
 mod histories;
+#[path = "core_refused_tests.rs"]
+mod refused;
 
 const MINUTE: i64 = 60_000;
 const HOUR: i64 = 60 * MINUTE;

@@ -62,12 +62,17 @@ pub(super) fn rank(one: &Said) -> (Priority, Reverse<Subject>, i64) {
     (one.priority, Reverse(one.subject), one.waited_ms)
 }
 
+/// One thing alone.
+pub(super) fn single(one: Said) -> Draft {
+    Draft { key: one.key.clone(), subject: one.subject, said: vec![one] }
+}
+
 /// All of it in one; what goes first stands first.
 pub(super) fn digest(mut said: Vec<Said>) -> Draft {
     said.sort_by_key(|one| Reverse(rank(one)));
     said.truncate(DIGEST_ITEMS_MAX);
     if let [one] = said.as_slice() {
-        return Draft { key: one.key.clone(), subject: one.subject, said };
+        return single(one.clone());
     }
     // By all that is in it: with one thing more it is another message.
     let keys: Vec<&str> = said.iter().map(|one| one.key.as_str()).collect();

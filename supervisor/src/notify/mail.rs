@@ -4,7 +4,7 @@
 //! those that have not got it yet.
 
 use super::deliver::{Deliver, Receipt, SendError, chain, one_line};
-use super::message::Message;
+use super::message::{Message, Subject};
 use super::secret;
 use async_trait::async_trait;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
@@ -80,16 +80,24 @@ impl Mailer {
             .map_err(|error| wrong(&error))
     }
 
-    fn has(&self, key: &str) -> BTreeSet<String> {
+    /// Who has `message` already. A test message is sent once, maybe while another is repeated, and changes nothing here.
+    fn has(&self, message: &Message) -> BTreeSet<String> {
+        if message.subject == Subject::Test {
+            return BTreeSet::new();
+        }
         let mut has = self.has.lock().unwrap_or_else(PoisonError::into_inner);
-        if has.0 != key {
-            *has = (key.to_owned(), BTreeSet::new());
+        if has.0 != message.key {
+            *has = (message.key.clone(), BTreeSet::new());
         }
         has.1.clone()
     }
 
-    fn note(&self, to: &str) {
-        self.has.lock().unwrap_or_else(PoisonError::into_inner).1.insert(to.to_owned());
+    /// `to` has `message`.
+    fn note(&self, message: &Message, to: &str) {
+        let mut has = self.has.lock().unwrap_or_else(PoisonError::into_inner);
+        if has.0 == message.key {
+            has.1.insert(to.to_owned());
+        }
     }
 
     async fn send(&self, message: &Message, to: &str) -> Result<String, SendError> {
@@ -141,14 +149,14 @@ fn parameters(host: &str, ca: Option<&Path>) -> Result<TlsParameters, SendError>
 #[async_trait]
 impl Deliver for Mailer {
     async fn deliver(&self, message: &Message) -> Result<Receipt, SendError> {
-        let has = self.has(&message.key);
+        let has = self.has(message);
         let mut answer = String::new();
         let (mut refused, mut failed) = (None, None);
         let mut reached = has.len();
         for to in self.to.to.iter().filter(|to| !has.contains(*to)) {
             match self.send(message, to).await {
                 Ok(words) => {
-                    self.note(to);
+                    self.note(message, to);
                     (answer, reached) = (words, reached + 1);
                 }
                 Err(error @ SendError::Refused(_)) => refused = Some(error),

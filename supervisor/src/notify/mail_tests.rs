@@ -198,6 +198,24 @@ async fn a_repeat_goes_only_to_those_that_have_not_got_it() {
     assert_eq!(mail.to, "b@plant.example");
 }
 
+#[test]
+fn a_test_message_that_crosses_another_marks_no_address_as_served_and_forgets_none() {
+    let mailer = Mailer::new(mail_to(9, &["a@plant.example", "b@plant.example"]));
+    let alarm = message("x");
+    let test = Message { key: "test-1-night".to_owned(), subject: Subject::Test, ..message("test") };
+    assert!(mailer.has(&test).is_empty());
+    assert!(mailer.has(&alarm).is_empty());
+    mailer.note(&test, "a@plant.example");
+    assert!(mailer.has(&alarm).is_empty(), "only the test message went there");
+    mailer.note(&alarm, "b@plant.example");
+    assert!(mailer.has(&test).is_empty());
+    mailer.note(&test, "a@plant.example");
+    assert_eq!(mailer.has(&alarm), BTreeSet::from(["b@plant.example".to_owned()]));
+    // A message that came late is as little this one.
+    mailer.note(&Message { key: "7-11-night".to_owned(), ..message("y") }, "a@plant.example");
+    assert_eq!(mailer.has(&alarm).len(), 1);
+}
+
 #[tokio::test]
 async fn a_relay_that_refuses_or_is_away_is_told_apart() {
     let answers = BTreeMap::from([("gone@plant.example".to_owned(), "550 5.1.1 no such user")]);

@@ -21,6 +21,7 @@ mod letter;
 mod mail;
 mod message;
 mod mqtt;
+mod pace;
 mod post;
 mod secret;
 mod state;

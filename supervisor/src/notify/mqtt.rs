@@ -220,8 +220,7 @@ impl Task {
     async fn talk(&mut self, mut link: Link) -> Ended {
         loop {
             if link.is_free()
-                && let Some(publish) = self.changed(&mut link)
-                && let Err(why) = link.start(publish, None).await
+                && let Err(why) = self.say_next(&mut link).await
             {
                 return link.lost(why);
             }
@@ -239,10 +238,7 @@ impl Task {
                     return Ended::ForGood;
                 }
                 Turn::Wish(None) => return Ended::ForGood,
-                Turn::Wish(Some(wish)) => {
-                    let body = Letterhead::of(&self.line).body(&wish.message);
-                    link.start(self.publish("messages", body, false), Some(wish)).await
-                }
+                Turn::Wish(Some(wish)) => self.say(&mut link, wish).await,
                 Turn::Packet(packet) => packet.map(|packet| link.take(&packet, &self.broker)),
                 Turn::Late => {
                     Err(format!("the broker does not acknowledge within {} s", ACKNOWLEDGED_WITHIN.as_secs()))
@@ -254,6 +250,30 @@ impl Task {
                 return link.lost(why);
             }
         }
+    }
+
+    /// Begins with what waits, if anything does: a message first. A new connection has hundreds of states to say, each a way to the
+    /// broker and back, and nobody waits for a message that long.
+    async fn say_next(&mut self, link: &mut Link) -> Result<(), String> {
+        while let Ok(wish) = self.arriving.try_recv() {
+            self.say(link, wish).await?;
+            if !link.is_free() {
+                return Ok(());
+            }
+        }
+        match self.changed(link) {
+            Some(publish) => link.start(publish, None).await,
+            None => Ok(()),
+        }
+    }
+
+    /// Sends a message, unless whoever asked has given it up: it would go as one more copy.
+    async fn say(&self, link: &mut Link, wish: Wish) -> Result<(), String> {
+        if wish.answer.is_closed() {
+            return Ok(());
+        }
+        let body = Letterhead::of(&self.line).body(&wish.message);
+        link.start(self.publish("messages", body, false), Some(wish)).await
     }
 
     /// A state that the broker does not have yet, over this connection: the line's first.

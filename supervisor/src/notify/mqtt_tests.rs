@@ -38,6 +38,8 @@ struct Manner {
     code: Option<ConnectReturnCode>,
     /// Closes the connection instead of acknowledging a message.
     is_short: bool,
+    /// How long each acknowledgement takes.
+    acknowledges_after: Duration,
     tls: Option<TlsAcceptor>,
 }
 
@@ -137,6 +139,9 @@ async fn serve<S: AsyncRead + AsyncWrite + Unpin>(mut stream: S, manner: Manner,
                 | Packet::UnsubAck(_)
                 | Packet::PingResp => panic!("{packet:?}"),
             };
+            if matches!(answer, Packet::PubAck(_)) {
+                tokio::time::sleep(manner.acknowledges_after).await;
+            }
             let mut out = BytesMut::new();
             answer.write(&mut out, 1000).unwrap();
             stream.write_all(&out).await.unwrap();
@@ -267,6 +272,38 @@ async fn after_an_outage_the_states_are_made_true_again_and_no_message_is_lost()
     let will = again.last_will.unwrap();
     assert!(will.retain && will.topic == "plant/line-2/line");
     assert_eq!(serde_json::from_slice::<Value>(&will.message).unwrap()["state"], "offline");
+}
+
+/// A far broker: every state anew takes its time, and an alarm does not wait for it.
+#[tokio::test]
+async fn a_message_goes_before_the_states_that_a_new_connection_says_anew() {
+    let slow = Manner { acknowledges_after: Duration::from_millis(100), ..Manner::default() };
+    let (bench, peer) = (Bench::new(), Peer::at(0, slow).await);
+    let announcer = bench.announcer(broker(peer.port));
+    peer.until("a first state", |kept| !kept.passed.is_empty()).await;
+    announcer.deliver(&message("7-12-boards")).await.unwrap();
+    let is_message = |one: &Publish| one.topic == "plant/line-2/messages";
+    let place = peer.kept.lock().unwrap().passed.iter().position(is_message).unwrap();
+    assert!(place <= 2, "number {place} of {} states", bench.line.alarms.len() + 1);
+    peer.until("every state", |kept| kept.retained.len() == bench.line.alarms.len() + 1).await;
+}
+
+#[tokio::test]
+async fn a_message_that_was_given_up_goes_as_no_further_copy() {
+    let slow = Manner { acknowledges_after: Duration::from_millis(300), ..Manner::default() };
+    let (bench, peer) = (Bench::new(), Peer::at(0, slow).await);
+    let announcer = bench.announcer(broker(peer.port));
+    peer.until("a first state", |kept| !kept.passed.is_empty()).await;
+    let given_up = message("7-12-boards");
+    timeout(Duration::from_millis(20), announcer.deliver(&given_up)).await.unwrap_err();
+    announcer.deliver(&message("7-13-boards")).await.unwrap();
+    let bodies: Vec<Value> = {
+        let kept = peer.kept.lock().unwrap();
+        let messages = kept.passed.iter().filter(|one| one.topic == "plant/line-2/messages");
+        messages.map(|one| serde_json::from_slice(&one.payload).unwrap()).collect()
+    };
+    let keys: Vec<_> = bodies.iter().filter_map(|body| body["key"].as_str()).collect();
+    assert_eq!(keys, ["7-13-boards"]);
 }
 
 #[tokio::test]

@@ -227,9 +227,7 @@ impl Post {
             if outgoing.is_busy || up < outgoing.not_before {
                 continue;
             }
-            if core.fixed(index).is_none()
-                && let Some(draft) = core.plan(index, now)
-            {
+            if let Some(draft) = core.plan(index, now) {
                 if draft.said.iter().any(|said| is_ahead_of(&words, said)) {
                     // Asks for a fresh one.
                     let _look = self.edges.handle.snapshot();
@@ -324,10 +322,11 @@ impl Post {
                 }
             }
             Err(error) => {
+                let is_known = matches!(error, SendError::Refused(_)) && core.refused(index, now);
                 core.give_up_old(index, now);
                 let note =
                     format!("{name} can't be told of alarms: {}; what is to be said waits", error.text());
-                if outgoing.failed(&error, &note, (up, now.utc)) {
+                if outgoing.failed((&error, is_known), &note, (up, now.utc)) {
                     let text = format!("Setward can't reach {name}: {}", error.text());
                     core.notice(&name, &format!("lost-{}-{}", name, now.utc.0), &text);
                     tracing::error!(code = "channel-lost", "{note}");
@@ -400,8 +399,14 @@ impl Outgoing {
         });
     }
 
-    /// Paces the next try; true if it is time to tell that it fails.
-    fn failed(&mut self, error: &SendError, note: &str, (up, utc): (Uptime, UtcMillis)) -> bool {
+    /// Paces the next try; true if it is time to tell that it fails. A message that was refused before is told no second time:
+    /// the channel may have taken others since.
+    fn failed(
+        &mut self,
+        (error, is_known): (&SendError, bool),
+        note: &str,
+        (up, utc): (Uptime, UtcMillis),
+    ) -> bool {
         let is_refusal = matches!(error, SendError::Refused(_));
         let since = *self.failing.get_or_insert(up);
         let wait = if is_refusal { LONGEST_WAIT } else { self.wait };
@@ -414,7 +419,7 @@ impl Outgoing {
             status.failing_since.get_or_insert(utc);
             status.is_broken |= is_long;
         });
-        is_long && !std::mem::replace(&mut self.is_told, true)
+        is_long && !is_known && !std::mem::replace(&mut self.is_told, true)
     }
 }
 

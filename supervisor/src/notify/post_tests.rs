@@ -13,6 +13,7 @@ use setward_protocol::Uptime;
 use tokio::sync::{mpsc, watch};
 
 mod histories;
+mod refused;
 mod restored;
 
 pub(super) const START: UtcMillis = UtcMillis(1_795_572_000_000);
