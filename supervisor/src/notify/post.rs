@@ -255,7 +255,7 @@ impl Post {
             return true;
         }
         let before = Some((RunId(run), sequence.saturating_add(1)));
-        let asked = self.edges.store.events_of(EventsAsked { alarm: None, before, limit: 1 });
+        let asked = self.edges.store.events_of(EventsAsked { before, limit: 1, ..EventsAsked::default() });
         let Ok(Ok(found)) = tokio::time::timeout(HISTORY_WITHIN, asked).await else { return false };
         self.is_history_known = true;
         if let Some(core) = &mut self.core
