@@ -66,7 +66,7 @@ async fn an_acknowledgement_without_a_name_is_answered_by_a_page_that_can_be_rea
     let path = "/alarms/fryer-outlet-cold/acknowledge";
     let answer = post_form(&night.state, path, "run=7&occurrence=3&by=+").await;
     assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY);
-    check_says(&answer.text, &["data-fresh=\"/alarms/fryer-outlet-cold\""], &[]);
+    assert!(answer.text.contains("data-fresh=\"/alarms/fryer-outlet-cold\""), "{}", answer.text);
     assert_eq!(get(&night.state, "/alarms/fryer-outlet-cold").await.status, StatusCode::OK);
 }
 
