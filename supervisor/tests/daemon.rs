@@ -267,7 +267,7 @@ fn heard(socket: &UnixDatagram) -> Vec<String> {
     let mut words = Vec::new();
     let mut bytes = [0; 256];
     while let Ok(count) = socket.recv(&mut bytes) {
-        words.push(String::from_utf8_lossy(&bytes[..count]).into_owned());
+        words.push(String::from_utf8_lossy(bytes.get(..count).unwrap()).into_owned());
     }
     words
 }

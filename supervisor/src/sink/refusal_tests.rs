@@ -90,7 +90,7 @@ async fn a_server_that_is_busy_again_and_again_is_not_sent_the_same_for_ever() {
 /// A server, or several, behind one address; what it confirmed and when it was started can be changed.
 fn started_as(
     model: &Shared,
-    mut started: impl FnMut() -> Option<String> + Send + 'static,
+    started: impl FnMut() -> Option<String> + Send + 'static,
     answer: impl Fn() -> Result<(), WriteError> + Send + Sync + 'static,
 ) -> MockPointWriter {
     let taking = Arc::clone(model);
@@ -102,7 +102,7 @@ fn started_as(
         }
         answered
     });
-    writer.expect_started().returning(move || started());
+    writer.expect_started().returning(started);
     writer
 }
 
