@@ -1,7 +1,7 @@
 //! The kept events that a report over a window needs: not those of all the years before it.
 //!
 //! - What a station did, which recipe ran and when nobody watched is told anew by each run, and runs are read whole.
-//! - What raised, was shelved or was entered shortly before the window is within [`BEFORE_MS`].
+//! - What raised, was shelved or was entered shortly before the window is within forty days before it.
 //! - An alarm may stand for longer. Of one that stood already when the oldest of these runs began, the events since it was last
 //!   over are read besides.
 
