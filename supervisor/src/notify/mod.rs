@@ -165,7 +165,10 @@ impl Notifier {
         (clock, supervision): (Clock, &Supervision),
     ) -> Self {
         let (stop, stopped) = watch::channel(false);
-        let live = || Some(Live { handle: handle.clone(), stopped: stopped.clone() });
+        let live = || {
+            let (handle, stopped) = (handle.clone(), stopped.clone());
+            Some(Live { handle, stopped, supervision: supervision.clone() })
+        };
         let ways = line.notify.channels.iter().map(|channel| edge(channel, line, clock, live())).collect();
         let teller = supervision.teller().clone();
         let around = Edges { store: Arc::clone(store), handle: handle.clone(), clock, teller };

@@ -21,6 +21,7 @@ use crate::clock::Clock;
 use crate::handle::LineHandle;
 use crate::history::sha256_hex;
 use crate::snapshot::LineSnapshot;
+use crate::supervision::{Supervision, TaskName};
 use async_trait::async_trait;
 use rumqttc::{Connect, LastWill, Packet, Publish, QoS};
 use setward_alarm::AlarmId;
@@ -28,14 +29,14 @@ use setward_config::line::{Broker, Line};
 use state::{AlarmEssence, LineEssence};
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{Mutex, OwnedMutexGuard, mpsc, oneshot, watch};
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 use wire::Wire;
 
 /// How often it is looked whether a state has changed.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
-/// How long the broker may take to acknowledge.
-const ACKNOWLEDGED_WITHIN: Duration = Duration::from_secs(10);
+/// How long the broker may take to acknowledge, and to say that it is there.
+const ANSWERED_WITHIN: Duration = Duration::from_secs(10);
 /// How long a message may take in all.
 const DELIVER_WITHIN: Duration = Duration::from_secs(20);
 /// A broker that hears nothing for one and a half times as long takes us for gone.
@@ -54,11 +55,12 @@ pub(super) struct Announcer {
     wishes: mpsc::Sender<Wish>,
 }
 
-/// What a line that is watched adds: its states, and the end of the run.
+/// What a line that is watched adds: its states, the end of the run, and who begins anew what fails.
 #[derive(Clone)]
 pub(super) struct Live {
     pub(super) handle: LineHandle,
     pub(super) stopped: watch::Receiver<bool>,
+    pub(super) supervision: Supervision,
 }
 
 /// A message, and where it is said what came of it.
@@ -81,8 +83,24 @@ impl Announcer {
         let print = sha256_hex(format!("{}\n{}\n{name}\n{end}", line.plant, line.name).as_bytes());
         // At most 23 letters and digits: more need not be accepted.
         let client_id = format!("setward{}", print.get(..16).unwrap_or(&print));
-        let task = Task { broker, line: Arc::clone(line), client_id, arriving, live, clock };
-        tokio::spawn(task.run());
+        let doing = format!("telling the broker {}:{}", broker.host, broker.port);
+        let supervision = live.as_ref().map(|live| live.supervision.clone());
+        // A task that begins anew goes on with what waits.
+        let (line, arriving) = (Arc::clone(line), Arc::new(Mutex::new(arriving)));
+        let begin = move || {
+            let (broker, line, client_id) = (broker.clone(), Arc::clone(&line), client_id.clone());
+            let (arriving, live) = (Arc::clone(&arriving), live.clone());
+            async move {
+                let arriving = arriving.lock_owned().await;
+                Task { broker, line, client_id, arriving, live, clock }.run().await;
+            }
+        };
+        match supervision {
+            Some(supervision) => {
+                tokio::spawn(supervision.keep(TaskName { event: "telling failed", doing }, begin))
+            }
+            None => tokio::spawn(begin()),
+        };
         Self { wishes }
     }
 }
@@ -90,7 +108,11 @@ impl Announcer {
 #[async_trait]
 impl Deliver for Announcer {
     async fn deliver(&self, message: &Message) -> Result<Receipt, SendError> {
-        let ended = || SendError::Unreachable("setward is stopping".to_owned());
+        let ended = || {
+            SendError::Unreachable(
+                "the connection's task has ended: setward is stopping, or it failed".to_owned(),
+            )
+        };
         let (answer, answered) = oneshot::channel();
         let wish = Wish { message: message.clone(), answer };
         let delivering = async {
@@ -107,7 +129,7 @@ struct Task {
     broker: Broker,
     line: Arc<Line>,
     client_id: String,
-    arriving: mpsc::Receiver<Wish>,
+    arriving: OwnedMutexGuard<mpsc::Receiver<Wish>>,
     live: Option<Live>,
     clock: Clock,
 }
@@ -134,6 +156,8 @@ struct Link {
     on_its_way: Option<OnItsWay>,
     packet_id: u16,
     next_ping: Instant,
+    /// By when the broker must have said something, once it has been asked whether it is there.
+    heard_by: Option<Instant>,
     clock: Clock,
     alarms: Vec<Option<AlarmEssence>>,
     line: Option<LineEssence>,
@@ -143,7 +167,7 @@ struct Link {
 enum Turn {
     Stop,
     Packet(Result<Packet, String>),
-    /// The broker has not acknowledged in time.
+    /// The broker has not acknowledged, or not said that it is there, in time.
     Late,
     Ping,
     Wish(Option<Wish>),
@@ -188,15 +212,7 @@ impl Task {
             hello.set_login(user, password);
         }
         let wire = Wire::open(&self.broker, hello).await?;
-        Ok(Link {
-            wire,
-            on_its_way: None,
-            packet_id: 0,
-            next_ping: self.clock.now() + KEEP_ALIVE,
-            clock: self.clock,
-            alarms: vec![None; self.line.alarms.len()],
-            line: None,
-        })
+        Ok(Link::new(wire, self.clock, self.line.alarms.len()))
     }
 
     /// Waits before the next connection; whoever wants a message sent meanwhile is told why it can't be.
@@ -241,7 +257,7 @@ impl Task {
                 Turn::Wish(Some(wish)) => self.say(&mut link, wish).await,
                 Turn::Packet(packet) => packet.map(|packet| link.take(&packet, &self.broker)),
                 Turn::Late => {
-                    Err(format!("the broker does not acknowledge within {} s", ACKNOWLEDGED_WITHIN.as_secs()))
+                    Err(format!("the broker does not answer within {} s", ANSWERED_WITHIN.as_secs()))
                 }
                 Turn::Ping => link.ping().await,
                 Turn::Look => Ok(()),
@@ -313,35 +329,52 @@ impl Task {
 }
 
 impl Link {
+    fn new(wire: Wire, clock: Clock, alarms: usize) -> Self {
+        Self {
+            wire,
+            on_its_way: None,
+            packet_id: 0,
+            next_ping: clock.now() + KEEP_ALIVE,
+            heard_by: None,
+            clock,
+            alarms: vec![None; alarms],
+            line: None,
+        }
+    }
+
     const fn is_free(&self) -> bool {
         self.on_its_way.is_none()
     }
 
     async fn start(&mut self, publish: Publish, wish: Option<Wish>) -> Result<(), String> {
         self.packet_id = self.packet_id.checked_add(1).unwrap_or(1);
-        let until = self.clock.now() + ACKNOWLEDGED_WITHIN;
+        let until = self.clock.now() + ANSWERED_WITHIN;
         self.on_its_way = Some(OnItsWay { packet_id: self.packet_id, until, wish });
         self.wire.send(&Packet::Publish(Publish { pkid: self.packet_id, ..publish })).await
     }
 
     /// What the broker says, or what its silence means. Whoever stops waiting loses nothing.
     async fn hear(&mut self) -> Turn {
-        let until = self.on_its_way.as_ref().map(|one| one.until);
+        let acknowledged_by = self.on_its_way.as_ref().map(|one| one.until);
+        let late = acknowledged_by.into_iter().chain(self.heard_by).min();
         tokio::select! {
             biased;
             packet = self.wire.next() => Turn::Packet(packet),
-            () = sleep_until(until.unwrap_or(self.next_ping)), if until.is_some() => Turn::Late,
+            () = sleep_until(late.unwrap_or(self.next_ping)), if late.is_some() => Turn::Late,
             () = sleep_until(self.next_ping) => Turn::Ping,
         }
     }
 
+    /// Asks whether the broker is there: over a connection that has died without a word the system goes on sending for a quarter of an hour.
     async fn ping(&mut self) -> Result<(), String> {
         self.next_ping = self.clock.now() + KEEP_ALIVE;
+        self.heard_by = Some(self.clock.now() + ANSWERED_WITHIN);
         self.wire.send(&Packet::PingReq).await
     }
 
-    /// An acknowledgement frees the way; whatever else a broker says asks for nothing.
+    /// An acknowledgement frees the way; whatever else a broker says asks for nothing, but shows that it is there.
     fn take(&mut self, packet: &Packet, broker: &Broker) {
+        self.heard_by = None;
         let Packet::PubAck(found) = packet else { return };
         if let Some(one) = self.on_its_way.take_if(|one| one.packet_id == found.pkid)
             && let Some(wish) = one.wish

@@ -2,7 +2,7 @@
 
 use super::super::post_tests::{ALARMS, START, line, snapshot};
 use super::*;
-use crate::handle::Looks;
+use crate::handle::{Looks, Teller};
 use crate::notify::Subject;
 use crate::snapshot::RunId;
 use bytes::BytesMut;
@@ -178,6 +178,7 @@ struct Bench {
     publish: watch::Sender<Arc<LineSnapshot>>,
     handle: LineHandle,
     stop: watch::Sender<bool>,
+    supervision: Supervision,
     _folder: tempfile::TempDir,
 }
 
@@ -187,11 +188,13 @@ impl Bench {
         let line = Arc::new(line(&folder, &["boards"]));
         let (publish, watched) = watch::channel(Arc::new(snapshot(&line, RunId(7), &[])));
         let handle = LineHandle::new(mpsc::channel(1).0, watched, Looks::default());
-        Self { line, publish, handle, stop: watch::Sender::new(false), _folder: folder }
+        let (supervision, _too_often) = Supervision::new(Teller::new(1).0, Clock::system());
+        Self { line, publish, handle, stop: watch::Sender::new(false), supervision, _folder: folder }
     }
 
     fn announcer(&self, broker: Broker) -> Announcer {
-        let live = Live { handle: self.handle.clone(), stopped: self.stop.subscribe() };
+        let (handle, stopped) = (self.handle.clone(), self.stop.subscribe());
+        let live = Live { handle, stopped, supervision: self.supervision.clone() };
         Announcer::new(broker, "boards", (&self.line, Clock::system()), Some(live))
     }
 
@@ -409,6 +412,32 @@ async fn tls_takes_the_plants_own_authority_and_no_other_and_the_password_goes_o
         assert!(error.text().contains(word), "{error:?}");
     }
     assert_eq!(peer.kept.lock().unwrap().hellos.len(), 1, "nobody else was told anything");
+}
+
+/// A firewall that forgets a connection, or a broker's machine without power, says nothing: what is sent goes nowhere.
+#[tokio::test(start_paused = true)]
+async fn a_broker_that_has_died_without_a_word_is_found_within_forty_seconds() {
+    let (ours, mut its) = tokio::io::duplex(4096);
+    let clock = Clock::system();
+    let mut link = Link::new(Wire::over(ours), clock, 0);
+    let begun = clock.now();
+    let at_s = |now: Instant| now.duration_since(begun).as_secs();
+    assert!(matches!(link.hear().await, Turn::Ping));
+    assert_eq!(at_s(clock.now()), 30);
+    link.ping().await.unwrap();
+
+    // It is there: one word, and the next question has its own time.
+    let mut out = BytesMut::new();
+    Packet::PingResp.write(&mut out, 10).unwrap();
+    its.write_all(&out).await.unwrap();
+    let Turn::Packet(Ok(packet)) = link.hear().await else { panic!("an answer") };
+    link.take(&packet, &broker(1883));
+    assert!(matches!(link.hear().await, Turn::Ping));
+    link.ping().await.unwrap();
+
+    // Now it is gone.
+    assert!(matches!(link.hear().await, Turn::Late));
+    assert_eq!(at_s(clock.now()), 70);
 }
 
 /// The codec is another's: whatever comes, it must end in a packet or in words.

@@ -59,6 +59,12 @@ impl Wire {
         timeout(CONNECT_WITHIN, opening).await.unwrap_or_else(|_late| Err(late()))
     }
 
+    /// Over a stream of the test's own, as if a broker had taken us in.
+    #[cfg(test)]
+    pub(super) fn over(stream: impl Stream + 'static) -> Self {
+        Self { stream: Box::new(stream), incoming: BytesMut::new() }
+    }
+
     async fn greet(&mut self, hello: Connect) -> Result<(), SendError> {
         self.send(&Packet::Connect(hello)).await.map_err(SendError::Unreachable)?;
         let answer = self.next().await.map_err(SendError::Unreachable)?;
