@@ -1,8 +1,9 @@
 //! Signing in and out, and the first user: pages complete without scripts, in a frame of their own that shows nothing of the line
 //! but its name.
 
+use super::entering::{Tried, try_to_enter};
 use super::visit::{Needs, Visitor, cookie, visit, why};
-use super::{Doors, Visit, audit, keep, locked, passphrase, user_of};
+use super::{Doors, Visit, audit, keep, locked, passphrase};
 use crate::web::{Web, acknowledge, assets};
 use axum::extract::rejection::FormRejection;
 use axum::extract::{Form, Query, State};
@@ -13,7 +14,6 @@ use percent_encoding::{NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Deserialize;
 use setward_config::line::{User, UserRole};
 use std::sync::Arc;
-use std::time::Duration;
 
 /// Longest way back that is believed, bytes.
 const LONGEST_BACK: usize = 512;
@@ -133,38 +133,7 @@ pub(super) fn nobody_signs_in(web: &Web) -> Response {
     bare(web, StatusCode::NOT_FOUND, "No logins", body)
 }
 
-/// What came of trying to sign in.
-enum Tried {
-    Right(User),
-    Wrong,
-    Wait(Duration),
-    Busy,
-}
-
 impl Doors {
-    /// Compares with the one hash there is to compare with, known name or not: same time, same answer.
-    async fn try_to_enter(&self, visit: &Visit, name: &str, typed: String) -> Tried {
-        let from = visit.peer.address();
-        let Ok(_in_line) = self.waiting.try_acquire() else { return Tried::Busy };
-        let Ok(_alone) = self.hashing.acquire().await else { return Tried::Busy };
-        // Looked at behind the others: of many tries at once only the free ones are looked at.
-        let left = locked(&self.guesses).wait(name, from, self.clock.uptime());
-        if left > Duration::ZERO {
-            return Tried::Wait(left);
-        }
-        let user = user_of(&self.access(), name).cloned();
-        let kept = user.as_ref().and_then(|user| user.passphrase.clone());
-        let hash = kept.clone().unwrap_or_else(|| passphrase::NOBODYS.to_owned());
-        let compared = tokio::task::spawn_blocking(move || passphrase::is_right(&typed, &hash)).await;
-        match user.filter(|_| kept.is_some() && compared.unwrap_or(false)) {
-            Some(user) => {
-                locked(&self.guesses).right(name);
-                Tried::Right(user)
-            }
-            None => Tried::Wrong,
-        }
-    }
-
     /// A session for `user`, and the cookie that carries it.
     fn let_in(&self, user: &User) -> Result<String, String> {
         let hash = user.passphrase.as_deref().unwrap_or_default();
@@ -188,12 +157,9 @@ pub(in crate::web) async fn login(
     };
     let (visit, name) = (visit(), form.name.trim().chars().take(60).collect::<String>());
     let typed: String = form.passphrase.chars().take(passphrase::MOST + 1).collect();
-    match doors.try_to_enter(&visit, &name, typed).await {
+    match try_to_enter(&web, &visit, &name, typed).await {
         Tried::Right(user) => welcome(&web, &visit, &user, way_back(&form.back)).await,
         Tried::Wrong => {
-            let now = doors.clock.uptime();
-            let tries = locked(&doors.guesses).wrong(&name, visit.peer.address(), now);
-            doors.note_wrong(&web, &visit, tries).await;
             let said = "That name and passphrase do not belong together. Mind capital letters; the name is the one in the records.";
             bare(&web, StatusCode::FORBIDDEN, "Sign in", login_form(said, &name, &form.back))
         }

@@ -8,6 +8,7 @@
 
 mod audit;
 pub(crate) mod displays;
+mod entering;
 mod first;
 mod forms;
 mod guesses;
@@ -62,9 +63,9 @@ pub struct Doors {
     first: Mutex<Option<FirstLink>>,
     certificate: RwLock<Option<Certificate>>,
     /// One hash at a time: each takes 19 MiB and a core for a moment, and polling shares the machine.
-    hashing: Semaphore,
+    hashing: Arc<Semaphore>,
     /// Those that wait for it.
-    waiting: Semaphore,
+    waiting: Arc<Semaphore>,
 }
 
 impl Doors {
@@ -79,8 +80,8 @@ impl Doors {
             refusals: Mutex::default(),
             first: Mutex::default(),
             certificate: RwLock::default(),
-            hashing: Semaphore::new(1),
-            waiting: Semaphore::new(MOST_WAITING),
+            hashing: Arc::new(Semaphore::new(1)),
+            waiting: Arc::new(Semaphore::new(MOST_WAITING)),
         }
     }
 
