@@ -25,7 +25,7 @@ mod renames;
 mod setpoint_writes;
 mod shifts;
 mod signals;
-mod site;
+pub(crate) mod site;
 mod stations;
 mod targets;
 mod typical;
@@ -101,13 +101,6 @@ pub(crate) fn check_users(index: usize, file: &SourceFile, sink: &mut Sink) -> (
     (access::users(&users, sink), access::displays(&displays, sink))
 }
 
-/// The path of the file of users, as site.toml gives it.
-pub(crate) fn users_path(files: &[SourceFile]) -> Option<String> {
-    let (index, file) = files.iter().enumerate().find(|(_, file)| file.path == "site.toml")?;
-    let site = read_file(index, file, "site.toml", &mut Sink::default(), raw::site::read)?;
-    Some(site.users?.value)
-}
-
 /// The line, if nothing is wrong, and all problems into `sink`.
 pub(crate) fn check_into(files: &[SourceFile], sink: &mut Sink) -> Option<Line> {
     let raw = read_files(files, sink);
@@ -156,7 +149,7 @@ fn not_read(path: &str) -> Problem {
 }
 
 /// The tables of one file, unless it is empty or no TOML.
-fn read_file<T>(
+pub(crate) fn read_file<T>(
     index: usize,
     file: &SourceFile,
     name: &'static str,

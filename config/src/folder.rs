@@ -2,10 +2,12 @@
 
 use crate::Loaded;
 use crate::capacity::MAX_FILE_BYTES;
-use crate::check::{FILES_OF_A_LINE, check_alone, check_with_users, users_path};
+use crate::check::{FILES_OF_A_LINE, check_alone, check_with_users};
+use crate::door::users_path;
 use crate::line::PageTls;
 use crate::problem::{Code, Problem, Problems, SourceFile};
 use std::fs;
+use std::io;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
@@ -14,17 +16,26 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// All problems of all files, warnings included, with paths below `dir`.
 pub fn load(dir: &Path) -> Result<Loaded, Problems> {
+    load_as(dir, true)
+}
+
+/// The same without the file of users, which only its owner may read: for what lets nobody in. Nobody is in the line's list then.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_for_reading(dir: &Path) -> Result<Loaded, Problems> {
+    load_as(dir, false)
+}
+
+fn load_as(dir: &Path, with_users: bool) -> Result<Loaded, Problems> {
     if !dir.is_dir() {
         let found =
             if dir.exists() { "this is a file, not a line folder" } else { "there is no such folder" };
         let problem = Problems::of_path(Code::Missing, "", found.to_owned(), FILES_OF_A_LINE.to_owned());
         return Err(Problems::new(&[], vec![problem]).below(dir));
     }
-    let (mut files, mut unreadable) = read_folder(dir);
-    let users = users_path(&files).and_then(|path| {
-        files.retain(|file| file.path != path);
-        read_users(dir, path, &mut unreadable)
-    });
+    let (files, mut unreadable, users) = read_folder(dir);
+    let users = users.filter(|_| with_users).and_then(|path| read_users(dir, path, &mut unreadable));
     if unreadable.is_empty() {
         return match check_with_users(&files, users.as_ref()) {
             Ok(Loaded { mut line, warnings }) => {
@@ -54,19 +65,6 @@ pub fn load(dir: &Path) -> Result<Loaded, Problems> {
     Err(check_alone(&files).without_missing(&unreadable).with(unreadable).below(dir))
 }
 
-/// The file of users that the site.toml in `dir` names, there or not.
-///
-/// # Errors
-/// What of `dir` can't be read.
-pub fn users_file(dir: &Path) -> Result<Option<PathBuf>, Problems> {
-    let (files, unreadable) = read_folder(dir);
-    if unreadable.is_empty() {
-        Ok(users_path(&files).map(|path| dir.join(path)))
-    } else {
-        Err(Problems::new(&files, unreadable).below(dir))
-    }
-}
-
 /// Why there can be no folder called `data_dir`, if a file stands in its way.
 fn no_place_for(data_dir: &Path) -> Option<Problem> {
     let nearest = data_dir.ancestors().find(|path| path.exists())?;
@@ -78,21 +76,33 @@ fn no_place_for(data_dir: &Path) -> Option<Problem> {
     Some(Problems::of_path(Code::Address, &data_dir.display().to_string(), message, hint))
 }
 
-/// Every file of the folder that belongs to a line, in the order of paths, and what could not be read.
-fn read_folder(dir: &Path) -> (Vec<SourceFile>, Vec<Problem>) {
+/// Every file of the folder that belongs to a line, in the order of paths, what could not be read, and the path of the file of
+/// users, which is none of them.
+fn read_folder(dir: &Path) -> (Vec<SourceFile>, Vec<Problem>, Option<String>) {
     let mut problems = Vec::new();
     let mut paths = toml_files(dir, "", &mut problems);
     if dir.join("recipes").is_dir() {
         paths.extend(toml_files(&dir.join("recipes"), "recipes/", &mut problems));
     }
     paths.sort();
+    // What is wrong with it is told below, once.
+    let site = read_file(dir, "site.toml".to_owned(), &mut Vec::new());
+    let users = site.as_ref().and_then(users_path);
+    paths.retain(|path| Some(path) != users.as_ref());
     let files = paths.into_iter().filter_map(|path| read_file(dir, path, &mut problems)).collect();
-    (files, problems)
+    (files, problems, users)
 }
 
 /// The file of users, if there is one yet. It holds hashes of passphrases: nobody but its owner may read it.
-fn read_users(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
-    let about = fs::metadata(dir.join(&path)).ok()?;
+pub(crate) fn read_users(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
+    let about = match fs::metadata(dir.join(&path)) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return None,
+        Err(error) => {
+            problems.push(unreadable(&path, &error.to_string()));
+            return None;
+        }
+        Ok(about) => about,
+    };
     if about.permissions().mode() & 0o077 != 0 {
         let message = "others can read or change it, and it says who may do what".to_owned();
         let hint = format!("make it its owner's only: chmod 600 {path}");
@@ -119,7 +129,7 @@ fn toml_files(dir: &Path, prefix: &str, problems: &mut Vec<Problem>) -> Vec<Stri
         .collect()
 }
 
-fn read_file(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
+pub(crate) fn read_file(dir: &Path, path: String, problems: &mut Vec<Problem>) -> Option<SourceFile> {
     let full: PathBuf = dir.join(&path);
     if fs::metadata(&full).is_ok_and(|metadata| metadata.len() > MAX_FILE_BYTES) {
         let message = format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20);

@@ -13,6 +13,7 @@
 pub mod capacity;
 mod check;
 mod demo;
+mod door;
 mod folder;
 #[cfg(feature = "fuzzing")]
 pub mod fuzzing;
@@ -27,7 +28,8 @@ mod value;
 
 pub use check::check_files;
 pub use demo::{SCHEMA, demo_files, load_demo};
-pub use folder::{load, users_file};
+pub use door::{Door, load_door, read_users_file};
+pub use folder::{load, load_for_reading};
 pub use line::Line;
 pub use problem::{Problems, SourceFile};
 pub use quantity::parse_time;

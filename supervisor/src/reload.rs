@@ -4,6 +4,7 @@ use setward_config::Problems;
 use setward_config::line::Line;
 use setward_config::problem::ProblemEntry;
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use tokio::sync::{mpsc, oneshot};
 
 /// Most wishes to reload that wait.
@@ -11,9 +12,23 @@ const WAITING_MAX: usize = 4;
 /// Most names told one by one.
 const NAMES_MAX: usize = 8;
 
+/// What is to be read anew.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Anew {
+    /// The whole line folder.
+    Folder,
+    /// Who may come in, and nothing else: whatever else of the folder is half edited stays as it is in force.
+    Users {
+        /// The file that was changed; `None`: whichever is in force.
+        file: Option<PathBuf>,
+    },
+}
+
 /// Somebody wants the files read anew.
 #[derive(Debug)]
 pub struct ReloadRequest {
+    /// Which.
+    pub anew: Anew,
     /// Who, as typed, or the signal that asked.
     pub by: String,
     /// Where the answer goes.
@@ -70,10 +85,10 @@ impl Reloader {
     }
 
     /// Asks; returns when the new files are in force, or why they are not.
-    pub async fn reload(&self, by: String) -> ReloadAnswer {
+    pub async fn reload(&self, by: String, anew: Anew) -> ReloadAnswer {
         let gone = || ReloadAnswer::NotNow { why: "the daemon is stopping".to_owned() };
         let (answer, answered) = oneshot::channel();
-        if self.0.send(ReloadRequest { by, answer }).await.is_err() {
+        if self.0.send(ReloadRequest { anew, by, answer }).await.is_err() {
             return gone();
         }
         answered.await.unwrap_or_else(|_dropped| gone())

@@ -14,6 +14,7 @@ use setward::{Edges, start};
 use sha2::{Digest as _, Sha256};
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::os::unix::fs::PermissionsExt as _;
+use std::os::unix::process::CommandExt as _;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::Arc;
@@ -381,6 +382,118 @@ async fn a_start_without_users_prints_a_link_and_a_command_from_elsewhere_is_not
     let here = setward(&[&["alarms", path], &wish[..]].concat(), "");
     assert_eq!(here.status.code(), Some(0), "{}", told(&here));
     assert!(folder.path().join(".setward/ctl.sock").exists());
+}
+
+/// A page that is not encrypted, on this machine; the cookie of whoever signs in there.
+async fn plain_sign_in(port: u16, name: &str) -> (StatusCode, String) {
+    let form = format!("name={name}&passphrase={}", WORDS.replace(' ', "+"));
+    let request = Request::post("/login")
+        .header(header::HOST, "127.0.0.1")
+        .header("sec-fetch-site", "same-origin")
+        .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded");
+    let stream = TcpStream::connect(("127.0.0.1", port)).await.unwrap();
+    let (status, headers, _) = ask(stream, request.body(Body::from(form)).unwrap()).await;
+    let cookie = headers.get(header::SET_COOKIE).map(|set| set.to_str().unwrap().split(';').next().unwrap());
+    (status, cookie.unwrap_or_default().to_owned())
+}
+
+async fn plain_get(port: u16, path: &str, cookie: &str) -> (StatusCode, String) {
+    let request = Request::get(path).header(header::HOST, "127.0.0.1").header(header::COOKIE, cookie);
+    let stream = TcpStream::connect(("127.0.0.1", port)).await.unwrap();
+    let (status, _, text) = ask(stream, request.body(Body::empty()).unwrap()).await;
+    (status, text)
+}
+
+#[tokio::test]
+async fn a_change_of_users_is_in_force_at_once_whatever_else_is_half_edited_and_puts_nothing_else_in_force() {
+    let folder = folder("users = \"users.toml\"\nview = \"login\"");
+    let path = folder.path().to_str().unwrap();
+    add_user(folder.path(), "Ella", "engineer");
+    add_user(folder.path(), "Otto", "operate");
+    let daemon = Daemon::start(folder.path(), "Page:");
+    let (ella, otto) =
+        (plain_sign_in(daemon.port, "Ella").await.1, plain_sign_in(daemon.port, "Otto").await.1);
+    let run = async || {
+        let (status, text) = plain_get(daemon.port, "/api/v1/line", &ella).await;
+        assert_eq!(status, StatusCode::OK, "{text}");
+        let line: serde_json::Value = serde_json::from_str(&text).unwrap();
+        line["run"].as_i64().unwrap()
+    };
+    let first = run().await;
+    let alarms = folder.path().join("alarms.toml");
+    let text = std::fs::read_to_string(&alarms).unwrap();
+    let edited = text.replacen("allowance = \"240 K.s\"", "allowance = \"250 K.s\"", 1);
+    assert_ne!(edited, text);
+    std::fs::write(&alarms, &edited).unwrap();
+    let role = setward(&["user", path, "role", "Otto", "view"], "");
+    assert!(role.status.success() && told(&role).contains("has taken it up"), "{}", told(&role));
+    assert_eq!(run().await, first, "alarm settings that nobody has reloaded are not in force");
+    assert!(plain_get(daemon.port, "/", &otto).await.1.contains("Otto</b> (view)"));
+
+    std::fs::write(&alarms, edited + "\n[[time-weighted]\nid = ").unwrap();
+    let off = setward(&["user", path, "disable", "Otto"], "");
+    assert!(off.status.success() && told(&off).contains("has taken it up"), "{}", told(&off));
+    assert_eq!(plain_get(daemon.port, "/api/v1/line", &otto).await.0, StatusCode::FORBIDDEN);
+    assert_eq!(plain_sign_in(daemon.port, "Otto").await.0, StatusCode::FORBIDDEN);
+    assert_eq!(run().await, first);
+
+    // Another file than the one in force: what is written there lets nobody in and shuts nobody out.
+    let site = folder.path().join("site.toml");
+    let text = std::fs::read_to_string(&site).unwrap();
+    std::fs::write(&site, text.replacen("users.toml", "others.toml", 1)).unwrap();
+    add_user_in_vain(folder.path(), "Ella");
+    let off = setward(&["user", path, "disable", "Ella"], "");
+    assert_eq!(off.status.code(), Some(1), "{}", told(&off));
+    let said = told(&off);
+    assert!(said.contains("STILL SIGNED IN") && said.contains("What to do:"), "{said}");
+    assert!(off.stdout.is_empty(), "nothing says that it is done: {said}");
+    assert_eq!(run().await, first);
+}
+
+fn add_user_in_vain(folder: &Path, name: &str) {
+    let arguments = ["user", folder.to_str().unwrap(), "add", name, "--role", "engineer"];
+    let added = setward(&arguments, &format!("{WORDS}\n"));
+    assert_eq!(added.status.code(), Some(1), "{}", told(&added));
+    assert!(told(&added).contains("can't sign in yet"), "{}", told(&added));
+}
+
+/// Somebody of the daemon's group who may read the folder, but not the users: only root can try to be somebody else.
+#[test]
+fn a_command_works_for_whoever_may_not_read_the_users() {
+    if !rustix::process::geteuid().is_root() {
+        return;
+    }
+    let nobody = |program: &Path, arguments: &[&str]| {
+        let mut command = Command::new(program);
+        command.args(arguments).uid(65_534).gid(0).stdin(Stdio::null()).output().unwrap()
+    };
+    let folder = folder("users = \"users.toml\"");
+    let path = folder.path().to_str().unwrap();
+    let readable = std::fs::Permissions::from_mode(0o755);
+    std::fs::set_permissions(folder.path(), readable.clone()).unwrap();
+    add_user(folder.path(), "Ella", "engineer");
+    let own = setward(
+        &["user", path, "add", "Otto", "--role", "operate", "--os-user", "nobody"],
+        &format!("{WORDS}\n"),
+    );
+    assert!(own.status.success(), "{}", told(&own));
+    // Where the tests' own programs are, others may not look.
+    let program = folder.path().join("setward");
+    std::fs::copy(env!("CARGO_BIN_EXE_setward"), &program).unwrap();
+    std::fs::set_permissions(&program, readable).unwrap();
+    let _daemon = Daemon::start(folder.path(), "Page:");
+    let listed = nobody(&program, &["alarms", path]);
+    assert!([Some(0), Some(10)].contains(&listed.status.code()), "{}", told(&listed));
+    assert!(!told(&listed).contains("users.toml"), "{}", told(&listed));
+    let wish = ["alarms", path, "--shelve", "communication.fryer", "--for", "10 min", "--why", "test"];
+    let shelved = nobody(&program, &wish);
+    assert_eq!(shelved.status.code(), Some(0), "{}", told(&shelved));
+    let due = nobody(&program, &["enter", path, "--due"]);
+    assert_eq!(due.status.code(), Some(0), "{}", told(&due));
+    let refused = nobody(&program, &["user", path, "disable", "Ella"]);
+    assert_eq!(refused.status.code(), Some(3), "{}", told(&refused));
+    let reload = nobody(&program, &["reload", path]);
+    assert_eq!(reload.status.code(), Some(5), "{}", told(&reload));
 }
 
 /// A connection that shows the certificate with this hash, which no file has any more.

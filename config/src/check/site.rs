@@ -57,7 +57,7 @@ pub(crate) fn check(raw: &RawSite, line: &RawLine, names: &LineNames<'_>, sink: 
 }
 
 /// A folder of its own, beside the files of the line.
-fn data_dir(raw: &RawSite, sink: &mut Sink) -> PathBuf {
+pub(crate) fn data_dir(raw: &RawSite, sink: &mut Sink) -> PathBuf {
     let Some(written) = &raw.data_dir else { return PathBuf::from(DATA_DIR) };
     let path = Path::new(&written.value);
     let mut parts = path.components().filter(|part| !matches!(part, Component::CurDir));

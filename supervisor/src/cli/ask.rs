@@ -10,7 +10,7 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 use setward_config::line::Line;
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpStream, UnixStream};
@@ -40,11 +40,22 @@ impl Daemon {
         Self { page: line.page_address.to_string(), socket: Some(socket::path(&line.data_dir)) }
     }
 
-    /// The daemon of `line`, if one answers at its socket.
-    pub(crate) async fn by_socket(line: &Line) -> Option<Self> {
-        let daemon = Self::of_line(line);
-        let socket = daemon.socket.as_ref()?;
-        UnixStream::connect(socket).await.is_ok().then_some(daemon)
+    /// The daemon whose data is in `data_dir`, if somebody listens at the socket there.
+    ///
+    /// # Errors
+    /// When somebody may, and can't be asked.
+    pub(crate) async fn at_socket(data_dir: &Path) -> Result<Option<Self>, String> {
+        let socket = socket::path(data_dir);
+        match UnixStream::connect(&socket).await {
+            Ok(_listens) => Ok(Some(Self { page: "localhost".to_owned(), socket: Some(socket) })),
+            // One that was left behind by a kill refuses.
+            Err(error)
+                if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) =>
+            {
+                Ok(None)
+            }
+            Err(error) => Err(format!("the daemon's socket {} can't be reached: {error}", socket.display())),
+        }
     }
 
     /// The daemon whose page is at `url`.
@@ -133,8 +144,21 @@ impl Daemon {
     /// # Errors
     /// As [`Self::get`].
     pub(crate) async fn tell(&self, path: &str, body: &Value) -> Result<(StatusCode, Value), String> {
+        self.tell_within(path, body, ANSWER_WITHIN).await
+    }
+
+    /// The same, for which the daemon may take `within`.
+    ///
+    /// # Errors
+    /// As [`Self::get`].
+    pub(crate) async fn tell_within(
+        &self,
+        path: &str,
+        body: &Value,
+        within: Duration,
+    ) -> Result<(StatusCode, Value), String> {
         let request = Request::post(path).header(header::CONTENT_TYPE, "application/json");
-        let (status, body) = self.in_time(request, Body::from(body.to_string()), ANSWER_WITHIN).await?;
+        let (status, body) = self.in_time(request, Body::from(body.to_string()), within).await?;
         serde_json::from_slice(&body).map(|answer| (status, answer)).map_err(|_| self.unlike())
     }
 

@@ -36,9 +36,18 @@ pub(crate) fn check(folder: &Path, json: bool) -> Exit {
     if line.is_some() { Exit::Ok } else { Exit::Configuration }
 }
 
-/// The line in `folder`; or, with its problems told, nothing.
+/// The line in `folder`, without its users, whose file only the daemon's own account may read; or, with its problems told, nothing.
 pub(crate) fn load(folder: &Path) -> Result<Line, Exit> {
-    match setward_config::load(folder) {
+    told(folder, setward_config::load_for_reading(folder))
+}
+
+/// The same with its users: for what lets people in.
+pub(crate) fn load_with_users(folder: &Path) -> Result<Line, Exit> {
+    told(folder, setward_config::load(folder))
+}
+
+fn told(folder: &Path, loaded: Result<Loaded, Problems>) -> Result<Line, Exit> {
+    match loaded {
         Ok(Loaded { line, warnings }) => {
             print_problems(&warnings);
             Ok(line)

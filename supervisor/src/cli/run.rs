@@ -13,7 +13,7 @@ use tokio::signal::unix::{SignalKind, signal};
 
 /// Watches the line in `folder`.
 pub(crate) async fn run(folder: &Path, stopping: &Stopping) -> Exit {
-    let line = match check::load(folder) {
+    let line = match check::load_with_users(folder) {
         Ok(line) => line,
         Err(exit) => return exit,
     };

@@ -1,12 +1,13 @@
 //! `setward user`: who may do what on the page. Writes the file that site.toml names, and has a running daemon take it up.
 
-use super::ask::Daemon;
+mod in_force;
+
 use super::{Exit, fail};
 use crate::web::doors::{displays, keep, passphrase};
-use axum::http::StatusCode;
 use clap::{Args, Subcommand, ValueEnum};
 use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
 use serde_json::json;
+use setward_config::Door;
 use setward_config::line::{Display, User, UserRole, Users};
 use std::fs;
 use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
@@ -28,13 +29,15 @@ pub(crate) struct UserArguments {
 
 const USER_EXAMPLES: &str = "\
 A passphrase has 15 characters or more. It is asked for at the terminal without showing it, or read from a file or from stdin; never
-given as an argument, where others could see it. A running daemon takes changes up at once: who is disabled, or gets another
-passphrase, is signed out.
+given as an argument, where others could see it. A running daemon takes changes up at once, whatever else of the folder is half
+edited, and nothing else with them: who is disabled, or gets another passphrase, is signed out. If it can't, that is said, and the
+command fails.
 
 Roles: view looks; operate acknowledges, shelves, enters, notes, closes, puts on hold; engineer takes out of service, decides about
 holds, signs reviews, reloads. What a person does bears the name they signed in with.
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 site.toml or the file of users has problems.
+Exit codes: 0 done, 1 failure, also when the running daemon does not go by it, 2 usage, 3 site.toml or the file of users has
+problems, 5 not permitted.
 
 Examples:
   setward user plant/line-2 add \"In\u{e9}s\" --role engineer
@@ -127,39 +130,35 @@ impl From<Role> for UserRole {
     }
 }
 
+/// What was asked for, once it is in the file.
+struct Change {
+    /// For people, once it is so.
+    told: String,
+    /// How it is until a running daemon goes by it.
+    until_then: String,
+    /// What is shown once and never again, whether or not a daemon goes by it.
+    shown_once: Option<String>,
+}
+
+impl Change {
+    fn new(told: String, until_then: String) -> Self {
+        Self { told, until_then, shown_once: None }
+    }
+}
+
 /// Does it, and says what came of it.
 pub(crate) async fn user(arguments: &UserArguments) -> Exit {
-    let mut users = match read(&arguments.folder) {
+    let (door, mut users) = match read(&arguments.folder) {
         Ok(found) => found,
         Err(text) => {
             eprintln!("{text}");
             return Exit::Configuration;
         }
     };
-    let done = match &arguments.what {
-        What::List { json } => return list(&users, *json),
-        What::Add { name, role, os_user, source } => add(&mut users, name, ((*role).into(), os_user), source),
-        What::Role { name, role } => change(&mut users, name, |user| {
-            user.role = (*role).into();
-            Ok(format!("{} has the role {} now", user.name, user.role.name()))
-        }),
-        What::AddDisplay { name } => add_display(&mut users, name),
-        What::RemoveDisplay { name } => remove_display(&mut users, name),
-        What::Passphrase { name, source } => change(&mut users, name, |user| {
-            user.passphrase = Some(ask_passphrase(&user.name, source)?);
-            Ok(format!("{} has another passphrase now", user.name))
-        }),
-        What::Disable { name } => change(&mut users, name, |user| {
-            user.disabled = true;
-            Ok(format!("{} may not come in any more", user.name))
-        }),
-        What::Enable { name } => change(&mut users, name, |user| {
-            user.disabled = false;
-            Ok(format!("{} may come in again", user.name))
-        }),
-    };
-    let told = match done {
-        Ok(told) => told,
+    let before = users.clone();
+    let done = match done_to(&mut users, &arguments.what) {
+        Ok(Some(done)) => done,
+        Ok(None) => return list(&users, matches!(arguments.what, What::List { json: true })),
         Err(why) => return super::misused(&why),
     };
     // What would be refused at the next start is not written.
@@ -169,32 +168,68 @@ pub(crate) async fn user(arguments: &UserArguments) -> Exit {
         eprintln!("{}", problems.render(false));
         return Exit::Usage;
     }
-    if let Err(error) = keep::users(&users) {
+    if let Err(error) = keep::change(&before, &users) {
         return fail(&error);
     }
-    println!("{told}");
-    take_up(&arguments.folder).await
+    if let Some(text) = &done.shown_once {
+        println!("{text}");
+    }
+    in_force::take_up(&door, &users.file, &done).await
 }
 
-/// The file of users, and who is in it.
-fn read(folder: &Path) -> Result<Users, String> {
-    let file = setward_config::users_file(folder).map_err(|problems| problems.render(false))?;
-    let file = file.ok_or_else(|| {
+/// Does to the list what is asked; `None`: it is only looked at.
+fn done_to(users: &mut Users, what: &What) -> Result<Option<Change>, String> {
+    let done = match what {
+        What::List { .. } => return Ok(None),
+        What::Add { name, role, os_user, source } => add(users, name, ((*role).into(), os_user), source),
+        What::AddDisplay { name } => add_display(users, name),
+        What::RemoveDisplay { name } => remove_display(users, name),
+        What::Role { name, role } => change(users, name, |User { name, role: own, .. }| {
+            let before = std::mem::replace(own, (*role).into());
+            Ok(Change::new(
+                format!("{name} has the role {} now", own.name()),
+                format!("{name} STILL HAS the role from before there (in the file it was {})", before.name()),
+            ))
+        }),
+        What::Passphrase { name, source } => change(users, name, |user| {
+            user.passphrase = Some(ask_passphrase(&user.name, source)?);
+            let name = &user.name;
+            Ok(Change::new(
+                format!("{name} has another passphrase now"),
+                format!(
+                    "whoever is signed in as {name} is STILL SIGNED IN, and the old passphrase lets them in"
+                ),
+            ))
+        }),
+        What::Disable { name } => change(users, name, |user| {
+            user.disabled = true;
+            let name = &user.name;
+            Ok(Change::new(
+                format!("{name} may not come in any more"),
+                format!("{name} is STILL SIGNED IN if they were, and can sign in anew"),
+            ))
+        }),
+        What::Enable { name } => change(users, name, |user| {
+            user.disabled = false;
+            let name = &user.name;
+            Ok(Change::new(format!("{name} may come in again"), format!("{name} can't sign in yet")))
+        }),
+    };
+    done.map(Some)
+}
+
+/// Where the file of users is, and who is in it.
+fn read(folder: &Path) -> Result<(Door, Users), String> {
+    let door = setward_config::load_door(folder).map_err(|problems| problems.render(false))?;
+    let file = door.users.as_ref().ok_or_else(|| {
         let site = folder.join("site.toml");
         format!(
             "setward: {} names no file of users; add `users = \"users.toml\"` above its first table",
             site.display()
         )
     })?;
-    let text = match fs::read_to_string(&file) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            return Ok(Users { file, ..Users::default() });
-        }
-        Err(error) => return Err(format!("setward: {}: {error}", file.display())),
-        Ok(text) => text,
-    };
-    let path = file.to_string_lossy().into_owned();
-    setward_config::load_users(&path, &text).map_err(|problems| problems.render(false))
+    let users = keep::read(file)?;
+    Ok((door, users))
 }
 
 fn add(
@@ -202,7 +237,7 @@ fn add(
     name: &str,
     (role, os_user): (UserRole, &Option<String>),
     source: &Source,
-) -> Result<String, String> {
+) -> Result<Change, String> {
     let name = name.trim();
     if users.list.iter().any(|user| user.name == name) {
         return Err(format!("there is a user {name} already; a name in records must mean one person"));
@@ -215,14 +250,17 @@ fn add(
         os_user: os_user.clone(),
         disabled: false,
     });
-    Ok(format!("{name} may come in, with the role {}", role.name()))
+    Ok(Change::new(
+        format!("{name} may come in, with the role {}", role.name()),
+        format!("{name} can't sign in yet"),
+    ))
 }
 
 fn change(
     users: &mut Users,
     name: &str,
-    how: impl FnOnce(&mut User) -> Result<String, String>,
-) -> Result<String, String> {
+    how: impl FnOnce(&mut User) -> Result<Change, String>,
+) -> Result<Change, String> {
     let names: Vec<String> = users.list.iter().map(|user| user.name.clone()).collect();
     match users.list.iter_mut().find(|user| user.name == name.trim()) {
         Some(user) => how(user),
@@ -233,24 +271,32 @@ fn change(
     }
 }
 
-fn add_display(users: &mut Users, name: &str) -> Result<String, String> {
+fn add_display(users: &mut Users, name: &str) -> Result<Change, String> {
     let name = name.trim();
     if users.displays.iter().any(|display| display.name == name) {
         return Err(format!("there is a display {name} already; `remove-display` takes its pass back first"));
     }
     let pass = displays::new_pass()?;
     users.displays.push(Display { name: name.to_owned(), pass: displays::hash(&pass) });
-    Ok(format!(
+    let shown = format!(
         "The pass of the display {name}, shown this once and kept nowhere:\n\n    {pass}\n\nType it at that screen, at the \
          page's address with /display behind it."
-    ))
+    );
+    Ok(Change {
+        told: format!("the display {name} has a pass"),
+        until_then: format!("the pass of the display {name} opens nothing yet"),
+        shown_once: Some(shown),
+    })
 }
 
-fn remove_display(users: &mut Users, name: &str) -> Result<String, String> {
+fn remove_display(users: &mut Users, name: &str) -> Result<Change, String> {
     let names: Vec<String> = users.displays.iter().map(|display| display.name.clone()).collect();
     users.displays.retain(|display| display.name != name.trim());
     match (users.displays.len() < names.len(), names.is_empty()) {
-        (true, _) => Ok(format!("the pass of the display {} is taken back", name.trim())),
+        (true, _) => Ok(Change::new(
+            format!("the pass of the display {} is taken back", name.trim()),
+            format!("the screen {} STILL SHOWS the wall", name.trim()),
+        )),
         (false, true) => Err(format!("there is no display {name}: there is none at all")),
         (false, false) => Err(format!("there is no display {name}; there are {}", names.join(", "))),
     }
@@ -344,29 +390,4 @@ fn list(users: &Users, as_json: bool) -> Exit {
         println!("{:<9} {}", "display", display.name);
     }
     Exit::Ok
-}
-
-/// Has the running daemon take it up, if there is one.
-async fn take_up(folder: &Path) -> Exit {
-    let later = "a daemon takes it up at its start, or with `setward reload`";
-    let Ok(loaded) = setward_config::load(folder) else {
-        println!("the line folder has problems (`setward check`), so {later} once they are mended");
-        return Exit::Ok;
-    };
-    let Some(daemon) = Daemon::by_socket(&loaded.line).await else {
-        println!("no daemon is running here; {later}");
-        return Exit::Ok;
-    };
-    match daemon.tell("/api/v1/reload", &json!({ "by": "setward user" })).await {
-        Ok((StatusCode::OK, _)) => {
-            println!("the running daemon has taken it up");
-            Exit::Ok
-        }
-        Ok((status, answer)) => {
-            let detail = answer.get("detail").and_then(serde_json::Value::as_str).unwrap_or_default();
-            eprintln!("setward: kept, but the running daemon did not take it up ({status}): {detail}");
-            Exit::Failure
-        }
-        Err(text) => fail(&format!("kept, but the running daemon did not take it up: {text}")),
-    }
 }

@@ -9,7 +9,7 @@ use crate::history::{HistoryError, HistoryStore, NewAudit, Settings};
 use crate::line::writer::SharedStatus;
 use crate::notify::Notifier;
 use crate::poll::dial::TcpDial;
-use crate::reload::{ReloadAnswer, ReloadRequest, Reloaded, Reloader, changes, needs_a_restart};
+use crate::reload::{Anew, ReloadAnswer, ReloadRequest, Reloaded, Reloader, changes, needs_a_restart};
 use crate::run::Failed;
 use crate::sink::Forwarding;
 use crate::watchdog::{ServiceManager, tell_of_life};
@@ -170,12 +170,26 @@ async fn hung_up(hangup: Option<&mut Signal>) {
 fn by_signal() -> ReloadRequest {
     // What came of it is told as an event and in the log.
     let (answer, _nobody) = oneshot::channel();
-    ReloadRequest { by: BY_SIGNAL.to_owned(), answer }
+    ReloadRequest { anew: Anew::Folder, by: BY_SIGNAL.to_owned(), answer }
 }
 
 impl Present {
     fn way(&self) -> (LineHandle, SharedStatus) {
         (self.running.handle(), self.running.store_status())
+    }
+
+    /// What is answered where the run goes on; `told`: what of the door differs, for people.
+    fn same_run(&self, told: Vec<String>) -> ReloadAnswer {
+        let fingerprint = self.line.fingerprint.clone();
+        if told.is_empty() {
+            return ReloadAnswer::Unchanged { fingerprint };
+        }
+        ReloadAnswer::Done(Reloaded {
+            run: self.running.handle().glance().run.0,
+            old_configuration: fingerprint.clone(),
+            new_configuration: fingerprint,
+            changes: told,
+        })
     }
 
     async fn stop(self) -> Result<RunSummary, String> {
@@ -232,10 +246,16 @@ impl Shared<'_> {
         wish: ReloadRequest,
         pages: &Pages,
     ) -> Result<Present, HistoryError> {
-        let ReloadRequest { by, answer } = wish;
-        let (next, answered) = match self.read_anew(&present, &by).await {
-            Ok((line, told)) => self.put_in_force(present, Arc::new(line), (&by, told), pages).await?,
-            Err(refused) => (present, refused),
+        let ReloadRequest { anew, by, answer } = wish;
+        let (next, answered) = match anew {
+            Anew::Users { file } => {
+                let answered = self.take_up_users(&present, file.as_deref(), &by).await;
+                (present, answered)
+            }
+            Anew::Folder => match self.read_anew(&present, &by).await {
+                Ok((line, told)) => self.put_in_force(present, Arc::new(line), (&by, told), pages).await?,
+                Err(refused) => (present, refused),
+            },
         };
         let told = tell_outcome(&answered, &by);
         if let Some((what, note)) = told {
@@ -263,16 +283,33 @@ impl Shared<'_> {
         if line.fingerprint != old.fingerprint {
             return Ok((line, told));
         }
-        let fingerprint = line.fingerprint;
-        if told.is_empty() {
-            return Err(ReloadAnswer::Unchanged { fingerprint });
+        Err(present.same_run(told))
+    }
+
+    /// Who may come in is from now on as the file of users in force says, and nothing else of the folder is looked at. Nobody is left
+    /// in because nobody could sign in any more: that only keeps the next start from showing the page to others.
+    async fn take_up_users(&self, present: &Present, changed: Option<&Path>, by: &str) -> ReloadAnswer {
+        let mut access = (*self.doors.access()).clone();
+        let Some(users) = &mut access.users else {
+            let why =
+                "nobody signs in on the line as it runs; `setward reload` takes up `users` of site.toml";
+            return ReloadAnswer::NotNow { why: why.to_owned() };
+        };
+        let place = |file: &Path| std::fs::canonicalize(file).unwrap_or_else(|_absent| file.to_path_buf());
+        if changed.is_some_and(|changed| place(changed) != place(&users.file)) {
+            let why = format!(
+                "the users in force stand in {}; `setward reload` takes up another file of site.toml",
+                users.file.display()
+            );
+            return ReloadAnswer::NotNow { why };
         }
-        Err(ReloadAnswer::Done(Reloaded {
-            run: present.running.handle().glance().run.0,
-            old_configuration: fingerprint.clone(),
-            new_configuration: fingerprint,
-            changes: told,
-        }))
+        *users = match setward_config::read_users_file(&users.file) {
+            Ok(read) => read,
+            Err(problems) => return ReloadAnswer::refused(&problems),
+        };
+        let told = self.doors.take_up(&access);
+        note_users(&*self.history, &access, (by, present.clock.utc())).await;
+        present.same_run(told)
     }
 
     /// Who may come in, and by which certificate, is from now on as `line` says; what differs, for people.

@@ -42,6 +42,7 @@ pub(super) fn routes(routes: Routes) -> Routes {
         .get("/batches", View, pages::batches::list_for_programs)
         .get("/batches/{id}", View, pages::batches::one_for_programs)
         .post("/reload", Engineer, reload::from_api)
+        .post("/users/reload", Engineer, reload::users_from_api)
         .get("/holds", View, pages::holds::for_programs)
         .post("/holds", Operate, records::hold_from_api)
         .post("/holds/{n}/decision", Engineer, records::decision_from_api)

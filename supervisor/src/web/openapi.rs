@@ -15,7 +15,7 @@ use super::pages::past::TimesBody;
 use super::pages::records::{batches::BatchesBody, holds::HoldsBody};
 use super::problem::Problem;
 use super::records::{CloseWish, DecisionWish, HoldWish, Kept, ReasonWish, SignWish};
-use super::reload::{OutcomeBody, ReloadBody};
+use super::reload::{OutcomeBody, ReloadBody, UsersBody};
 use super::wishes::WishBody;
 use crate::report::AlarmReport;
 use crate::report::batch::BatchReport;
@@ -197,7 +197,9 @@ fn records(book: &mut Book) {
     let (body, tried) = (book.known::<TestBody>(), book.known::<TriedBody>());
     book.ask("/channels/test", "Sends a message that only tries the way", body, tried);
     let (body, outcome) = (book.known::<ReloadBody>(), book.known::<OutcomeBody>());
-    book.ask("/reload", "Has the line folder read anew", body, outcome);
+    book.ask("/reload", "Has the line folder read anew", body, outcome.clone());
+    let body = book.known::<UsersBody>();
+    book.ask("/users/reload", "Has who may come in read anew, and nothing else", body, outcome);
 }
 
 fn boards(book: &mut Book) {

@@ -1,10 +1,11 @@
 //! `POST /api/v1/reload`: the line folder is read anew, checked, and put in force; or it is told what is wrong with it.
+//! `POST /api/v1/users/reload`: the same with who may come in, and nothing else.
 
 use super::Web;
 use super::acknowledge::checked_name;
 use super::api_types::SCHEMA_VERSION;
 use super::problem::Problem;
-use crate::reload::{ReloadAnswer, Reloaded};
+use crate::reload::{Anew, ReloadAnswer, Reloaded};
 use axum::Json;
 use axum::extract::State;
 use axum::extract::rejection::JsonRejection;
@@ -12,6 +13,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
+use std::path::PathBuf;
 use utoipa::ToSchema;
 
 /// Body of the wish.
@@ -20,6 +22,17 @@ use utoipa::ToSchema;
 pub(super) struct ReloadBody {
     #[serde(default)]
     by: String,
+}
+
+/// Body of the wish that is about users.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct UsersBody {
+    #[serde(default)]
+    by: String,
+    /// The file that was changed: refused if the users in force stand in another.
+    #[serde(default)]
+    file: Option<String>,
 }
 
 /// What came of it.
@@ -48,7 +61,23 @@ pub(super) async fn from_api(
     let Ok(Json(body)) = body else {
         return Problem::new(StatusCode::BAD_REQUEST, "expected {\"by\":\"name\"}").into_response();
     };
-    let Some(by) = checked_name(&body.by) else {
+    read_anew(&web, &body.by, Anew::Folder).await
+}
+
+/// The same for users alone.
+pub(super) async fn users_from_api(
+    State(web): State<Web>,
+    body: Result<Json<UsersBody>, JsonRejection>,
+) -> Response {
+    let Ok(Json(body)) = body else {
+        let text = "expected {\"by\":\"name\"}, with \"file\" if a certain one was changed";
+        return Problem::new(StatusCode::BAD_REQUEST, text).into_response();
+    };
+    read_anew(&web, &body.by, Anew::Users { file: body.file.map(PathBuf::from) }).await
+}
+
+async fn read_anew(web: &Web, by: &str, anew: Anew) -> Response {
+    let Some(by) = checked_name(by) else {
         let text = "`by` is empty, too long or holds line breaks: give a name of at most 60 characters";
         return Problem::new(StatusCode::UNPROCESSABLE_ENTITY, text).into_response();
     };
@@ -56,7 +85,7 @@ pub(super) async fn from_api(
         let text = "this daemon has no line folder that could be read anew: it is a demo";
         return Problem::new(StatusCode::CONFLICT, text).into_response();
     };
-    match reloader.reload(by).await {
+    match reloader.reload(by, anew).await {
         ReloadAnswer::Done(reloaded) => outcome("reloaded", Some(reloaded), None),
         ReloadAnswer::Unchanged { fingerprint } => outcome("unchanged", None, Some(fingerprint)),
         ReloadAnswer::Refused { text, problems } => {

@@ -330,9 +330,13 @@ impl Doors {
         let hash = hashed.map_err(|error| error.to_string())??;
         let os_user = users.list.iter().find(|user| user.name == name).and_then(|user| user.os_user.clone());
         let user = User { name, role: UserRole::Engineer, passphrase: Some(hash), os_user, disabled: false };
+        let before = users.clone();
         users.list.retain(|one| one.name != user.name);
         users.list.push(user.clone());
-        keep::users(users)?;
+        // A command may be changing the file just now.
+        let after = users.clone();
+        let kept = tokio::task::spawn_blocking(move || keep::change(&before, &after)).await;
+        kept.map_err(|error| error.to_string())??;
         self.take_up(&access);
         Ok(user)
     }

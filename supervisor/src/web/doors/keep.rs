@@ -28,11 +28,48 @@ pub(crate) fn private(file: &Path, bytes: &[u8]) -> io::Result<()> {
     fs::File::open(folder)?.sync_all()
 }
 
+/// Who is in `file`; nobody if it is not there yet.
+///
+/// # Errors
+/// In words.
+pub(crate) fn read(file: &Path) -> Result<Users, String> {
+    match fs::read_to_string(file) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            Ok(Users { file: file.to_path_buf(), ..Users::default() })
+        }
+        Err(error) => Err(format!("{}: {error}", file.display())),
+        Ok(text) => setward_config::load_users(&file.to_string_lossy(), &text)
+            .map_err(|problems| problems.render(false)),
+    }
+}
+
+/// Writes `after` if the file still holds `before`: while a person thought of a passphrase, somebody else may have changed it.
+///
+/// # Errors
+/// In words; the file stays as it is.
+pub(crate) fn change(before: &Users, after: &Users) -> Result<(), String> {
+    let _alone = alone(&after.file)?;
+    if read(&after.file)? != *before {
+        return Err(format!(
+            "{} was changed by somebody else meanwhile; nothing was changed, try again",
+            after.file.display()
+        ));
+    }
+    users(after)
+}
+
+/// Keeps others from changing `file` until what is returned is dropped: by its folder, for the file itself is replaced.
+fn alone(file: &Path) -> Result<fs::File, String> {
+    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let opened = fs::File::open(folder).and_then(|folder| folder.lock().map(|()| folder));
+    opened.map_err(|error| format!("{} can't be had alone: {error}", folder.display()))
+}
+
 /// Writes these users and displays into their file.
 ///
 /// # Errors
 /// In words.
-pub(crate) fn users(users: &Users) -> Result<(), String> {
+fn users(users: &Users) -> Result<(), String> {
     let text = setward_config::users_text(users);
     private(&users.file, text.as_bytes())
         .map_err(|error| format!("writing {}: {error}", users.file.display()))
@@ -41,6 +78,7 @@ pub(crate) fn users(users: &Users) -> Result<(), String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use setward_config::line::{User, UserRole};
     use std::os::unix::fs::PermissionsExt as _;
 
     #[test]
@@ -53,5 +91,28 @@ mod tests {
         assert_eq!(fs::read(&file).unwrap(), b"new");
         assert_eq!(fs::metadata(&file).unwrap().permissions().mode() & 0o777, 0o600);
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn what_somebody_else_has_changed_meanwhile_is_not_written_over() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("users.toml");
+        let none = read(&file).unwrap();
+        let with = |name: &str| {
+            let user = User {
+                name: name.to_owned(),
+                role: UserRole::View,
+                passphrase: None,
+                os_user: None,
+                disabled: false,
+            };
+            Users { list: vec![user], ..none.clone() }
+        };
+        change(&none, &with("Ana")).unwrap();
+        let told = change(&none, &with("Ben")).unwrap_err();
+        assert!(told.contains("somebody else") && told.contains("try again"), "{told}");
+        assert_eq!(read(&file).unwrap(), with("Ana"));
+        change(&with("Ana"), &with("Ben")).unwrap();
+        assert_eq!(read(&file).unwrap(), with("Ben"));
     }
 }
