@@ -3,7 +3,7 @@
 use crate::web::doors::socket;
 use axum::body::Body;
 use axum::http::request::Builder;
-use axum::http::{Request, StatusCode, Uri, header};
+use axum::http::{Method, Request, StatusCode, Uri, header};
 use hyper_util::rt::TokioIo;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
@@ -168,24 +168,36 @@ impl Daemon {
         body: Body,
         within: Duration,
     ) -> Result<(StatusCode, Vec<u8>), String> {
-        let asked = tokio::time::timeout(within, self.fetch(request, body)).await;
-        let found =
-            asked.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", within.as_secs())));
-        found.map_err(|why| {
+        let page = &self.page;
+        let connected = tokio::time::timeout(ANSWER_WITHIN, self.connect()).await;
+        let stream = connected.unwrap_or_else(|_late| Err(io::ErrorKind::TimedOut.into())).map_err(|error| {
             format!(
-                "the daemon at {self} {why}; start it with `setward run`, or give the address of its page with --url",
-                self = self.page
+                "the daemon at {page} can't be reached: {error}; start it with `setward run`, or give the address of its page with --url"
             )
-        })
+        })?;
+        // From here on it is there, and may do what it was asked although nobody hears of it.
+        let advice = if request.method_ref() == Some(&Method::GET) {
+            "ask again in a moment"
+        } else {
+            "what was asked may still be done: look before you ask again"
+        };
+        let answered = tokio::time::timeout(within, self.fetch(stream, request, body)).await;
+        let answered =
+            answered.unwrap_or_else(|_late| Err(format!("gave no answer within {} s", within.as_secs())));
+        answered.map_err(|why| format!("the daemon at {page} is there, but {why}; {advice}"))
     }
 
     fn unlike(&self) -> String {
         format!("what answers at {} is no Setward daemon of this version; check the address", self.page)
     }
 
-    async fn fetch(&self, request: Builder, body: Body) -> Result<(StatusCode, Vec<u8>), String> {
+    async fn fetch(
+        &self,
+        stream: Box<dyn Connection>,
+        request: Builder,
+        body: Body,
+    ) -> Result<(StatusCode, Vec<u8>), String> {
         let failed = |error: hyper::Error| format!("broke off: {error}");
-        let stream = self.connect().await.map_err(|error| format!("can't be reached: {error}"))?;
         let (mut sender, connection) =
             hyper::client::conn::http1::handshake(TokioIo::new(stream)).await.map_err(failed)?;
         // It ends with the answer; what goes wrong on it shows in the answer.
@@ -243,5 +255,29 @@ mod tests {
         };
         let told = page(&port.to_string()).get::<serde_json::Value>("/api/v1/alarms").await.unwrap_err();
         assert!(told.contains("can't be reached") && told.contains("setward run"), "{told}");
+    }
+    #[tokio::test(start_paused = true)]
+    async fn one_that_is_late_may_still_do_it_and_no_second_one_is_to_be_started() {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let daemon = page(&listener.local_addr().unwrap().to_string());
+        let told = daemon.tell("/api/v1/reload", &serde_json::json!({})).await.unwrap_err();
+        assert!(told.contains("no answer within 5 s") && told.contains("may still be done"), "{told}");
+        assert!(!told.contains("setward run"), "{told}");
+        let told = daemon.get::<Value>("/api/v1/alarms").await.unwrap_err();
+        assert!(told.contains("ask again in a moment") && !told.contains("setward run"), "{told}");
+    }
+
+    #[tokio::test]
+    async fn a_socket_that_nobody_listens_at_is_nobody_and_one_that_can_not_be_reached_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        assert_eq!(Daemon::at_socket(folder.path()).await, Ok(None));
+        let path = socket::path(folder.path());
+        let listener = std::os::unix::net::UnixListener::bind(&path).unwrap();
+        assert!(Daemon::at_socket(folder.path()).await.unwrap().is_some());
+        drop(listener);
+        assert_eq!(Daemon::at_socket(folder.path()).await, Ok(None), "left behind by a kill");
+        let file = folder.path().join("a-file");
+        std::fs::write(&file, "").unwrap();
+        assert!(Daemon::at_socket(&file).await.unwrap_err().contains("can't be reached"));
     }
 }

@@ -5,6 +5,10 @@ use super::{Exit, check};
 use axum::http::StatusCode;
 use serde_json::{Value, json};
 use std::path::PathBuf;
+use std::time::Duration;
+
+/// How long the daemon may take: it ends a run and begins another, on a machine that may be busy.
+const WITHIN: Duration = Duration::from_secs(60);
 
 /// What the command is given.
 #[derive(Debug, clap::Args)]
@@ -52,7 +56,7 @@ pub(crate) async fn reload(arguments: &ReloadArguments) -> Exit {
     let user = || std::env::var("USER").or_else(|_| std::env::var("LOGNAME")).unwrap_or_default();
     let by = arguments.by.clone().unwrap_or_else(user);
     let by = if by.trim().is_empty() { "somebody at this machine".to_owned() } else { by };
-    match daemon.tell("/api/v1/reload", &json!({ "by": by })).await {
+    match daemon.tell_within("/api/v1/reload", &json!({ "by": by }), WITHIN).await {
         Ok((status, answer)) => told(status, &answer, arguments.json),
         Err(text) => {
             eprintln!("setward: {text}");
