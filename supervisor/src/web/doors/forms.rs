@@ -83,10 +83,12 @@ pub(super) fn bare(web: &Web, status: StatusCode, title: &str, body: Markup) -> 
     (status, page).into_response()
 }
 
-/// A way back on this page: never to another site.
+/// A way back on this page: never to another site. Browsers drop tabs and line breaks before they read an address, and take a
+/// backslash for a slash: what is no letter of an address is no way back.
 fn way_back(back: &str) -> &str {
-    let is_own = back.starts_with('/') && !back.starts_with("//") && !back.contains(['\\', '\r', '\n']);
-    if is_own && back.len() <= LONGEST_BACK && back.is_ascii() { back } else { "/" }
+    let is_own = back.starts_with('/') && !back.starts_with("//");
+    let is_plain = back.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'\\');
+    if is_own && is_plain && back.len() <= LONGEST_BACK { back } else { "/" }
 }
 
 fn login_address(back: &str) -> String {

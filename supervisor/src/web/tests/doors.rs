@@ -328,7 +328,11 @@ async fn the_way_back_leads_to_no_other_site() {
         let fields = format!("name=Olga&passphrase={}&back={back}", WORDS.replace(' ', "+"));
         let answer = form(&night.state, "/login", "", &fields).await;
         let to = answer.headers[header::LOCATION].to_str().unwrap();
-        assert!(to == "/" || to.starts_with("/%0d"), "{back}: {to}");
+        assert_eq!(to, "/", "{back}");
+        // Browsers drop a tab wherever it stands: what is left would begin with two slashes.
+        "/%09/other.example",
+        "%09//other.example",
+        "/%01/other.example",
     }
 }
 
