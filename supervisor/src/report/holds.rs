@@ -3,6 +3,7 @@
 use super::lots::{self, Touched};
 use super::rfc3339;
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord};
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
@@ -150,7 +151,7 @@ fn row(kept: &KeptRecord, decided: &[KeptRecord]) -> Option<HoldRow> {
 pub enum NoHold {
     /// The line has no alarm of this id.
     NoSuchAlarm,
-    /// The end is not after the beginning, or more than a month.
+    /// The end is not after the beginning, or more than a month, or no calendar has that time.
     Window,
     /// A mass that is none.
     Mass,
@@ -170,6 +171,12 @@ fn not_kept(error: HistoryError) -> NoHold {
     NoHold::NotKept(error.text)
 }
 
+/// Whether a calendar holds this moment, with room for the shifts and days around it.
+fn is_calendar_time(utc_ms: i64) -> bool {
+    let is_time = |utc_ms: Option<i64>| utc_ms.is_some_and(|at| Timestamp::from_millisecond(at).is_ok());
+    is_time(utc_ms.checked_sub(LONGEST_MS)) && is_time(utc_ms.checked_add(LONGEST_MS))
+}
+
 /// Puts product on hold; on return it is on disk. Gives its number, and whether it was so before: the same occurrence and window
 /// while it is on hold still is the same hold, sent twice.
 ///
@@ -184,7 +191,8 @@ pub async fn put_on_hold(
     if held.alarm.as_deref().is_some_and(|alarm| line.alarm_by_id(alarm).is_none()) {
         return Err(NoHold::NoSuchAlarm);
     }
-    if !(1..=LONGEST_MS).contains(&held.to_utc_ms.saturating_sub(held.from_utc_ms)) {
+    let is_long = !(1..=LONGEST_MS).contains(&held.to_utc_ms.saturating_sub(held.from_utc_ms));
+    if is_long || ![held.from_utc_ms, held.to_utc_ms].into_iter().all(is_calendar_time) {
         return Err(NoHold::Window);
     }
     if held.kg.is_some_and(|kg| !(kg.is_finite() && kg >= 0.0)) {

@@ -217,8 +217,9 @@ pub fn date_codes(line: &Line, window: Span) -> Vec<String> {
     let shifts =
         if lots.date_code.contains(&CodeField::Shift) { shifts::between(line, window) } else { Vec::new() };
     // A code changes with a shift, an hour or a day: all of them begin at a quarter of an hour of some zone, or with a shift.
-    let begin = window.from().0 - window.from().0.rem_euclid(QUARTER_MS) + QUARTER_MS;
-    let quarters = (0..).map(|n| begin + n * QUARTER_MS).take_while(|at| *at < window.to().0);
+    let begin = window.from().0.checked_add(QUARTER_MS - window.from().0.rem_euclid(QUARTER_MS));
+    let quarters = std::iter::successors(begin, |at| at.checked_add(QUARTER_MS));
+    let quarters = quarters.take_while(|at| *at < window.to().0);
     let days = shifts::days_between(line, window);
     let odd_day = day_starts(lots, &zone, &days);
     let mut moments: Vec<i64> = [window.from().0]

@@ -192,3 +192,13 @@ fn what_is_told_is_put_into_words() {
     assert_eq!(one.words().as_deref(), Some("lot 4711; date codes 26 330, 26 331"));
     assert_eq!(Touched::default().words(), None);
 }
+
+#[test]
+fn a_window_at_the_end_of_all_numbers_has_codes_and_no_end_of_the_program() {
+    let line = setward_config::load_demo().unwrap().line;
+    let ends = [(i64::MAX - 807, i64::MAX), (i64::MAX - 2_000_000, i64::MAX), (i64::MIN, i64::MIN + 807)];
+    for (from, to) in ends {
+        let window = Span::new(UtcMillis(from), UtcMillis(to)).unwrap();
+        assert!(date_codes(&line, window).len() <= 2);
+    }
+}

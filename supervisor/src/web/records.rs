@@ -218,9 +218,11 @@ fn no_hold(why: &NoHold) -> Refused {
     let bad = StatusCode::UNPROCESSABLE_ENTITY;
     match why {
         NoHold::NoSuchAlarm => refused("wrong", StatusCode::NOT_FOUND, "the line has no such alarm"),
-        NoHold::Window => {
-            refused("wrong", bad, "\"to_utc_ms\" must lie after \"from_utc_ms\", by a month at most")
-        }
+        NoHold::Window => refused(
+            "wrong",
+            bad,
+            "\"to_utc_ms\" must lie after \"from_utc_ms\", by a month at most, and both be moments on the calendar",
+        ),
         NoHold::Mass => refused("wrong", bad, "\"kg\" is a mass in kg, 0 or more, or empty"),
         NoHold::NoReason => refused("no-reason", bad, "\"why\" must say why"),
         NoHold::NoSuchHold => refused("wrong", StatusCode::NOT_FOUND, "there is no hold with this number"),

@@ -183,6 +183,25 @@ async fn product_is_held_and_decided_about_by_forms() {
 }
 
 #[tokio::test]
+async fn a_hold_at_the_ends_of_time_is_refused_and_the_daemon_goes_on() {
+    let (state, _history) = night();
+    let calendar = [jiff::Timestamp::MIN.as_millisecond() + 1, jiff::Timestamp::MAX.as_millisecond() - 1];
+    for (from, to) in [
+        (i64::MAX - 807, i64::MAX),
+        (i64::MIN, i64::MIN + 807),
+        (calendar[0], calendar[0] + 3_600_000),
+        (calendar[1] - 3_600_000, calendar[1]),
+        (calendar[1], calendar[1] + 3_600_000),
+    ] {
+        let hold =
+            format!("{{\"from_utc_ms\":{from},\"to_utc_ms\":{to},\"by\":\"Ana\",\"why\":\"x\",\"kg\":\"\"}}");
+        let answer = post_json(&state, "/api/v1/holds", &hold).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{from} {to}: {}", answer.text);
+        assert!(answer.text.contains("on the calendar"), "{}", answer.text);
+    }
+}
+
+#[tokio::test]
 async fn a_program_holds_decides_gives_reasons_and_signs_and_is_told_what_is_wrong() {
     let (state, _history) = night();
     let (from, to) = (before(720).0, before(180).0);
