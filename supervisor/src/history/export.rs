@@ -168,7 +168,7 @@ pub(super) fn quality(reading: Reading) -> String {
 }
 
 /// A text that no spreadsheet runs: OWASP's list of first characters.
-fn safe(text: &str) -> String {
+pub(crate) fn safe(text: &str) -> String {
     let is_risky = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
     if is_risky { format!("'{text}") } else { text.to_owned() }
 }

@@ -4,7 +4,7 @@
 
 use super::Asked;
 use super::read::{Bar, Lane, in_time};
-use crate::history::export::quote;
+use crate::history::export::{quote, safe};
 use crate::history::{ExactSample, HistoryError, HistoryStore, StoredEntry};
 use crate::report::axis::{self, Axis};
 use crate::web::times::rfc3339;
@@ -313,18 +313,19 @@ pub(in crate::web) fn csv(lanes: &[SampleLane]) -> String {
         let number = |value: Option<f64>| value.map(|value| format!("{value:.1}")).unwrap_or_default();
         let cells = [
             sample.entry.to_string(),
-            sample.tag.clone(),
-            sample.name.clone(),
-            sample.station.clone(),
+            safe(&sample.tag),
+            safe(&sample.name),
+            safe(&sample.station),
             sample.taken.clone(),
             sample.there_not_before.clone().unwrap_or_default(),
             sample.there_not_after.clone().unwrap_or_default(),
             number(sample.delay_s),
             number(sample.spread_s),
             sample.value.to_string(),
-            sample.unit.clone(),
-            sample.by.clone(),
-            sample.not_traced_because.clone().unwrap_or_default(),
+            safe(&sample.unit),
+            // Where nobody signs in, anybody may call themselves anything.
+            safe(&sample.by),
+            safe(sample.not_traced_because.as_deref().unwrap_or_default()),
         ];
         text += &cells.map(|cell| quote(&cell, ",")).join(",");
         text += "\r\n";

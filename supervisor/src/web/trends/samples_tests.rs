@@ -177,3 +177,14 @@ async fn the_file_has_a_row_a_sample_and_quotes_what_needs_it() {
     assert!(rows[1].ends_with(",1.3,%,\"Ines, \"\"A\"\"\","), "{text}");
     assert_eq!(rows[0].split(',').count(), 13);
 }
+
+#[tokio::test]
+async fn what_people_type_is_no_formula_in_the_file() {
+    let line = demo();
+    let store = kept(&line, vec![entered(1, "AI-451", 4000, 1.3, None)]).await;
+    let mut lanes = samples(&line, &store, &asked(&line, "TT-313", 3000, 6600)).await.unwrap();
+    let sample = &mut lanes[0].samples[0];
+    (sample.by, sample.name, sample.value) = ("=1+1".to_owned(), "@home".to_owned(), -2.5);
+    let text = csv(&lanes);
+    assert!(text.contains(",'@home,fryer,") && text.ends_with(",-2.5,%,'=1+1,\r\n"), "{text}");
+}
