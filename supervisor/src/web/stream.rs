@@ -4,7 +4,7 @@
 //! since when it has heard nothing.
 
 use super::crowd::Place;
-use super::doors::{self, Visit};
+use super::doors::{self, Needs, Visit};
 use super::live::{self, Live, Scope};
 use super::problem::Problem;
 use super::times::rfc3339;
@@ -55,6 +55,10 @@ struct Frame {
 
 /// Opens a stream, if there is room for one more.
 pub(super) async fn open(State(web): State<Web>, Query(wanted): Query<Wanted>) -> Response {
+    let needs = wanted.needs();
+    if let Some(refused) = doors::unless(&web, needs).await {
+        return refused;
+    }
     let scope = match wanted.scope(&web) {
         Ok(scope) => scope,
         Err(problem) => return problem.into_response(),
@@ -64,7 +68,7 @@ pub(super) async fn open(State(web): State<Web>, Query(wanted): Query<Wanted>) -
         Err(problem) => return ([(header::RETRY_AFTER, RETRY_AFTER_S)], problem).into_response(),
     };
     let (frames, received) = mpsc::channel(1);
-    tokio::spawn(feed(web, (scope, doors::visit()), frames, place));
+    tokio::spawn(feed(web, scope, (doors::visit(), needs), (frames, place)));
     Sse::new(Frames { received }).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response()
 }
 
@@ -87,6 +91,14 @@ fn place(web: &Web) -> Result<Place, Problem> {
 }
 
 impl Wanted {
+    /// A screen on a wall is told what the wall shows; raw words and forecasts of a part are for whoever may see its page.
+    const fn needs(&self) -> Needs {
+        match (&self.alarm, &self.signal, &self.station) {
+            (None, None, None) => Needs::Wall,
+            (Some(_), _, _) | (_, Some(_), _) | (_, _, Some(_)) => Needs::View,
+        }
+    }
+
     fn scope(&self, web: &Web) -> Result<Scope, Problem> {
         let missing = |what, nearest| {
             Problem::new(StatusCode::NOT_FOUND, format!("no such {what} on this line")).with_nearest(nearest)
@@ -108,11 +120,16 @@ impl Wanted {
 }
 
 /// Sends events until the reader goes, may look no more, or the server stops. Holds the place for as long.
-async fn feed(web: Web, (scope, visit): (Scope, Visit), frames: mpsc::Sender<Event>, _place: Place) {
+async fn feed(
+    web: Web,
+    scope: Scope,
+    (visit, needs): (Visit, Needs),
+    (frames, _place): (mpsc::Sender<Event>, Place),
+) {
     let mut stopping = web.stopping.subscribe();
     let mut snapshots = web.app.handle.watch();
     let mut sent = Live::default();
-    while doors::may_watch(&web.app.doors, &visit) {
+    while doors::may_still(&web.app.doors, &visit, needs) {
         let event = next_event(&web, scope, &mut sent);
         tokio::select! {
             biased;

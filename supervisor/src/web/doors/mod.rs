@@ -33,7 +33,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use tls::Certificate;
 use tokio::sync::Semaphore;
 pub(crate) use visit::Peer;
-pub(super) use visit::{Needs, Visit, Visitor, check, may_watch, of, shut, signed_name, visit, within};
+pub(super) use visit::{
+    Needs, Visit, Visitor, check, may_still, of, shut, signed_name, unless, visit, within,
+};
 
 /// Sign-ins that may wait for the one hash at a time; more are asked to come again.
 const MOST_WAITING: usize = 8;

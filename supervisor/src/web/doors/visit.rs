@@ -180,9 +180,20 @@ pub(in crate::web) async fn within<F: Future>(visit: Visit, answer: F) -> F::Out
     VISIT.scope(visit, answer).await
 }
 
-/// Whether the visit may still see what a wall shows: asked again and again by what stays open for hours.
-pub(in crate::web) fn may_watch(doors: &Doors, visit: &Visit) -> bool {
-    doors.visitor(&visit.peer, visit.key.as_ref(), visit.pass.as_deref()).may(Needs::Wall)
+/// Whether the visit may still do what needs this: asked again and again by what stays open for hours.
+pub(in crate::web) fn may_still(doors: &Doors, visit: &Visit, needs: Needs) -> bool {
+    doors.visitor(&visit.peer, visit.key.as_ref(), visit.pass.as_deref()).may(needs)
+}
+
+/// For an answer of which a part needs more than its route: the refusal, unless they may.
+pub(in crate::web) async fn unless(web: &Web, needs: Needs) -> Option<Response> {
+    let visit = visit();
+    if visit.visitor.may(needs) {
+        return None;
+    }
+    let path = visit.path.split('?').next().unwrap_or_default();
+    web.app.doors.note_refusal(web, &visit, path).await;
+    Some(Problem::new(StatusCode::FORBIDDEN, why(&visit.visitor, needs)).into_response())
 }
 
 /// Stands before each route: only who may goes in.

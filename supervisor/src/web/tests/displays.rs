@@ -4,11 +4,13 @@ use super::doors::{PASS, access, form, house, is_refused, look, sign_in};
 use super::requests::check_says;
 use crate::history::HistoryStore;
 use crate::history::sqlite::InlineStore;
-use crate::web::{AppState, Doors};
+use crate::web::{AppState, Doors, router};
+use axum::body::Body;
 use axum::http::{StatusCode, header};
 use std::sync::Arc;
 use std::time::Duration;
 
+use tower::ServiceExt as _;
 fn typed(pass: &str) -> String {
     format!("pass={}", pass.replace(' ', "+"))
 }
@@ -43,6 +45,29 @@ async fn a_pass_shows_the_wall_and_nothing_else_and_outlives_a_restart() {
 }
 
 #[tokio::test]
+/// The beginning of a stream that may have no end.
+async fn opened(state: &AppState, path: &str, cookie: &str) -> StatusCode {
+    let asked = request("GET", path).header(header::COOKIE, cookie).body(Body::empty()).unwrap();
+    router(state.clone()).oneshot(asked).await.unwrap().status()
+}
+
+#[tokio::test]
+async fn a_pass_lets_a_screen_hear_of_the_whole_line_and_of_no_part_of_it() {
+    let night = house(access(true));
+    let (screen, vera) = (enrol(&night.state).await, sign_in(&night.state, "Vera").await);
+    assert_eq!(opened(&night.state, "/events", &screen).await, StatusCode::OK);
+    for path in [
+        "/events?signal=TT-310",
+        "/events?alarm=fryer-outlet-cold",
+        "/events?station=fryer",
+        "/events?signal=no-such",
+        "/events?station=",
+    ] {
+        assert_eq!(opened(&night.state, path, &screen).await, StatusCode::FORBIDDEN, "{path}");
+        assert_ne!(opened(&night.state, path, &vera).await, StatusCode::FORBIDDEN, "{path}");
+    }
+}
+
 async fn a_pass_that_is_taken_back_shows_nothing_at_once() {
     let night = house(access(true));
     let cookie = enrol(&night.state).await;
