@@ -95,7 +95,8 @@ Examples:
   setward reload plant/line-2 --by Ana
   setward user plant/line-2 add Ana --role engineer
 
-Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 5 not permitted, 10 an alarm is present";
+Exit codes: 0 done, 1 failure, 2 usage, 3 configuration, 4 nobody answers, 5 not permitted, 6 a proof failed,
+10 an alarm is present";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -387,6 +388,23 @@ mod tests {
     #[test]
     fn the_command_line_is_consistent() {
         Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn the_help_tells_every_exit_code() {
+        let all = [
+            Exit::Ok,
+            Exit::Failure,
+            Exit::Usage,
+            Exit::Configuration,
+            Exit::Unreachable,
+            Exit::NotPermitted,
+            Exit::ProofFailed,
+            Exit::AlarmPresent,
+        ];
+        let told = EXAMPLES.split("Exit codes:").nth(1).unwrap().replace(',', " ");
+        let numbers: Vec<u8> = told.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+        assert_eq!(numbers, all.map(|exit| exit as u8));
     }
 
     #[test]
