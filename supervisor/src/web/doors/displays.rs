@@ -23,8 +23,6 @@ const BYTES: usize = 15;
 const GROUP: usize = 4;
 /// How long the screen's browser keeps it, s: 400 days, the longest that browsers allow.
 pub(super) const KEPT_S: u32 = 400 * 86_400;
-/// Stands for all displays among wrong guesses: no person can be called so.
-const GUESSED: &str = "\u{0}display";
 
 /// A pass that nobody can guess, as it is typed.
 ///
@@ -94,9 +92,10 @@ pub(in crate::web) async fn display_page(State(web): State<Web>) -> Response {
 }
 
 impl Doors {
-    /// How long whoever is at `from` has to wait before another pass is looked at.
+    /// How long whoever is at `from` has to wait before another pass is looked at. A pass has no name to guess at, and is too long to
+    /// be guessed from many places: so nobody elsewhere waits.
     fn display_wait(&self, from: std::net::IpAddr) -> Duration {
-        locked(&self.guesses).wait(GUESSED, from, self.clock.uptime())
+        locked(&self.guesses).wait_at(from, self.clock.uptime())
     }
 }
 
@@ -127,7 +126,7 @@ pub(in crate::web) async fn display(
     }
     let pass = plain(&typed.pass);
     let Some(name) = named(&doors.access(), Some(&pass)) else {
-        let tries = locked(&doors.guesses).wrong(GUESSED, visit.address(), doors.clock.uptime());
+        let tries = locked(&doors.guesses).wrong_at(visit.address(), doors.clock.uptime());
         doors.note_wrong(&web, &visit, tries).await;
         let said = "No display has this pass: it was mistyped, or taken back. 24 letters and digits, hyphens do not matter.";
         return bare(&web, StatusCode::FORBIDDEN, "A display", form(said));

@@ -96,12 +96,22 @@ fn counted(name: &str) -> String {
 impl Guesses {
     /// How long a try under this name from this address still has to wait.
     pub(super) fn wait(&self, name: &str, from: IpAddr, now: Uptime) -> Duration {
-        self.names.left(&counted(name), now).max(self.addresses.left(&network(from), now))
+        self.names.left(&counted(name), now).max(self.wait_at(from, now))
+    }
+
+    /// How long a try from this address has to wait, whatever it is for.
+    pub(super) fn wait_at(&self, from: IpAddr, now: Uptime) -> Duration {
+        self.addresses.left(&network(from), now)
     }
 
     /// A wrong one; tells how many the address has made.
     pub(super) fn wrong(&mut self, name: &str, from: IpAddr, now: Uptime) -> u32 {
         self.names.add(counted(name), now);
+        self.wrong_at(from, now)
+    }
+
+    /// A wrong one that bears no name.
+    pub(super) fn wrong_at(&mut self, from: IpAddr, now: Uptime) -> u32 {
         self.addresses.add(network(from), now)
     }
 

@@ -1,6 +1,7 @@
 //! A screen on a wall: what its pass opens, and for how long.
 
-use super::doors::{PASS, access, form, house, is_refused, look, sign_in};
+use super::doors::{PASS, access, form, form_from, house, is_refused, look, sign_in};
+use super::request;
 use super::requests::check_says;
 use crate::history::HistoryStore;
 use crate::history::sqlite::InlineStore;
@@ -9,8 +10,8 @@ use axum::body::Body;
 use axum::http::{StatusCode, header};
 use std::sync::Arc;
 use std::time::Duration;
-
 use tower::ServiceExt as _;
+
 fn typed(pass: &str) -> String {
     format!("pass={}", pass.replace(' ', "+"))
 }
@@ -44,7 +45,6 @@ async fn a_pass_shows_the_wall_and_nothing_else_and_outlives_a_restart() {
     assert_eq!(look(&night.state, "/wall", &cookie).await.status, StatusCode::OK, "a month later");
 }
 
-#[tokio::test]
 /// The beginning of a stream that may have no end.
 async fn opened(state: &AppState, path: &str, cookie: &str) -> StatusCode {
     let asked = request("GET", path).header(header::COOKIE, cookie).body(Body::empty()).unwrap();
@@ -68,6 +68,7 @@ async fn a_pass_lets_a_screen_hear_of_the_whole_line_and_of_no_part_of_it() {
     }
 }
 
+#[tokio::test]
 async fn a_pass_that_is_taken_back_shows_nothing_at_once() {
     let night = house(access(true));
     let cookie = enrol(&night.state).await;
@@ -89,6 +90,8 @@ async fn passes_are_guessed_ever_more_slowly_and_people_sign_in_meanwhile() {
     }
     assert_eq!(answers[0], StatusCode::FORBIDDEN);
     assert_eq!(answers[11], StatusCode::TOO_MANY_REQUESTS, "{answers:?}");
+    let elsewhere = form_from(&night.state, "/display", ("", [192, 0, 2, 7]), &typed(PASS)).await;
+    assert_eq!(elsewhere.status, StatusCode::SEE_OTHER, "a new screen in another place does not wait");
     tokio::time::advance(Duration::from_secs(120)).await;
     sign_in(&night.state, "Vera").await;
 }
