@@ -26,6 +26,13 @@ pub(super) struct ChannelBody {
     broken: bool,
 }
 
+impl ChannelBody {
+    /// Whether something is wrong with it.
+    pub(super) const fn is_failing(&self) -> bool {
+        self.broken || self.problem.is_some()
+    }
+}
+
 impl From<ChannelStatus> for ChannelBody {
     fn from(channel: ChannelStatus) -> Self {
         Self {

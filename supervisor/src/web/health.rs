@@ -2,6 +2,7 @@
 
 use super::Web;
 use super::channels::ChannelBody;
+use super::doors::{Needs, visit};
 use crate::sink::ServerStatus;
 use crate::watchdog::is_ready;
 use axum::extract::State;
@@ -36,6 +37,30 @@ struct ServerBody {
     rejected: u64,
     lost_rows: u64,
     problem: Option<String>,
+}
+
+/// What anybody is told: how many of what are not well, and nothing of which.
+#[derive(Serialize)]
+struct StrangersBody {
+    snapshot_age_s: f64,
+    controllers: usize,
+    controllers_failing: usize,
+    history_works: bool,
+    servers_failing: usize,
+    channels_failing: usize,
+}
+
+impl StrangersBody {
+    fn of(body: &HealthBody) -> Self {
+        Self {
+            snapshot_age_s: body.snapshot_age_s,
+            controllers: body.controllers,
+            controllers_failing: body.controllers_failing,
+            history_works: body.history_problem.is_none(),
+            servers_failing: body.servers.iter().filter(|server| server.problem.is_some()).count(),
+            channels_failing: body.channels.iter().filter(|channel| channel.is_failing()).count(),
+        }
+    }
 }
 
 impl ServerBody {
@@ -77,7 +102,13 @@ pub(super) async fn show(State(web): State<Web>) -> Response {
         servers: web.servers().into_iter().map(|server| ServerBody::of(server, snapshot.utc)).collect(),
         channels: web.channels(),
     };
-    let details = serde_json::to_string(&body).unwrap_or_default();
+    // Names and reasons hold addresses of the plant: they are for whoever may see the line.
+    let details = if visit().visitor.may(Needs::View) {
+        serde_json::to_string(&body)
+    } else {
+        serde_json::to_string(&StrangersBody::of(&body))
+    };
+    let details = details.unwrap_or_default();
     if age_s < OLDEST_SNAPSHOT_S {
         (StatusCode::OK, format!("ok\n{details}\n")).into_response()
     } else {

@@ -207,6 +207,23 @@ async fn a_channel_that_fails_stands_on_every_page_and_in_the_health() {
     assert!(!get(&calm, "/").await.text.contains("do not arrive"));
 }
 
+/// Where looking needs a login, a stranger's probe learns how many are not well, and neither names nor addresses.
+#[tokio::test]
+async fn a_stranger_learns_from_the_health_that_something_is_not_well_and_not_what() {
+    let mut state = with_channels(vec![broken()]);
+    state.doors = super::doors::house(super::doors::access(true)).state.doors;
+    let health = get(&state, "/healthz").await;
+    assert_eq!(health.status, StatusCode::OK);
+    let body: serde_json::Value = serde_json::from_str(health.text.lines().nth(1).unwrap()).unwrap();
+    assert_eq!((&body["channels_failing"], &body["history_works"]), (&1.into(), &true.into()));
+    for hidden in ["pager", "refused", "problem", "name"] {
+        assert!(!health.text.contains(hidden), "{hidden}: {}", health.text);
+    }
+    let vera = super::doors::sign_in(&state, "Vera").await;
+    let seen = super::doors::look(&state, "/healthz", &vera).await;
+    assert!(seen.text.contains("pager") && seen.text.contains("connection refused"), "{}", seen.text);
+}
+
 #[tokio::test]
 async fn a_test_message_is_a_write_like_any_other() {
     let state = with_channels(Vec::new());
