@@ -60,8 +60,13 @@ impl State {
         while !words.is_empty() {
             let (id, own, value) = self.setpoint_at(index, next, words, line)?;
             entered.push((id, value));
-            next = next.checked_add(own).ok_or(Exception::ADDRESS)?;
             words = words.get(usize::from(own)..).ok_or(Exception::ADDRESS)?;
+            // After the last register there is none, which matters only to words that are left.
+            next = match next.checked_add(own) {
+                Some(next) => next,
+                None if words.is_empty() => break,
+                None => return Err(Exception::ADDRESS),
+            };
         }
         for (id, value) in entered {
             self.plant.enter(id, value);

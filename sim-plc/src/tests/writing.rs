@@ -1,9 +1,10 @@
 //! What can be written, and what that leaves behind.
 
-use super::line::{pass, running};
+use super::line::{pass, running, small_line};
 use crate::Simulator;
 use crate::frame::{Received, receive};
 use crate::simulator::Response;
+use setward_config::line::Origin;
 
 /// The PDU that the fryer answers with.
 fn ask(simulator: &Simulator, pdu: &[u8]) -> Vec<u8> {
@@ -47,4 +48,18 @@ fn everything_else_is_read_only_and_says_why() {
     assert_eq!(ask(&simulator, &[5, 0, 0, 0xFF, 0]), [0x85, 1], "coils are not written");
     pass(&simulator, 1);
     assert_eq!((simulator.shown("TIC-310-SP"), simulator.writes("TIC-310-SP")), (Some(182.0), 0));
+}
+
+#[test]
+fn the_last_register_of_all_can_be_written_and_nothing_beyond_it() {
+    let mut line = small_line();
+    let setpoint = line.signals.iter_mut().find(|signal| signal.tag == "TIC-310-SP").unwrap();
+    let Origin::Register(register) = &mut setpoint.origin else { panic!("{setpoint:?}") };
+    register.wire.address = u16::MAX;
+    let simulator = Simulator::new(&line, 1);
+    let write = [6, 0xFF, 0xFF, 7, 58];
+    assert_eq!(ask(&simulator, &write), write);
+    assert_eq!(ask(&simulator, &[0x10, 0xFF, 0xFF, 0, 2, 4, 7, 28, 7, 28]), [0x90, 2]);
+    pass(&simulator, 1);
+    assert_eq!((simulator.shown("TIC-310-SP"), simulator.writes("TIC-310-SP")), (Some(185.0), 1));
 }
