@@ -196,14 +196,20 @@ fn without_recipe_and_belts_what_is_held_against_them_can_not_be_provoked_and_th
     assert!(ways[0].1.contains("no recipe asks anything of TT-310"), "{ways:?}");
 }
 
+/// The alarms of the smallest line.
+const SMALL_ALARMS: &str = "[[limit]]\nid = \"hot\"\nname = \"Hot\"\nsignal = \"TT-1\"\nside = \"above\"\nlimit = \"80 degC\"\n\
+     on_delay = \"30 s\"\npriority = \"low\"\ncauses = [\"any\"]\nconsequence = \"none\"\nresponse = { now = [\"look\"] }\n\
+     time_to_respond = \"20 min\"\n\
+     [[status]]\nid = \"door\"\nname = \"Door\"\nsignal = \"ZS-2\"\nis = [1]\npriority = \"low\"\ncauses = [\"any\"]\n\
+     consequence = \"none\"\nresponse = { now = [\"look\"] }\ntime_to_respond = \"20 min\"\n";
+
 /// The smallest line: one controller, two signals, no meanings, no belts, a recipe that asks nothing.
 fn smallest() -> Line {
-    let record = "priority = \"low\"\ncauses = [\"any\"]\nconsequence = \"none\"\nresponse = { now = [\"look\"] }\n\
-                  time_to_respond = \"20 min\"\n";
-    let alarms = format!(
-        "[[limit]]\nid = \"hot\"\nname = \"Hot\"\nsignal = \"TT-1\"\nside = \"above\"\nlimit = \"80 degC\"\non_delay = \"30 s\"\n{record}\
-         [[status]]\nid = \"door\"\nname = \"Door\"\nsignal = \"ZS-2\"\nis = [1]\n{record}"
-    );
+    small(SMALL_ALARMS)
+}
+
+/// The smallest line with other alarms.
+fn small(alarms: &str) -> Line {
     let line = "[line]\nname = \"Small\"\nplant = \"Plant\"\ntime_zone = \"UTC\"\nrecipe = \"plain\"\n\
                 [[station]]\nkey = \"tank\"\nname = \"Tank\"\n\
                 [[controller]]\nname = \"one\"\npoll_every = \"2 s\"\n\
@@ -213,7 +219,7 @@ fn smallest() -> Line {
     let site = "simulated = true\n[[endpoint]]\ncontroller = \"one\"\naddress = \"127.0.0.1:15999\"\n";
     let files = [
         ("line.toml", line),
-        ("alarms.toml", &alarms),
+        ("alarms.toml", alarms),
         ("site.toml", site),
         ("recipes/plain.toml", "[recipe]\nname = \"Plain\"\n"),
     ];
@@ -244,6 +250,19 @@ fn a_limit_beyond_which_no_register_can_show_a_value_is_told() {
     let (way, why) = ways(&proofs).swap_remove(0);
     assert_eq!(way, "not provoked");
     assert!(why.contains("TT-1 can't show a value beyond 80: its range ends there (0 to 80)"), "{why}");
+}
+
+/// The usual pair: the same limit, once after a short time and once after a long one, which hides the short one.
+#[test]
+fn an_alarm_that_a_longer_one_soon_hides_is_proven_too() {
+    let hot = "[[limit]]\nid = \"hot\"";
+    let start = SMALL_ALARMS.find(hot).unwrap();
+    let end = SMALL_ALARMS.find("[[status]]").unwrap();
+    let long = SMALL_ALARMS[start..end]
+        .replace("\"hot\"", "\"hot-long\"\nhides = [\"hot\"]")
+        .replace("30 s", "60 s");
+    let proofs = proven(small(&format!("{SMALL_ALARMS}{long}")), &["hot", "hot-long"]);
+    assert!(proofs.iter().all(|proof| matches!(proof.verdict, Verdict::Proven(_))), "{proofs:?}");
 }
 
 /// A plant that notes every byte it is sent.

@@ -279,12 +279,18 @@ impl Tracker {
 
     fn see(&mut self, line: &Line, snapshot: &LineSnapshot) {
         let Some(view) = snapshot.alarm(self.alarm) else { return };
-        // The plain reckoning looks once a second: it may find a moment later that the alarm may have raised.
-        let is_fresh = self.seen.raised_s.is_some_and(|raised_s| seconds(snapshot.utc) - raised_s < LATE_S);
-        if self.seen.raised_s.is_none() || is_fresh {
+        // The plain reckoning looks once a second: it may find a moment later that the alarm may have raised. What silences it
+        // after that, the acknowledgement and the end of the faults take nothing back.
+        let raised_s = self.seen.raised_s;
+        let is_over = self.is_done || view.flags.are_silencing();
+        let is_fresh = raised_s.is_some_and(|raised_s| !is_over && seconds(snapshot.utc) - raised_s < LATE_S);
+        if raised_s.is_none() || is_fresh {
             self.watcher.see(line, snapshot, &view.flags);
             let (may, must) = self.watcher.due();
-            (self.seen.may_s, self.seen.must_s) = (may.map(seconds), must.map(seconds));
+            let kept = (self.seen.may_s, self.seen.must_s);
+            let (may_s, must_s) = if is_fresh { kept } else { (None, None) };
+            self.seen.may_s = may_s.or(may.map(seconds));
+            self.seen.must_s = must_s.or(must.map(seconds));
         }
         if self.seen.raised_s.is_none() {
             self.wait(line, snapshot, view);
