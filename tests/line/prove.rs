@@ -8,7 +8,7 @@ use setward::poll::dial::{Dial, Stream};
 use setward::prove::report::{Counts, Proof, Report, Verdict};
 use setward::prove::{Bench, Plant, prove};
 use setward_config::line::Line;
-use setward_config::{SourceFile, check_files};
+use setward_config::{SourceFile, check_files, demo_files};
 use sim_plc::{Fault, Simulator};
 use std::collections::BTreeSet;
 use std::io;
@@ -77,6 +77,7 @@ fn proven(line: Line, ids: &[&str]) -> Vec<Proof> {
 fn ways(proofs: &[Proof]) -> Vec<(&str, String)> {
     let way = |proof: &Proof| match &proof.verdict {
         Verdict::Proven(proven) => (proven.by, proven.how.clone()),
+        Verdict::PartlyProven(partly) => ("partly proven", partly.proven.how.clone()),
         Verdict::NotProvoked { why } => ("not provoked", why.join("; ")),
         Verdict::Failed { why, .. } => ("failed", why.clone()),
     };
@@ -89,9 +90,9 @@ fn ways(proofs: &[Proof]) -> Vec<(&str, String)> {
 fn the_demos_alarms_are_proven_seven_in_ten_of_them_by_physics() {
     let line = demo_line();
     let report = Report::new(&line, String::new(), 1, proven(demo_line(), &[]));
-    let Counts { alarms, by_physics, by_injection, not_provoked, failed } = report.configured;
+    let Counts { alarms, by_physics, by_injection, partly, not_provoked, failed } = report.configured;
     println!("{}", report.text());
-    assert_eq!((alarms, failed), (line.alarms.len() - report.automatic.alarms, 0));
+    assert_eq!((alarms, partly, failed), (line.alarms.len() - report.automatic.alarms, 0, 0));
     let left = report.alarms.iter().filter(|proof| !proof.automatic);
     let left = left.filter(|proof| matches!(proof.verdict, Verdict::NotProvoked { .. }));
     let left: Vec<&str> = left.map(|proof| proof.alarm.as_str()).collect();
@@ -250,6 +251,38 @@ fn a_limit_beyond_which_no_register_can_show_a_value_is_told() {
     let (way, why) = ways(&proofs).swap_remove(0);
     assert_eq!(way, "not provoked");
     assert!(why.contains("TT-1 can't show a value beyond 80: its range ends there (0 to 80)"), "{why}");
+}
+
+/// The demo, with the first such text of its alarms replaced.
+fn demo_with(old: &str, new: &str) -> Line {
+    let changed = |(path, text): &(&str, &str)| {
+        let is_changed = *path == "alarms.toml";
+        assert!(!is_changed || text.contains(old), "{old}");
+        let text = if is_changed { text.replacen(old, new, 1) } else { (*text).to_owned() };
+        SourceFile { path: (*path).to_owned(), text }
+    };
+    let files: Vec<SourceFile> = demo_files().iter().map(changed).collect();
+    check_files(&files).unwrap_or_else(|problems| panic!("{}", problems.render(false))).line
+}
+
+/// No batch gets less than a second: whoever wrote that is not told that the alarm works, because a hot batch raises it.
+#[test]
+fn an_alarm_of_which_one_half_can_never_raise_is_not_proven_by_the_other() {
+    let proofs = proven(demo_with("least = \"24 min\"", "least = \"1 s\""), &["cook-dose-out.TT-101"]);
+    let Verdict::PartlyProven(partly) = &proofs[0].verdict else { panic!("{proofs:?}") };
+    assert_eq!((partly.proven.branch.as_deref(), partly.left.len()), (Some("too much"), 1));
+    assert_eq!(partly.left[0].branch, "too little");
+    assert!(partly.left[0].why.len() > 2, "everything was tried: {partly:?}");
+}
+
+#[test]
+fn an_alarm_with_two_sides_is_proven_by_a_raise_on_each() {
+    let proofs = proven(demo_line(), &["bake-time-out", "cook-dose-out.TT-101"]);
+    let text = Report::new(&demo_line(), String::new(), 1, proofs).text();
+    for part in ["above: belt-slip ", "below: setpoint-turned KIC-220-SP ", "too little: ", "too much: "] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    assert!(text.contains("; proven by physics 2 (100 %)"), "{text}");
 }
 
 /// The usual pair: the same limit, once after a short time and once after a long one, which hides the short one.

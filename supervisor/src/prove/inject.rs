@@ -1,6 +1,7 @@
 //! Registers that are made to lie, so that an alarm raises whatever the process does: for values that nothing simulated moves.
 
 use super::aim::{Aim, aims};
+use super::branch::Branch;
 use super::plan::Step;
 use setward_alarm::{AlarmId, EquivalentTimeSettings, Kind, RateSettings, Side, Watched};
 use setward_config::line::{EntryKind, Followed, Line, LineAlarm, LineSignal, Origin, Register};
@@ -14,10 +15,10 @@ const DOSE_IN: f64 = 0.25;
 /// What can be made to lie, and why something can't.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Injected {
-    /// Faults that go together, best first.
-    pub faults: Vec<Vec<Step>>,
+    /// Faults that go together, with the branch that they show, best first.
+    pub faults: Vec<(Branch, Vec<Step>)>,
     /// What can't be, and why.
-    pub notes: Vec<String>,
+    pub notes: Vec<(Branch, String)>,
 }
 
 /// What can be made to lie so that the alarm raises.
@@ -25,10 +26,11 @@ pub struct Injected {
 pub fn of(line: &Line, alarm: AlarmId) -> Injected {
     let own = line.alarm(alarm);
     let mut injected = Injected::default();
-    let mut take = |fault: Result<String, String>| match fault {
-        Ok(fault) => injected.faults.push(vec![Step::Begin(fault)]),
-        Err(note) => injected.notes.push(note),
+    let mut take = |branch, fault: Result<Vec<String>, String>| match fault {
+        Ok(faults) => injected.faults.push((branch, faults.into_iter().map(Step::Begin).collect())),
+        Err(note) => injected.notes.push((branch, note)),
     };
+    let alone = |fault: Result<String, String>| fault.map(|fault| vec![fault]);
     let Watched::Signal(id) = own.settings.watches else { return injected };
     match &line.signal(id).origin {
         Origin::Register(_) | Origin::Derived(_) => {}
@@ -38,15 +40,22 @@ pub fn of(line: &Line, alarm: AlarmId) -> Injected {
     match &own.settings.kind {
         Kind::Status(settings) => {
             for code in settings.is.as_slice() {
-                take(shows(line, id, *code as f64));
+                take(Branch::Code(*code), alone(shows(line, id, *code as f64)));
             }
         }
         Kind::Discrepancy(settings) if line.signal(id).unit == setward_protocol::Unit::Bit => {
-            take(shows(line, id, 1.0 - line.signal(settings.other).simulate.typical));
+            let other = line.signal(settings.other).simulate.typical;
+            for side in [Side::Above, Side::Below] {
+                take(Branch::Side(side), bits_apart(line, id, settings.other, (side, other)));
+            }
         }
-        Kind::Rate(settings) => take(ramp(line, id, settings)),
-        Kind::EquivalentTime(settings) => take(dose(line, id, settings)),
-        Kind::Measurement(_) => take(unbelievable(line, id)),
+        Kind::Rate(settings) => take(Branch::Whole, alone(ramp(line, id, settings))),
+        Kind::EquivalentTime(settings) => {
+            for (branch, fault) in doses(line, id, settings) {
+                take(branch, alone(fault));
+            }
+        }
+        Kind::Measurement(_) => take(Branch::Whole, alone(unbelievable(line, id))),
         Kind::Limit(_)
         | Kind::Deviation(_)
         | Kind::TimeWeighted(_)
@@ -57,13 +66,18 @@ pub fn of(line: &Line, alarm: AlarmId) -> Injected {
         | Kind::Forwarding(_) => {
             let aims = aims(line, alarm);
             for aim in &aims {
-                take(beyond(line, aim));
+                take(aim.branch, alone(beyond(line, aim)));
             }
-            if aims.is_empty() {
-                let tag = &line.signal(id).tag;
-                take(Err(format!(
-                    "no recipe asks anything of {tag}: there is nothing it could be held against"
-                )));
+            let tag = &line.signal(id).tag;
+            let missing =
+                Branch::of(own).into_iter().filter(|branch| aims.iter().all(|aim| aim.branch != *branch));
+            for branch in missing.filter(|branch| aims.is_empty() || *branch != Branch::Whole) {
+                take(
+                    branch,
+                    Err(format!(
+                        "no recipe asks anything of {tag}: there is nothing it could be held against"
+                    )),
+                );
             }
         }
     }
@@ -82,7 +96,7 @@ fn entered(line: &Line, alarm: AlarmId, id: SignalId) -> Injected {
     let tag = &line.signal(id).tag;
     let again = |typed: String| vec![Step::Enter(tag.clone(), typed); ENTRIES_IN_A_ROW];
     match entry.kind {
-        EntryKind::Check => injected.faults.push(again("failed".to_owned())),
+        EntryKind::Check => injected.faults.push((Branch::Whole, again("failed".to_owned()))),
         EntryKind::Number => {
             let (low, high) = entry.possible;
             // A little out first: what is far out may have an alarm of its own.
@@ -94,14 +108,22 @@ fn entered(line: &Line, alarm: AlarmId, id: SignalId) -> Injected {
                     Side::Below => value < aim.edge,
                 };
                 if is_out {
-                    injected.faults.push(again(format!("{value:.4}")));
+                    injected.faults.push((aim.branch, again(format!("{value:.4}"))));
                 }
             }
-            if injected.faults.is_empty() {
-                injected.notes.push(format!("nothing that {tag} may be lies beyond what the alarm is about"));
-            }
+            let declared = Branch::of(line.alarm(alarm)).into_iter();
+            let faults = &injected.faults;
+            let missing =
+                declared.filter(|branch| faults.iter().all(|(of, _)| of.among(&[*branch]).is_none()));
+            let note = format!("nothing that {tag} may be lies beyond what the alarm is about");
+            injected.notes = missing
+                .filter(|branch| *branch != Branch::Whole || faults.is_empty())
+                .map(|branch| (branch, note.clone()))
+                .collect();
         }
-        EntryKind::Calibration => injected.notes.push(format!("{tag} is a calibration: not tried here")),
+        EntryKind::Calibration => {
+            injected.notes.push((Branch::Whole, format!("{tag} is a calibration: not tried here")));
+        }
     }
     injected
 }
@@ -113,29 +135,29 @@ fn of_corn(line: &Line, id: SignalId, followed: Followed) -> Injected {
         Followed::SinceGood(entry) => {
             let is_check = line.entries.iter().any(|one| one.signal == entry && one.kind == EntryKind::Check);
             let typed = if is_check { "passed".to_owned() } else { right(line, entry) };
-            injected.faults.push(vec![Step::Enter(line.signal(entry).tag.clone(), typed)]);
+            let steps = vec![Step::Enter(line.signal(entry).tag.clone(), typed)];
+            injected.faults.push((Branch::Whole, steps));
         }
         Followed::YoungestFeeding => {
             let feeding = line.feed.as_ref().and_then(|feed| feed.tank);
             for tank in &line.tanks {
                 let shown = feeding.map(|feeding| shows(line, feeding, f64::from(tank.number)));
-                injected.faults.extend(shown.and_then(Result::ok).map(|fault| vec![Step::Begin(fault)]));
+                let steps = shown.and_then(Result::ok).map(|fault| vec![Step::Begin(fault)]);
+                injected.faults.extend(steps.map(|steps| (Branch::Whole, steps)));
             }
         }
         Followed::Balance(_) => {
             let tag = &line.signal(id).tag;
-            injected.notes.push(format!(
-                "{tag} is a figure of the heat balance, over minutes of a line that runs steadily: no register shows it"
-            ));
+            let why = "is a figure of the heat balance, over minutes of a line that runs steadily: no register shows it";
+            injected.notes.push((Branch::Whole, format!("{tag} {why}")));
             return injected;
         }
         Followed::OldestCorn | Followed::OldestIn(_) | Followed::DueTank => {}
     }
     if injected.faults.is_empty() {
         let tag = &line.signal(id).tag;
-        injected
-            .notes
-            .push(format!("{tag} follows from hours of batches and feedings: nothing here brings it about"));
+        let why = "follows from hours of batches and feedings: nothing here brings it about";
+        injected.notes.push((Branch::Whole, format!("{tag} {why}")));
     }
     injected
 }
@@ -249,12 +271,32 @@ fn ramp(line: &Line, id: SignalId, settings: &RateSettings) -> Result<String, St
     }
 }
 
-/// A temperature at which the dose is too much in a quarter of the time that would be right, or next to none.
-fn dose(line: &Line, id: SignalId, settings: &EquivalentTimeSettings) -> Result<String, String> {
+/// A temperature at which the dose is too much in a quarter of the time that would be right, and one at which it is next to none.
+fn doses(
+    line: &Line,
+    id: SignalId,
+    settings: &EquivalentTimeSettings,
+) -> Vec<(Branch, Result<String, String>)> {
     let signal = line.signal(id);
-    let hot = settings.reference - settings.z * DOSE_IN.log10();
-    let value = if settings.most.is_some() { hot.min(signal.range.1) } else { signal.range.0 };
-    shows(line, id, value)
+    let hot = (settings.reference - settings.z * DOSE_IN.log10()).min(signal.range.1);
+    let most = settings.most.map(|_| (Branch::TooMuch, shows(line, id, hot)));
+    let least = settings.least.map(|_| (Branch::TooLittle, shows(line, id, signal.range.0)));
+    most.into_iter().chain(least).collect()
+}
+
+/// Two bits that differ: the watched one on, or off. Where the other's usual state is in the way, it is made to lie too.
+fn bits_apart(
+    line: &Line,
+    id: SignalId,
+    other: SignalId,
+    (side, usual): (Side, f64),
+) -> Result<Vec<String>, String> {
+    let own = match side {
+        Side::Above => 1.0,
+        Side::Below => 0.0,
+    };
+    let shown = shows(line, id, own)?;
+    if usual == own { Ok(vec![shows(line, other, 1.0 - own)?, shown]) } else { Ok(vec![shown]) }
 }
 
 /// A value outside the signal's range, if its register can say one.

@@ -2,15 +2,19 @@
 //! simulated plant in virtual time. Only the line folder is needed.
 //!
 //! ```text
+//! branch.rs   the ways in which an alarm may raise, each of which has to be shown: above and below, too little and too much
 //! plan.rs     what could raise an alarm: faults of the process first (physics.rs), else registers made to lie (inject.rs)
 //! trial.rs    one virtual run of one such plan, for all the alarms that it is for
 //! watch.rs    a plain reckoning, from the settings alone, of when each of them must raise
+//! verdict.rs  what follows from one run; case.rs puts the runs of an alarm together
 //! report.rs   what came of it; text.rs and page.rs print it
 //! ```
 //!
 //! Nothing here knows the simulator: it is behind [`Plant`], and faults are words.
 
 pub mod aim;
+pub mod branch;
+mod case;
 pub mod inject;
 pub mod page;
 pub mod physics;
@@ -18,11 +22,13 @@ pub mod plan;
 pub mod report;
 pub mod text;
 pub mod trial;
+pub mod verdict;
 pub mod watch;
 
 use crate::poll::dial::Dial;
-use plan::{Candidate, Way, candidates};
-use report::{Proof, Verdict};
+use case::Case;
+use plan::{Candidate, Way};
+use report::Proof;
 use setward_alarm::AlarmId;
 use setward_config::line::Line;
 use std::collections::BTreeMap;
@@ -62,18 +68,6 @@ pub struct Bench<'a, P> {
     pub progress: &'a (dyn Fn(usize, usize) + Sync),
 }
 
-/// What is known of one alarm so far.
-struct Case {
-    alarm: AlarmId,
-    candidates: Vec<Candidate>,
-    next: usize,
-    verdict: Option<Verdict>,
-    /// Why each attempt came to nothing, or why there was none.
-    tried: Vec<String>,
-    /// It raised and did not clear: only another attempt can make that good.
-    stayed: Option<Verdict>,
-}
-
 /// Proves these alarms, as far as that goes; in their order.
 pub fn prove<P: Plant>(bench: &Bench<'_, P>, alarms: &[AlarmId]) -> Vec<Proof> {
     let mut cases: Vec<Case> = alarms.iter().map(|alarm| Case::new(&bench.line, *alarm)).collect();
@@ -87,7 +81,7 @@ pub fn prove<P: Plant>(bench: &Bench<'_, P>, alarms: &[AlarmId]) -> Vec<Proof> {
         for (indices, seen) in run_all(bench, &cases, &trials, &done, total) {
             for (index, seen) in indices.into_iter().zip(seen) {
                 if let Some(case) = cases.get_mut(index) {
-                    case.judge(&bench.line, &seen);
+                    case.take(&bench.line, &seen);
                 }
             }
         }
@@ -98,9 +92,9 @@ pub fn prove<P: Plant>(bench: &Bench<'_, P>, alarms: &[AlarmId]) -> Vec<Proof> {
 /// The next attempt of every case that is open: those that need the same share a run.
 fn round(cases: &[Case]) -> Vec<(Candidate, Vec<usize>)> {
     let mut trials: Vec<(Candidate, Vec<usize>)> = Vec::new();
-    for (index, case) in cases.iter().enumerate().filter(|(_, case)| case.verdict.is_none()) {
-        let Some(candidate) = case.candidates.get(case.next) else { continue };
-        match trials.iter_mut().find(|(known, _)| known == candidate) {
+    for (index, case) in cases.iter().enumerate() {
+        let Some(candidate) = case.next() else { continue };
+        match trials.iter_mut().find(|(known, _)| known.is_same_run(candidate)) {
             Some((_, shared)) => shared.push(index),
             None => trials.push((candidate.clone(), vec![index])),
         }
@@ -140,29 +134,6 @@ fn run_all<P: Plant>(
         (shared.clone(), results.remove(&index).unwrap_or_default())
     };
     trials.iter().enumerate().map(seen_of).collect()
-}
-
-impl Case {
-    fn new(line: &Line, alarm: AlarmId) -> Self {
-        let plan = candidates(line, alarm);
-        Self { alarm, candidates: plan.candidates, next: 0, verdict: None, tried: plan.notes, stayed: None }
-    }
-
-    /// Takes what the last attempt saw.
-    fn judge(&mut self, line: &Line, seen: &Seen) {
-        let Some(candidate) = self.candidates.get(self.next) else { return };
-        self.next += 1;
-        match Verdict::of(line, self.alarm, candidate, seen) {
-            Ok(verdict @ Verdict::Failed { may_be_the_plant: true, .. }) => self.stayed = Some(verdict),
-            Ok(verdict) => self.verdict = Some(verdict),
-            Err(why) => self.tried.push(format!("{}: {why}", candidate.words())),
-        }
-    }
-
-    fn closed(self, line: &Line) -> Proof {
-        let unproven = Verdict::NotProvoked { why: self.tried };
-        Proof::new(line, self.alarm, self.verdict.or(self.stayed).unwrap_or(unproven))
-    }
 }
 
 impl Way {

@@ -1,6 +1,6 @@
 //! A proof as one HTML file that prints well: no script, nothing from elsewhere.
 
-use super::report::{Counts, Proof, Report, Verdict};
+use super::report::{Counts, Proof, Proven, Report, Verdict};
 use super::text::{cleared, expected, span};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -37,6 +37,7 @@ impl Report {
                         }
                         (section("Alarms of the files", self.configured, of(false)))
                         (section("Automatic alarms, one a signal and controller", self.automatic, of(true)))
+                        @if let Some(left_out) = self.left_out_words() { p { (left_out) "." } }
                         p {
                             "Times count from the last thing that was done, or the first entry. Expected: from the settings and the values seen, by a "
                             "reckoning apart from the program's own. By physics: by a fault of the simulated process, of an "
@@ -77,22 +78,42 @@ fn row(proof: &Proof) -> Markup {
             td { b { (proof.name) } br; code { (proof.alarm) } br; (proof.kind) " on " (proof.watches) }
             @match &proof.verdict {
                 Verdict::Proven(proven) => {
-                    td { "Proven by " (proven.by) }
+                    td { "Proven by " (proven.ways()) }
+                    td { @for one in proven.all() { (shown(one)) } }
+                }
+                Verdict::PartlyProven(partly) => {
+                    td { "Proven " (partly.words()) }
                     td {
-                        code { (proven.how) } br;
-                        "Raised after " (span(proven.raised_after_s)) " (" (expected(proven)) "), acknowledged, " (cleared(proven.cleared_after_s)) "."
-                        @if let Some(place) = &proven.first_out { br; "In its group: " (place) "." }
+                        @for one in partly.proven.all() { (shown(one)) }
+                        @for left in &partly.left {
+                            div {
+                                b { (left.branch) } ": could not be provoked" br;
+                                @for why in &left.why { (why) br; }
+                            }
+                        }
                     }
                 }
                 Verdict::NotProvoked { why } => {
                     td { "Could not be provoked" }
                     td { @for why in why { (why) br; } }
                 }
-                Verdict::Failed { how, why, .. } => {
+                Verdict::Failed { how, why } => {
                     td { span.bad { "FAILED" } }
                     td { code { (how) } br; (why) "." }
                 }
             }
+        }
+    }
+}
+
+/// What was done and seen, for an alarm or a branch of it.
+fn shown(proven: &Proven) -> Markup {
+    html! {
+        div {
+            @if let Some(branch) = &proven.branch { b { (branch) } ": " }
+            code { (proven.how) } br;
+            "Raised after " (span(proven.raised_after_s)) " (" (expected(proven)) "), acknowledged, " (cleared(proven.cleared_after_s)) "."
+            @if let Some(place) = &proven.first_out { br; "In its group: " (place) "." }
         }
     }
 }

@@ -4,9 +4,10 @@
 //! has none.
 
 use super::aim::{Aim, aims};
+use super::branch::Branch;
 use super::inject::to_counts;
 use super::plan::Step;
-use setward_alarm::{AlarmId, Kind, Side, Watched};
+use setward_alarm::{AlarmId, EquivalentTimeSettings, Kind, Side, Watched};
 use setward_config::line::{Line, LineSignal, Meaning, Origin, Role};
 use setward_process::derived::Derivation;
 use setward_protocol::{SignalId, Unit};
@@ -18,31 +19,38 @@ const BY_HAND_HOT: f64 = 100.0;
 const FURTHER: f64 = 1.1;
 /// So much more oil is lost than just raises a mean: it takes its window to get there.
 const OIL_FURTHER: f64 = 1.5;
-/// A disagreement grows so many times its limit in ten minutes.
+/// A disagreement grows to its limit in so many minutes.
 const DRIFTS_IN_MIN: f64 = 4.0;
+/// And in so many where that would leave its range before the alarm may speak.
+const DRIFTS_SLOWLY_IN_MIN: f64 = 20.0;
+/// A probe behind thick scale has this time constant, s.
+const PROBE_SLOW_S: &str = "600";
 
-/// Faults that go together; several such sets, the most direct first.
+/// Faults that go together, with the branch that they show; several such sets, the most direct first.
 #[must_use]
-pub fn of(line: &Line, alarm: AlarmId) -> Vec<Vec<Step>> {
+pub fn of(line: &Line, alarm: AlarmId) -> Vec<(Branch, Vec<Step>)> {
     let own = line.alarm(alarm);
     let signal = match own.settings.watches {
         Watched::Controller(controller) => {
-            return vec![fault(format!("controller-silent {}", line.controller(controller).name))];
+            return shown(
+                Branch::Whole,
+                vec![fault(format!("controller-silent {}", line.controller(controller).name))],
+            );
         }
         Watched::Server(_) => return Vec::new(),
         Watched::Signal(signal) => signal,
     };
     if own.band.is_some() {
-        return vec![cooling_probes(line)];
+        return shown(Branch::Whole, vec![cooling_probes(line)]);
     }
     match &own.settings.kind {
-        Kind::Measurement(_) => measurement(line, signal),
+        Kind::Measurement(_) => shown(Branch::Whole, measurement(line, signal)),
         Kind::Status(settings) => {
             let codes = settings.is.as_slice().iter();
-            codes.flat_map(|code| of_code(line, signal, *code)).collect()
+            codes.flat_map(|code| shown(Branch::Code(*code), of_code(line, signal, *code))).collect()
         }
-        Kind::Rate(settings) => of_rate(line, signal, settings.side),
-        Kind::EquivalentTime(settings) => of_dose(line, signal, settings.most.is_some()),
+        Kind::Rate(settings) => shown(Branch::Whole, of_rate(line, signal, settings.side)),
+        Kind::EquivalentTime(settings) => of_dose(line, signal, settings),
         Kind::Discrepancy(settings) => apart(line, signal, settings.other, settings.apart),
         Kind::Limit(_)
         | Kind::Deviation(_)
@@ -50,8 +58,14 @@ pub fn of(line: &Line, alarm: AlarmId) -> Vec<Vec<Step>> {
         | Kind::MovingAverage(_)
         | Kind::Drift(_)
         | Kind::Communication(_)
-        | Kind::Forwarding(_) => aims(line, alarm).iter().flat_map(|aim| of_aim(line, aim)).collect(),
+        | Kind::Forwarding(_) => {
+            aims(line, alarm).iter().flat_map(|aim| shown(aim.branch, of_aim(line, aim))).collect()
+        }
     }
+}
+
+fn shown(branch: Branch, sets: Vec<Vec<Step>>) -> Vec<(Branch, Vec<Step>)> {
+    sets.into_iter().map(|steps| (branch, steps)).collect()
 }
 
 fn fault(text: String) -> Vec<Step> {
@@ -132,8 +146,9 @@ fn of_rate(line: &Line, id: SignalId, side: Side) -> Vec<Vec<Step>> {
     }
 }
 
-/// A batch that is cooked too hot, quenched too slowly, or too cold; and one to which nothing happens but another recipe.
-fn of_dose(line: &Line, id: SignalId, is_too_much: bool) -> Vec<Vec<Step>> {
+/// A batch that is cooked too hot, quenched too slowly, or held too short or too cold; and one to which nothing happens but another
+/// recipe.
+fn of_dose(line: &Line, id: SignalId, settings: &EquivalentTimeSettings) -> Vec<(Branch, Vec<Step>)> {
     let signal = line.signal(id);
     if signal.means != Some(Meaning::KettleTemperature) {
         return Vec::new();
@@ -144,33 +159,56 @@ fn of_dose(line: &Line, id: SignalId, is_too_much: bool) -> Vec<Vec<Step>> {
             to_counts(entered, (entered.simulate.typical + by).clamp(entered.range.0, entered.range.1));
         Some(fault(format!("setpoint-turned {} {value}", entered.tag)))
     };
-    let slow = fault("quench-low 2".to_owned());
-    if is_too_much {
+    let mut all = Vec::new();
+    if settings.most.is_some() {
+        let slow = fault("quench-low 2".to_owned());
         let hot = turned(6.0);
         let both = hot.clone().map(|mut steps| {
             steps.extend(slow.clone());
             steps
         });
-        [hot, Some(slow), both].into_iter().flatten().collect()
-    } else {
-        turned(-1.5).into_iter().collect()
+        all.extend(shown(Branch::TooMuch, [hot, Some(slow), both].into_iter().flatten().collect()));
     }
+    if settings.least.is_some() {
+        let [short, shortest] = ["hold-set 10", "hold-set 1"].map(|text| Some(fault(text.to_owned())));
+        all.extend(shown(Branch::TooLittle, [short, turned(-1.5), shortest].into_iter().flatten().collect()));
+    }
+    all
 }
 
-/// One of two instruments that should agree drifts away.
-fn apart(line: &Line, id: SignalId, other: SignalId, limit: f64) -> Vec<Vec<Step>> {
-    let drifts = |id: SignalId| {
+/// One of two instruments that should agree drifts away, fast or so slowly that it stays in its range, or follows slowly.
+fn apart(line: &Line, id: SignalId, other: SignalId, limit: f64) -> Vec<(Branch, Vec<Step>)> {
+    let is_instrument = |id: SignalId| {
         let signal = line.signal(id);
-        let is_instrument = signal.register().is_some() && signal.role == Role::Measured;
-        let per_minute = format!("{:.4}", limit / DRIFTS_IN_MIN);
-        is_instrument.then(|| fault(format!("drift {} {per_minute}", signal.tag)))
+        signal.register().is_some() && signal.role == Role::Measured
+    };
+    let about = |name: &str, id: SignalId, value: &str| {
+        is_instrument(id).then(|| fault(format!("{name} {} {value}", line.signal(id).tag)))
     };
     // A loop follows its own probe: the other one shows the difference at once.
     let is_held = |id: SignalId| line.loops.iter().any(|own| own.measured == id);
-    let ids = if is_held(other) { [id, other] } else { [other, id] };
-    let mut all: Vec<Vec<Step>> = ids.into_iter().filter_map(drifts).collect();
-    if line.signal(id).means == Some(Meaning::KettleTemperature) {
-        all.push(fault(format!("agitator-stopped {}", line.signal(id).tag)));
+    let heats = line.signal(id).means == Some(Meaning::KettleTemperature);
+    let mut all = Vec::new();
+    for side in [Side::Below, Side::Above] {
+        let (own, others) = match side {
+            Side::Above => (1.0, -1.0),
+            Side::Below => (-1.0, 1.0),
+        };
+        let ways = if is_held(other) { [(id, own), (other, others)] } else { [(other, others), (id, own)] };
+        let drifts = |minutes: f64| {
+            ways.map(|(id, sign)| about("drift", id, &format!("{:.4}", sign * limit / minutes)))
+        };
+        let slow = match side {
+            Side::Above => other,
+            Side::Below => id,
+        };
+        let follows = if heats { about("probe-slow", slow, PROBE_SLOW_S) } else { None };
+        let sets = drifts(DRIFTS_IN_MIN).into_iter().chain(drifts(DRIFTS_SLOWLY_IN_MIN)).chain([follows]);
+        all.extend(shown(Branch::Side(side), sets.flatten().collect()));
+    }
+    if heats {
+        let stopped = fault(format!("agitator-stopped {}", line.signal(id).tag));
+        all.extend(shown(Branch::Whole, vec![stopped]));
     }
     all
 }

@@ -1,5 +1,6 @@
 //! What could raise an alarm, best first: faults of process, instruments and controllers, then registers that are made to lie.
 
+use super::branch::Branch;
 use super::{inject, physics};
 use setward_alarm::{AlarmId, Kind};
 use setward_config::line::{Line, LineAlarm, Meaning, Origin};
@@ -39,6 +40,8 @@ pub enum Step {
 /// Something that may raise an alarm.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Candidate {
+    /// The branch that it is meant to show; `None` if it may show any.
+    pub branch: Option<Branch>,
     /// How.
     pub way: Way,
     /// What is so from the start, such as another recipe number; it stays so.
@@ -54,8 +57,8 @@ pub struct Candidate {
 pub struct Plan {
     /// What may raise it.
     pub candidates: Vec<Candidate>,
-    /// Why something that would be usual can't be tried.
-    pub notes: Vec<String>,
+    /// Why something that would be usual can't be tried, for one branch or for all.
+    pub notes: Vec<(Option<Branch>, String)>,
 }
 
 impl Candidate {
@@ -76,10 +79,35 @@ impl Candidate {
         words.into_iter().chain(settings).collect::<Vec<_>>().join(", ")
     }
 
-    /// When its last step is done, s after the warm-up.
+    /// The moment that times are counted from, s of the run: its last step, or its first entry, as what is entered again and
+    /// again is counted from the first time.
     #[must_use]
-    pub fn last_step_s(&self) -> u64 {
-        self.steps.iter().map(|(at, _)| *at).max().unwrap_or_default()
+    pub fn begun_s(&self) -> u64 {
+        let entered = self.steps.iter().find(|(_, step)| matches!(step, Step::Enter(..)));
+        let at = entered.or(self.steps.last()).map_or(0, |(at, _)| *at);
+        WARM_UP_S + at
+    }
+
+    /// What of it was done after so many steps. What operators do by themselves makes no register lie.
+    #[must_use]
+    pub fn until(&self, done: usize) -> Self {
+        let steps: Vec<(u64, Step)> = self.steps.iter().take(done).cloned().collect();
+        let is_operated = !steps.is_empty() && steps.iter().all(|(_, step)| matches!(step, Step::Operate(_)));
+        let way = if is_operated { Way::Physics } else { self.way };
+        Self { steps, way, ..self.clone() }
+    }
+
+    /// Whether it may show this branch.
+    #[must_use]
+    pub fn may_show(&self, branch: Branch) -> bool {
+        self.branch.is_none_or(|own| own == branch)
+    }
+
+    /// Whether the same is done, whatever it is meant to show.
+    #[must_use]
+    pub fn is_same_run(&self, other: &Self) -> bool {
+        let run = |of: &Self| (of.way, of.bound_s);
+        run(self) == run(other) && self.setting == other.setting && self.steps == other.steps
     }
 }
 
@@ -88,9 +116,10 @@ impl Candidate {
 pub fn candidates(line: &Line, alarm: AlarmId) -> Plan {
     let own = line.alarm(alarm);
     let mut plan = Plan::default();
+    let declared = Branch::of(own);
     let setting = setting_of(line, own);
     let approach = approach_to(own);
-    let mut add = |way, steps: Vec<Step>, setting: &[String], bound_s| {
+    let mut add = |way, branch: Branch, steps: Vec<Step>, bound_s| {
         let last = approach.last().map_or(0, |(at, _)| *at);
         // What goes wrong after a stop is there already when the line comes back.
         let at = if way == Way::Physics { 0 } else { last };
@@ -100,25 +129,26 @@ pub fn candidates(line: &Line, alarm: AlarmId) -> Plan {
             |index: usize, step: &Step| if matches!(step, Step::Enter(..)) { 5 * index as u64 } else { 0 };
         timed.extend(steps.into_iter().enumerate().map(|(index, step)| (at + apart(index, &step), step)));
         timed.sort_by_key(|(at, _)| *at);
-        let candidate = Candidate { way, setting: setting.to_vec(), steps: timed, bound_s };
+        let branch = branch.among(&declared);
+        let candidate = Candidate { branch, way, setting: setting.clone(), steps: timed, bound_s };
         if !plan.candidates.contains(&candidate) {
             plan.candidates.push(candidate);
         }
     };
     let is_slow = follows_corn(line, own);
-    for steps in physics::of(line, alarm) {
-        add(Way::Physics, steps, &setting, if is_slow { SOAK_BOUND_S } else { bound_of(own) });
+    for (branch, steps) in physics::of(line, alarm) {
+        add(Way::Physics, branch, steps, if is_slow { SOAK_BOUND_S } else { bound_of(own) });
     }
     let injected = inject::of(line, alarm);
-    for steps in &injected.faults {
-        add(Way::Injection, steps.clone(), &setting, if is_slow { SOAK_BOUND_S } else { BOUND_S });
+    for (branch, steps) in &injected.faults {
+        add(Way::Injection, *branch, steps.clone(), if is_slow { SOAK_BOUND_S } else { BOUND_S });
     }
     let conditions = inject::conditions(line, own);
-    for steps in injected.faults.iter().filter(|_| !conditions.is_empty()) {
+    for (branch, steps) in injected.faults.iter().filter(|_| !conditions.is_empty()) {
         let begun = conditions.iter().cloned().map(Step::Begin).chain(steps.iter().cloned());
-        add(Way::Injection, begun.collect(), &setting, BOUND_S);
+        add(Way::Injection, *branch, begun.collect(), BOUND_S);
     }
-    plan.notes = injected.notes;
+    plan.notes = injected.notes.into_iter().map(|(branch, note)| (branch.among(&declared), note)).collect();
     plan
 }
 

@@ -1,6 +1,6 @@
 //! A proof in words, for a terminal or a file.
 
-use super::report::{Counts, Proof, Proven, Report, Verdict};
+use super::report::{Counts, PartlyProven, Proof, Proven, Report, Verdict};
 use std::fmt::{self, Write as _};
 
 /// Width to which cautions are folded.
@@ -33,6 +33,9 @@ impl Report {
         of(false).try_for_each(|proof| write_proof(out, proof))?;
         writeln!(out, "\nAutomatic alarms, one a signal and controller: {}", self.automatic)?;
         of(true).try_for_each(|proof| write_proof(out, proof))?;
+        if let Some(left_out) = self.left_out_words() {
+            writeln!(out, "\n{left_out}")?;
+        }
         writeln!(
             out,
             "\nTimes count from the last thing that was done, or the first entry. Expected: from the settings and the values seen, by a"
@@ -53,27 +56,42 @@ impl fmt::Display for Counts {
         let share = if self.alarms == 0 { 0.0 } else { 100.0 * self.by_physics as f64 / self.alarms as f64 };
         write!(
             f,
-            "{}; proven by physics {} ({share:.0} %), by injection {}, not provoked {}, failed {}",
-            self.alarms, self.by_physics, self.by_injection, self.not_provoked, self.failed
-        )
+            "{}; proven by physics {} ({share:.0} %), by injection {}",
+            self.alarms, self.by_physics, self.by_injection
+        )?;
+        if self.partly > 0 {
+            write!(f, ", in part {}", self.partly)?;
+        }
+        write!(f, ", not provoked {}, failed {}", self.not_provoked, self.failed)
     }
 }
 
 fn write_proof(out: &mut String, proof: &Proof) -> fmt::Result {
     write!(out, "\n  {:<36} {:<15} ", proof.alarm, proof.kind)?;
     match &proof.verdict {
-        Verdict::Proven(proven) => write_proven(out, proven),
+        Verdict::Proven(proven) => {
+            writeln!(out, "proven by {}", proven.ways())?;
+            proven.all().try_for_each(|one| write_proven(out, one))
+        }
+        Verdict::PartlyProven(partly) => {
+            writeln!(out, "proven {}", partly.words())?;
+            partly.proven.all().try_for_each(|one| write_proven(out, one))?;
+            for left in &partly.left {
+                writeln!(out, "      {}: could not be provoked", left.branch)?;
+                left.why.iter().try_for_each(|why| writeln!(out, "        {why}"))?;
+            }
+            Ok(())
+        }
         Verdict::NotProvoked { why } => {
             writeln!(out, "could not be provoked")?;
             why.iter().try_for_each(|why| writeln!(out, "      {why}"))
         }
-        Verdict::Failed { how, why, .. } => writeln!(out, "FAILED\n      {how}\n      {why}"),
+        Verdict::Failed { how, why } => writeln!(out, "FAILED\n      {how}\n      {why}"),
     }
 }
 
 fn write_proven(out: &mut String, proven: &Proven) -> fmt::Result {
-    writeln!(out, "proven by {}", proven.by)?;
-    writeln!(out, "      {}", proven.how)?;
+    writeln!(out, "      {}", proven.how_of_branch())?;
     writeln!(
         out,
         "      raised after {} ({}), acknowledged, {}",
@@ -82,6 +100,37 @@ fn write_proven(out: &mut String, proven: &Proven) -> fmt::Result {
         cleared(proven.cleared_after_s)
     )?;
     proven.first_out.iter().try_for_each(|place| writeln!(out, "      in its group: {place}"))
+}
+
+impl Report {
+    /// Which alarms were not tried, and why; `None` if all were.
+    pub(super) fn left_out_words(&self) -> Option<String> {
+        let ids = self.left_out.join(", ");
+        (!ids.is_empty()).then(|| format!("Left out, because nothing of a proof is sent anywhere: {ids}"))
+    }
+}
+
+impl Proven {
+    /// The ways in which its branches were shown.
+    pub(super) fn ways(&self) -> String {
+        let mut ways: Vec<&str> = self.all().map(|one| one.by).collect();
+        ways.sort_unstable_by(|a, b| b.cmp(a));
+        ways.dedup();
+        ways.join(" and ")
+    }
+
+    /// What was done, after the branch that it shows.
+    fn how_of_branch(&self) -> String {
+        self.branch.as_ref().map_or_else(|| self.how.clone(), |branch| format!("{branch}: {}", self.how))
+    }
+}
+
+impl PartlyProven {
+    /// What was shown, and how.
+    pub(super) fn words(&self) -> String {
+        let shown: Vec<&str> = self.proven.all().filter_map(|one| one.branch.as_deref()).collect();
+        format!("{} only, by {}", shown.join(" and "), self.proven.ways())
+    }
 }
 
 /// When it was expected.

@@ -2,6 +2,7 @@
 //! acknowledged twice, and waited for again until it has cleared.
 
 use super::Plant;
+use super::branch::Branch;
 use super::inject::right;
 use super::plan::{Candidate, Step, WARM_UP_S};
 use super::watch::Watcher;
@@ -41,10 +42,14 @@ pub struct Trial {
 /// What was seen of one alarm. Times are s of the run.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Seen {
-    /// When the last step of the plan was done.
+    /// When the last step of the plan was done that was done before it raised.
     pub begun_s: f64,
     /// When it raised, and somebody was called.
     pub raised_s: Option<f64>,
+    /// How many steps of the plan were done by then.
+    pub done: usize,
+    /// By which of its branches it raised, if its value tells.
+    pub branch: Option<Branch>,
     /// When its trouble began.
     pub onset_s: Option<f64>,
     /// From when on it may have raised, and by when it must have, by the plain reckoning.
@@ -114,6 +119,8 @@ struct Attempt<'a, P> {
     trackers: Vec<Tracker>,
     /// Seconds of the run.
     second: u64,
+    /// Steps that are done.
+    done: usize,
 }
 
 impl<'a, P: Plant> Attempt<'a, P> {
@@ -126,7 +133,7 @@ impl<'a, P: Plant> Attempt<'a, P> {
             is_done: false,
         };
         let trackers = trial.alarms.iter().map(tracker).collect();
-        Self { trial, plant, handle: running.handle(), trackers, second: 0 }
+        Self { trial, plant, handle: running.handle(), trackers, second: 0, done: 0 }
     }
 
     async fn carry_out(&mut self) -> Result<(), String> {
@@ -143,15 +150,14 @@ impl<'a, P: Plant> Attempt<'a, P> {
                 Step::Operate(operation) => self.plant.operate(operation)?,
                 Step::Enter(tag, typed) => self.enter(tag, typed).await?,
             }
+            self.done += 1;
         }
-        // What is entered again and again is counted from the first time.
-        let begun_s = if candidate.steps.iter().any(|(_, step)| matches!(step, Step::Enter(..))) {
-            WARM_UP_S + candidate.steps.first().map_or(0, |(at, _)| *at)
-        } else {
-            self.second
-        };
         let begun = self.second;
-        self.trackers.iter_mut().for_each(|tracker| tracker.seen.begun_s = begun_s as f64);
+        for tracker in &mut self.trackers {
+            let is_raised = tracker.seen.raised_s.is_some();
+            let done = if is_raised { tracker.seen.done } else { candidate.steps.len() };
+            tracker.seen.begun_s = candidate.until(done).begun_s() as f64;
+        }
         while self.second < begun + candidate.bound_s && self.trackers.iter().any(Tracker::is_waited_for) {
             self.pass_second().await;
             self.acknowledge().await;
@@ -174,7 +180,7 @@ impl<'a, P: Plant> Attempt<'a, P> {
         let snapshot = self.handle.snapshot();
         let line = &self.trial.line;
         for tracker in &mut self.trackers {
-            tracker.see(line, &snapshot);
+            tracker.see(line, &snapshot, self.done);
         }
     }
 
@@ -277,11 +283,11 @@ impl Tracker {
         self.seen.raised_s.is_some() && self.seen.cleared_s.is_none()
     }
 
-    fn see(&mut self, line: &Line, snapshot: &LineSnapshot) {
+    fn see(&mut self, line: &Line, snapshot: &LineSnapshot, done: usize) {
         let Some(view) = snapshot.alarm(self.alarm) else { return };
+        let raised_s = self.seen.raised_s;
         // The plain reckoning looks once a second: it may find a moment later that the alarm may have raised. What silences it
         // after that, the acknowledgement and the end of the faults take nothing back.
-        let raised_s = self.seen.raised_s;
         let is_over = self.is_done || view.flags.are_silencing();
         let is_fresh = raised_s.is_some_and(|raised_s| !is_over && seconds(snapshot.utc) - raised_s < LATE_S);
         if raised_s.is_none() || is_fresh {
@@ -292,20 +298,21 @@ impl Tracker {
             self.seen.may_s = may_s.or(may.map(seconds));
             self.seen.must_s = must_s.or(must.map(seconds));
         }
-        if self.seen.raised_s.is_none() {
-            self.wait(line, snapshot, view);
+        if raised_s.is_none() {
+            self.wait(line, snapshot, view, done);
         } else if self.seen.acknowledged && view.state.letter() == 'A' && self.seen.cleared_s.is_none() {
             self.seen.cleared_s = Some(view.cleared.map_or_else(|| seconds(snapshot.utc), seconds));
         }
     }
 
-    fn wait(&mut self, line: &Line, snapshot: &LineSnapshot, view: &AlarmView) {
+    fn wait(&mut self, line: &Line, snapshot: &LineSnapshot, view: &AlarmView, done: usize) {
         let is_silent = view.flags.are_silencing();
         self.seen.silent = is_silent.then(|| why_silent(line, view));
         self.seen.raised_silently |= is_silent && view.state.is_active();
         if view.occurrence > 0 && view.state.awaits_acknowledgement() && !is_silent {
             self.seen.raised_s = Some(view.raised.map_or_else(|| seconds(snapshot.utc), seconds));
             self.seen.onset_s = view.onset.map(seconds);
+            (self.seen.done, self.seen.branch) = (done, self.watcher.branch());
         }
         let (_, must) = self.watcher.due();
         self.is_overdue = must.is_some_and(|must| snapshot.utc.0 - must.0 > OVERDUE_S * 1000);

@@ -4,6 +4,8 @@
 //! looks lie between the two.
 
 use super::aim::recipe_of;
+use super::branch::Branch;
+use super::plan::code;
 use crate::snapshot::LineSnapshot;
 use setward_alarm::{
     AlarmId, Allowance, AverageReference, Flags, Kind, Leak, MovingAverageSettings, Reference, Side,
@@ -38,6 +40,8 @@ pub struct Watcher {
     /// Whether the batch is on, and was seen to begin.
     batch: Option<bool>,
     began: bool,
+    /// By which of its branches it would raise, as the values were seen last.
+    branch: Option<Branch>,
     /// It is not let speak by mode or condition.
     drops: bool,
     /// When it may and when it must have raised, while nothing kept it silent.
@@ -67,6 +71,7 @@ impl Watcher {
             sum: 0.0,
             batch: None,
             began: false,
+            branch: None,
             drops: false,
             earliest: None,
             latest: None,
@@ -77,6 +82,12 @@ impl Watcher {
     #[must_use]
     pub const fn due(&self) -> (Option<UtcMillis>, Option<UtcMillis>) {
         (self.earliest, self.latest)
+    }
+
+    /// By which of its branches it would raise now; `None` while its value tells nothing of that.
+    #[must_use]
+    pub const fn branch(&self) -> Option<Branch> {
+        self.branch
     }
 
     /// Looks at the line; `flags` say what keeps the alarm from speaking.
@@ -156,13 +167,15 @@ impl Watcher {
                     Reference::Signal(other) => good(snapshot, other).map(|(_, value)| value),
                 };
                 let beyond = sides.into_iter().filter_map(|side| {
-                    Some(side.beyond(value, reference?) - reach(target.as_ref(), own.width, side)?)
+                    Some((side.beyond(value, reference?) - reach(target.as_ref(), own.width, side)?, side))
                 });
-                let beyond = beyond.fold(f64::NEG_INFINITY, f64::max);
+                let Some((beyond, side)) = beyond.max_by(|a, b| a.0.total_cmp(&b.0)) else { return NEVER };
+                self.branch = Some(Branch::Side(side));
                 self.level(now, beyond, own.deadband, (own.on_delay, own.on_delay))
             }
             Kind::Discrepancy(own) => {
                 let Some((_, other)) = good(snapshot, own.other) else { return NEVER };
+                self.branch = Some(Branch::Side(side_of(value, other)));
                 let beyond = (value - other).abs() - own.apart;
                 self.level(now, beyond, own.deadband, (own.on_delay, own.on_delay))
             }
@@ -184,7 +197,11 @@ impl Watcher {
                 Due { may: beyond > -within, must: beyond > within && self.covers(own.over, 0.97) }
             }
             // A sum of means over correlation times: when it decides depends on noise.
-            Kind::Drift(_) => Due { may: true, must: false },
+            Kind::Drift(_) => {
+                let side = target.map(|target| Branch::Side(side_of(value, target.setpoint)));
+                self.branch = side.or(self.branch);
+                Due { may: true, must: false }
+            }
             Kind::Measurement(_) | Kind::Communication(_) | Kind::Forwarding(_) | Kind::EquivalentTime(_) => {
                 NEVER
             }
@@ -209,6 +226,9 @@ impl Watcher {
 
     fn status(&mut self, now: UtcMillis, (at, value): (UtcMillis, f64), own: &StatusSettings) -> Due {
         let is_so = own.is.contains(value);
+        if is_so {
+            self.branch = Some(Branch::Code(code(value)));
+        }
         let Some((share, window)) = own.share else {
             let beyond = if is_so { 1.0 } else { -1.0 };
             return self.level(now, beyond, 0.0, (own.on_delay, own.on_delay));
@@ -263,6 +283,7 @@ impl Watcher {
         self.keep((at, value), own.window);
         let beyond = own.side.beyond(self.mean_of_seen(), edge);
         let at_once = own.ceiling.is_some_and(|ceiling| own.side.beyond(value, ceiling) > 0.0);
+        self.branch = Some(if at_once { Branch::Ceiling } else { Branch::Mean });
         let is_covered = self.covers(own.window, (own.coverage + 0.05).min(0.99));
         let may = beyond > -(own.deadband + SUM_WITHIN * (value - edge).abs()) || at_once;
         let due = self.level(now, if beyond > 0.0 && is_covered { 1.0 } else { -1.0 }, 0.0, (LOOK, LOOK * 3));
@@ -281,7 +302,7 @@ impl Watcher {
         if let Some(is_on) = is_on {
             self.batch = Some(is_on);
             if is_on && before != Some(true) {
-                (self.sum, self.began) = (0.0, before == Some(false));
+                (self.sum, self.began, self.branch) = (0.0, before == Some(false), None);
             }
         }
         if let Some(now) = good(snapshot, signal) {
@@ -294,8 +315,11 @@ impl Watcher {
         let too_much = own.most.map(|most| self.sum / most.as_secs_f64());
         let ended = before == Some(true) && self.batch == Some(false);
         let too_little = own.least.filter(|_| ended).map(|least| self.sum / least.as_secs_f64());
-        let may = too_much.is_some_and(|share| share >= 1.0 - SUM_WITHIN)
-            || too_little.is_some_and(|share| share <= 1.0 + SUM_WITHIN || !self.began);
+        let is_much = too_much.is_some_and(|share| share >= 1.0 - SUM_WITHIN);
+        if is_much || ended {
+            self.branch = Some(if is_much { Branch::TooMuch } else { Branch::TooLittle });
+        }
+        let may = is_much || too_little.is_some_and(|share| share <= 1.0 + SUM_WITHIN || !self.began);
         let must = self.began
             && (too_much.is_some_and(|share| share >= 1.0 + SUM_WITHIN)
                 || too_little.is_some_and(|share| share <= 1.0 - SUM_WITHIN));
@@ -360,6 +384,10 @@ const LOOK: Duration = Duration::from_secs(1);
 
 fn ms(span: Duration) -> i64 {
     i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
+}
+
+fn side_of(value: f64, reference: f64) -> Side {
+    if value < reference { Side::Below } else { Side::Above }
 }
 
 fn good(snapshot: &LineSnapshot, signal: SignalId) -> Option<(UtcMillis, f64)> {
