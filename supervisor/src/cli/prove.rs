@@ -7,7 +7,7 @@ use crate::clock::Clock;
 use crate::prove::report::Report;
 use crate::prove::{Bench, prove as prove_alarms};
 use plant::SimulatedPlant;
-use setward_alarm::AlarmId;
+use setward_alarm::{AlarmId, Watched};
 use setward_config::line::Line;
 use std::io::{IsTerminal as _, Write as _};
 use std::path::PathBuf;
@@ -37,7 +37,8 @@ pub(crate) struct ProveArguments {
 const PROVE_EXAMPLES: &str = "\
 Each alarm is brought about in virtual time, by a fault of the simulated process, an instrument or a controller, or where
 nothing simulated does, by a register that shows what is not so. It must raise when its settings say, be acknowledged, and
-clear. No plant is reached; nothing is written to the folder. Exit code 6 when an alarm fails.
+clear: on each side where it has two, for too little and too much, for each code. What of it could not be brought about is
+told, and is no failure. No plant is reached; nothing is written to the folder. Exit code 6 when an alarm fails.
 
 Examples:
   setward prove plant/line-2
@@ -59,10 +60,12 @@ fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     if let Some(file) = arguments.html.as_deref().filter(|file| file.exists()) {
         super::probe::new_file(file)?;
     }
-    // Nothing of a proof goes anywhere.
+    // Nothing of a proof goes anywhere: the alarms on servers are left out, and the report says so.
+    let on_servers = line.alarms.iter().filter(|alarm| matches!(alarm.settings.watches, Watched::Server(_)));
+    let on_servers: Vec<String> = on_servers.map(|alarm| alarm.id.clone()).collect();
     line.without_servers();
     let line = Arc::new(line);
-    let alarms = asked_for(&line, &arguments.only)?;
+    let (alarms, left_out) = asked_for(&line, &arguments.only, on_servers)?;
     let is_terminal = std::io::stderr().is_terminal();
     let bench = Bench {
         line: Arc::clone(&line),
@@ -78,7 +81,7 @@ fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     if is_terminal {
         eprint!("\r{:40}\r", "");
     }
-    let report = Report::new(&line, rfc3339(Clock::system()), arguments.seed, proofs);
+    let report = Report::new(&line, rfc3339(Clock::system()), arguments.seed, proofs).leaving_out(left_out);
     if let Some(file) = &arguments.html {
         let written = super::probe::new_file(file)?.write_all(report.html().as_bytes());
         written.map_err(|error| fail(&format!("writing {}: {error}", file.display())))?;
@@ -92,12 +95,19 @@ fn proven(arguments: &ProveArguments) -> Result<Report, Exit> {
     Ok(report)
 }
 
-/// The alarms to be proven; all without `only`.
-fn asked_for(line: &Line, only: &[String]) -> Result<Vec<AlarmId>, Exit> {
+/// The alarms to be proven, all without `only`; and the ids of those that are left out.
+fn asked_for(
+    line: &Line,
+    only: &[String],
+    on_servers: Vec<String>,
+) -> Result<(Vec<AlarmId>, Vec<String>), Exit> {
     if only.is_empty() {
-        return Ok(line.alarms_with_ids().map(|(id, _)| id).collect());
+        return Ok((line.alarms_with_ids().map(|(id, _)| id).collect(), on_servers));
     }
-    only.iter().map(|id| line.alarm_by_id(id).ok_or_else(|| unknown(line, id))).collect()
+    let (left_out, tried): (Vec<String>, Vec<String>) =
+        only.iter().cloned().partition(|id| on_servers.contains(id));
+    let asked = tried.iter().map(|id| line.alarm_by_id(id).ok_or_else(|| unknown(line, id)));
+    Ok((asked.collect::<Result<_, Exit>>()?, left_out))
 }
 
 fn unknown(line: &Line, id: &str) -> Exit {
@@ -110,4 +120,22 @@ fn unknown(line: &Line, id: &str) -> Exit {
 fn rfc3339(clock: Clock) -> String {
     let utc_ms = clock.utc().0;
     jiff::Timestamp::from_millisecond(utc_ms).map_or_else(|_| utc_ms.to_string(), |at| at.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn alarms_on_servers_are_left_out_and_named() {
+        let line = setward_config::load_demo().unwrap().line;
+        let servers = || vec!["forwarding.archive".to_owned()];
+        let Ok((alarms, left_out)) = asked_for(&line, &[], servers()) else { panic!() };
+        assert_eq!((alarms.len(), left_out), (line.alarms.len(), servers()));
+        let only = ["forwarding.archive", "oil-flow-low"].map(str::to_owned);
+        let Ok((alarms, left_out)) = asked_for(&line, &only, servers()) else { panic!() };
+        assert_eq!((alarms, left_out), (vec![line.alarm_by_id("oil-flow-low").unwrap()], servers()));
+        let Ok((_, left_out)) = asked_for(&line, &only[1..], servers()) else { panic!() };
+        assert!(left_out.is_empty(), "nobody asked for it");
+    }
 }
