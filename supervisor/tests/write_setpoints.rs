@@ -12,7 +12,7 @@ use setward::write_setpoints::carry_out::{Fate, Outcome, Writer};
 use setward::write_setpoints::journal::{FILE, Intent, Journal, Occasion, Writes};
 use setward::write_setpoints::plan::{Difference, Seen, Verdict, enabled};
 use setward::write_setpoints::wire::{Answer, Wire, read_once, write_once};
-use setward_config::line::{Line, Recipe, SetpointWrite};
+use setward_config::line::{Line, Origin, Recipe, SetpointWrite};
 use setward_protocol::{Mode, ModeSet, SignalId, StationId, UtcMillis};
 use std::collections::BTreeMap;
 use std::io;
@@ -75,7 +75,7 @@ fn what_differs_is_written_in_steps_and_what_does_not_is_left() {
     let to = |degc: f64| verdict(&difference_of(&line, degc, seen(&line, 182.0), Writes::default()));
     assert_eq!(to(182.0), Verdict::Equal);
     assert_eq!(to(184.0), Verdict::Write(vec![184.0]));
-    assert_eq!(to(187.0), Verdict::Write(vec![182.0 + 5.0 / 3.0, 182.0 + 10.0 / 3.0, 187.0]));
+    assert_eq!(to(187.0), Verdict::Write(vec![183.7, 185.3, 187.0]), "as the register says them");
     assert_eq!(to(179.0), Verdict::Write(vec![180.5, 179.0]));
     let others = difference_of(&line, 184.0, seen(&line, 182.0), Writes::default());
     let refused = |row: &&setward::write_setpoints::plan::Row| matches!(&row.verdict, Verdict::Refused(why) if why.contains("not enabled"));
@@ -102,6 +102,72 @@ fn what_is_beyond_bounds_step_mode_count_or_sight_is_refused_with_the_reason() {
     assert!(why(&line, 184.0, blind, 0).contains("no reply"));
     line.setpoint_writes[0].step_every = None;
     assert!(why(&line, 187.0, here, 0).contains("more than 2 in one write"));
+}
+
+/// The demo line with a register of whole degrees.
+fn coarse(most_step: f64) -> Line {
+    let mut line = line();
+    let oil = line.signal_by_tag(OIL).unwrap();
+    let Origin::Register(register) = &mut line.signals[oil.index()].origin else { panic!("a register") };
+    register.wire.scale = 1.0;
+    line.setpoint_writes[0].most_step = most_step;
+    line
+}
+
+#[test]
+fn no_step_is_larger_than_allowed_once_its_register_has_rounded_it_and_none_changes_nothing() {
+    let to =
+        |line: &Line, degc: f64| verdict(&difference_of(line, degc, seen(line, 180.0), Writes::default()));
+    assert_eq!(to(&coarse(1.5), 183.0), Verdict::Write(vec![181.0, 182.0, 183.0]), "181.5 would be 182");
+    assert_eq!(to(&coarse(2.5), 183.0), Verdict::Write(vec![182.0, 183.0]));
+    let Verdict::Refused(why) = to(&coarse(0.4), 181.0) else { panic!("a register of whole degrees") };
+    assert!(why.contains("can't say a step as small as 0.4"), "{why}");
+}
+
+/// Whoever turned it beyond what may be written turns it back: Setward's own values stay within, should it stop on the way.
+#[test]
+fn no_value_on_the_way_lies_beyond_what_may_be_written() {
+    let line = line();
+    let Verdict::Refused(why) = verdict(&difference_of(&line, 182.0, seen(&line, 196.0), Writes::default()))
+    else {
+        panic!("194 is beyond 188")
+    };
+    assert!(why.contains("194 would be written") && why.contains("170 to 188"), "{why}");
+    let one = difference_of(&line, 187.0, seen(&line, 189.0), Writes::default());
+    assert_eq!(verdict(&one), Verdict::Write(vec![187.0]), "in one step it comes back within");
+}
+
+#[test]
+fn whatever_the_numbers_are_steps_stay_within_bounds_and_their_size_and_end_where_they_should() {
+    let mut line = line();
+    line.setpoint_writes[0].writes_per_day = 1000;
+    let mut drawn = fastrand::Rng::with_seed(7);
+    let mut written = 0;
+    for _ in 0..4000 {
+        let degc = |tenths: i32| f64::from(tenths) / 10.0;
+        let (now, wanted) = (degc(drawn.i32(1600..2000)), degc(drawn.i32(1600..2000)));
+        line.setpoint_writes[0].most_step = degc(drawn.i32(1..60));
+        let most = line.setpoint_writes[0].most_step;
+        match verdict(&difference_of(&line, wanted, seen(&line, now), Writes::default())) {
+            Verdict::Write(steps) => {
+                written += 1;
+                let mut before = now;
+                for step in &steps {
+                    let there = words(&line, *step);
+                    assert_ne!(there, words(&line, before), "{now} to {wanted} by {most}: {steps:?}");
+                    assert!((step - before).abs() <= most + 1e-6, "{now} to {wanted} by {most}: {steps:?}");
+                    assert!((170.0..=188.0).contains(step), "{now} to {wanted} by {most}: {steps:?}");
+                    before = *step;
+                }
+                assert_eq!(words(&line, before), words(&line, wanted));
+            }
+            Verdict::Equal => assert_eq!(words(&line, now), words(&line, wanted)),
+            Verdict::Refused(why) => {
+                assert!(why.contains("170 to 188"), "{now} to {wanted} by {most}: {why}")
+            }
+        }
+    }
+    assert!(written > 400, "{written}");
 }
 
 #[test]
@@ -214,6 +280,39 @@ async fn a_busy_controller_is_asked_again_for_fifteen_seconds_and_no_longer() {
     assert!(outcome.why.unwrap().contains("busy for 15 s"));
     assert!(wire.writes.len() < 7 && wire.paused <= Duration::from_secs(15), "{:?}", wire.writes);
     assert_eq!(kept.len(), 2);
+}
+
+/// Busy is what a controller says while somebody edits at its panel.
+#[tokio::test(start_paused = true)]
+async fn what_somebody_enters_while_the_controller_is_busy_is_not_written_over() {
+    let line = line();
+    let mut wire = Scripted::new(&line, &[(Answer::Exception(6), false)]);
+    wire.later = Some((Duration::from_millis(500), words(&line, 186.0)));
+    let (outcome, kept) = written(184.0, &mut wire).await;
+    assert_eq!((outcome.fate, outcome.now, wire.writes.len()), (Fate::NotWritten, Some(186.0), 1));
+    assert!(outcome.why.unwrap().contains("somebody has turned it"));
+    assert!(kept[1].contains("NotWritten"), "{}", kept[1]);
+
+    let mut wire = Scripted::new(&line, &[(Answer::Exception(6), false)]);
+    wire.later = Some((Duration::from_millis(500), words(&line, 184.0)));
+    let (outcome, _) = written(184.0, &mut wire).await;
+    assert_eq!((outcome.fate, wire.writes.len()), (Fate::Written, 1), "they turned it to just this");
+}
+
+/// A gateway that heard nothing has passed the request on all the same.
+#[tokio::test(start_paused = true)]
+async fn what_a_gateway_says_about_silence_is_no_refusal_and_what_came_of_it_is_read_back() {
+    let line = line();
+    for code in [0x0A, 0x0B] {
+        let mut wire = Scripted::new(&line, &[(Answer::Exception(code), false)]);
+        wire.later = Some((Duration::from_secs(1), words(&line, 184.0)));
+        let (outcome, _) = written(184.0, &mut wire).await;
+        assert_eq!((outcome.fate, wire.writes.len()), (Fate::Written, 1));
+        let mut wire = Scripted::new(&line, &[(Answer::Exception(code), false)]);
+        let (outcome, _) = written(184.0, &mut wire).await;
+        assert_eq!((outcome.fate, wire.writes.len()), (Fate::NotWritten, 1));
+        assert!(outcome.why.unwrap().contains(&format!("exception {code:02X}), which may still take it")));
+    }
 }
 
 /// "Acknowledge": accepted, and done later. It is never sent again.

@@ -8,7 +8,7 @@ use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, short, show_time};
 use crate::raw::setpoint_write::RawSetpointWrite;
 use crate::reader::{Sink, nearest_or_all};
-use setward_protocol::{Mode, ModeSet, SignalId, Table};
+use setward_protocol::{Encoding, Mode, ModeSet, SignalId, Table};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -58,7 +58,7 @@ fn setpoint_write(
             let hint = "write the largest change of one write, such as \"2 K\"";
             sink.report(Code::OutOfBounds, written.at, "`most_step` must be more than nothing", hint);
         }
-        (step > 0.0).then_some(step)
+        (step > 0.0 && is_sayable(written, step, signal, sink)).then_some(step)
     });
     let writes = raw.writes_per_day.as_ref().and_then(|written| u32::try_from(written.value).ok());
     let step_every = match step_every {
@@ -75,14 +75,32 @@ fn setpoint_write(
     })
 }
 
+/// A step smaller than one count of the register could not be written.
+fn is_sayable(written: &At<quantity::Quantity>, step: f64, signal: &LineSignal, sink: &mut Sink) -> bool {
+    let Some(wire) = signal.register().map(|register| &register.wire) else { return true };
+    let count = wire.scale.abs();
+    let is_fit = !wire.encoding.is_whole() || step >= count * (1.0 - 1e-9);
+    if !is_fit {
+        let count = format!("{} {}", short(count), signal.unit.of_difference());
+        let message = format!("`most_step` is less than its register can change: {count}");
+        let hint = format!("write at least \"{count}\"");
+        sink.report(Code::OutOfBounds, written.at, message, hint);
+    }
+    is_fit
+}
+
 /// Only what a person could turn as well, and where reading back tells what is there.
 fn is_writable(name: &At<String>, signal: &LineSignal, sink: &mut Sink) -> bool {
     let table = signal.register().map(|register| register.wire.table);
+    let is_bit = signal.register().is_some_and(|register| matches!(register.wire.encoding, Encoding::Bit(_)));
     let found = if signal.role != Role::Setpoint {
         format!("{} has the role {}", quoted(&name.value), signal.role.name())
     } else {
         match table {
-            Some(Table::Holding) => return true,
+            Some(Table::Holding) if !is_bit => return true,
+            Some(Table::Holding) => {
+                format!("{} is one bit of a register with others in it", quoted(&name.value))
+            }
             Some(other) => format!("{} is in the {} table", quoted(&name.value), other.name()),
             None => format!("{} is in no register", quoted(&name.value)),
         }

@@ -170,10 +170,40 @@ fn seen(line: &Line, recipe: &Recipe, snapshot: &LineSnapshot) -> BTreeMap<Signa
             Reading::Bad(why) => Err(why.to_string()),
         };
         let words = view.words.iter().take(usize::from(view.word_count)).copied().collect();
-        let mode = snapshot.stations.get(line.signal(id).station.index())?.mode;
+        let station = line.signal(id).station;
+        let (value, mode) = match mode_of(line, station, snapshot) {
+            Some(mode) => (value, mode),
+            None => {
+                let why = format!("what {} does can't be told", line.station(station).name);
+                (value.and(Err(why)), snapshot.stations.get(station.index())?.mode)
+            }
+        };
         Some((id, Seen { value, words, mode }))
     };
     enabled(line, recipe).into_iter().filter_map(look).collect()
+}
+
+/// The signals that say what a station is doing; all that it has in registers, where no rule says it.
+fn telling(line: &Line, station: StationId) -> Vec<SignalId> {
+    let rules = &line.station(station).modes;
+    if rules.is_empty() {
+        let own = line.signals_with_ids().filter(|(_, signal)| signal.station == station);
+        return own.filter(|(_, signal)| signal.register().is_some()).map(|(id, _)| id).collect();
+    }
+    let conditions = rules.iter().flat_map(|rule| rule.when.iter().chain(&rule.until));
+    conditions.map(|condition| condition.signal).collect()
+}
+
+/// What a station is doing; `None` if any signal that says so is not known: the mode that is assumed without it would be believed.
+fn mode_of(line: &Line, station: StationId, snapshot: &LineSnapshot) -> Option<Mode> {
+    let is_known =
+        |id: &SignalId| snapshot.signals.get(id.index()).is_some_and(|view| view.reading.good().is_some());
+    let telling = telling(line, station);
+    let is_seen = match line.station(station).modes.as_slice() {
+        [] => telling.iter().any(is_known),
+        _ => telling.iter().all(is_known),
+    };
+    snapshot.stations.get(station.index()).map(|view| view.mode).filter(|_| is_seen)
 }
 
 /// The controllers themselves.
@@ -194,14 +224,8 @@ impl Wire for Plant {
     }
 
     async fn mode(&mut self, station: StationId) -> Option<Mode> {
-        let of_station = self.line.signals_with_ids().filter(|(_, signal)| signal.station == station);
-        let wanted: Vec<SignalId> =
-            of_station.filter(|(_, signal)| signal.register().is_some()).map(|(id, _)| id).collect();
-        let snapshot = look(&self.line, &wanted).await.ok()?;
-        let is_seen = wanted
-            .iter()
-            .any(|id| snapshot.signals.get(id.index()).is_some_and(|view| view.reading.good().is_some()));
-        snapshot.stations.get(station.index()).map(|view| view.mode).filter(|_| is_seen)
+        let snapshot = look(&self.line, &telling(&self.line, station)).await.ok()?;
+        mode_of(&self.line, station, &snapshot)
     }
 
     async fn pause(&mut self, span: Duration) {

@@ -21,6 +21,8 @@ const LOOK_AGAIN: Duration = Duration::from_millis(500);
 /// Exceptions "acknowledge" and "device busy".
 const ACCEPTED: u8 = 0x05;
 const BUSY: u8 = 0x06;
+/// Exceptions of a gateway, "path unavailable" and "target device failed to respond": the controller may have taken it all the same.
+const GATEWAY: [u8; 2] = [0x0A, 0x0B];
 
 /// What became of a setpoint.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -141,8 +143,10 @@ impl Writer<'_> {
             value,
         };
         self.journal.note(self.clock.utc(), &self.occasion, &intent, None).map_err(untouched)?;
-        let answer = target.send(&words, wire).await;
-        let stands = target.became_of(answer, before, &words, wire).await;
+        let stands = match target.send(before, &words, wire).await {
+            Ok(answer) => target.became_of(answer, before, &words, wire).await,
+            Err(found) => Err(found),
+        };
         let told = match &stands {
             Ok(_) => "written".to_owned(),
             Err((fate, _, why)) => format!("{fate:?}: {why}"),
@@ -201,17 +205,29 @@ impl<'a> Target<'a> {
         }
     }
 
-    /// Sends the request; again only while the controller says that it is busy and has not taken it.
-    async fn send(&self, words: &[u16], wire: &mut dyn Wire) -> Answer {
+    /// Sends the request; again only while the controller says that it is busy and has not taken it, and each time only after another look:
+    /// busy means that somebody may be turning it at the panel, and what a person has just entered is not written over.
+    async fn send(
+        &self,
+        before: &[u16],
+        words: &[u16],
+        wire: &mut dyn Wire,
+    ) -> Result<Answer, (Fate, Option<Vec<u16>>, String)> {
         let (mut waited, mut wait) = (Duration::ZERO, BUSY_FIRST);
         loop {
             let answer = wire.write(&self.whom, self.register.wire.address, words).await;
             if answer != Answer::Exception(BUSY) || waited + wait > BUSY_WITHIN {
-                return answer;
+                return Ok(answer);
             }
             wire.pause(wait).await;
             waited += wait;
             wait *= 2;
+            match self.may_be_written(before, wire).await {
+                Ok(()) => {}
+                // Somebody has turned it to just this.
+                Err((_, Some(there), _)) if there == words => return Ok(Answer::Done),
+                Err(found) => return Err(found),
+            }
         }
     }
 
@@ -224,6 +240,7 @@ impl<'a> Target<'a> {
             Answer::Done => TAKEN_WITHIN,
             // Accepted and not done yet, or nobody knows: never sent again.
             Answer::Exception(ACCEPTED) | Answer::Unsure(_) => BUSY_WITHIN,
+            Answer::Exception(code) if GATEWAY.contains(code) => BUSY_WITHIN,
             Answer::Exception(_) => Duration::ZERO,
         };
         let mut waited = Duration::ZERO;
@@ -249,8 +266,8 @@ impl<'a> Target<'a> {
 }
 
 /// Whether the controller has said that it does not do it.
-const fn refused(answer: &Answer) -> bool {
-    matches!(answer, Answer::Exception(code) if *code != ACCEPTED)
+fn refused(answer: &Answer) -> bool {
+    matches!(answer, Answer::Exception(code) if *code != ACCEPTED && !GATEWAY.contains(code))
 }
 
 fn why(answer: &Answer) -> String {
@@ -262,8 +279,11 @@ fn why(answer: &Answer) -> String {
         Answer::Exception(BUSY) => {
             "the controller was busy for 15 s (exception 06): somebody edits at its panel, or it is switched to local".to_owned()
         }
+        Answer::Exception(code) if GATEWAY.contains(code) => {
+            format!("the gateway had no answer from the controller (exception {code:02X}), which may still take it: look at its panel")
+        }
         Answer::Exception(code) => {
-            format!("the controller refuses it (exception {code:02}): see whether its panel locks setpoints, or it is in local")
+            format!("the controller refuses it (exception {code:02X}): see whether its panel locks setpoints, or it is in local")
         }
         Answer::NotSent(why) => format!("no connection: {why}"),
         Answer::Unsure(why) => format!("{why} after the request was sent"),

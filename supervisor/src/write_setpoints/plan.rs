@@ -9,6 +9,12 @@ use std::collections::BTreeMap;
 
 /// Values that differ by less than this share are equal: a float on its way through a register is rounded.
 const SAME: f64 = 1e-6;
+/// A step that is too large by this share is rounded, not larger.
+const HAIR: f64 = 1e-9;
+/// One over the last decimal that is told.
+const DIGITS: f64 = 1e9;
+/// Nobody writes a setpoint in more steps: the most that a day may have (`writes_per_day`).
+const STEPS_MAX: f64 = 1000.0;
 
 /// What was read of a setpoint and its station.
 #[derive(Debug, Clone, PartialEq)]
@@ -195,33 +201,76 @@ fn verdict(
             seen.mode.name()
         ));
     }
-    match steps(now, wanted, rules, writes) {
+    match steps((now, wanted), rules, register, writes) {
         Ok(steps) => Verdict::Write(steps),
         Err(why) => Verdict::Refused(why),
     }
 }
 
-/// The values on the way, the last as the recipe asks, or why it is not gone.
-fn steps(now: f64, wanted: f64, rules: &SetpointWrite, writes: Writes) -> Result<Vec<f64>, String> {
-    let change = wanted - now;
-    // A hair of rounding is no step of its own.
-    let count = (change.abs() / rules.most_step - 1e-9).ceil().max(1.0);
-    if count > 1.0 && rules.step_every.is_none() {
+/// The values on the way as its register says them, the last as the recipe asks, or why it is not gone.
+fn steps(
+    (now, wanted): (f64, f64),
+    rules: &SetpointWrite,
+    register: &Register,
+    writes: Writes,
+) -> Result<Vec<f64>, String> {
+    let (change, most) = ((wanted - now).abs(), rules.most_step);
+    if change > most * (1.0 + HAIR) && rules.step_every.is_none() {
         return Err(format!(
-            "a change of {:.4} is more than {} in one write; turn it by hand, or give `step_every` in site.toml",
-            change.abs(),
-            rules.most_step
+            "a change of {change:.4} is more than {most} in one write; turn it by hand, or give `step_every` in site.toml"
         ));
     }
-    let today = count + f64::from(writes.within_a_day);
-    if today > f64::from(rules.writes_per_day) {
+    let steps = in_steps((now, wanted), rules, register)?;
+    let ((low, high), hair) = (rules.between, most * HAIR);
+    if let Some(beyond) = steps.iter().find(|value| **value < low - hair || **value > high + hair) {
+        return Err(format!(
+            "on the way {beyond} would be written, beyond what site.toml allows, {low} to {high}: turn it by hand"
+        ));
+    }
+    let today = u64::try_from(steps.len()).unwrap_or(u64::MAX).saturating_add(u64::from(writes.within_a_day));
+    if today > u64::from(rules.writes_per_day) {
         return Err(format!(
             "that would be {today} writes within 24 h; site.toml allows {}",
             rules.writes_per_day
         ));
     }
-    let on_the_way = (1..count as u32).map(|step| now + change * f64::from(step) / count);
-    Ok(on_the_way.chain([wanted]).collect())
+    Ok(steps)
+}
+
+/// As few equal steps as may be, none larger than allowed once the register has rounded it, and none that changes nothing.
+fn in_steps(
+    (now, wanted): (f64, f64),
+    rules: &SetpointWrite,
+    register: &Register,
+) -> Result<Vec<f64>, String> {
+    let (change, most) = (wanted - now, rules.most_step);
+    let fewest = (change.abs() / most - HAIR).ceil().max(1.0);
+    if fewest > STEPS_MAX {
+        return Err(format!(
+            "a change of {:.4} would be {fewest} steps of {most}: turn it by hand",
+            change.abs()
+        ));
+    }
+    let last = said(register, wanted).ok_or_else(|| format!("its register can't say {wanted}"))?;
+    for count in fewest as u32..=STEPS_MAX as u32 {
+        let on_the_way =
+            (1..count).filter_map(|step| said(register, now + change * f64::from(step) / f64::from(count)));
+        let mut stands: Vec<f64> = [now].into_iter().chain(on_the_way).chain([last]).collect();
+        stands.dedup_by(|next, before| (*next - *before).abs() <= most * HAIR);
+        let steps = stands.get(1..).unwrap_or_default();
+        if stands.iter().zip(steps).all(|(from, to)| (to - from).abs() <= most * (1.0 + HAIR)) {
+            return Ok(steps.to_vec());
+        }
+    }
+    Err(format!(
+        "its register can't say a step as small as {most}: turn it by hand, or give a larger `most_step` in site.toml"
+    ))
+}
+
+/// What a register says once `value` is written to it, without the last digits that scaling leaves.
+fn said(register: &Register, value: f64) -> Option<f64> {
+    let value = register.wire.decode_words(&words_of(register, value)?).value()?;
+    Some((value * DIGITS).round() / DIGITS)
 }
 
 /// The words by which a register says a value.
