@@ -65,7 +65,7 @@ pub(super) fn from_rows(file: &Path) -> Result<String, HistoryError> {
 /// The same history in the tables of today, on the disk when this returns.
 fn build(old: &Connection, new: &Path) -> Result<u64, HistoryError> {
     let doing = |error| HistoryError::during("migrating the history file", &error);
-    let connection = Connection::open(new).map_err(doing)?;
+    let connection = tables::make_or_open(new).map_err(doing)?;
     tables::prepare(&connection, 0).map_err(doing)?;
     let mut store = Store::migrating(connection);
     let mut runs = old

@@ -5,11 +5,12 @@
 //! opened anew and the same place written again.
 
 use super::HistoryError;
+use super::tables::OWNER_AND_GROUP;
 use std::collections::VecDeque;
 use std::fmt;
 use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt as _;
+use std::os::unix::fs::{FileExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 
 /// Two hours of 300 signals at 1 s, so that it is half full only after an hour's chunks have closed.
@@ -38,7 +39,8 @@ struct OnDisk {
 
 impl OnDisk {
     fn open(path: &Path) -> io::Result<File> {
-        File::options().read(true).write(true).create(true).truncate(false).open(path)
+        let mut options = File::options();
+        options.read(true).write(true).create(true).truncate(false).mode(OWNER_AND_GROUP).open(path)
     }
 }
 

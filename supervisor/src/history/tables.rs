@@ -6,6 +6,8 @@ use super::HistoryError;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 use std::collections::BTreeSet;
+use std::fs::File;
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 /// Version of the tables. A newer file is refused untouched, an older one migrated.
@@ -13,6 +15,9 @@ pub(super) const SCHEMA_VERSION: i64 = 4;
 
 /// Version 1 kept a row a reading.
 pub(super) const ROWS_VERSION: i64 = 1;
+
+/// A history is its owner's, and its group may look: it holds the audit trail and the line folder's files.
+pub(super) const OWNER_AND_GROUP: u32 = 0o640;
 
 /// Pages that a connection keeps in memory, KiB. Enough for the upper levels of every index; the system keeps the rest of the file, and a
 /// small cache is full within the first hour, so that memory tells what the program itself does.
@@ -107,7 +112,7 @@ pub(super) enum Opened {
 /// When it can't be opened, or is of a newer version: that file stays as it is.
 pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
     let doing = format!("opening the history file {}", file.display());
-    let connection = Connection::open(file).map_err(|error| HistoryError::during(&doing, &error))?;
+    let connection = make_or_open(file).map_err(|error| HistoryError::during(&doing, &error))?;
     let version = match version(&connection) {
         Ok(version) => version,
         Err(error) if is_of_the_file(&error, file) => return Ok(Opened::Damaged(error.to_string())),
@@ -132,6 +137,14 @@ pub(super) fn open(file: &Path) -> Result<Opened, HistoryError> {
         Err(error) if is_of_the_file(&error, file) => Ok(Opened::Damaged(error.to_string())),
         Err(error) => Err(HistoryError::during(&doing, &error)),
     }
+}
+
+/// A file that is made new is its owner's, and its group may look. SQLite gives what it keeps beside it the same rights.
+pub(super) fn make_or_open(file: &Path) -> rusqlite::Result<Connection> {
+    let made = File::options().write(true).create_new(true).mode(OWNER_AND_GROUP).open(file);
+    // There already, or it can't be made: SQLite says so.
+    drop(made);
+    Connection::open(file)
 }
 
 /// Whether it is the file that is wrong, and not the disk, its rights or another program. A flipped bit in a file's header
