@@ -285,6 +285,22 @@ fn a_clock_that_jumps_years_ahead_costs_hours_not_years_and_a_doubtful_one_nothi
     assert_eq!(all(&store, "TT-310").len(), before + 10);
 }
 
+/// A run that begins with a wrong time in the store, far ahead, finds nothing old; the disk fills all the same.
+#[test]
+fn a_history_that_is_too_large_shrinks_on_a_doubtful_clock_too() {
+    let mut store = Store::in_memory().unwrap();
+    store.settings.keep = Keep { most_bytes: 1, ..Keep::default() };
+    let id = store.start_run(&run(START_MS)).unwrap();
+    store.doubtful_until_ms = START_MS + 1_000_000 * HOUR_MS;
+    for hour in 0..60 {
+        store.append(id, &second(hour * 3600, 0)).unwrap();
+    }
+    let kept = all(&store, "TT-310");
+    assert!((1..10).contains(&kept.len()), "{} hours are left", kept.len());
+    assert_eq!(kept.last(), expected(0, 59 * 3600..59 * 3600 + 1).last(), "the oldest go");
+    assert_eq!(count(&store, "hours") as usize, 59 * 6, "by age nothing goes");
+}
+
 #[test]
 fn a_renamed_signal_keeps_its_past() {
     let mut store = Store::in_memory().unwrap();
