@@ -17,9 +17,10 @@ pub(crate) struct VerifyArguments {
 }
 
 const VERIFY_EXAMPLES: &str = "\
-Checks the file's structure, the checksum of every block and of every row, that chunks follow each other without a hole, the
-roll-ups, the journal, the audit chain, that each record of what people decided is what the chain says, and the line folders'
-files by their hashes. It can't tell whether somebody who may write the file made all of it anew: keep copies elsewhere.
+Checks the file's structure, the checksum of every block and of every row, that chunks follow each other without a hole and each
+has all its readings and roll-ups, the journal, the audit chain up to its newest entry, that each record of what people decided
+is what the chain says, the line folders' files by their hashes, and that no event, run or file of a run was taken out. What an
+older version wrote has no such numbers; the oldest readings may have gone by age or size. It can't tell whether somebody who may write the file made all of it anew: keep copies elsewhere.
 Works while the line is watched. Exit codes: 0 sound, 1 not.
 
 Examples:

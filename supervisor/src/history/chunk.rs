@@ -3,7 +3,8 @@
 //! Every block names what it is of, so that a block in the wrong place is seen; each has a checksum.
 //!
 //! ```text
-//! times   1 | run, group, first, last - first, rows, previous | start utc ms | columns: utc ms - start, uptime us - utc, sequence - first
+//! times   1 | run, first, last - first, rows | group, previous | start utc ms | columns: utc ms - start, uptime us - utc, sequence - first
+//!           | blocks of values (not in those of an older program)
 //! values  2 | signal, tag, unit, encoding, scale, offset, gap limit ms, configuration (8 bytes) | run, first, last - first, rows
 //!           | column: quality | kind of numbers | values that are there
 //! ```
@@ -13,6 +14,7 @@ use super::bytes::{Damage, Reader, Writer, seal, unseal};
 use super::column::{self, ROWS_MAX};
 use super::layout::{Numbers, RunSignal, StoredSignal, encoding_from_name, encoding_name};
 use super::quality::has_value;
+use super::tables::SIGNAL_MAX;
 use std::time::Duration;
 
 pub(super) const TIMES: u8 = 0x11;
@@ -73,6 +75,8 @@ pub(super) struct TimeChunk {
     pub previous: u64,
     /// The times.
     pub times: Times,
+    /// How many signals have a block of values: one that is missing shows. `None` in a block that an older program wrote.
+    pub signals: Option<usize>,
 }
 
 impl TimeChunk {
@@ -97,6 +101,9 @@ impl TimeChunk {
         for values in [&after, &apart, &numbers] {
             column::put(&mut out, values);
         }
+        if let Some(signals) = self.signals {
+            out.whole(signals as u64);
+        }
         seal(TIMES, out)
     }
 
@@ -110,6 +117,7 @@ impl TimeChunk {
         let after = column::get(&mut reader, name.rows)?;
         let apart = column::get(&mut reader, name.rows)?;
         let numbers = column::get(&mut reader, name.rows)?;
+        let signals = if reader.is_empty() { None } else { Some(reader.count(SIGNAL_MAX as usize)?) };
         let uptime_us = apart.iter().zip(&after);
         let times = Times {
             uptime_us: uptime_us
@@ -118,7 +126,7 @@ impl TimeChunk {
             utc_ms: after.iter().map(|after| after.wrapping_add(start)).collect(),
             sequence: numbers.iter().map(|number| name.first.wrapping_add(*number as u64)).collect(),
         };
-        Ok(Self { name, group, previous, times })
+        Ok(Self { name, group, previous, times, signals })
     }
 }
 
@@ -270,13 +278,16 @@ mod tests {
         }
 
         #[test]
-        fn any_times_come_back(rows in prop::collection::vec(any::<(i64, u64, u64)>(), 1..300)) {
+        fn any_times_come_back(
+            rows in prop::collection::vec(any::<(i64, u64, u64)>(), 1..300),
+            signals in prop::option::of(0..60_000_usize),
+        ) {
             let times = Times {
                 utc_ms: rows.iter().map(|row| row.0).collect(),
                 uptime_us: rows.iter().map(|row| row.1).collect(),
                 sequence: rows.iter().map(|row| row.2).collect(),
             };
-            let chunk = TimeChunk { name: name(rows.len()), group: 2, previous: 5, times };
+            let chunk = TimeChunk { name: name(rows.len()), group: 2, previous: 5, times, signals };
             prop_assert_eq!(TimeChunk::read(&chunk.write()), Ok(chunk));
         }
 

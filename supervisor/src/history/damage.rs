@@ -15,7 +15,7 @@ use super::runs::run_check;
 use super::tables::{
     self, Opened, SIGNAL_MAX, of_roll_up_key, open_to_read, roll_up_key, store_number, value_key, value_keys,
 };
-use super::{batches, kept};
+use super::{batches, counts, kept};
 use rusqlite::types::Value;
 use rusqlite::{Connection, Row, params, params_from_iter};
 use std::fs;
@@ -41,6 +41,8 @@ pub(super) fn replace(
         }
     };
     let taken = take_over(&aside, &connection, number);
+    counts::excuse_what_was_damaged(&connection)
+        .map_err(|error| HistoryError::during("taking over what a damaged history file holds", &error))?;
     notices.push(format!(
         "the history file was damaged ({why}); it is kept as {}, and {taken} of its rows could be read and were taken over",
         aside.display()
@@ -347,7 +349,7 @@ pub(super) fn keep_run(new: &Connection, run: &OpenRun) -> Result<(), HistoryErr
                 params![stored.id, tag, check],
             )?;
         }
-        Ok(())
+        counts::excuse_what_was_damaged(new)
     };
     keep().map_err(|error| {
         HistoryError::during("taking the present run over into the new history file", &error)

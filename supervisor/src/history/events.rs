@@ -2,22 +2,29 @@
 
 use super::bytes::check_of;
 use super::tables::is_damage;
-use super::{AlarmRecord, Band, Event, EventsAsked, HistoryError, StoredEvent};
+use super::{AlarmRecord, Band, Event, EventsAsked, HistoryError, StoredEvent, counts};
 use crate::snapshot::{OutOfService, RunId, Shelf};
 use rusqlite::{Connection, Params, Row, Transaction, params};
 use serde_json::{Value, json};
 use setward_protocol::{Uptime, UtcMillis};
 use std::time::Duration;
 
-/// Keeps an event. Kept twice, it is kept once: a batch may be tried again.
-pub(super) fn insert_event(transaction: &Transaction<'_>, run: RunId, event: &Event) -> rusqlite::Result<()> {
+/// Keeps events. Kept twice, one is kept once: a batch may be tried again.
+pub(super) fn insert_events(
+    transaction: &Transaction<'_>,
+    run: RunId,
+    events: &[Event],
+) -> rusqlite::Result<()> {
     let mut statement =
         transaction.prepare_cached("INSERT OR IGNORE INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
-    let sequence = i64::try_from(event.sequence).unwrap_or(i64::MAX);
-    let text = event_to_json(event).to_string();
-    let check = event_check(run.0, sequence, event.utc.0, event.alarm.as_deref(), &text);
-    statement.execute(params![run.0, sequence, event.utc.0, event.alarm, text, check])?;
-    Ok(())
+    let mut added = 0;
+    for event in events {
+        let sequence = i64::try_from(event.sequence).unwrap_or(i64::MAX);
+        let text = event_to_json(event).to_string();
+        let check = event_check(run.0, sequence, event.utc.0, event.alarm.as_deref(), &text);
+        added += statement.execute(params![run.0, sequence, event.utc.0, event.alarm, text, check])?;
+    }
+    counts::count(transaction, "events", added)
 }
 
 fn event_check(run: i64, sequence: i64, utc_ms: i64, alarm: Option<&str>, text: &str) -> u32 {

@@ -12,6 +12,7 @@ mod bytes;
 mod chunk;
 mod close;
 mod column;
+mod counts;
 mod damage;
 mod disk;
 mod entries;

@@ -46,6 +46,11 @@ impl Column {
         }
     }
 
+    /// Whether it ever had a reading.
+    fn is_there(&self) -> bool {
+        self.codes.iter().any(|(_, code)| *code != ABSENT)
+    }
+
     fn codes(&self, rows: usize) -> Vec<u16> {
         let mut all = Vec::with_capacity(rows);
         let ends = self.codes.iter().skip(1).map(|(from, _)| *from).chain([rows]);
@@ -167,7 +172,8 @@ impl OpenChunk {
 
     /// Its times as a block.
     pub(super) fn time_chunk(&self, run: i64, group: u16, previous: u64) -> TimeChunk {
-        TimeChunk { name: self.name(run), group, previous, times: self.times.clone() }
+        let signals = self.columns.iter().filter(|column| column.is_there()).count();
+        TimeChunk { name: self.name(run), group, previous, times: self.times.clone(), signals: Some(signals) }
     }
 
     /// One column as a block, unless it never had a reading.
@@ -179,13 +185,11 @@ impl OpenChunk {
         configuration: [u8; 8],
     ) -> Option<ValueChunk> {
         let column = self.columns.get(column)?;
-        let codes = column.codes(self.rows());
-        let is_there = codes.iter().any(|code| *code != ABSENT);
-        is_there.then(|| ValueChunk {
+        column.is_there().then(|| ValueChunk {
             signal: signal.clone(),
             configuration,
             name: self.name(run),
-            codes,
+            codes: column.codes(self.rows()),
             values: column.values.clone(),
         })
     }

@@ -1,14 +1,22 @@
 //! The audit trail, each entry chained to the one before by its hash, and notes that are corrected but never changed.
 
-use super::HistoryError;
 use super::bytes::check_of;
 use super::events::read_rows;
 use super::layout::sha256_hex;
+use super::{HistoryError, counts};
 use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
 use setward_protocol::UtcMillis;
 
 /// The hash before the first entry.
 const FIRST: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+/// The key under which the beginning of the newest entry's hash is kept: without it the end of the chain could be taken off unseen.
+const LAST_ADDED: &str = "audit";
+
+/// As a whole number, which is what is kept under a key.
+fn beginning_of(hash: &str) -> i64 {
+    hash.get(..15).and_then(|hex| i64::from_str_radix(hex, 16).ok()).unwrap_or(-1)
+}
 
 /// Who did what, to be added to the audit trail.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -91,6 +99,8 @@ pub(super) fn chain_audit(transaction: &Transaction<'_>, entry: NewAudit) -> rus
             hash
         ],
     )?;
+    transaction
+        .execute("INSERT OR REPLACE INTO meta VALUES (?1, ?2)", params![LAST_ADDED, beginning_of(&hash)])?;
     Ok(AuditEntry { n, entry, previous, hash })
 }
 
@@ -127,7 +137,10 @@ pub(super) fn broken_audit(connection: &Connection) -> Result<(u64, Vec<String>)
     let failed = |error| HistoryError::during("reading the audit trail", &error);
     let mut statement = connection.prepare("SELECT * FROM audit ORDER BY n").map_err(failed)?;
     let mut rows = statement.query([]).map_err(failed)?;
-    let (mut count, mut broken, mut previous) = (0, Vec::new(), FIRST.to_owned());
+    let (mut count, mut last, mut broken, mut previous) = (0, 0, Vec::new(), FIRST.to_owned());
+    let last_added = counts::kept(connection, LAST_ADDED).map_err(failed)?;
+    // An older program adds to the trail without keeping this: it need not be the newest.
+    let mut has_last_added = last_added.is_none();
     while let Some(row) = rows.next().map_err(failed)? {
         count += 1;
         let Some(entry) = read_audit(row).map_err(failed)? else { continue };
@@ -140,9 +153,25 @@ pub(super) fn broken_audit(connection: &Connection) -> Result<(u64, Vec<String>)
         if entry.hash != hash_of(entry.n, &entry.entry, &entry.previous) {
             broken.push(format!("audit entry {} was changed", entry.n));
         }
-        previous = entry.hash;
+        has_last_added |= last_added == Some(beginning_of(&entry.hash));
+        (last, previous) = (entry.n, entry.hash);
+    }
+    let newest = newest_ever(connection).map_err(failed)?;
+    if newest > last {
+        broken.push(format!(
+            "the newest entries of the audit trail, from {} to {newest}, are missing",
+            last + 1
+        ));
+    } else if !has_last_added {
+        broken.push("the newest entry of the audit trail is missing or was changed".to_owned());
     }
     Ok((count, broken))
+}
+
+/// The highest number that an entry ever had: the file keeps it whatever is taken out.
+fn newest_ever(connection: &Connection) -> rusqlite::Result<i64> {
+    let newest = "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'audit'";
+    connection.query_row(newest, [], |row| row.get(0))
 }
 
 /// A note to be added.

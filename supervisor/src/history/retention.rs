@@ -1,7 +1,8 @@
-//! How long what is kept: by age and by size, a little at a time, never on a doubtful clock.
+//! How long what is kept: by age and by size, a little at a time; by age never on a doubtful clock.
 //!
 //! Freed pages are used again, so the file stays at its largest size; it is never rewritten on the box.
 
+use super::counts;
 use super::tables::{of_roll_up_key, roll_up_key, value_keys};
 use rusqlite::{Connection, params};
 
@@ -111,7 +112,7 @@ fn firsts_before(connection: &Connection, before_ms: i64) -> rusqlite::Result<Ve
 
 fn drop_roll_ups(connection: &mut Connection, table: &str, before_ms: i64) -> rusqlite::Result<usize> {
     let transaction = connection.transaction()?;
-    let mut dropped = 0;
+    let (mut dropped, mut all_until) = (0, None);
     for signal in signals(&transaction)? {
         let range = params![roll_up_key(signal, 0), roll_up_key(signal, before_ms - 1)];
         let oldest = format!("SELECT min(key) FROM {table} WHERE key BETWEEN ?1 AND ?2");
@@ -121,6 +122,11 @@ fn drop_roll_ups(connection: &mut Connection, table: &str, before_ms: i64) -> ru
         let delete = format!("DELETE FROM {table} WHERE key BETWEEN ?1 AND ?2");
         let mut statement = transaction.prepare_cached(&delete)?;
         dropped += statement.execute(params![roll_up_key(signal, 0), roll_up_key(signal, until - 1)])?;
+        all_until = all_until.max(Some(until));
+    }
+    if let Some(until) = all_until {
+        // So that it is not taken for a loss.
+        counts::keep_dropped_until(&transaction, table, until)?;
     }
     transaction.commit()?;
     Ok(dropped)

@@ -3,7 +3,7 @@
 use super::layout::{self, StoredSignal};
 use super::open::OpenRun;
 use super::read::{signal_check, signal_row};
-use super::{NewRun, bytes, events, tables};
+use super::{NewRun, bytes, counts, events, tables};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
 use std::collections::HashMap;
 
@@ -63,20 +63,27 @@ pub(super) fn insert_run(
         signals.push(StoredSignal { id, signal: signal.clone() });
     }
     let (text, sha256) = layout::write(&signals);
-    transaction.execute("INSERT OR IGNORE INTO layouts VALUES (?1, ?2)", params![sha256, text])?;
+    let added =
+        transaction.execute("INSERT OR IGNORE INTO layouts VALUES (?1, ?2)", params![sha256, text])?;
+    counts::count(transaction, "layouts", added)?;
+    let (mut files, mut names) = (0, 0);
     for (path, content) in &run.files {
         let sha256 = layout::sha256_hex(content);
-        transaction.execute("INSERT OR IGNORE INTO files VALUES (?1, ?2)", params![sha256, content])?;
-        transaction.execute(
+        files +=
+            transaction.execute("INSERT OR IGNORE INTO files VALUES (?1, ?2)", params![sha256, content])?;
+        names += transaction.execute(
             "INSERT OR IGNORE INTO folder VALUES (?1, ?2, ?3)",
             params![run.fingerprint, path, sha256],
         )?;
     }
+    counts::count(transaction, "files", files)?;
+    counts::count(transaction, "folder", names)?;
     let check = run_check(id, run.started.0, &run.fingerprint, &run.version, &sha256);
-    transaction.execute(
+    let added = transaction.execute(
         "INSERT INTO runs VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         params![id, run.started.0, run.fingerprint, run.version, sha256, check],
     )?;
+    counts::count(transaction, "runs", added)?;
     Ok(signals)
 }
 

@@ -280,9 +280,7 @@ impl Store {
             return Ok(());
         }
         let transaction = self.connection.transaction()?;
-        for event in &batch.events {
-            events::insert_event(&transaction, run, event)?;
-        }
+        events::insert_events(&transaction, run, &batch.events)?;
         for record in &batch.alarms {
             events::keep_record(&transaction, record)?;
         }

@@ -1,5 +1,6 @@
 //! Looks at everything: the file's structure, every block's checksum and whether it fits what belongs to it, the sequence
-//! of chunks, the audit chain; rows of text are `verify_rows.rs`'s.
+//! of chunks and whether each has all its blocks, the audit chain; rows of text are `verify_rows.rs`'s, how many there must be is
+//! `counts.rs`'s.
 
 use super::chunk::{TimeChunk, ValueChunk};
 use super::entries::broken_entries;
@@ -8,13 +9,14 @@ use super::records::broken_audit;
 use super::rollup::RollUp;
 use super::runs::load_run;
 use super::tables::{is_damage, of_roll_up_key, of_value_key, open_to_read, store_number};
-use super::{HistoryError, journal, ring, verify_rows};
+use super::{HistoryError, counts, journal, ring, verify_rows};
 use rusqlite::{Connection, Row};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::fmt;
 use std::path::Path;
 
+const HOUR_MS: i64 = 3_600_000;
 /// Most faults that are told one by one.
 const FAULTS_TOLD_MAX: usize = 100;
 
@@ -96,18 +98,21 @@ pub fn verify(file: &Path) -> Result<Verification, HistoryError> {
     check_structure(&connection, &mut found)
         .or_else(|error| found.unread("the file's structure", error))
         .map_err(failed)?;
-    let mut times = Names::new();
+    let mut times = Chunks::new();
     check_times(&connection, &mut times, &mut found)
         .or_else(|error| found.unread("the times", error))
         .map_err(failed)?;
-    check_values(&connection, &times, &mut found)
+    check_values(&connection, &mut times, &mut found)
         .or_else(|error| found.unread("the readings", error))
         .map_err(failed)?;
-    for table in ["minutes", "hours"] {
-        check_roll_ups(&connection, table, &mut found)
-            .or_else(|error| found.unread(table, error))
+    for level in [Level::Minutes, Level::Hours] {
+        check_roll_ups(&connection, level, &mut times, &mut found)
+            .or_else(|error| found.unread(level.table(), error))
             .map_err(failed)?;
     }
+    check_all_there(&connection, &times, &mut found)
+        .or_else(|error| found.unread("what was dropped", error))
+        .map_err(failed)?;
     match broken_audit(&connection) {
         Ok((entries, broken)) => {
             found.audit_entries = entries;
@@ -120,6 +125,7 @@ pub fn verify(file: &Path) -> Result<Verification, HistoryError> {
         Err(error) => found.unread("the entries", error).map_err(failed)?,
     }
     verify_rows::check(&connection, &mut found).map_err(failed)?;
+    counts::check(&connection, &mut found).map_err(failed)?;
     Ok(found)
 }
 
@@ -169,10 +175,44 @@ fn check_structure(connection: &Connection, found: &mut Verification) -> rusqlit
     Ok(())
 }
 
-type Names = BTreeMap<i64, (i64, usize)>;
+/// A chunk by its times, and how many blocks of it there are.
+#[derive(Debug)]
+struct ChunkFound {
+    run: i64,
+    rows: usize,
+    /// Its earliest wall time, ms.
+    start_ms: i64,
+    /// Signals that had a reading in it; `None` in one that an older program wrote.
+    signals: Option<usize>,
+    values: usize,
+    minutes: usize,
+    hours: usize,
+}
+
+type Chunks = BTreeMap<i64, ChunkFound>;
+
+/// Whose roll-ups.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Level {
+    Minutes,
+    Hours,
+}
+
+impl Level {
+    const fn table(self) -> &'static str {
+        match self {
+            Self::Minutes => "minutes",
+            Self::Hours => "hours",
+        }
+    }
+}
 
 /// Times: whole, under their own number, each naming the one before it in its group.
-fn check_times(connection: &Connection, names: &mut Names, found: &mut Verification) -> rusqlite::Result<()> {
+fn check_times(
+    connection: &Connection,
+    chunks: &mut Chunks,
+    found: &mut Verification,
+) -> rusqlite::Result<()> {
     let mut last: BTreeMap<(i64, u16), u64> = BTreeMap::new();
     each(connection, "SELECT first, block FROM time_chunks ORDER BY first", |row| {
         let first: i64 = row.get(0)?;
@@ -182,7 +222,10 @@ fn check_times(connection: &Connection, names: &mut Names, found: &mut Verificat
                 if before.is_some_and(|before| before != times.previous) {
                     found.fault(format!("a chunk of run {} is missing before row {first}", times.name.run));
                 }
-                names.insert(first, (times.name.run, times.name.rows));
+                let start_ms = times.times.utc_ms.iter().min().copied().unwrap_or(i64::MIN);
+                let (run, rows, signals) = (times.name.run, times.name.rows, times.signals);
+                let none = ChunkFound { run, rows, start_ms, signals, values: 0, minutes: 0, hours: 0 };
+                chunks.insert(first, none);
             }
             Ok(_) => found.fault(format!("the times of row {first} are another chunk's")),
             Err(damage) => found.fault(format!("the times of row {first}: the block {damage}")),
@@ -191,15 +234,23 @@ fn check_times(connection: &Connection, names: &mut Names, found: &mut Verificat
     })
 }
 
-fn check_values(connection: &Connection, times: &Names, found: &mut Verification) -> rusqlite::Result<()> {
+fn check_values(
+    connection: &Connection,
+    chunks: &mut Chunks,
+    found: &mut Verification,
+) -> rusqlite::Result<()> {
     each(connection, "SELECT key, block FROM chunks ORDER BY key", |row| {
         let (first, signal) = of_value_key(row.get(0)?);
         found.chunks += 1;
+        let mut times = chunks.get_mut(&(first as i64));
+        if let Some(times) = &mut times {
+            times.values += 1;
+        }
         match ValueChunk::read(row.get_ref(1)?.as_blob()?) {
             Ok(chunk) => {
                 let is_own = chunk.signal.id == signal && chunk.name.first == first;
-                let name = times.get(&(first as i64));
-                if !is_own || name != Some(&(chunk.name.run, chunk.name.rows)) {
+                let name = times.map(|times| (times.run, times.rows));
+                if !is_own || name != Some((chunk.name.run, chunk.name.rows)) {
                     found.fault(format!(
                         "signal {signal} from row {first} on: the block is another chunk's, or its times are missing"
                     ));
@@ -212,12 +263,25 @@ fn check_values(connection: &Connection, times: &Names, found: &mut Verification
     })
 }
 
-fn check_roll_ups(connection: &Connection, table: &str, found: &mut Verification) -> rusqlite::Result<()> {
+fn check_roll_ups(
+    connection: &Connection,
+    level: Level,
+    chunks: &mut Chunks,
+    found: &mut Verification,
+) -> rusqlite::Result<()> {
+    let table = level.table();
     each(connection, &format!("SELECT key, block FROM {table} ORDER BY key"), |row| {
         let (signal, second) = of_roll_up_key(row.get(0)?);
         found.roll_ups += 1;
         match RollUp::read(row.get_ref(1)?.as_blob()?) {
-            Ok(rolled) if rolled.signal == signal => {}
+            Ok(rolled) if rolled.signal == signal => {
+                if let Some(times) = chunks.get_mut(&(rolled.first as i64)) {
+                    match level {
+                        Level::Minutes => times.minutes += 1,
+                        Level::Hours => times.hours += 1,
+                    }
+                }
+            }
             Ok(_) => found.fault(format!("{table} of signal {signal} at {second} s are another signal's")),
             Err(damage) => {
                 found.fault(format!("{table} of signal {signal} at {second} s: the block {damage}"))
@@ -225,6 +289,39 @@ fn check_roll_ups(connection: &Connection, table: &str, found: &mut Verification
         }
         Ok(())
     })
+}
+
+/// Each chunk has as many blocks as its times say: none was taken out. Roll-ups that are old enough to have gone may have gone.
+fn check_all_there(
+    connection: &Connection,
+    chunks: &Chunks,
+    found: &mut Verification,
+) -> rusqlite::Result<()> {
+    let damaged = counts::damaged_row(connection)?;
+    let gone_ms = [
+        counts::dropped_until(connection, Level::Minutes.table())?,
+        counts::dropped_until(connection, Level::Hours.table())?,
+    ];
+    for (first, chunk) in chunks.range(damaged + 1..) {
+        let Some(signals) = chunk.signals else { continue };
+        // A roll-up is kept under a second of its hour.
+        let hour_ms = chunk.start_ms.div_euclid(HOUR_MS) * HOUR_MS;
+        let is_kept = |gone_ms: i64| hour_ms >= gone_ms;
+        let [minutes, hours] = gone_ms.map(is_kept);
+        for (what, there, is_kept) in [
+            ("readings", chunk.values, true),
+            ("minutes", chunk.minutes, minutes),
+            ("hours", chunk.hours, hours),
+        ] {
+            if is_kept && there < signals {
+                let missing = signals - there;
+                found.fault(format!(
+                    "{missing} of the {signals} blocks of {what} from row {first} on are missing"
+                ));
+            }
+        }
+    }
+    Ok(())
 }
 
 fn each(

@@ -2,7 +2,7 @@
 //! trail says, so that neither was changed or taken out alone.
 
 use super::verify::Verification;
-use super::{batches, events, kept, layout, read, records, runs};
+use super::{batches, counts, events, kept, layout, read, records, runs};
 use rusqlite::{Connection, Row};
 
 /// Kinds of records; each is added together with an entry of the audit trail.
@@ -12,7 +12,7 @@ const KINDS: &str = "('hold', 'disposition', 'stop reason', 'sign-off', 'closure
 type Look = fn(&Row<'_>) -> rusqlite::Result<bool>;
 
 /// Each table with what to call its rows, by the columns that name one.
-const TABLES: [(&str, &str, &str, Look); 9] = [
+const TABLES: [(&str, &str, &str, Look); 10] = [
     ("records", "n", "record", |row| Ok(kept::read(row)?.is_some())),
     ("batches", "id", "the record of batch", |row| Ok(batches::read(row)?.is_some())),
     ("events", "run || '/' || sequence", "event", |row| Ok(events::read_event(row)?.is_some())),
@@ -22,6 +22,7 @@ const TABLES: [(&str, &str, &str, Look); 9] = [
     }),
     ("notes", "n", "note", |row| Ok(records::read_note(row)?.is_some())),
     ("runs", "run", "run", run),
+    ("layouts", "sha256", "list of signals", counts::layout),
     ("signals", "id", "signal", signal),
     ("files", "sha256", "file", file),
 ];
