@@ -20,7 +20,9 @@ pub(crate) struct RestoreArguments {
 }
 
 const RESTORE_EXAMPLES: &str = "\
-The copy is verified first. A history that is there is never overwritten: move it away. Not while the line is watched.
+The copy is verified first, and once more where it was put. A history that is there is never overwritten: move it away, with
+history.sqlite-wal and -shm if they lie beside it. Not while the line is watched. Put back by root it belongs to whoever has the
+data folder.
 
 Example:
   setward restore /mnt/backup/history-20261125T021022Z.sqlite plant/line-2";

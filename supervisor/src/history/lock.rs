@@ -5,6 +5,7 @@
 use super::HistoryError;
 use std::fs::{File, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
+use std::os::unix::fs::{MetadataExt as _, fchown};
 use std::path::Path;
 
 /// A folder that is this process's as long as the lock stands; it goes when the process ends, however it ends.
@@ -24,6 +25,7 @@ impl FolderLock {
             .truncate(false)
             .open(&path)
             .map_err(failed)?;
+        give_to_owner_of(folder, &file);
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(taken(folder, file)),
@@ -32,6 +34,14 @@ impl FolderLock {
         file.set_len(0).and_then(|()| file.rewind()).map_err(failed)?;
         writeln!(file, "{}", std::process::id()).map_err(failed)?;
         Ok(Self(file))
+    }
+}
+
+/// What root makes in a folder of somebody else's is that one's, who could not open it otherwise.
+pub(super) fn give_to_owner_of(folder: &Path, made: &File) {
+    if let Ok(owner) = folder.metadata() {
+        // Nobody but root can do it, and nobody but root needs to.
+        let _not_root = fchown(made, Some(owner.uid()), Some(owner.gid()));
     }
 }
 

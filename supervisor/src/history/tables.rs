@@ -67,6 +67,10 @@ CREATE TRIGGER audit_is_never_shortened BEFORE DELETE ON audit BEGIN SELECT RAIS
 CREATE TRIGGER notes_stay_as_they_are BEFORE UPDATE ON notes BEGIN SELECT RAISE(ABORT, 'a note is corrected by another'); END;
 ";
 
+/// What is said of a full disk.
+pub(super) const FREE_ROOM: &str =
+    "; free some room on the disk that holds data_dir: alarms go on meanwhile, and history goes on by itself";
+
 impl HistoryError {
     pub(super) fn during(doing: &str, error: &rusqlite::Error) -> Self {
         Self { text: format!("{doing}: {error}{}", advice(error)) }
@@ -77,7 +81,7 @@ impl HistoryError {
 fn advice(error: &rusqlite::Error) -> &'static str {
     let code = error.sqlite_error_code();
     if code == Some(ErrorCode::DiskFull) {
-        "; free some room on the disk that holds data_dir: alarms go on meanwhile, and history goes on by itself"
+        FREE_ROOM
     } else if code == Some(ErrorCode::ReadOnly) {
         "; the disk or the file can't be written: check its mount and its owner"
     } else if code == Some(ErrorCode::SystemIoFailure) {
