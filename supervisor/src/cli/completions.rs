@@ -1,9 +1,8 @@
 //! `setward completions SHELL`: what a shell needs to complete this command's words.
 
-use super::{Arguments, Exit, fail};
+use super::{Arguments, Exit, print};
 use clap::CommandFactory as _;
 use clap_complete::Shell;
-use std::io::Write as _;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
@@ -23,10 +22,5 @@ Examples:
 pub(super) fn completions(arguments: &CompletionsArguments) -> Exit {
     let mut text = Vec::new();
     clap_complete::generate(arguments.shell, &mut Arguments::command(), "setward", &mut text);
-    match std::io::stdout().write_all(&text) {
-        Ok(()) => Exit::Ok,
-        // Whoever reads has seen enough.
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Exit::Ok,
-        Err(error) => fail(&format!("writing: {error}")),
-    }
+    print(&text)
 }

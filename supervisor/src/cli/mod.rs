@@ -33,6 +33,7 @@ pub(crate) mod wish;
 mod write_setpoints;
 
 use clap::{Parser, Subcommand};
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -57,6 +58,8 @@ pub enum Exit {
     ProofFailed = 6,
     /// An alarm is present.
     AlarmPresent = 10,
+    /// Whoever read the output has gone: what a shell tells of a program that wrote where nobody reads, 128 and the signal's number.
+    NobodyReads = 141,
 }
 
 impl From<Exit> for ExitCode {
@@ -165,9 +168,17 @@ pub(crate) struct Stopping {
 }
 
 impl Stopping {
-    /// Tells a person something on the way: on stdout, unless that is kept for JSON.
+    /// Tells a person something on the way: on stdout, unless that is kept for JSON. A disk that has no room for it must not end
+    /// the watch.
     pub(crate) fn tell(&self, text: &str) {
-        if self.json { eprintln!("{text}") } else { println!("{text}") }
+        if self.json {
+            eprintln!("{text}");
+        } else if let Err(error) = writeln!(std::io::stdout(), "{text}") {
+            if error.kind() == std::io::ErrorKind::BrokenPipe {
+                std::process::exit(Exit::NobodyReads as i32);
+            }
+            tracing::warn!(code = "untold", "stdout takes nothing: {error}");
+        }
     }
 }
 
@@ -247,25 +258,40 @@ Examples:
   setward alarms plant/line-2 --out-of-service oil-level-low --why \"float on the bench\"
   setward alarms plant/line-2 --test-message technician";
 
-/// What a shell tells of a program that wrote where nobody reads any more: 128 and the signal's number.
-const NOBODY_READS: i32 = 141;
+/// What the panic says that comes of a `println!` which could not print.
+const UNPRINTED: &str = "failed printing to stdout: ";
 
-/// Whoever reads our output may stop early (`| head`): that is no fault of anybody, and ends the program without a word.
-fn end_where_nobody_reads() {
+/// Whoever reads our output may stop early (`| head`): that is no fault of anybody, and ends the program without a word. Where
+/// it finds no room, that is told, in words that a person can do something with.
+fn end_where_nothing_can_be_printed() {
     let usual = std::panic::take_hook();
     std::panic::set_hook(Box::new(move |told| {
         let text = told.payload_as_str().unwrap_or_default();
-        if text.starts_with("failed printing to stdout") && text.contains("Broken pipe") {
-            std::process::exit(NOBODY_READS);
+        match text.strip_prefix(UNPRINTED) {
+            Some(why) => std::process::exit(unprinted(why, why.contains("Broken pipe")) as i32),
+            None => usual(told),
         }
-        usual(told);
     }));
+}
+
+/// How a command ends whose output could not be written.
+fn unprinted(why: &str, is_unread: bool) -> Exit {
+    if is_unread { Exit::NobodyReads } else { fail(&format!("writing the output: {why}")) }
+}
+
+/// Prints the whole of what a command has to say.
+pub(crate) fn print(text: &[u8]) -> Exit {
+    let mut stdout = std::io::stdout();
+    match stdout.write_all(text).and_then(|()| stdout.flush()) {
+        Ok(()) => Exit::Ok,
+        Err(error) => unprinted(&error.to_string(), error.kind() == std::io::ErrorKind::BrokenPipe),
+    }
 }
 
 /// Runs the command line.
 #[must_use]
 pub fn main() -> ExitCode {
-    end_where_nobody_reads();
+    end_where_nothing_can_be_printed();
     let arguments = Arguments::parse();
     // A proof brings every alarm about: what the line would say of each is in the report. A demo's week takes a minute, and a
     // log's times would not be the week's: the page tells it.
