@@ -141,6 +141,60 @@ async fn a_format_that_is_not_built_in_or_has_no_file_is_told_and_a_trend_is_dra
     check(&with(&trend, &["--out", "oil.jpg"]), 2, &["neither .png nor .svg"]);
 }
 
+/// What another command, or another person, left under the name that a file has until it is whole.
+#[tokio::test]
+async fn a_half_made_file_of_somebody_else_is_left_as_it_is() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    drop(watched(folder.path()).await);
+    for (command, name) in [("export", "week.csv"), ("trend", "oil.png")] {
+        let (file, part) = (folder.path().join(name), folder.path().join(format!("{name}.part")));
+        std::fs::write(&part, "somebody's").unwrap();
+        let ask = with(&[command, dir, "--signals", "TT-310", "--out", text(&file)], &WHOLE);
+        check(&ask, 1, &[".part is there already"]);
+        assert_eq!(std::fs::read(&part).unwrap(), b"somebody's");
+        std::fs::remove_file(&part).unwrap();
+        std::os::unix::fs::symlink("nothing", &file).unwrap();
+        check(&ask, 1, &["there already"]);
+        assert!(!file.exists() && !part.exists(), "the link still points to nothing");
+    }
+}
+
+/// Where there is no room for what a command prints it fails, in words; where nobody reads it ends, in one way.
+#[tokio::test]
+async fn output_that_finds_no_room_is_a_failure_and_output_that_nobody_reads_ends_the_command() {
+    let folder = demo_folder();
+    let dir = text(folder.path());
+    drop(watched(folder.path()).await);
+    let signals = |command| with(&[command, dir, "--signals", "TT-310"], &WHOLE);
+    let commands = [
+        signals("trend"),
+        with(&signals("trend"), &["--csv"]),
+        signals("export"),
+        with(&["report", "alarms", dir], &WHOLE),
+        vec!["verify", dir],
+        vec!["verify", dir, "--json"],
+        vec!["check", dir, "--json"],
+        vec!["read-plan", dir],
+        vec!["completions", "bash"],
+    ];
+    for arguments in commands {
+        let full = std::fs::File::options().write(true).open("/dev/full").unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_setward"));
+        let output = command.args(&arguments).stdout(full).output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}: {told}");
+        assert!(told.contains("No space left") && !told.contains("panicked"), "{arguments:?}: {told}");
+
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let mut command = Command::new(env!("CARGO_BIN_EXE_setward"));
+        let output = command.args(&arguments).stdout(writer).output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(141), "{arguments:?}: {told}");
+    }
+}
+
 #[tokio::test]
 async fn a_question_that_makes_no_sense_is_refused_at_once_with_what_would() {
     let folder = demo_folder();

@@ -1,5 +1,6 @@
 //! `setward export`: readings out of history as CSV, for a spreadsheet or a quality system.
 
+use super::new_file::{NewFile, is_there, taken};
 use super::window::{Asked, WindowArguments};
 use super::{Exit, fail, misused};
 use crate::clock::Clock;
@@ -10,7 +11,6 @@ use crate::snapshot::RunId;
 use setward_config::SourceFile;
 use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
-use std::fs::{self, File};
 use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -82,8 +82,8 @@ struct SignalSummary {
 
 /// Exports.
 pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
-    if let Some(out) = arguments.out.as_ref().filter(|out| out.exists()) {
-        return fail(&format!("{} is there already and is left as it is; give a new name", out.display()));
+    if let Some(out) = arguments.out.as_ref().filter(|out| is_there(out)) {
+        return fail(&taken(out));
     }
     if let Err(exit) = check_format(arguments) {
         return exit;
@@ -99,8 +99,8 @@ pub(crate) async fn export(arguments: &ExportArguments) -> Exit {
     let counts = match write(&asked, arguments, &mut sink).await {
         Ok(counts) => counts,
         // Whoever read it, `head` or a pager, has had enough.
-        Err(_) if sink.is_closed => return Exit::Ok,
-        Err(text) => return sink.discarded(&text),
+        Err(_) if sink.is_closed => return Exit::NobodyReads,
+        Err(text) => return fail(&text),
     };
     if let Err(error) = sink.finish() {
         return fail(&error);
@@ -193,11 +193,10 @@ fn rfc3339(utc_ms: i64) -> String {
     jiff::Timestamp::from_millisecond(utc_ms).map_or_else(|_| utc_ms.to_string(), |at| at.to_string())
 }
 
-/// Where the text goes. A file has its name only once it is whole.
+/// Where the text goes. A file has its name only once it is whole; nothing half-written is left behind.
 struct Sink {
     out: BufWriter<Box<dyn Write + Send>>,
-    /// Where it is written, and the name it gets.
-    file: Option<(PathBuf, PathBuf)>,
+    file: Option<NewFile>,
     is_closed: bool,
 }
 
@@ -206,28 +205,14 @@ impl Sink {
         let Some(file) = file else {
             return Ok(Self { out: BufWriter::new(Box::new(io::stdout())), file: None, is_closed: false });
         };
-        let mut part = file.as_os_str().to_owned();
-        part.push(".part");
-        let part = PathBuf::from(part);
-        let failed = |error: io::Error| format!("writing {}: {error}", part.display());
-        let made = File::create(&part).map_err(failed)?;
-        let file = Some((part, file.to_owned()));
-        Ok(Self { out: BufWriter::with_capacity(1 << 16, Box::new(made)), file, is_closed: false })
+        let (made, file) = NewFile::begin(file)?;
+        let out = BufWriter::with_capacity(1 << 16, Box::new(made) as Box<dyn Write + Send>);
+        Ok(Self { out, file: Some(file), is_closed: false })
     }
 
     fn finish(mut self) -> Result<(), String> {
-        let flushed = self.out.flush().map_err(|error| format!("writing the export: {error}"));
-        flushed?;
-        let Some((part, file)) = self.file else { return Ok(()) };
-        fs::rename(&part, &file).map_err(|error| format!("naming {}: {error}", file.display()))
-    }
-
-    /// Nothing half-written is left behind.
-    fn discarded(self, text: &str) -> Exit {
-        if let Some((part, _)) = &self.file {
-            let _absent = fs::remove_file(part);
-        }
-        fail(text)
+        self.out.flush().map_err(|error| format!("writing the export: {error}"))?;
+        self.file.map_or(Ok(()), NewFile::finish)
     }
 }
 

@@ -12,6 +12,7 @@ pub(crate) mod export;
 mod import;
 mod loop_sheet;
 mod man;
+mod new_file;
 pub(crate) mod picture;
 pub(crate) mod plot;
 mod probe;

@@ -1,8 +1,9 @@
 //! `setward trend`: signals over time, drawn on the terminal or into a file, from history.
 
+use super::new_file::{NewFile, is_there, taken};
 use super::plot::{Curve, LEFT, LEGEND};
 use super::window::{Asked, WindowArguments};
-use super::{Exit, fail, misused};
+use super::{Exit, fail, misused, print};
 use super::{drawing, picture};
 use crate::history::{HistoryStore as _, Window};
 use serde_json::json;
@@ -73,8 +74,8 @@ Examples:
 
 /// Draws.
 pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
-    if let Some(file) = arguments.file().filter(|file| file.exists()) {
-        return fail(&format!("{} is there already and is left as it is; give a new name", file.display()));
+    if let Some(file) = arguments.file().filter(|file| is_there(file)) {
+        return fail(&taken(file));
     }
     let asked = match Asked::open(&arguments.folder, &arguments.window) {
         Ok(asked) => asked,
@@ -86,10 +87,10 @@ pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
         Err(exit) => return exit,
     };
     if arguments.csv {
-        return print(&csv(&curves));
+        return print(csv(&curves).as_bytes());
     }
     if arguments.json {
-        return print(&format!("{:#}\n", json(&asked, &curves)));
+        return print(format!("{:#}\n", json(&asked, &curves)).as_bytes());
     }
     match arguments.file() {
         Some(file) => save(file, arguments.is_png(), &asked, &curves),
@@ -97,7 +98,7 @@ pub(crate) async fn trend(arguments: &TrendArguments) -> Exit {
             let mut text = vec![format!("{}\n", title(&asked))];
             text.extend(curves.iter().map(|curve| curve.text(&asked.zone)));
             text.push(format!("{LEGEND}\n"));
-            print(&text.join("\n"))
+            print(text.join("\n").as_bytes())
         }
     }
 }
@@ -142,14 +143,6 @@ async fn curves(asked: &Asked, columns: usize) -> Result<Vec<Curve>, Exit> {
     Ok(curves)
 }
 
-fn print(text: &str) -> Exit {
-    // A reader that has had enough is no failure.
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => fail(&format!("writing: {error}")),
-        Ok(()) | Err(_) => Exit::Ok,
-    }
-}
-
 fn save(file: &Path, is_png: bool, asked: &Asked, curves: &[Curve]) -> Exit {
     let bytes = if is_png {
         picture::png(&title(asked), curves, &asked.zone)
@@ -160,13 +153,19 @@ fn save(file: &Path, is_png: bool, asked: &Asked, curves: &[Curve]) -> Exit {
         Ok(bytes) => bytes,
         Err(error) => return fail(&format!("drawing: {error}")),
     };
-    match std::fs::write(file, bytes) {
+    match write(file, &bytes) {
         Ok(()) => {
             println!("{} signals in {}", curves.len(), file.display());
             Exit::Ok
         }
-        Err(error) => fail(&format!("writing {}: {error}", file.display())),
+        Err(error) => fail(&error),
     }
+}
+
+fn write(file: &Path, bytes: &[u8]) -> Result<(), String> {
+    let (mut made, begun) = NewFile::begin(file)?;
+    made.write_all(bytes).map_err(|error| format!("writing {}: {error}", file.display()))?;
+    begun.finish()
 }
 
 /// The line's name, and whether all this is a simulator.
