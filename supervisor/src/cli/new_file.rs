@@ -29,12 +29,13 @@ impl NewFile {
         let mut part = name.as_os_str().to_owned();
         part.push(".part");
         let part = PathBuf::from(part);
-        let made = File::create_new(&part).map_err(|error| match error.kind() {
-            ErrorKind::AlreadyExists => format!(
-                "{} is there already; give another name, or remove it if it is of a command that was cut short",
-                part.display()
-            ),
-            _other => format!("writing {}: {error}", part.display()),
+        let made = File::create_new(&part).map_err(|error| {
+            if error.kind() == ErrorKind::AlreadyExists {
+                let there = part.display();
+                format!("{there} is there already; give another name, or remove it if it is of a command that was cut short")
+            } else {
+                format!("writing {}: {error}", part.display())
+            }
         })?;
         Ok((made, Self { part, name: name.to_owned(), is_finished: false }))
     }

@@ -33,11 +33,12 @@ pub fn backup(folder: &Path, to: &Path) -> Result<Verification, HistoryError> {
     }
     let part = with_ending(to, ".part");
     let name = part.to_str().ok_or_else(|| refused("the name is not UTF-8".to_owned()))?;
-    make_new(&part).map_err(|error| match error.kind() {
-        ErrorKind::AlreadyExists => refused(format!(
-            "{name} is there already; give another name, or remove it if it is of a copy that was cut short"
-        )),
-        _other => refused(format!("making {name}: {error}")),
+    make_new(&part).map_err(|error| {
+        refused(if error.kind() == ErrorKind::AlreadyExists {
+            format!("{name} is there already; give another name, or remove it if it is of a copy that was cut short")
+        } else {
+            format!("making {name}: {error}")
+        })
     })?;
     let made = make_copy(folder, &part, name, &doing).map_err(about_the_copy).and_then(|found| {
         if !found.is_sound() {
