@@ -173,6 +173,12 @@ async fn a_lost_file_comes_back_from_its_copy_and_its_own_journal_and_never_unde
     assert!(restore(&short, other.path()).is_err(), "half a copy");
     assert!(!other.path().join("history.sqlite").exists());
 
+    // The log of the lost file stayed: it would be played into the copy.
+    assert!(restore(&copy, folder.path()).unwrap_err().text.contains("history.sqlite-wal"));
+    for name in ["history.sqlite-wal", "history.sqlite-shm"] {
+        let left = folder.path().join(name);
+        assert!(!left.exists() || std::fs::rename(left, copies.path().join(name)).is_ok());
+    }
     restore(&copy, folder.path()).unwrap();
     let store = ThreadedStore::open(folder.path()).unwrap();
     let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + 60_000)).unwrap();
