@@ -1,28 +1,28 @@
 //! The review by lot: what a quality lead releases is a lot, so exceptions are gathered by the lots that they touched, and each
 //! lot has a review and a signature of its own.
 //!
-//! A lot's alarms are those whose product may have been packed in it, its batches those whose corn may have been. What no
-//! product is traced of belongs to the lot that was being packed when it was told.
+//! A lot's alarms are those whose product may have been packed in it, its batches those whose corn may have been; an alarm of a
+//! kettle or a tank is in the lots that its corn was packed in. What no product is traced of belongs to the lot that was being
+//! packed when it was told.
 
 use super::batch::BatchReport;
 use super::calls;
+use super::corn::{COOKED_BEFORE_MS, packed_of, utc};
 use super::holds::{HoldRow, holds};
 use super::lots::{self, LotSpan};
 use super::made::made;
 use super::recent::events_for;
-use super::review::{ReviewReport, SignOff, TouchedRow, review_of, sign_offs, signed_lot, touched};
+use super::review::{ReviewReport, SignOff, TouchedRow, review_of, sign_offs, signed_lot};
+use super::review_alarms::touched;
 use super::rfc3339;
 use super::shift::batch_line;
 use crate::history::{HistoryError, HistoryStore, Span, StoredEvent};
-use jiff::Timestamp;
 use serde::Serialize;
 use setward_alarm::metrics::Annunciation;
 use setward_config::line::Line;
 use setward_protocol::UtcMillis;
 use utoipa::ToSchema;
 
-/// Corn is cooked no longer before it is packed, ms.
-const COOKED_BEFORE_MS: i64 = 3 * 86_400_000;
 const BATCHES_MOST: usize = 10_000;
 /// Lots of one review that are told.
 const LOTS_MOST: usize = 300;
@@ -63,10 +63,6 @@ struct Fed {
     packed: Vec<(UtcMillis, UtcMillis)>,
 }
 
-fn utc(text: &str) -> Option<UtcMillis> {
-    text.parse::<Timestamp>().ok().map(|at| UtcMillis(at.as_millisecond()))
-}
-
 fn overlaps(span: Span, (from, to): (UtcMillis, UtcMillis)) -> bool {
     from < span.to() && span.from() <= to
 }
@@ -77,13 +73,8 @@ async fn fed(store: &dyn HistoryStore, window: Span) -> Result<Vec<(Fed, String)
     let rows = store.batches(from, window.to(), BATCHES_MOST).await?;
     let read = |record: String| {
         let report: BatchReport = serde_json::from_str(&record).ok()?;
-        let packed = report.fed.iter().filter_map(|fed| {
-            let from = fed.packed_not_before.as_deref().or(fed.packed_from.as_deref())?;
-            let to = fed.packed_not_after.as_deref().or(fed.packed_to.as_deref())?;
-            Some((utc(from)?, utc(to)?))
-        });
         let is_exception = matches!(report.verdict(), "not met" | "not known");
-        Some((Fed { packed: packed.collect(), is_exception, id: report.id.clone() }, record))
+        Some((Fed { packed: packed_of(&report), is_exception, id: report.id.clone() }, record))
     };
     Ok(rows.into_iter().rev().filter_map(|row| read(row.record)).collect())
 }
@@ -198,9 +189,9 @@ async fn alarms_of(
     known_until: UtcMillis,
 ) -> Result<Vec<TouchedRow>, HistoryError> {
     let mut rows = touched(line, store, told, (window, known_until)).await?;
-    rows.retain(|row| match &row.product {
-        Some(_) => row.touched.lots.iter().any(|own| own == lot),
-        None => utc(&row.raised).is_some_and(|at| spans.iter().any(|own| own.span.contains(at))),
+    rows.retain(|row| match (&row.product, &row.corn) {
+        (Some(_), _) | (_, Some(_)) => row.touched.lots.iter().any(|own| own == lot),
+        (None, None) => utc(&row.raised).is_some_and(|at| spans.iter().any(|own| own.span.contains(at))),
     });
     Ok(rows)
 }

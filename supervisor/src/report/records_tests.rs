@@ -14,6 +14,8 @@ use setward_protocol::{Mode, NoData, Reading, Uptime, UtcMillis};
 
 #[path = "review_tests.rs"]
 mod review;
+#[path = "touched_tests.rs"]
+mod touched;
 
 /// 2026-11-23T12:00:00Z: 06:00 in Chicago, the beginning of shift A.
 const START: i64 = 1_795_435_200_000;

@@ -1,22 +1,21 @@
 //! Exceptions for the quality lead's review: what was not met, what alarms touched product, what was corrected or held, when
 //! nobody could have seen it; and the signature under it.
 
+use super::corn::CornRow;
 use super::entered::{Correction, entered};
-use super::hold_window::{ProductRow, product_row};
+use super::hold_window::ProductRow;
 use super::holds::{HoldRow, holds};
 use super::ledger::{BlindAlarm, Ledger};
 use super::lot_review::{LotRow, NoLot, lot_review, lot_rows};
-use super::lots::{self, Touched};
+use super::lots::Touched;
 use super::recent::events_for;
+use super::review_alarms::touched;
 use super::shift::{BatchLine, batch_line};
 use super::{calls, rfc3339};
 use crate::history::{HistoryError, HistoryStore, KeptRecord, NewRecord, Span, StoredEvent};
-use crate::line::follow::ProductView;
-use crate::line::past;
 use serde::{Deserialize, Serialize};
-use setward_alarm::metrics::Annunciation;
-use setward_config::line::{Line, Priority};
-use setward_protocol::{Uptime, UtcMillis};
+use setward_config::line::Line;
+use setward_protocol::UtcMillis;
 use utoipa::ToSchema;
 
 /// The kind of record that signs a review.
@@ -24,14 +23,6 @@ pub const SIGN_OFF: &str = "sign-off";
 const RECORDS_MAX: usize = 100_000;
 const BATCHES_MOST: usize = 10_000;
 const DAY_MS: i64 = 86_400_000;
-/// What has not been packed by then never will be, as far as anybody can tell, ms.
-const PACKED_WITHIN_MS: i64 = 3 * 3_600_000;
-/// The product of an alarm that has cleared is packed no later, ms.
-const PACKED_AFTER_MS: i64 = 2 * 3_600_000;
-/// The follower knows no more than that of the time before, ms.
-const FOLLOWED_MS: i64 = 2 * DAY_MS;
-/// With what raised within a day before it, and was over within that, the follower knows it whole, ms.
-const LONG_MS: i64 = 12 * 3_600_000;
 /// No review reaches over more.
 pub const LONGEST_MS: i64 = 93 * DAY_MS;
 /// A step of the wall clock that is worth a line, ms: less is the clock's own correction.
@@ -93,7 +84,11 @@ pub struct TouchedRow {
     pub cleared: Option<String>,
     /// The product; `None` if its station is not on the way to the bag, or nothing is known of it.
     pub product: Option<ProductRow>,
-    /// Lots and date codes of the product at its widest; of the time of the call, where no product is traced.
+    /// The corn, if it is an alarm of a kettle or a tank.
+    pub corn: Option<CornRow>,
+    /// Lots and date codes of the product at its widest, or of what the corn became. Of all that was packed in the time of the
+    /// review from when the trouble began to a day after it was over, where nobody can tell when its product was packed; of the
+    /// time of the call, where no product is traced.
     #[serde(flatten)]
     pub touched: Touched,
 }
@@ -225,106 +220,6 @@ fn concerns(row: &HoldRow, window: Span) -> bool {
         text.parse::<jiff::Timestamp>().is_ok_and(|at| window.contains(UtcMillis(at.as_millisecond())))
     };
     row.is_open() || within(&row.at) || row.dispositions.iter().any(|decided| within(&decided.at))
-}
-
-/// Calls of medium and high alarms that stood in the window, or whose product may have been packed in it, wherever they raised.
-/// One that was hidden and told anew is one call: its product is the same.
-pub(super) async fn touched(
-    line: &Line,
-    store: &dyn HistoryStore,
-    (events, all): (&[StoredEvent], &[Annunciation]),
-    (window, known_until): (Span, UtcMillis),
-) -> Result<Vec<TouchedRow>, HistoryError> {
-    let counts = |call: &&Annunciation| {
-        call.at < window.to()
-            && packed_by(call, known_until) > window.from()
-            && line.alarm(call.alarm).priority != Priority::Low
-    };
-    let mut whole = super::standing_calls(all);
-    whole.sort_by_key(|call| (call.at, call.alarm));
-    let wanted: Vec<&Annunciation> = whole.iter().filter(counts).collect();
-    let mut rows = Vec::new();
-    for group in together(&wanted, window, known_until) {
-        let until = group.iter().map(|call| end_of(call, known_until)).max().unwrap_or(known_until).0;
-        let begun = group.iter().map(|call| call.at.0.saturating_add(1)).max().unwrap_or(until);
-        let now = UtcMillis(until.saturating_add(PACKED_WITHIN_MS).min(known_until.0).max(begun));
-        let onset = group.iter().map(|call| onset_of(line, events, call)).min().unwrap_or(now);
-        let since = onset.max(UtcMillis(now.0.saturating_sub(FOLLOWED_MS)));
-        let book = past::followed(line, store, since, now).await;
-        for call in group {
-            let span = (onset_of(line, events, call), call.cleared);
-            let product = book.product(line, call.alarm, span, (Uptime::START, now));
-            let packed = product.as_ref().and_then(|product| product.packed_at_most.or(product.packed));
-            let (from, to) = packed.unwrap_or_else(|| match product {
-                // Its way is not known: it may be in all that was packed while the call stood.
-                Some(_) => (call.at.max(window.from()), end_of(call, known_until).min(window.to())),
-                None => (call.at, call.at),
-            });
-            let stood = call.at >= window.from() || end_of(call, known_until) > window.from();
-            if stood || to > window.from() {
-                let touched = lots::touched(line, store, (from, to), known_until).await?;
-                rows.push((call, touched_row(line, call, (product.as_ref(), touched))));
-            }
-        }
-    }
-    rows.sort_by_key(|(call, _)| (call.at, call.alarm));
-    Ok(rows.into_iter().map(|(_, row)| row).collect())
-}
-
-fn touched_row(
-    line: &Line,
-    call: &Annunciation,
-    (product, touched): (Option<&ProductView>, Touched),
-) -> TouchedRow {
-    let alarm = line.alarm(call.alarm);
-    TouchedRow {
-        alarm: alarm.id.clone(),
-        name: alarm.name.clone(),
-        raised: rfc3339(call.at),
-        cleared: call.cleared.map(rfc3339),
-        product: product.map(|product| product_row(line, product)),
-        touched,
-    }
-}
-
-/// When its trouble was over, or the last that is known of it while it stands.
-fn end_of(call: &Annunciation, known_until: UtcMillis) -> UtcMillis {
-    call.cleared.unwrap_or(known_until).max(call.at)
-}
-
-/// The last of its product was packed before; no such moment is known of one that stands.
-fn packed_by(call: &Annunciation, known_until: UtcMillis) -> UtcMillis {
-    match call.cleared {
-        Some(_) => UtcMillis(end_of(call, known_until).0.saturating_add(PACKED_AFTER_MS)),
-        None => UtcMillis(i64::MAX),
-    }
-}
-
-/// Calls whose product one follower knows, as it knows two days and no more: those that raised on one day and were soon over
-/// together, and each that went on for long by itself.
-fn together<'a>(
-    wanted: &[&'a Annunciation],
-    window: Span,
-    known_until: UtcMillis,
-) -> Vec<Vec<&'a Annunciation>> {
-    let day = |call: &Annunciation| call.at.0.saturating_sub(window.from().0).div_euclid(DAY_MS);
-    let is_long = |call: &&Annunciation| end_of(call, known_until).0.saturating_sub(call.at.0) > LONG_MS;
-    let mut groups = Vec::new();
-    for own in wanted.chunk_by(|a, b| day(a) == day(b)) {
-        let (long, short): (Vec<_>, Vec<_>) = own.iter().copied().partition(is_long);
-        groups.push(short);
-        groups.extend(long.into_iter().map(|call| vec![call]));
-    }
-    groups.retain(|group| !group.is_empty());
-    groups
-}
-
-/// When the trouble of a call began.
-fn onset_of(line: &Line, events: &[StoredEvent], call: &Annunciation) -> UtcMillis {
-    let id = &line.alarm(call.alarm).id;
-    let own =
-        events.iter().find(|stored| stored.event.utc == call.at && stored.event.alarm.as_ref() == Some(id));
-    own.and_then(|stored| stored.event.onset).unwrap_or(call.at)
 }
 
 /// Where the wall clock went another way than the run's own between two events.

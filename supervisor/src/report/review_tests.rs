@@ -119,6 +119,7 @@ async fn an_empty_history_gives_reports_that_say_so() {
 async fn a_lot_has_a_review_and_a_signature_of_its_own() {
     let line = two_lots();
     let store = store(&line).await;
+    with_belts(&store, &line, |_, _| Reading::Good(10.0)).await;
     put_on_hold(&line, &store, held(0, 600), ("Inés", at(5_000))).await.unwrap();
     let (early, late) = ("2026-11-23 06:00", "2026-11-23 08:00");
     let whole = review_report(&line, &store, window(0, SECONDS), at(SECONDS)).await.unwrap();
@@ -157,7 +158,7 @@ async fn a_lot_has_a_review_and_a_signature_of_its_own() {
 }
 
 /// What an alarm said, in the order of time; the run began two hours before lot and shift.
-async fn with_calls(line: &Line, calls: &[(i64, &str, &str)]) -> InlineStore {
+pub(super) async fn with_calls(line: &Line, calls: &[(i64, &str, &str)]) -> InlineStore {
     let store = InlineStore::in_memory().unwrap();
     let run = store.start_run(NewRun::of(line, at(-9_000), "0")).await.unwrap();
     let started = (-9_000, "started", None);
@@ -174,6 +175,24 @@ async fn with_calls(line: &Line, calls: &[(i64, &str, &str)]) -> InlineStore {
     store
 }
 
+/// What every belt and everything else between tank and bag said in a run that began two hours before lot and shift, each by its
+/// tag; not how much passed.
+pub(super) async fn with_belts(store: &InlineStore, line: &Line, said: impl Fn(&str, i64) -> Reading) {
+    let run = told_by(store).await[0].run;
+    let weigher = line.feed.as_ref().unwrap().signal;
+    for signal in FollowBook::new(line).signals(false).filter(|signal| *signal != weigher) {
+        let tag = &line.signal(signal).tag;
+        let sample = |second: i64| NewSample {
+            signal: signal.0,
+            utc: at(second),
+            at: Uptime::from_millis(u64::try_from((second + 9_000) * 1_000).unwrap()),
+            reading: said(tag, second),
+        };
+        let samples = (-9_000..=SECONDS).map(sample).collect();
+        store.append(run, Batch { samples, ..Batch::default() }).await.unwrap();
+    }
+}
+
 /// The lots begin at 06:00 and 08:00; the oil is cold from 03:50 to 09:00, that of the filter until 03:55 only.
 #[tokio::test]
 async fn an_alarm_that_stood_through_a_lot_is_in_its_review_wherever_it_raised() {
@@ -186,6 +205,7 @@ async fn an_alarm_that_stood_through_a_lot_is_in_its_review_wherever_it_raised()
         (10_800, "cleared", "fryer-inlet-cold"),
     ];
     let store = with_calls(&line, &told).await;
+    with_belts(&store, &line, |_, _| Reading::Good(10.0)).await;
     for lot in ["2026-11-23 06:00", "2026-11-23 08:00"] {
         let (report, ..) = lot_review(&line, &store, lot, at(SECONDS)).await.unwrap();
         let alarms: Vec<_> =

@@ -3,9 +3,10 @@
 use super::batch_text::Local;
 use super::charts;
 use super::closures::CAUSES;
-use super::hold_window::{CheckWindow, HoldReport, ProductRow};
+use super::hold_window::HoldReport;
 use super::holds::{DISPOSITIONS, HoldRow};
 use super::lot_review::LotRow;
+use super::product_text::product_words;
 use super::review::ReviewReport;
 use super::shift::{CallRow, ShiftReport, TankRow};
 use super::statistics::{StatisticsReport, StatisticsRow};
@@ -30,7 +31,7 @@ fn section(out: &mut String, title: &str, lines: &[String]) -> fmt::Result {
     if lines.is_empty() { writeln!(out, "  none") } else { Ok(()) }
 }
 
-fn kg(kg: Option<f64>) -> String {
+pub(super) fn kg(kg: Option<f64>) -> String {
     kg.map_or_else(|| "how much is not known".to_owned(), |kg| format!("about {kg:.0} kg"))
 }
 
@@ -221,28 +222,14 @@ impl HoldReport {
         let cleared =
             self.cleared.as_deref().map_or_else(|| "it stands".to_owned(), |at| format!("to {}", local(at)));
         writeln!(out, "trouble from {} {cleared}", local(&self.onset))?;
-        match &self.product {
-            Some(product) => section(out, "Product that it touched", &product_words(product, local))?,
-            None => writeln!(out, "\nIts station is not on the way to the bag: no product is traced.")?,
+        match (&self.product, &self.corn) {
+            (Some(product), _) => section(out, "Product that it touched", &product_words(product, local))?,
+            (None, Some(corn)) => section(out, "Corn that it touched", &corn.words(local))?,
+            (None, None) => {
+                writeln!(out, "\nIts station is not on the way to the bag: no product is traced.")?
+            }
         }
-        let checks = self.checks.iter().map(|check| {
-            let at = |at: &Option<String>, none: &str| at.as_deref().map_or_else(|| none.to_owned(), local);
-            format!(
-                "{}: good {}, next good {}, {} failed between, {}{}",
-                check.check,
-                at(&check.last_good, "none known before"),
-                at(&check.next_good, "none yet"),
-                check.failed,
-                check_kg(check),
-                check.touched.words().map(|words| format!("; {words}")).unwrap_or_default()
-            )
-        });
-        let title = if self.checks_are_kept {
-            "From the last good check to the next"
-        } else {
-            "From the last good check to the next: no checks are entered on this line"
-        };
-        section(out, title, &checks.collect::<Vec<_>>())?;
+        section(out, self.checks_title(), &self.check_lines(local))?;
         let codes = match (self.touched.words(), self.lots_are_told) {
             (Some(words), _) => words,
             (None, true) => "not known".to_owned(),
@@ -255,14 +242,6 @@ impl HoldReport {
             &self.holds.iter().map(|hold| hold_words(hold, local)).collect::<Vec<_>>(),
         )
     }
-}
-
-/// "about 1250 kg, at most 1330 kg; the feed was not known for 2 min".
-fn check_kg(check: &CheckWindow) -> String {
-    let most = check.most_kg.map(|most| format!(", at most {most:.0} kg")).unwrap_or_default();
-    let unknown = check.unknown_s.filter(|unknown| *unknown >= 1.0);
-    let unknown = unknown.map(|unknown| format!("; the feed was not known for {}", span(unknown)));
-    format!("{}{most}{}", kg(check.about_kg), unknown.unwrap_or_default())
 }
 
 /// A lot of a review in a line.
@@ -286,56 +265,6 @@ pub fn lot_words(lot: &LotRow, local: Local<'_>) -> String {
         lot.batch_exceptions.len(),
         lot.batches.len()
     )
-}
-
-/// Product in a few lines.
-#[must_use]
-pub fn product_words(product: &ProductRow, local: Local<'_>) -> Vec<String> {
-    let mut lines = Vec::new();
-    lines.push(match (&product.packed_from, &product.packed_to) {
-        (Some(from), Some(to)) => {
-            let so_far = if product.is_forecast { "to be packed" } else { "packed" };
-            let spread =
-                product.spread_s.map(|spread| format!(", spread {}", span(spread))).unwrap_or_default();
-            let as_now = if product.is_at_present_rate { " as the feed is now" } else { "" };
-            format!(
-                "{so_far} about {} to {}{spread}, {}{as_now}",
-                local(from),
-                local(to),
-                kg(product.about_kg)
-            )
-        }
-        (_, _) => format!("when it was packed is not known, {}", kg(product.about_kg)),
-    });
-    if let (Some(from), Some(to)) = (&product.packed_not_before, &product.packed_not_after) {
-        lines.push(format!(
-            "hold at most what was packed {} to {}, {}",
-            local(from),
-            local(to),
-            kg(product.most_kg)
-        ));
-    }
-    let tanks: Vec<String> = product.tanks.iter().map(|tank| format!("tank {tank}")).collect();
-    let unknown = if product.unknown_tank_s >= 1.0 {
-        format!(", {} from a tank that is not known", span(product.unknown_tank_s))
-    } else {
-        String::new()
-    };
-    lines.push(format!(
-        "from {}{unknown}",
-        if tanks.is_empty() { "a tank that is not known".to_owned() } else { tanks.join(", ") }
-    ));
-    lines.push(format!(
-        "batches {}",
-        if product.batches.is_empty() { "not known".to_owned() } else { product.batches.join(", ") }
-    ));
-    if !product.recipes.is_empty() {
-        lines.push(format!("made by {}", product.recipes.join("; ")));
-    }
-    if product.was_reversed {
-        lines.push("a belt ran backward meanwhile: the times can't be relied on".to_owned());
-    }
-    lines
 }
 
 const STATISTICS_HEAD: &str = "group                         ran with value      mean        sd  in tol. %   eff. n  lag 1    Ppk    Cpk";
@@ -414,12 +343,8 @@ impl ReviewReport {
                 .as_deref()
                 .map_or_else(|| "stands".to_owned(), |at| format!("cleared {}", local(at)));
             alarms.push(format!("{} raised {}, {cleared}: {}", row.alarm, local(&row.raised), row.name));
-            match &row.product {
-                Some(product) => {
-                    alarms.extend(product_words(product, local).into_iter().map(|line| format!("  {line}")))
-                }
-                None => alarms.push("  no product is traced".to_owned()),
-            }
+            let lines = row.product_words(local).into_iter().map(|line| format!("  {line}"));
+            alarms.extend(lines);
             alarms.extend(row.touched.words().map(|words| format!("  {words}")));
         }
         alarms

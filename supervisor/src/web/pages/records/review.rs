@@ -7,7 +7,7 @@ use crate::history::Span;
 use crate::report::hold_window::{HoldReport, NoWindow, hold_report};
 use crate::report::lot_review::{NoLot, lot_review};
 use crate::report::review::{LONGEST_MS, ReviewReport, review_report};
-use crate::report::tables::{hold_words, lot_words, product_words};
+use crate::report::tables::{hold_words, lot_words};
 use crate::web::acknowledge::remembered_name;
 use crate::web::doors::{self, Needs};
 use crate::web::problem::Problem;
@@ -162,12 +162,18 @@ fn show_report(
     let local = |text: &str| clock(web, text);
     let stretch = |from: &str, to: &str| between(web, from, to);
     let batches = batch_lines(&report.batch_exceptions);
-    let alarms: Vec<Markup> = report.alarms.iter().map(|row| html! {
-        a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
-        @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
-        @match &row.product { Some(product) => { @for line in product_words(product, &local) { br; (line) } }, None => { br; "no product is traced" } }
-        @if let Some(words) = row.touched.words() { br; (words) }
-    }).collect();
+    let alarms: Vec<Markup> = report
+        .alarms
+        .iter()
+        .map(|row| {
+            html! {
+                a href=(format!("/alarms/{}", row.alarm)) { (row.name) } ", raised " (local(&row.raised))
+                @match &row.cleared { Some(at) => { ", cleared " (local(at)) }, None => ", stands" }
+                @for line in row.product_words(&local) { br; (line) }
+                @if let Some(words) = row.touched.words() { br; (words) }
+            }
+        })
+        .collect();
     let corrections: Vec<Markup> = report
         .corrections
         .iter()
