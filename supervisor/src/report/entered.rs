@@ -1,12 +1,13 @@
 //! What people entered by hand, as far as reports use it: checks that bound a hold, weighed lime, what is due. A report works
 //! with nothing entered, and says so.
 
+use super::statistics::in_force;
 use crate::entries::{DueView, EntryView};
-use crate::history::{HistoryError, HistoryStore, StoredEntry};
+use crate::history::{HistoryError, HistoryStore, KnownBand, Span, StoredEntry};
 use serde::Serialize;
-use setward_config::line::{EntryDue, EntryKind, Kettle, Line, LineEntry, RecipeSetpoint};
-use setward_protocol::{Dimension, Unit, UtcMillis};
-use std::collections::BTreeSet;
+use setward_config::line::{EntryDue, EntryKind, Kettle, Line, LineEntry};
+use setward_protocol::{Dimension, SignalId, Unit, UtcMillis};
+use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 
 /// A check that was made.
@@ -61,7 +62,8 @@ pub struct Entered {
 const ENTRIES_MAX: usize = 200_000;
 
 /// What was entered between two moments. Checks are those at the line's last station, where product is packed: passed or failed,
-/// and numbers within the tolerance of any recipe. What was corrected since counts as it was corrected.
+/// and numbers within the tolerance of the recipe that was in force when they were taken. What was corrected since counts as it
+/// was corrected.
 ///
 /// # Errors
 /// When history can't be read.
@@ -75,8 +77,10 @@ pub async fn entered(
     }
     let rows = store.entries(None, ENTRIES_MAX).await?;
     let within = |at: UtcMillis| from <= at && at < to;
-    let mut checks: Vec<Check> =
-        holding(&rows).filter(|row| within(row.taken)).filter_map(|row| check(line, row)).collect();
+    let taken: Vec<&StoredEntry> = holding(&rows).filter(|row| within(row.taken)).collect();
+    let tags: BTreeSet<&str> = taken.iter().map(|row| row.tag.as_str()).collect();
+    let asked = asked(line, store, &tags).await?;
+    let mut checks: Vec<Check> = taken.into_iter().filter_map(|row| check(line, row, &asked)).collect();
     checks.sort_by_key(|check| check.at);
     let corrections = rows.iter().rev().filter(|row| within(row.entered)).filter_map(|row| {
         let wrong = rows.iter().find(|other| Some(other.n) == row.corrects)?;
@@ -98,7 +102,23 @@ fn holding(rows: &[StoredEntry]) -> impl Iterator<Item = &StoredEntry> {
     rows.iter().filter(move |row| !replaced.contains(&row.n))
 }
 
-fn check(line: &Line, row: &StoredEntry) -> Option<Check> {
+/// By tag: what recipes asked of the numbers among these, from when on.
+type Asked = BTreeMap<String, Vec<KnownBand>>;
+
+async fn asked(line: &Line, store: &dyn HistoryStore, tags: &BTreeSet<&str>) -> Result<Asked, HistoryError> {
+    let mut asked = Asked::new();
+    let numbers = line.entries.iter().filter(|entry| matches!(entry.kind, EntryKind::Number));
+    let numbers = numbers.map(|entry| &line.signal(entry.signal).tag);
+    // History gives all that was ever asked of a signal, however short the time of its readings.
+    let Ok(moment) = Span::new(UtcMillis(0), UtcMillis(1)) else { return Ok(asked) };
+    for tag in numbers.filter(|tag| tags.contains(tag.as_str())) {
+        let read = store.exact(vec![tag.clone()], moment).await?.into_iter().next();
+        asked.insert(tag.clone(), read.map_or_else(Vec::new, |read| in_force(read.bands)));
+    }
+    Ok(asked)
+}
+
+fn check(line: &Line, row: &StoredEntry, asked: &Asked) -> Option<Check> {
     let id = line.signal_by_tag(&row.tag)?;
     let (entry, signal) = (line.entries.iter().find(|entry| entry.signal == id)?, line.signal(id));
     if signal.station.index() + 1 != line.stations.len() {
@@ -108,19 +128,25 @@ fn check(line: &Line, row: &StoredEntry) -> Option<Check> {
         EntryKind::Check => row.value > 0.5,
         EntryKind::Calibration => return None,
         EntryKind::Number => {
-            let asked: Vec<_> = line.recipes.iter().filter_map(|recipe| recipe.setpoint(id)).collect();
-            let is_within = |asked: &&RecipeSetpoint| {
-                let off = row.value - asked.target.setpoint;
-                -asked.target.tolerance_below <= off && off <= asked.target.tolerance_above
-            };
-            // A number that no recipe holds is a reading, no check.
-            if asked.is_empty() {
-                return None;
+            let bands = asked.get(&row.tag).map_or(&[][..], Vec::as_slice);
+            let then = bands.iter().rev().find(|band| band.utc <= row.taken);
+            match then.map(|band| band.tolerance) {
+                Some(Some((low, high))) => low <= row.value && row.value <= high,
+                // A number that the recipe does not hold is a reading, no check.
+                Some(None) => return None,
+                // Which recipe ran is not known: it passed only if it would have by any of them.
+                None => is_within_all(line, id, row.value)?,
             }
-            asked.iter().any(is_within)
         }
     };
     Some(Check { name: signal.name.clone(), at: row.taken, passed })
+}
+
+/// `None`: no recipe holds it.
+fn is_within_all(line: &Line, signal: SignalId, value: f64) -> Option<bool> {
+    let asked = || line.recipes.iter().filter_map(|recipe| recipe.setpoint(signal));
+    asked().next()?;
+    Some(asked().all(|asked| asked.target.is_within_tolerance(value)))
 }
 
 /// Lime that a person weighed into a batch, kg; `None`: nobody entered it. The entry is the one that the kettle's step, or its

@@ -2,7 +2,7 @@
 
 use super::review::{with_belts, with_calls};
 use super::*;
-use crate::history::{BatchRow, StoredEntry};
+use crate::history::{BatchRow, StoredEntry, band};
 use crate::report::batch::{BatchReport, FedRow, SoakRow};
 use crate::report::hold_window::{CheckWindow, HoldReport, hold_report};
 use crate::report::lot_review::lot_review;
@@ -95,6 +95,36 @@ async fn what_lay_on_belts_that_stood_for_hours_is_packed_when_they_ran_on() {
     assert_eq!(report.touched.lots, [LATE]);
     assert_eq!(alarms_of_lot(&line, &store, EARLY).await, Vec::<String>::new());
     assert_eq!(alarms_of_lot(&line, &store, LATE).await, [oven]);
+}
+
+/// Blue asks for 1.3 % give or take 0.3, white for 1.5: 1.7 % of blue-corn rounds is beyond.
+#[tokio::test]
+async fn a_number_is_judged_by_the_recipe_that_was_in_force_when_it_was_taken() {
+    let line = demo();
+    let cold = "fryer-inlet-cold";
+    let store = with_calls(&line, &[(4_000, "raised", cold), (4_200, "cleared", cold)]).await;
+    with_belts(&store, &line, |_, _| Reading::Good(10.0)).await;
+    enter(&store, "AI-451", &[(1_000, 1.3), (6_000, 1.7), (9_000, 1.3)]).await;
+    let told = async || {
+        let report = hold(&line, &store, cold).await;
+        let window = only(&report);
+        (window.last_good.clone(), window.failed, window.next_good.clone())
+    };
+    assert_eq!(
+        told().await,
+        (clock(1_000), 1, clock(9_000)),
+        "either may have run, and blue does not pass it"
+    );
+    let run = told_by(&store).await[0].run;
+    let bands = bands_of(&line, Uptime::START, at(-9_000));
+    store.append(run, Batch { bands, ..Batch::default() }).await.unwrap();
+    assert_eq!(told().await, (clock(1_000), 1, clock(9_000)), "blue ran");
+    let moisture = line.signal_by_tag("AI-451").unwrap();
+    let white = line.recipes.iter().find(|recipe| recipe.key == "white-corn-strips").unwrap();
+    let target = white.setpoint(moisture).map(|asked| asked.target);
+    let bands = vec![band(moisture, target, Uptime::from_millis(14_000_000), at(5_000))];
+    store.append(run, Batch { bands, ..Batch::default() }).await.unwrap();
+    assert_eq!(told().await, (clock(1_000), 0, clock(6_000)), "white ran by then");
 }
 
 /// Cooked in kettle 1 until 600 s, soaked in tank 5.
