@@ -22,7 +22,8 @@ pub struct Made {
 pub struct Weighed {
     /// By the middle of the way from the weigher to the bag.
     pub about: Made,
-    /// At most so much, kg; `None`: the feed has no most.
+    /// At most so much, kg; `None`: the feed has no most, or between the weigher and the bag lies a belt, or something that may
+    /// stand: how long that takes the delays alone do not say.
     pub most_kg: Option<f64>,
 }
 
@@ -45,6 +46,11 @@ pub async fn weighed_for(
     let Some(about) = made(line, store, (UtcMillis(from.0 - middle), UtcMillis(to.0 - middle))).await? else {
         return Ok(None);
     };
+    let is_bounded = !line.belts.iter().any(|belt| belt.station >= feed.station)
+        && !line.delays.iter().any(|delay| delay.station >= feed.station && delay.running.is_some());
+    if !is_bounded {
+        return Ok(Some(Weighed { about, most_kg: None }));
+    }
     let widest = made(line, store, (UtcMillis(from.0 - most), UtcMillis(to.0 - least))).await?;
     let signal = line.signal(feed.signal);
     let most_kg_per_h = signal.unit.convert(signal.range.1, Unit::KilogramPerHour);

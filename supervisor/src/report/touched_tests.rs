@@ -229,3 +229,14 @@ async fn an_alarm_of_a_tank_touches_the_corn_that_lay_in_it() {
     let none = other.corn.unwrap();
     assert_eq!(none.words(&str::to_owned), ["no batch is known that was there then"]);
 }
+
+/// On a line that weighs before the oven a belt lies between, and it may stand: the delays alone bound nothing.
+#[tokio::test]
+async fn no_most_is_told_where_a_belt_lies_between_the_weigher_and_the_bag() {
+    let mut line = demo();
+    let oven = line.belts[0].station;
+    line.feed.as_mut().unwrap().station = oven;
+    let store = store(&line).await;
+    let found = weighed_for(&line, &store, (at(5_580), at(9_180))).await.unwrap().unwrap();
+    assert_eq!(found.most_kg, None);
+}
