@@ -31,6 +31,7 @@ mod review_alarms;
 pub mod shift;
 pub mod shifts;
 pub mod statistics;
+pub(crate) mod statistics_recipes;
 mod statistics_rows;
 pub mod stops;
 pub mod tables;

@@ -12,6 +12,8 @@ use crate::snapshot::RunId;
 use setward_config::line::Line;
 use setward_protocol::{Mode, NoData, Reading, Uptime, UtcMillis};
 
+#[path = "recipe_rows_tests.rs"]
+mod recipe_rows;
 #[path = "review_tests.rs"]
 mod review;
 #[path = "touched_tests.rs"]

@@ -230,7 +230,7 @@ pub async fn shift_report(
         is_due_known: state.due.is_some(),
         checks_due: state.due.unwrap_or_default().to_vec(),
         made: made(line, store, (window.from(), window.to())).await?,
-        statistics: statistics(line, store, (window, &modes)).await?,
+        statistics: statistics(line, store, (window, &modes), &events).await?,
     })
 }
 
@@ -356,10 +356,11 @@ async fn statistics(
     line: &Line,
     store: &dyn HistoryStore,
     (window, modes): (Span, &[Vec<ModeSpan>]),
+    events: &[StoredEvent],
 ) -> Result<Vec<SignalRow>, HistoryError> {
     let mut rows = Vec::new();
     for signal in held(line) {
-        let basis = Basis::read(line, store, signal, (window, modes)).await?;
+        let basis = Basis::read(line, store, signal, (window, modes)).await?.told_by(events);
         let own = line.signal(signal);
         rows.push(SignalRow {
             signal: own.tag.clone(),

@@ -4,11 +4,13 @@
 use super::axis::Axis;
 use super::charts::ChartRow;
 use super::lots;
+use super::recent::events_for;
 use super::rfc3339;
 use super::shifts;
+use super::statistics_recipes::{NoSpecification, Told, near, recipe_name, specification, told};
 pub use super::statistics_rows::{Comparison, StatisticsReport, StatisticsRow};
 use super::stops::ModeSpan;
-use crate::history::{HistoryError, HistoryStore, KnownBand, Span};
+use crate::history::{HistoryError, HistoryStore, KnownBand, Span, StoredEvent};
 use crate::report::batch::BatchReport;
 use setward_config::line::Line;
 use setward_process::series::{self, Steps, Trace};
@@ -58,6 +60,8 @@ pub struct Basis<'a> {
     axis: Axis,
     points: Vec<(setward_protocol::Uptime, f64)>,
     bands: Vec<KnownBand>,
+    /// Which recipe its station ran, as far as a number says it.
+    told: Told,
     running: Vec<(UtcMillis, UtcMillis)>,
 }
 
@@ -93,8 +97,16 @@ impl<'a> Basis<'a> {
             axis,
             points: axis.points(&read.samples),
             bands: in_force(read.bands),
+            told: Told::new(),
             running: ran.map(|span| (span.from, span.to)).collect(),
         })
+    }
+
+    /// With what the recipe number of its station said, by all events of its runs in order of time.
+    #[must_use]
+    pub fn told_by(mut self, events: &[StoredEvent]) -> Self {
+        self.told = told(self.line, events, self.line.signal(self.signal).station);
+        self
     }
 
     /// The row of a group.
@@ -216,29 +228,27 @@ impl<'a> Basis<'a> {
         let bands: Vec<&KnownBand> = counted.iter().flat_map(in_force).collect();
         let is_deviation = !bands.is_empty() && bands.iter().all(|band| band.setpoint.is_some());
         if !is_deviation {
-            return Asked { is_deviation, tolerance: None, specification: None, is_mixed: false };
+            let specification = Err(NoSpecification::Nothing);
+            return Asked { is_deviation, tolerance: None, specification, is_mixed: false };
         }
         let relative = |band: &&KnownBand| {
             let (low, high) = band.tolerance?;
             Some((low - band.setpoint?, high - band.setpoint?))
         };
-        let specification = |band: &&KnownBand| self.specification(band);
+        let specified: Vec<Result<Specification, NoSpecification>> =
+            bands.iter().map(|band| specification(self.line, self.signal, (band, &self.told))).collect();
         let (tolerance, mixed) = same(bands.iter().map(relative), |a, b| near(a.0, b.0) && near(a.1, b.1));
-        let (specification, mixed_too) = same(bands.iter().map(specification), |a, b| {
+        // Where it can't be known, that is what to say: no other cut makes it known.
+        let unknown = specified.iter().find_map(|one| one.err().filter(|why| why.is_for_good()));
+        let (found, mixed_too) = same(specified.iter().map(|one| one.ok()), |a, b| {
             let ends = [(a.low, b.low), (a.high, b.high)];
             ends.iter().all(|(a, b)| a.zip(*b).is_none_or(|(a, b)| near(a, b)))
         });
-        Asked { is_deviation, tolerance, specification, is_mixed: mixed || mixed_too }
-    }
-
-    /// The specification of the recipe that asks for this setpoint, less it.
-    fn specification(&self, band: &KnownBand) -> Option<Specification> {
-        let recipes = self.line.recipes.iter().filter_map(|recipe| recipe.setpoint(self.signal));
-        let own = recipes
-            .filter(|asked| band.setpoint.is_some_and(|setpoint| near(asked.target.setpoint, setpoint)));
-        let (low, high) = own.filter_map(|asked| asked.target.specification).next()?;
-        let setpoint = band.setpoint?;
-        Some(Specification { low: Some(low - setpoint), high: Some(high - setpoint) })
+        let specification = match unknown {
+            Some(why) => Err(why),
+            None => found.ok_or(NoSpecification::Nothing),
+        };
+        Asked { is_deviation, tolerance, specification, is_mixed: mixed || (unknown.is_none() && mixed_too) }
     }
 
     /// The poll period, or longer where there would be more values than say anything.
@@ -259,17 +269,7 @@ impl<'a> Basis<'a> {
         for (index, band) in self.bands.iter().enumerate() {
             let next = self.bands.get(index + 1).map_or(window.to(), |next| next.utc);
             let Ok(span) = Span::new(band.utc.max(window.from()), next.min(window.to())) else { continue };
-            let recipes = self.line.recipes.iter();
-            let own = |asked: &setward_config::line::RecipeSetpoint| {
-                band.setpoint.is_some_and(|setpoint| near(asked.target.setpoint, setpoint))
-            };
-            let mut recipe = recipes
-                .filter(|recipe| recipe.setpoint(self.signal).is_some_and(own))
-                .map(|recipe| &recipe.key);
-            let name = recipe.next().cloned().unwrap_or_else(|| match band.setpoint {
-                Some(setpoint) => format!("setpoint {setpoint}"),
-                None => "no recipe".to_owned(),
-            });
+            let name = recipe_name(self.line, self.signal, (band, &self.told));
             match groups.iter_mut().find(|group| group.name == name) {
                 Some(group) => group.spans.push(span),
                 None => groups.push(Group { name, spans: vec![span] }),
@@ -337,13 +337,9 @@ pub(crate) fn in_force(mut bands: Vec<KnownBand>) -> Vec<KnownBand> {
 struct Asked {
     is_deviation: bool,
     tolerance: Option<(f64, f64)>,
-    specification: Option<Specification>,
+    specification: Result<Specification, NoSpecification>,
     /// Several recipes with different widths were in force.
     is_mixed: bool,
-}
-
-fn near(one: f64, other: f64) -> bool {
-    (one - other).abs() < 1e-6
 }
 
 /// What all of them are, if they are the same; and whether they differ.
@@ -366,8 +362,8 @@ fn filled(empty: StatisticsRow, asked: &Asked, found: &Summary, every: Duration)
     let effective = found.effective.ok();
     let capability = if asked.is_mixed {
         Err(mixed())
-    } else if asked.specification.is_none() {
-        Err("the recipe has no specification for it".to_owned())
+    } else if let Err(why) = asked.specification {
+        Err(why.words().to_owned())
     } else {
         found.capability.map_err(|why| why.to_string())
     };
@@ -472,7 +468,11 @@ pub async fn statistics_report(
     let whole = other.map_or(window, |other| {
         Span::new(window.from().min(other.from()), window.to().max(other.to())).unwrap_or(window)
     });
-    let basis = Basis::read(line, store, signal, (whole, modes)).await?;
+    let mut basis = Basis::read(line, store, signal, (whole, modes)).await?;
+    let station = line.signal(signal).station;
+    if line.recipe_numbers.iter().any(|asked| asked.stations.contains(&station)) {
+        basis = basis.told_by(&events_for(line, store, whole.from()).await?);
+    }
     let groups = match by {
         By::Recipe => basis.by_recipe(window),
         By::Window | By::Shift | By::Day | By::Batch | By::Lot => {

@@ -11,6 +11,7 @@ use crate::report::batch::BatchReport;
 use crate::report::calls::{calls, outages};
 use crate::report::recent::events_for;
 use crate::report::statistics::in_force;
+use crate::report::statistics_recipes::recipe_told;
 use crate::report::stops::{ModeSpan, modes};
 use crate::web::Web;
 use setward_alarm::metrics::{Annunciation, Outage};
@@ -290,13 +291,6 @@ fn stood(calls: &[Annunciation], span: Span, now: UtcMillis) -> Vec<Bar> {
         add(from, end.max(UtcMillis(from.0 + 1)), true);
     }
     bars
-}
-
-/// "blue-corn-rounds: UY-300 says 1, before it 2; fryer, seasoning": the recipe and its stations.
-fn recipe_told(note: &str) -> Option<(&str, impl Iterator<Item = &str>)> {
-    let (recipe, rest) = note.split_once(": ")?;
-    let (_, stations) = rest.rsplit_once("; ")?;
-    Some((recipe, stations.split(", ")))
 }
 
 /// The recipe in force at each of the stations; stations that ran the same share a lane.
