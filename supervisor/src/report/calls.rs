@@ -14,19 +14,34 @@ use std::collections::BTreeMap;
 /// out. `events` must be in the order in which they happened.
 #[must_use]
 pub fn calls(line: &Line, events: &[StoredEvent]) -> Vec<Annunciation> {
+    let (mut calls, _) = with_removed(line, events);
+    calls.retain(|call| call.alarm.index() < line.alarms.len());
+    calls
+}
+
+/// The same with the calls of alarms that the files no longer have: people heard them all the same. They are numbered from
+/// behind the last one of the line on; beside it their ids, in this order.
+#[must_use]
+pub fn with_removed(line: &Line, events: &[StoredEvent]) -> (Vec<Annunciation>, Vec<String>) {
     let mut calls: Vec<Annunciation> = Vec::new();
     // By alarm: its last call.
-    let mut last: Vec<Option<usize>> = vec![None; line.alarms.len()];
+    let mut last: BTreeMap<AlarmId, usize> = BTreeMap::new();
+    let (mut removed, mut numbers) = (Vec::new(), BTreeMap::new());
     for stored in events {
         let event = &stored.event;
-        let Some(alarm) = event.alarm.as_deref().and_then(|id| line.alarm_by_id(id)) else { continue };
-        let place = last.get(alarm.index()).copied().flatten();
-        let present = place.and_then(|place| calls.get_mut(place));
+        let Some(id) = event.alarm.as_deref() else { continue };
+        let Some(alarm) = line.alarm_by_id(id).or_else(|| numbers.get(id).copied()).or_else(|| {
+            let number = u16::try_from(line.alarms.len() + removed.len()).ok().map(AlarmId)?;
+            removed.push(id.to_owned());
+            numbers.insert(id, number);
+            Some(number)
+        }) else {
+            continue;
+        };
+        let present = last.get(&alarm).copied().and_then(|place| calls.get_mut(place));
         match (event.what.as_str(), present) {
             ("raised" | "re-alarmed", _) if event.note.as_deref() != Some(SILENT) => {
-                if let Some(last) = last.get_mut(alarm.index()) {
-                    *last = Some(calls.len());
-                }
+                last.insert(alarm, calls.len());
                 calls.push(Annunciation { alarm, at: event.utc, cleared: None, acknowledged: None });
             }
             ("cleared", Some(call)) if call.cleared.is_none() => call.cleared = Some(event.utc),
@@ -37,7 +52,7 @@ pub fn calls(line: &Line, events: &[StoredEvent]) -> Vec<Annunciation> {
         }
     }
     calls.sort_by_key(|call| (call.at, call.alarm));
-    calls
+    (calls, removed)
 }
 
 /// The same calls, each with the end of the occurrence that it told of: one that was hidden and is told anew has not cleared

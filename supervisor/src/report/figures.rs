@@ -65,7 +65,7 @@ pub struct Found {
     pub crowded: u32,
     /// Time in flood, s.
     pub flood_s: f64,
-    /// Calls in all.
+    /// Calls whose priority is known.
     pub calls: usize,
     /// Share of the ten most frequent alarms, if it says anything.
     pub top_ten: Option<f64>,

@@ -45,12 +45,13 @@ use ledger::{BlindAlarm, BlindDay, Ledger};
 use serde::Serialize;
 use setward_alarm::AlarmId;
 use setward_alarm::metrics::{
-    Annunciation, bin_rates, chatter_index, chatters, delays, floods, is_fleeting, is_stale, peak, split,
-    top_ten,
+    Annunciation, Flood, Outage, bin_rates, chatter_index, chatters, delays, floods, is_fleeting, is_stale,
+    peak, split, top_ten,
 };
 use setward_config::line::{Line, Priority};
 use setward_protocol::UtcMillis;
 use std::collections::BTreeMap;
+use std::time::Duration;
 use utoipa::ToSchema;
 
 /// Events that are looked at, the newest: years of a calm line.
@@ -82,8 +83,11 @@ pub struct AlarmReport {
     pub figures: Vec<Figure>,
     /// Times with more calls than a person can handle.
     pub floods: Vec<FloodRow>,
-    /// Calls by priority: low, medium, high.
+    /// Calls by priority: low, medium, high. Those of alarms that the files no longer have are in none.
     pub by_priority: [u32; 3],
+    /// Alarms that called and that the files no longer have, most first: their calls are counted like all others, their priority
+    /// is not known.
+    pub no_longer_in_files: Vec<CountRow>,
     /// The ten most frequent alarms.
     pub most_frequent: Vec<CountRow>,
     /// Every alarm that called, most first: together all calls.
@@ -104,7 +108,7 @@ pub struct AlarmReport {
     pub days: BTreeMap<String, BlindDay>,
 }
 
-/// A flood.
+/// A flood, as far as it lies in the window and the program ran.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct FloodRow {
     /// Its beginning, RFC 3339.
@@ -204,18 +208,21 @@ pub fn report(
     span: Span,
     known_until: UtcMillis,
 ) -> AlarmReport {
-    let all = calls::calls(line, events);
-    let calls = in_span(&all, span);
+    let (heard, removed) = calls::with_removed(line, events);
+    let names = Names { line, removed: &removed };
+    let all: Vec<Annunciation> = heard.iter().filter(|call| names.is_in_files(call.alarm)).copied().collect();
+    let calls = in_span(&heard, span);
     let outages = calls::outages(events, span, known_until);
     let dark_ms: i64 = outages.iter().map(|outage| outage.to.0 - outage.from.0).sum();
     let running_s = (span.length_ms() - dark_ms) as f64 / 1000.0;
     let rates = bin_rates(&calls, span.from(), span.to(), &outages);
-    let floods: Vec<FloodRow> = floods(&calls).map(flood_row).collect();
-    let mut counts = vec![0; line.alarms.len()];
+    let floods = flood_rows(&heard, span, &outages);
+    let mut counts = vec![0; line.alarms.len() + removed.len()];
     let top = top_ten(&calls, &mut counts);
-    let nuisances = nuisances(line, &calls, span);
+    let nuisances = nuisances(names, &calls, span);
     let stale = stale(line, &all, span);
     let by_priority: [u32; 3] = split(&calls, |alarm| priority_place(line, alarm));
+    let known_calls: u32 = by_priority.iter().sum();
     let found = Found {
         watched_s: running_s,
         intervals: rates.intervals,
@@ -225,12 +232,12 @@ pub fn report(
         crowded: rates.crowded,
         // A sum of nothing is -0.0.
         flood_s: floods.iter().map(|flood| flood.length_s).sum::<f64>() + 0.0,
-        calls: calls.len(),
+        calls: known_calls as usize,
         top_ten: top.share,
         chattering: nuisances.iter().filter(|row| row.chattered).count(),
         fleeting: nuisances.iter().map(|row| row.fleeting).sum(),
         stale: stale_at_once(&all, span),
-        priorities: by_priority.map(|count| f64::from(count) / (calls.len().max(1) as f64)),
+        priorities: by_priority.map(|count| f64::from(count) / f64::from(known_calls.max(1))),
     };
     let ledger = Ledger::of(events, span);
     AlarmReport {
@@ -246,12 +253,13 @@ pub fn report(
         figures: figures(&found),
         floods,
         by_priority,
-        most_frequent: top.alarms.iter().map(|(alarm, calls)| count_row(line, *alarm, *calls)).collect(),
-        calls_by_alarm: calls_by_alarm(line, &counts),
+        no_longer_in_files: calls_by_alarm(names, &counts, line.alarms.len()),
+        most_frequent: top.alarms.iter().map(|(alarm, calls)| names.count_row(*alarm, *calls)).collect(),
+        calls_by_alarm: calls_by_alarm(names, &counts, 0),
         nuisances,
         stale,
         acknowledgement: delay_row(&calls),
-        without_action: action_rows(line, &calls, acted),
+        without_action: action_rows(line, &in_span(&all, span), acted),
         ledger_watched_s: ledger.watched_s,
         could_not_have_fired: ledger.alarms(line),
         days: ledger.days,
@@ -268,19 +276,50 @@ pub(crate) fn named_about(about: &str) -> Option<(&str, UtcMillis)> {
     Some((name, UtcMillis(at.parse::<Timestamp>().ok()?.as_millisecond())))
 }
 
-fn flood_row(flood: setward_alarm::metrics::Flood) -> FloodRow {
-    let length_s = (flood.to.0 - flood.from.0) as f64 / 1000.0;
-    FloodRow { from: rfc3339(flood.from), length_s, calls: flood.annunciations }
+/// Floods of all that was heard, also before the window: one may be under way when it begins. Each is cut to the window, and
+/// time in which no program ran is no time in flood.
+fn flood_rows(heard: &[Annunciation], span: Span, dark: &[Outage]) -> Vec<FloodRow> {
+    let until = heard.partition_point(|call| call.at < span.to());
+    let heard = heard.get(..until).unwrap_or_default();
+    let row = |flood: Flood| {
+        let (from, to) = (flood.from.max(span.from()), flood.to.min(span.to()));
+        let within = |outage: &Outage| (outage.to.min(to).0 - outage.from.max(from).0).max(0);
+        let lasted_ms = to.0 - from.0 - dark.iter().map(within).sum::<i64>();
+        let since = |call: &&Annunciation| from <= call.at && call.at <= to;
+        let calls = if from == flood.from { flood.annunciations } else { heard.iter().filter(since).count() };
+        let length_s = lasted_ms as f64 / 1000.0;
+        (lasted_ms > 0).then(|| FloodRow { from: rfc3339(from), length_s, calls })
+    };
+    floods(heard).filter_map(row).collect()
 }
 
-fn count_row(line: &Line, alarm: AlarmId, calls: u32) -> CountRow {
-    CountRow { alarm: line.alarm(alarm).id.clone(), calls }
+/// Ids of alarms, also of those that the files no longer have, which are numbered behind the line's.
+#[derive(Clone, Copy)]
+struct Names<'a> {
+    line: &'a Line,
+    removed: &'a [String],
 }
 
-/// Every alarm that called, most first; equal ones in the order of the files.
-fn calls_by_alarm(line: &Line, counts: &[u32]) -> Vec<CountRow> {
-    let called = line.alarms_with_ids().map(|(id, _)| id).zip(counts).filter(|(_, count)| **count > 0);
-    let mut rows: Vec<CountRow> = called.map(|(id, count)| count_row(line, id, *count)).collect();
+impl Names<'_> {
+    const fn is_in_files(self, alarm: AlarmId) -> bool {
+        alarm.index() < self.line.alarms.len()
+    }
+
+    fn id(self, alarm: AlarmId) -> String {
+        let known = self.line.alarms.get(alarm.index()).map(|known| &known.id);
+        let removed = || self.removed.get(alarm.index() - self.line.alarms.len());
+        known.or_else(removed).cloned().unwrap_or_default()
+    }
+
+    fn count_row(self, alarm: AlarmId, calls: u32) -> CountRow {
+        CountRow { alarm: self.id(alarm), calls }
+    }
+}
+
+/// Every alarm from a number on that called, most first; equal ones in the order of the files.
+fn calls_by_alarm(names: Names<'_>, counts: &[u32], first: usize) -> Vec<CountRow> {
+    let called = (0..=u16::MAX).map(AlarmId).zip(counts).skip(first).filter(|(_, count)| **count > 0);
+    let mut rows: Vec<CountRow> = called.map(|(id, count)| names.count_row(id, *count)).collect();
     rows.sort_by_key(|row| std::cmp::Reverse(row.calls));
     rows
 }
@@ -293,15 +332,18 @@ fn priority_place(line: &Line, alarm: AlarmId) -> Option<usize> {
     })
 }
 
-fn nuisances(line: &Line, calls: &[Annunciation], span: Span) -> Vec<NuisanceRow> {
+fn nuisances(names: Names<'_>, calls: &[Annunciation], span: Span) -> Vec<NuisanceRow> {
     let mut rows = Vec::new();
-    for (id, alarm) in line.alarms_with_ids() {
+    for id in (0..=u16::MAX).map(AlarmId).take(names.line.alarms.len() + names.removed.len()) {
         let own = calls::of_one(calls, id);
-        let fleeting = own.iter().filter(|call| is_fleeting(call, alarm.time_to_respond)).count();
+        // How long the response to one that is gone would have taken nobody knows: ten seconds bound it.
+        let known = names.line.alarms.get(id.index());
+        let time_to_respond = known.map_or(Duration::MAX, |alarm| alarm.time_to_respond);
+        let fleeting = own.iter().filter(|call| is_fleeting(call, time_to_respond)).count();
         let chattered = chatters(&own);
         if chattered || fleeting > 0 {
             let chatter_index_per_s = worst_day(&own, span);
-            rows.push(NuisanceRow { alarm: alarm.id.clone(), chattered, chatter_index_per_s, fleeting });
+            rows.push(NuisanceRow { alarm: names.id(id), chattered, chatter_index_per_s, fleeting });
         }
     }
     rows

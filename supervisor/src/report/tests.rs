@@ -68,10 +68,11 @@ fn only_what_calls_somebody_counts_and_a_silent_raise_does_not() {
         (700, Some("gone-from-the-files"), "raised", None),
     ]);
     let report = report(&line(), &events, &[Some(false)], span(3600), at(3600));
-    assert_eq!(report.calls, 1);
-    assert_eq!(report.most_frequent, [CountRow { alarm: COLD.to_owned(), calls: 1 }]);
+    let once = |alarm: &str| CountRow { alarm: alarm.to_owned(), calls: 1 };
+    assert_eq!((report.calls, report.by_priority.iter().sum()), (2, 1), "the one that is gone was heard too");
+    assert_eq!(report.most_frequent, [once(COLD), once("gone-from-the-files")]);
     let took = report.acknowledgement.clone().unwrap();
-    assert_eq!((took.acknowledged, took.waiting, took.median_s), (1, 0, 30.0));
+    assert_eq!((took.acknowledged, took.waiting, took.median_s), (1, 1, 30.0));
     let row = ActionRow { alarm: COLD.to_owned(), looked_at: 1, without_action: 1 };
     assert_eq!(report.without_action, [row]);
     let told =
@@ -82,8 +83,64 @@ fn only_what_calls_somebody_counts_and_a_silent_raise_does_not() {
     let told = touched.text();
     assert!(told.contains("After each call of 1 alarm somebody touched a setpoint or mode"), "{told}");
     assert!(!told.contains("Acknowledged and cleared"), "{told}");
-    assert_eq!(figure(&report, "per_ten_minutes_mean").found, Some(1.0 / 6.0));
+    assert_eq!(figure(&report, "per_ten_minutes_mean").found, Some(2.0 / 6.0));
     assert_eq!(figure(&report, "per_ten_minutes_mean").verdict, Verdict::TooFew);
+}
+
+/// Twelve calls in two minutes of an alarm that was deleted since: people heard every one of them.
+#[test]
+fn calls_of_an_alarm_that_the_files_no_longer_have_count_like_all_others() {
+    let mut rows = vec![(0, None, "started", None), (30, Some(COLD), "raised", None)];
+    for nth in 0..12 {
+        rows.push((600 + 10 * nth, Some("deleted-since"), "raised", None));
+        rows.push((605 + 10 * nth, Some("deleted-since"), "cleared", None));
+    }
+    let report = report(&line(), &events(&rows), &[], span(3600), at(3600));
+    assert_eq!(report.calls, 13);
+    assert_eq!(figure(&report, "per_ten_minutes_mean").found, Some(13.0 / 6.0));
+    assert_eq!(figure(&report, "in_any_ten_minutes_most").found, Some(12.0));
+    assert_eq!((report.floods.len(), report.nuisances.len()), (1, 1));
+    assert!(report.nuisances[0].chattered && report.nuisances[0].alarm == "deleted-since");
+    let gone = CountRow { alarm: "deleted-since".to_owned(), calls: 12 };
+    assert_eq!((&report.no_longer_in_files[..], &report.calls_by_alarm[0]), (&[gone.clone()][..], &gone));
+    assert_eq!(report.by_priority.iter().sum::<u32>(), 1);
+    let text = report.text();
+    assert!(text.contains("of these, 12 calls of 1 alarm that the files no longer have"), "{text}");
+}
+
+/// The eleventh call of ten minutes comes ten seconds before the report ends: what comes after is not known yet.
+#[test]
+fn a_flood_lasts_no_longer_than_is_known_and_than_the_window() {
+    let mut rows = vec![(0, None, "started", None)];
+    rows.extend((0..11).map(|nth| (3540 + 5 * nth, Some(COLD), "raised", None)));
+    let whole = report(&line(), &events(&rows), &[], span(3600), at(3600));
+    assert_eq!((whole.floods.len(), whole.floods[0].length_s), (1, 10.0));
+    assert_eq!(figure(&whole, "flood_share").found, Some(10.0 / 3600.0));
+    // The program has run on for two minutes of a window of two hours.
+    let longer = report(&line(), &events(&rows), &[], span(7200), at(3720));
+    assert_eq!((longer.floods.len(), longer.floods[0].length_s), (1, 130.0));
+    let share = figure(&longer, "flood_share").found.unwrap();
+    assert!((share - 130.0 / 3720.0).abs() < 1e-12, "{share}");
+}
+
+/// Eight calls before the window and three in it are eleven in ten minutes all the same.
+#[test]
+fn a_flood_that_is_under_way_when_the_window_begins_is_one() {
+    let mut rows = vec![(-1000, None, "started", None)];
+    rows.extend((0..8).map(|nth| (10 * nth - 80, Some(COLD), "raised", None)));
+    rows.extend((1..4).map(|nth| (10 * nth, Some(COLD), "raised", None)));
+    let whole = report(&line(), &events(&rows), &[], span(3600), at(3600));
+    // It begins with the third of those, at 30 s. The fifth from the end came 20 s before the window: it is ten minutes old at 580 s.
+    assert_eq!((whole.calls, whole.floods.len(), whole.floods[0].calls), (3, 1, 1));
+    assert_eq!(whole.floods[0].length_s, 550.0);
+    // All of it before the window, but for its end.
+    let mut rows = vec![(-2000, None, "started", None)];
+    rows.extend((0..11).map(|nth| (10 * nth - 400, Some(COLD), "raised", None)));
+    let rest = report(&line(), &events(&rows), &[], span(3600), at(3600));
+    assert_eq!((rest.calls, rest.floods.len(), rest.floods[0].calls), (0, 1, 0));
+    assert_eq!(rest.floods[0].length_s, 260.0);
+    let earlier = Span::new(at(1000), at(3600)).unwrap();
+    assert_eq!(report(&line(), &events(&rows), &[], earlier, at(3600)).floods.len(), 0);
 }
 
 /// Twelve alarms, the nth called n times: ten are told first, and all twelve add up to the calls.

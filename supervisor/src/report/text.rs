@@ -3,6 +3,7 @@
 use super::AlarmReport;
 use super::figures::{CALLS_WANTED, DAYS_WANTED, Figure};
 use super::ledger::BlindAlarm;
+use crate::web::call::counted;
 use std::fmt::{self, Write as _};
 
 /// Alarms of the ledger that are printed; `--json` gives all.
@@ -40,6 +41,9 @@ impl AlarmReport {
     fn write_calls(&self, out: &mut String) -> fmt::Result {
         let [low, medium, high] = self.by_priority;
         writeln!(out, "\nCalls: {} ({low} low, {medium} medium, {high} high)", self.calls)?;
+        if let Some(words) = self.no_longer_in_files_words() {
+            writeln!(out, "  {words}")?;
+        }
         for row in &self.most_frequent {
             writeln!(out, "  {:<40}{:>8}", row.alarm, row.calls)?;
         }
@@ -62,6 +66,17 @@ impl AlarmReport {
             writeln!(out, "Stale: {} since {}, {}", row.alarm, row.since, span(row.stood_s))?;
         }
         Ok(())
+    }
+
+    /// "of these, 600 calls of 1 alarm that the files no longer have: their priority is not known".
+    #[must_use]
+    pub fn no_longer_in_files_words(&self) -> Option<String> {
+        let calls: usize = self.no_longer_in_files.iter().map(|row| row.calls as usize).sum();
+        let alarms = counted(self.no_longer_in_files.len(), "alarm");
+        let calls = (calls > 0).then(|| counted(calls, "call"))?;
+        Some(format!(
+            "of these, {calls} of {alarms} that the files no longer have: their priority is not known"
+        ))
     }
 
     fn write_people(&self, out: &mut String) -> fmt::Result {

@@ -80,7 +80,7 @@ fn body(web: &Web, report: &AlarmReport, days: u8) -> Markup {
         nav.shifts aria-label="Other lengths" {
             @for other in DAYS_OFFERED { @if other != days { a.button href=(format!("/alarm-report?days={other}")) { @if other == 1 { "Last day" } @else { "Last " (other) " days" } } } }
         }
-        p { b { (words::counted(report.calls, "call")) } ": " (high) " high, " (medium) " medium, " (low) " low. A call is an alarm that raised, or raised again, while nothing kept it silent." }
+        p { b { (words::counted(report.calls, "call")) } ": " (high) " high, " (medium) " medium, " (low) " low" @if let Some(words) = report.no_longer_in_files_words() { "; " (words) } ". A call is an alarm that raised, or raised again, while nothing kept it silent." }
         (figures(report))
         (alarms(web, report))
         (trouble(web, report))
@@ -158,13 +158,18 @@ fn name<'a>(web: &'a Web, id: &'a str) -> &'a str {
     web.app.line.alarm_by_id(id).map_or(id, |known| web.app.line.alarm(known).name.as_str())
 }
 
+/// What the files no longer have has no page.
+fn link(web: &Web, id: &str) -> Markup {
+    html! { @if web.app.line.alarm_by_id(id).is_some() { a href=(format!("/alarms/{id}")) { (name(web, id)) } } @else { (id) } }
+}
+
 fn table(web: &Web, rows: &[Row<'_>]) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label="Alarms" {
             table.tanks.stack {
                 thead { tr { th { "Alarm" } th { "Calls" } th { "Gone at once" } th { "Could not have fired" } th { "Mostly" } } }
                 tbody { @for row in rows { tr {
-                    th scope="row" { a href=(format!("/alarms/{}", row.alarm)) { (name(web, row.alarm)) } }
+                    th scope="row" { (link(web, row.alarm)) }
                     td data-h="Calls" { (row.calls) }
                     td data-h="Gone at once" { (row.fleeting) }
                     td data-h="Could not have fired" { @match row.blind { Some(blind) => { (minutes(blind.blind_s)) ", " (words::number(blind.share * 100.0, 1)) " %" }, None => "\u{2013}" } }
@@ -191,7 +196,7 @@ fn reasons(blind: &BlindAlarm) -> String {
 
 /// What wears people out: floods, chatter, alarms that stand for days, calls that nobody did anything about.
 fn trouble(web: &Web, report: &AlarmReport) -> Markup {
-    let link = |id: &str| html! { a href=(format!("/alarms/{id}")) { (name(web, id)) } };
+    let link = |id: &str| link(web, id);
     let (alone, touched): (Vec<_>, Vec<_>) =
         report.without_action.iter().partition(|row| row.without_action > 0);
     html! {
