@@ -33,7 +33,7 @@ mod typical;
 use crate::Loaded;
 use crate::capacity::MAX_RECIPES;
 use crate::line::{Display, HeatBalance, Line, LineEntry, LineSignal, Lots, Shift, User};
-use crate::problem::{At, Code, Problem, Problems, SourceFile, Span};
+use crate::problem::{At, Code, Problem, Problems, Severity, SourceFile, Span};
 use crate::raw;
 use crate::raw::alarm::RawAlarms;
 use crate::raw::line::RawLine;
@@ -76,11 +76,24 @@ pub(crate) fn check_with_users(files: &[SourceFile], users: Option<&SourceFile>)
     if let Some(own) = line.as_mut().and_then(|line| line.access.users.as_mut()) {
         (own.list, own.displays) = found;
     }
+    never_without_a_reason(line.is_none(), &mut sink);
     let all: Vec<SourceFile> = files.iter().chain(users).cloned().collect();
     let problems = Problems::new(&all, sink.problems);
     match line {
         Some(line) if problems.error_count() == 0 => Ok(Loaded { line, warnings: problems }),
         Some(_) | None => Err(problems),
+    }
+}
+
+/// Whoever is refused is told why, even where a rule of this check forgot to.
+fn never_without_a_reason(is_refused: bool, sink: &mut Sink) {
+    let is_error = |problem: &Problem| problem.code.severity() == Severity::Error;
+    if is_refused && !sink.problems.iter().any(is_error) {
+        let message =
+            "something here can't be used, and the check can't say what: that is a fault of the check";
+        let hint = "take back the last change and check again; please report the fault, with these files";
+        let problem = Problems::of_path(Code::Conflict, "", message.to_owned(), hint.to_owned());
+        sink.problems.push(problem);
     }
 }
 

@@ -51,6 +51,26 @@ const PIECES: [&str; 20] = [
     "1979-05-27",
 ];
 
+/// What is well written and does not belong where it is put.
+const OTHER_VALUES: [&str; 16] = [
+    "\"KY-220\"",
+    "\"AI-451\"",
+    "\"TT-310\"",
+    "\"YS-361\"",
+    "\"XI-310\"",
+    "\"fryer\"",
+    "0",
+    "7",
+    "[]",
+    "[\"fryer\"]",
+    "{}",
+    "{ 0 = 1 }",
+    "{ 3 = 4, 7 = \"white-corn-strips\" }",
+    "[\"0 degC\", \"1 degC\"]",
+    "\"0 s\"",
+    "\"5 K\"",
+];
+
 proptest! {
     #[test]
     fn any_text_gets_an_answer(text in any::<String>(), which in 0..5_usize) {
@@ -79,6 +99,22 @@ proptest! {
         let index = line.index(lines.len());
         if let Some((key, _)) = lines[index].clone().split_once(" = ") {
             lines[index] = format!("{key} = {}", PIECES[piece]);
+        }
+        files[which].text = lines.join("\n");
+        check(&files);
+    }
+
+    /// A folder that is refused says why, whatever stands where another value belongs: the tag of another kind of signal, a
+    /// number, a table.
+    #[test]
+    fn a_demo_with_one_value_of_another_kind_is_never_refused_without_a_reason(
+        which in 0..5_usize, line in any::<prop::sample::Index>(), other in 0..16_usize,
+    ) {
+        let mut files = demo();
+        let mut lines: Vec<String> = files[which].text.lines().map(str::to_owned).collect();
+        let index = line.index(lines.len());
+        if let Some((key, _)) = lines[index].clone().split_once(" = ") {
+            lines[index] = format!("{key} = {}", OTHER_VALUES[other]);
         }
         files[which].text = lines.join("\n");
         check(&files);

@@ -126,7 +126,7 @@ fn part_of_loop(
     sink: &mut Sink,
 ) -> Option<SignalId> {
     let index = names.signals.find(name, sink)?;
-    let found = signals.get(index)?.as_ref()?;
+    let found = known(name, index, signals, sink)?;
     if found.role != role {
         let message = format!(
             "{} has the role {}; a {} belongs here",
@@ -138,6 +138,22 @@ fn part_of_loop(
         return None;
     }
     signal_id(index)
+}
+
+/// The signal at `index`. Belts come before what is computed from them, and before what people enter: such a one is not known
+/// yet, and no belt can follow from it.
+fn known<'a>(
+    name: &At<String>,
+    index: usize,
+    signals: &'a [Option<LineSignal>],
+    sink: &mut Sink,
+) -> Option<&'a LineSignal> {
+    let Some(found) = signals.get(index) else {
+        let message = format!("{} is derived or entered", quoted(&name.value));
+        sink.report(Code::Conflict, name.at, message, "name a signal of a controller");
+        return None;
+    };
+    found.as_ref()
 }
 
 /// Every belt.
@@ -200,7 +216,7 @@ fn belt_speed(
     sink: &mut Sink,
 ) -> Option<SignalId> {
     let index = names.signals.find(name, sink)?;
-    let found = signals.get(index)?.as_ref()?;
+    let found = known(name, index, signals, sink)?;
     if found.unit.dimension() != Dimension::Speed {
         let message = format!("{} is in {}, which is no speed", quoted(&name.value), found.unit);
         let known: Vec<&str> = signals

@@ -259,7 +259,13 @@ fn codes<T: Copy>(raw: &RawCodes, known: &[(&str, T)], sink: &mut Sink) -> Optio
             let message = format!("{} is no code", quoted(&code.value));
             sink.report(Code::Word, code.at, message, "write the whole number that the word shows");
         }
-        let Some(meaning) = meaning else { continue };
+        let Some(meaning) = meaning else {
+            let message = format!("the meaning of code {} is no text", quoted(&code.value));
+            let hint = format!("write it in quotes; accepted: {}", words.join(", "));
+            sink.report(Code::WrongType, code.at, message, hint);
+            good = false;
+            continue;
+        };
         let known = known.iter().find(|(word, _)| *word == meaning.value);
         if known.is_none() {
             let message = format!("{} is no state that is known here", quoted(&meaning.value));

@@ -93,6 +93,11 @@ fn numbers(
             );
         }
         let recipe = recipe.as_ref();
+        if recipe.is_none() {
+            let message = format!("the recipe of number {} is no text", quoted(&number.value));
+            let hint = "write each number with the name of its recipe in quotes, such as `numbers = { 3 = \"blue-corn-rounds\" }`";
+            sink.report(Code::WrongType, number.at, message, hint);
+        }
         let place = recipe.and_then(|name| keys.iter().position(|key| *key == name.value));
         if let (Some(name), None) = (recipe, place) {
             let message = format!("there is no recipe called {}", quoted(&name.value));
