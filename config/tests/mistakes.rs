@@ -144,6 +144,11 @@ fn alarm_settings_that_can_not_work() {
 }
 
 #[test]
+fn an_alarm_that_could_never_clear_or_would_always_stand_is_refused() {
+    check_all(include_str!("mistakes/alarms_that_never_clear.txt"), 6);
+}
+
+#[test]
 fn where_things_are() {
     check_all(include_str!("mistakes/where_things_are.txt"), 18);
 }

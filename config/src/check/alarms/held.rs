@@ -3,12 +3,12 @@
 use super::Context;
 use crate::line::{JudgeWhen, LineSignal, Recipe, RecipeSetpoint, Role};
 use crate::problem::{At, Code, Span, quoted};
-use crate::quantity::{short, show_time};
+use crate::quantity::{Quantity, short, show_time};
 use crate::raw::alarm::RawAlarm;
 use crate::raw::alarm_kind::NamedWidth;
 use crate::raw::recipe::RawRecipe;
 use crate::reader::Sink;
-use setward_alarm::{Allowance, TimeWeightedSettings};
+use setward_alarm::{Allowance, Side, Target, TimeWeightedSettings, Width};
 use setward_protocol::SignalId;
 use std::time::Duration;
 
@@ -92,6 +92,95 @@ fn is_named(written: &RawRecipe, checked: &Recipe, signal: &LineSignal) -> bool 
     let is_whole = checked.setpoints.len() >= count + own;
     written.setpoints.iter().chain(&written.entered).any(|one| names_it(&one.signal) || names_it(&one.target))
         || (signal.role == Role::Setpoint && !is_whole)
+}
+
+/// What an alarm is held against in one recipe.
+struct Edge<'a> {
+    code: Code,
+    recipe: &'a str,
+    target: &'a Target,
+}
+
+impl<'a> Recipes<'a> {
+    /// Every recipe that asks something of `signal`. What can't work there is an error in the running one, else a warning.
+    fn edges(&self, signal: SignalId) -> impl Iterator<Item = Edge<'a>> {
+        let running = self.running;
+        self.checked.iter().enumerate().filter_map(move |(index, recipe)| {
+            let code = if running == Some(index) { Code::Alarm } else { Code::OtherRecipe };
+            let target = &recipe.setpoint(signal)?.target;
+            Some(Edge { code, recipe: &recipe.key, target })
+        })
+    }
+}
+
+/// The sides that are watched: one, or both.
+const fn watched(side: Option<Side>) -> &'static [Side] {
+    match side {
+        Some(Side::Above) => &[Side::Above],
+        Some(Side::Below) => &[Side::Below],
+        None => &[Side::Above, Side::Below],
+    }
+}
+
+/// Reports a deadband that is not smaller than the width, in whatever recipe: the value could not come back.
+pub(super) fn clears(
+    deadband: (Option<&At<Quantity>>, f64),
+    (width, side): (Width, Option<Side>),
+    (id, signal): (SignalId, &LineSignal),
+    context: &Context<'_>,
+    sink: &mut Sink,
+) {
+    let (Some(written), deadband) = deadband else { return };
+    let hint = "write a smaller deadband";
+    if let Width::Fixed(width) = width {
+        if deadband >= width {
+            let message = "the deadband is not smaller than the width: the alarm could never clear";
+            sink.report(Code::Alarm, written.at, message, hint);
+        }
+        return;
+    }
+    for Edge { code, recipe, target } in context.recipes.edges(id) {
+        let narrowest = watched(side).iter().filter_map(|side| target.reach(width, *side)).reduce(f64::min);
+        if let Some(narrowest) = narrowest.filter(|narrowest| deadband >= *narrowest) {
+            let message = format!(
+                "the deadband is not smaller than the width, which is {} {} for {} in recipe {}: the alarm could never clear",
+                short(narrowest),
+                signal.unit.of_difference(),
+                quoted(&signal.tag),
+                quoted(recipe)
+            );
+            sink.report(code, written.at, message, hint);
+        }
+    }
+}
+
+/// Reports a ceiling that is not beyond where the mean raises, in whatever recipe: any value would raise it.
+pub(super) fn ceiling_beyond(
+    (written, ceiling): (&At<Quantity>, f64),
+    (width, side): (Width, Side),
+    (id, signal): (SignalId, &LineSignal),
+    context: &Context<'_>,
+    sink: &mut Sink,
+) {
+    for Edge { code, recipe, target } in context.recipes.edges(id) {
+        let Some(reach) = target.reach(width, side) else { continue };
+        let edge = match side {
+            Side::Above => target.setpoint + reach,
+            Side::Below => target.setpoint - reach,
+        };
+        if side.beyond(ceiling, edge) <= 0.0 {
+            let unit = signal.unit;
+            let message = format!(
+                "the ceiling {} {unit} is not beyond {} {unit}, where the mean of {} raises in recipe {}",
+                short(ceiling),
+                short(edge),
+                quoted(&signal.tag),
+                quoted(recipe)
+            );
+            let hint = "it is for a single value that is too far: write one farther out, or take it out";
+            sink.report(code, written.at, message, hint);
+        }
+    }
 }
 
 /// At the edge of the specification the alarm must raise before the time to respond is over.

@@ -172,14 +172,10 @@ fn deviation_settings(
     }
     let deadband = deadband(raw.delays.deadband.as_ref(), signal.unit, sink);
     let (width, deadband) = (width?, deadband?);
-    if let (Width::Fixed(width), Some(written)) = (width, &raw.delays.deadband)
-        && deadband >= width
-    {
-        let message = "the deadband is not smaller than the width: the alarm could never clear";
-        sink.report(Code::Alarm, written.at, message, "write a smaller deadband");
-    }
+    let side = raw.side.as_ref().map(|side| side.value);
+    held::clears((raw.delays.deadband.as_ref(), deadband), (width, side), (id, signal), context, sink);
     Some(DeviationSettings {
-        side: raw.side.as_ref().map(|side| side.value),
+        side,
         against: against?,
         width,
         deadband,

@@ -17,6 +17,7 @@ use setward_alarm::{
     MovingAverageSettings, RateSettings, Side, StatusSettings,
 };
 use setward_protocol::{Dimension, SignalId, Unit};
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 /// What these kinds do not say themselves.
@@ -50,6 +51,12 @@ pub(super) fn moving_average(
     if let (Some(AverageReference::Limit(limit)), Some(deadband)) = (reference, deadband) {
         reachable((raw.limit.as_ref(), raw.deadband.as_ref()), side, limit, deadband, signal, sink);
         ceiling_beyond(raw.ceiling.as_ref(), ceiling, side, limit, unit, sink);
+    }
+    if let (Some(AverageReference::Target(width)), Some(deadband)) = (reference, deadband) {
+        held::clears((raw.deadband.as_ref(), deadband), (width, Some(side)), (id, signal), context, sink);
+        if let Some(written) = raw.ceiling.as_ref().zip(ceiling) {
+            held::ceiling_beyond(written, (width, side), (id, signal), context, sink);
+        }
     }
     Some(MovingAverageSettings {
         side,
@@ -282,7 +289,20 @@ fn codes_of(written: &At<Vec<At<i64>>>, signal: &LineSignal, sink: &mut Sink) ->
         let message = format!("`is` names {} codes, which is more than one alarm holds", codes.len());
         sink.report(Code::Capacity, written.at, message, "write two alarms");
     }
+    leaves_a_code(&codes, written, signal, sink);
     codes_in_range("is", written, signal, sink).then_some(found).flatten()
+}
+
+/// Reports codes that are all the signal can have: whatever it says, the alarm would stand.
+fn leaves_a_code(codes: &[i64], written: &At<Vec<At<i64>>>, signal: &LineSignal, sink: &mut Sink) {
+    let (low, high) = signal.range;
+    let within = |code: &&i64| (low..=high).contains(&(**code as f64));
+    let named: BTreeSet<&i64> = codes.iter().filter(within).collect();
+    if named.len() as f64 >= high.floor() - low.ceil() + 1.0 {
+        let message =
+            format!("`is` names every code of {}: the alarm would stand for ever", quoted(&signal.tag));
+        sink.report(Code::Alarm, written.at, message, "name only the codes that are trouble");
+    }
 }
 
 pub(super) fn equivalent_time(
@@ -307,6 +327,12 @@ pub(super) fn equivalent_time(
         least: raw.least.as_ref().map(|time| time.value),
         most: raw.most.as_ref().map(|time| time.value),
     };
+    for (key, written) in [("least", &raw.least), ("most", &raw.most)] {
+        if let Some(written) = written.as_ref().filter(|written| written.value.is_zero()) {
+            let hint = "write a time such as \"24 min\", or take it out";
+            sink.report(Code::OutOfBounds, written.at, format!("`{key}` is zero"), hint);
+        }
+    }
     match (&raw.least, &raw.most) {
         (Some(least), Some(most)) if least.value >= most.value => {
             let message =
