@@ -21,6 +21,7 @@ mod places;
 mod product;
 mod recipe_numbers;
 mod recipes;
+mod registers;
 mod renames;
 mod setpoint_writes;
 mod shifts;

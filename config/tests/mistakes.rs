@@ -149,6 +149,16 @@ fn an_alarm_that_could_never_clear_or_would_always_stand_is_refused() {
 }
 
 #[test]
+fn an_alarm_that_could_never_raise_and_a_range_that_its_register_can_not_hold_are_told() {
+    check_all(include_str!("mistakes/alarms_that_never_raise.txt"), 6);
+}
+
+#[test]
+fn a_bit_is_nothing_but_a_bit() {
+    check_all(include_str!("mistakes/bits.txt"), 5);
+}
+
+#[test]
 fn where_things_are() {
     check_all(include_str!("mistakes/where_things_are.txt"), 18);
 }

@@ -2,9 +2,10 @@
 
 use super::LineNames;
 use super::intervals::interval;
+use super::registers::shown;
 use super::stations::signal_id;
 use crate::line::LineSignal;
-use crate::problem::{At, Code, quoted};
+use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{Quantity, short};
 use crate::raw::condition::RawCondition;
 use crate::reader::Sink;
@@ -94,13 +95,25 @@ fn between(range: &At<(At<Quantity>, At<Quantity>)>, signal: &LineSignal, sink: 
         return None;
     }
     let (low, high) = interval("between", range, unit, Code::OutOfBounds, sink)?;
-    let (lowest, highest) = signal.range;
-    if high < lowest || low > highest {
+    can_be_between(range.at, (low, high), signal, sink).then_some(Test::Between { low, high })
+}
+
+/// Whether the signal can have a value from low to high; if not, that is reported.
+pub(crate) fn can_be_between(
+    at: Span,
+    (low, high): (f64, f64),
+    signal: &LineSignal,
+    sink: &mut Sink,
+) -> bool {
+    let (lowest, highest) = shown(signal);
+    let can_be = low <= highest && lowest <= high;
+    if !can_be {
+        let unit = signal.unit;
         let message =
             format!("{} can never be between {} and {} {unit}", quoted(&signal.tag), short(low), short(high));
-        let hint = format!("its range is {} to {} {unit}", short(lowest), short(highest));
-        sink.report(Code::OutOfBounds, range.at, message, hint);
-        return None;
+        let what = if (lowest, highest) == signal.range { "range is" } else { "register shows" };
+        let hint = format!("its {what} {} to {} {unit}", short(lowest), short(highest));
+        sink.report(Code::OutOfBounds, at, message, hint);
     }
-    Some(Test::Between { low, high })
+    can_be
 }

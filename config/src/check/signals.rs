@@ -4,14 +4,14 @@ use super::controllers::Times;
 use super::intervals::interval;
 use super::places::Placed;
 use super::stations::too_many;
-use super::{LineNames, conditions, controllers};
+use super::{LineNames, conditions, controllers, registers};
 use crate::capacity::MAX_SIGNALS;
 use crate::line::{Behaves, ControllerId, LineSignal, Origin, Register, Role, Simulate, StationId, Wiring};
 use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, short, show_time};
 use crate::raw::line::{RawEncoding, RawLine, RawPlace, RawSignal, RawSimulate, RawWiring};
 use crate::reader::{Sink, TimeOrWord, nearest_or_all};
-use setward_protocol::{ByteOrder, Encoding, Raw, Signal, Table, Unit};
+use setward_protocol::{ByteOrder, Encoding, Signal, Table, Unit};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -97,10 +97,12 @@ fn complete(
     let encoding = placed.map_or_else(|encoding| encoding, |placed| Some(placed.encoding));
     let station = raw.station.as_ref().and_then(|name| names.stations.find(name, sink));
     let order = encoding.and_then(|encoding| order(raw, encoding, sink));
-    let no_value = no_value(raw, encoding, sink);
+    let no_value = registers::no_value(raw, encoding, sink);
     let (scale, offset) = (scale(raw, sink), raw.offset.as_ref().map_or(0.0, |offset| offset.value));
     let unit = unit(raw, encoding, sink);
     let range = unit.and_then(|unit| range(raw, unit, sink));
+    registers::bare_bit(raw, encoding, range, sink);
+    registers::holds_range(raw, (encoding, scale, offset), (unit, range), sink);
     let simulate =
         unit.zip(range).and_then(|(unit, range)| simulate(raw.simulate.as_ref(), unit, range, sink));
     let codes = codes(raw, sink);
@@ -381,32 +383,6 @@ fn range(raw: &RawSignal, unit: Unit, sink: &mut Sink) -> Option<(f64, f64)> {
         return (unit == Unit::Bit).then_some((0.0, 1.0));
     };
     interval("range", range, unit, Code::OutOfBounds, sink)
-}
-
-fn no_value(raw: &RawSignal, encoding: Option<Encoding>, sink: &mut Sink) -> Option<Vec<i64>> {
-    let Some(codes) = &raw.no_value else { return Some(Vec::new()) };
-    let encoding = encoding?;
-    let mut good = true;
-    if !encoding.is_whole() {
-        let hint = "take it out: not-a-number and infinity always count as a sensor fault";
-        sink.report(Code::Conflict, codes.at, "`no_value` is for whole numbers, and this is a float", hint);
-        good = false;
-    } else {
-        for code in &codes.value {
-            if encoding.encode(Raw::Whole(i128::from(code.value)), ByteOrder::Abcd).is_err() {
-                let message =
-                    format!("a register of the encoding {} can't hold {}", encoding.name(), code.value);
-                sink.report(
-                    Code::OutOfBounds,
-                    code.at,
-                    message,
-                    "write the raw number as that encoding reads it",
-                );
-                good = false;
-            }
-        }
-    }
-    good.then(|| codes.value.iter().map(|code| code.value).collect())
 }
 
 /// As many digits as one count needs, three at most; one for floats.

@@ -2,8 +2,9 @@
 //! The other kinds are in `patterns.rs`.
 
 use super::{Context, held, patterns};
+use crate::check::registers::{shown, shown_hint};
 use crate::line::LineSignal;
-use crate::problem::{At, Code, quoted};
+use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, Exposure, Quantity, short};
 use crate::raw::alarm::RawAlarm;
 use crate::raw::alarm_kind::{
@@ -61,7 +62,7 @@ pub(super) fn check(
 }
 
 /// A bit is on or off: only the kinds for states watch it.
-pub(super) fn is_value(signal: &LineSignal, at: crate::problem::Span, sink: &mut Sink) -> bool {
+pub(super) fn is_value(signal: &LineSignal, at: Span, sink: &mut Sink) -> bool {
     if signal.unit == Unit::Bit {
         let message = format!("{} is a bit: it has no size", quoted(&signal.tag));
         sink.report(
@@ -123,9 +124,9 @@ pub(super) fn reachable(
     signal: &LineSignal,
     sink: &mut Sink,
 ) {
-    let ((low, high), unit) = (signal.range, signal.unit);
+    let ((low, high), unit) = (shown(signal), signal.unit);
     let Some(written) = limit_at else { return };
-    let range = format!("the range of {} is {} to {} {unit}", quoted(&signal.tag), short(low), short(high));
+    let range = shown_hint(signal);
     if limit <= low || limit >= high {
         let message =
             format!("the limit {} {unit} is not inside the range: it could never act", short(limit));
@@ -172,6 +173,13 @@ fn deviation_settings(
     }
     let deadband = deadband(raw.delays.deadband.as_ref(), signal.unit, sink);
     let (width, deadband) = (width?, deadband?);
+    if let (Width::Fixed(size), Some(written), Some(against)) = (width, &raw.width, against) {
+        let other = match against {
+            Reference::Recipe => Some(signal),
+            Reference::Signal(other) => context.signal(other.index()),
+        };
+        can_be_apart(("width", written.at(), size), signal, other.unwrap_or(signal), sink);
+    }
     let side = raw.side.as_ref().map(|side| side.value);
     held::clears((raw.delays.deadband.as_ref(), deadband), (width, side), (id, signal), context, sink);
     Some(DeviationSettings {
@@ -182,6 +190,26 @@ fn deviation_settings(
         on_delay: delay(raw.delays.on_delay.as_ref()),
         off_delay: delay(raw.delays.off_delay.as_ref()),
     })
+}
+
+/// Reports a size that no two values of `signal` and `other` can be apart: the alarm could never raise.
+pub(super) fn can_be_apart(
+    (key, at, size): (&str, Span, f64),
+    signal: &LineSignal,
+    other: &LineSignal,
+    sink: &mut Sink,
+) {
+    let ((low, high), (other_low, other_high)) = (shown(signal), shown(other));
+    let most = (high - other_low).max(other_high - low);
+    if size >= most {
+        let unit = signal.unit.of_difference();
+        let message = format!(
+            "`{key}` is {} {unit}, and the most that can be is {} {unit}: the alarm could never raise",
+            short(size),
+            short(most)
+        );
+        sink.report(Code::Alarm, at, message, shown_hint(signal));
+    }
 }
 
 /// How far from the setpoint; the recipe's tolerance if it is not given.

@@ -1,8 +1,8 @@
 //! Settings of the kinds that look at a window, a second signal, a code or a batch.
 
-use super::kinds::{deadband, delay, is_value, partner, reachable, size, width};
+use super::kinds::{can_be_apart, deadband, delay, is_value, partner, reachable, size, width};
 use super::{Context, held};
-use crate::check::conditions::codes_in_range;
+use crate::check::conditions::{can_be_between, codes_in_range};
 use crate::check::intervals::interval;
 use crate::line::LineSignal;
 use crate::problem::{At, Code, quoted};
@@ -14,7 +14,7 @@ use crate::raw::alarm_kind::{
 use crate::reader::Sink;
 use setward_alarm::{
     AverageReference, Codes, DiscrepancySettings, DriftSettings, EquivalentTimeSettings,
-    MovingAverageSettings, RateSettings, Side, StatusSettings,
+    MovingAverageSettings, RateSettings, Side, StatusSettings, Width,
 };
 use setward_protocol::{Dimension, SignalId, Unit};
 use std::collections::BTreeSet;
@@ -87,7 +87,11 @@ fn average_reference(
                 RawWidth::Fixed(_) => None,
             };
             held::needs_target(alarm, id, signal, named, context, sink);
-            width(Some(written), signal, sink).map(AverageReference::Target)
+            let width = width(Some(written), signal, sink)?;
+            if let Width::Fixed(size) = width {
+                can_be_apart(("width", written.at(), size), signal, signal, sink);
+            }
+            Some(AverageReference::Target(width))
         }
         (Some(limit), Some(width)) => {
             let message = "the mean is held against both `limit` and `width`".to_owned();
@@ -166,6 +170,9 @@ pub(super) fn discrepancy(
     let apart = apart(raw, name, signal, sink);
     let deadband = deadband(raw.delays.deadband.as_ref(), signal.unit, sink);
     let (apart, deadband) = (apart?, deadband?);
+    if let (Some(written), Some(other)) = (&raw.apart, other.and_then(|id| context.signal(id.index()))) {
+        can_be_apart(("apart", written.at, apart), signal, other, sink);
+    }
     if let Some(written) = &raw.delays.deadband
         && deadband >= apart
     {
@@ -212,7 +219,11 @@ pub(super) fn rate(raw: &RawRate, signal: &LineSignal, sink: &mut Sink) -> Optio
     }
     let per_minute = size("per_minute", written, signal.unit, sink);
     let between = match &raw.between {
-        Some(range) => Some(interval("between", range, signal.unit, Code::OutOfBounds, sink)?),
+        Some(range) => {
+            let found = interval("between", range, signal.unit, Code::OutOfBounds, sink)?;
+            can_be_between(range.at, found, signal, sink).then_some(())?;
+            Some(found)
+        }
         None => None,
     };
     let over = raw.over.as_ref()?;
