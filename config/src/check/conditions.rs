@@ -32,6 +32,12 @@ fn condition(
 ) -> Option<Condition> {
     let index = raw.signal.as_ref().and_then(|name| names.signals.find(name, sink));
     let signal = index.and_then(|index| signals.get(index)?.as_ref());
+    if let (Some(name), Some(false)) = (&raw.signal, signal.map(|signal| signal.commissioned)) {
+        let message =
+            format!("{} is not commissioned: this neither holds nor fails until it is", quoted(&name.value));
+        let hint = "leave the condition out until the signal is wired, or set `commissioned = true`";
+        sink.report(Code::SecondLook, name.at, message, hint);
+    }
     let test = match (&raw.is, &raw.between) {
         (Some(codes), None) => is(codes, signal?, sink),
         (None, Some(range)) => between(range, signal?, sink),

@@ -10,7 +10,7 @@ use crate::quantity::show_time;
 use crate::raw::line::{RawLine, RawSignal};
 use crate::raw::station::{RawController, RawHeartbeat};
 use crate::reader::Sink;
-use setward_protocol::ReadLimits;
+use setward_protocol::{ReadLimits, Unit};
 use std::time::Duration;
 
 /// Fastest and slowest poll.
@@ -18,6 +18,9 @@ const POLL_EVERY: (Duration, Duration) = (Duration::from_millis(100), Duration::
 
 /// How long a reply may take if the file does not say.
 const ANSWER_WITHIN: Duration = Duration::from_millis(500);
+
+/// A heartbeat that stands still for fewer reads than this is a reply that came late, not a program that stands.
+const READS_WITHIN: u32 = 3;
 
 /// How often a controller is asked, and how long it may take.
 pub(crate) struct Times {
@@ -197,6 +200,29 @@ fn zeroed_after_restart(raw: &RawController, sink: &mut Sink) -> u32 {
     u32::try_from(beats.value).unwrap_or(0)
 }
 
+/// Whether a heartbeat can be told by it. One that is never read would leave the controller without a watch, and nobody told.
+fn is_counting_word(name: &At<String>, signal: &LineSignal, sink: &mut Sink) -> bool {
+    let tag = quoted(&name.value);
+    let is_whole = signal.register().is_some_and(|register| register.wire.encoding.is_whole());
+    let (found, hint) = if !signal.commissioned {
+        let hint = "take `heartbeat` out until it is wired, or `commissioned = false` out of the signal";
+        (
+            format!(
+                "{tag} is not commissioned: it is not read, and nothing would watch the controller's program"
+            ),
+            hint,
+        )
+    } else if !is_whole || !matches!(signal.unit, Unit::One | Unit::Bit) {
+        let hint =
+            "name the word that counts while the program runs: a whole number with the unit \"1\", or a bit";
+        (format!("{tag} is in {}, which counts nothing", signal.unit), hint)
+    } else {
+        return true;
+    };
+    sink.report(Code::Conflict, name.at, found, hint);
+    false
+}
+
 fn heartbeat(
     id: u16,
     raw: &RawHeartbeat,
@@ -212,7 +238,10 @@ fn heartbeat(
         sink.report(Code::Conflict, signal.at, message, "a heartbeat is a word of the controller itself");
         return None;
     };
-    if within.value <= register.poll_every {
+    if !is_counting_word(signal, found, sink) {
+        return None;
+    }
+    if within.value < register.poll_every * READS_WITHIN {
         let message = format!(
             "`within` is {}, and the word is read every {}",
             show_time(within.value),
