@@ -6,7 +6,7 @@ use crate::line::{
     Delay, FeedRate, Kettle, KettlePhases, LineSignal, Role, StationId, Tank, TankCode, TankContents,
 };
 use crate::problem::{At, Code, Span, quoted};
-use crate::quantity::{self, Quantity};
+use crate::quantity::{self, Quantity, short};
 use crate::raw::line::RawLine;
 use crate::raw::product::{
     PHASES, RawByLevel, RawByTemperature, RawCodes, RawDelay, RawFeed, RawKettle, RawTank, TANK_CODES,
@@ -22,6 +22,7 @@ const RATE_UNCERTAINTY: f64 = 0.02;
 
 const WATER: (Dimension, &str, &str) =
     (Dimension::Volume, "volume", "name the meter of the water that is filled in");
+const TEMPERATURE: (Dimension, &str, &str) = (Dimension::Temperature, "temperature", "name the probe in it");
 const WEIGHT: (Dimension, &str, &str) = (Dimension::Mass, "mass", "name the load cells of the kettle");
 
 /// Signals by name, with where problems go.
@@ -61,7 +62,11 @@ pub(crate) fn check(
 
 fn kettle(raw: &RawKettle, look: &mut Look<'_, '_>) -> Option<Kettle> {
     let station = look.station(raw.station.as_ref());
-    let temperature = look.signal(raw.temperature.as_ref(), Role::Measured);
+    let temperature = match &raw.temperature {
+        // Where it tells the phases, that says what is wrong with it.
+        Some(name) if raw.by_temperature.is_none() => look.measured(name, TEMPERATURE),
+        name => look.signal(name.as_ref(), Role::Measured),
+    };
     let phases = phases(raw, temperature, look);
     let number = raw.batch_number.as_ref().map(|name| look.signal(Some(name), Role::Status));
     let water = raw.water_total.as_ref().map(|name| look.measured(name, WATER));
@@ -91,7 +96,7 @@ fn phases(raw: &RawKettle, temperature: Option<SignalId>, look: &mut Look<'_, '_
             return None;
         }
         let word = look.signal(raw.step.as_ref(), Role::Status);
-        let codes = codes(&raw.steps, &PHASES, look.sink);
+        let codes = look.codes(&raw.steps, &PHASES, ("steps", word));
         if raw.steps.is_empty() {
             look.sink.missing(raw.at, "[[kettle]]", "steps", "{ 4 = \"hold\" }");
         }
@@ -114,7 +119,8 @@ fn tanks(raw: &[RawTank], look: &mut Look<'_, '_>) -> Vec<Option<Tank>> {
     let mut found = Vec::new();
     for (index, one) in raw.iter().enumerate() {
         if !one.states.is_empty() {
-            before = codes(&one.states, &TANK_CODES, look.sink);
+            let word = look.signal(one.state.as_ref(), Role::Status);
+            before = look.codes(&one.states, &TANK_CODES, ("states", word));
         } else if !raw.get(..=index).unwrap_or_default().iter().any(|earlier| !earlier.states.is_empty())
             && let Some(state) = &one.state
         {
@@ -135,7 +141,7 @@ fn tanks(raw: &[RawTank], look: &mut Look<'_, '_>) -> Vec<Option<Tank>> {
             look.sink.report(Code::Duplicate, name.at, message, "give each tank its own `number`");
         }
         let contents = contents(one, before.as_ref(), look);
-        let temperature = one.temperature.as_ref().map(|name| look.signal(Some(name), Role::Measured));
+        let temperature = one.temperature.as_ref().map(|name| look.measured(name, TEMPERATURE));
         let tank = || {
             Some(Tank {
                 name: one.name.as_ref()?.value.clone(),
@@ -248,39 +254,6 @@ fn more_than_nothing(key: &str, value: f64, at: Span, sink: &mut Sink) -> Option
     None
 }
 
-/// Codes of a word with what they mean; `None` if one could not be read.
-fn codes<T: Copy>(raw: &RawCodes, known: &[(&str, T)], sink: &mut Sink) -> Option<BTreeMap<i64, T>> {
-    let words: Vec<&str> = known.iter().map(|(word, _)| *word).collect();
-    let mut found = BTreeMap::new();
-    let mut good = true;
-    for (code, meaning) in raw {
-        let number = code.value.parse::<i64>().ok();
-        if number.is_none() {
-            let message = format!("{} is no code", quoted(&code.value));
-            sink.report(Code::Word, code.at, message, "write the whole number that the word shows");
-        }
-        let Some(meaning) = meaning else {
-            let message = format!("the meaning of code {} is no text", quoted(&code.value));
-            let hint = format!("write it in quotes; accepted: {}", words.join(", "));
-            sink.report(Code::WrongType, code.at, message, hint);
-            good = false;
-            continue;
-        };
-        let known = known.iter().find(|(word, _)| *word == meaning.value);
-        if known.is_none() {
-            let message = format!("{} is no state that is known here", quoted(&meaning.value));
-            sink.report(Code::Word, meaning.at, message, nearest_or_all(&meaning.value, &words));
-        }
-        match number.zip(known) {
-            Some((number, (_, meaning))) => {
-                found.insert(number, *meaning);
-            }
-            None => good = false,
-        }
-    }
-    good.then_some(found)
-}
-
 /// Nothing given is fine; something given and not found is not.
 fn given<T>(part: Option<Option<T>>) -> Option<Option<T>> {
     match part {
@@ -290,7 +263,65 @@ fn given<T>(part: Option<Option<T>>) -> Option<Option<T>> {
     }
 }
 
+/// Whether the word can have this code; if not, that is reported.
+fn can_be(key: &str, code: i64, at: Span, word: Option<&LineSignal>, sink: &mut Sink) -> bool {
+    let Some(word) = word else { return true };
+    let (low, high) = word.range;
+    let can_be = (low..=high).contains(&(code as f64));
+    if !can_be {
+        let message = format!("`{key}` names {code}, which {} can never be", quoted(&word.tag));
+        let hint = format!("its range is {} to {}", short(low), short(high));
+        sink.report(Code::OutOfBounds, at, message, hint);
+    }
+    can_be
+}
+
 impl Look<'_, '_> {
+    /// Codes of a word with what they mean; `None` if one could not be read.
+    fn codes<T: Copy>(
+        &mut self,
+        raw: &RawCodes,
+        known: &[(&str, T)],
+        (key, word): (&str, Option<SignalId>),
+    ) -> Option<BTreeMap<i64, T>> {
+        let word = word.and_then(|id| self.signals.get(id.index())?.as_ref());
+        let sink = &mut *self.sink;
+        let words: Vec<&str> = known.iter().map(|(word, _)| *word).collect();
+        let mut found = BTreeMap::new();
+        let mut good = true;
+        for (code, meaning) in raw {
+            let number = code.value.parse::<i64>().ok();
+            if number.is_none() {
+                let message = format!("{} is no code", quoted(&code.value));
+                sink.report(Code::Word, code.at, message, "write the whole number that the word shows");
+            }
+            let Some(meaning) = meaning else {
+                let message = format!("the meaning of code {} is no text", quoted(&code.value));
+                let hint = format!("write it in quotes; accepted: {}", words.join(", "));
+                sink.report(Code::WrongType, code.at, message, hint);
+                good = false;
+                continue;
+            };
+            let known = known.iter().find(|(word, _)| *word == meaning.value);
+            if known.is_none() {
+                let message = format!("{} is no state that is known here", quoted(&meaning.value));
+                sink.report(Code::Word, meaning.at, message, nearest_or_all(&meaning.value, &words));
+            }
+            match number.zip(known) {
+                Some((number, (_, meaning))) => {
+                    good &= can_be(key, number, code.at, word, sink);
+                    if found.insert(number, *meaning).is_some() {
+                        let message = format!("code {number} has two meanings");
+                        sink.report(Code::Duplicate, code.at, message, "keep one of the two");
+                        good = false;
+                    }
+                }
+                None => good = false,
+            }
+        }
+        good.then_some(found)
+    }
+
     /// Three temperatures that rise, each within what the cook temperature can show.
     fn by_temperature(
         &mut self,

@@ -104,9 +104,12 @@ fn numbers(
             sink.report(Code::UnknownName, name.at, message, nearest_or_all(&name.value, &keys));
         }
         match code.zip(place) {
-            Some((code, place)) => {
-                found.insert(code, place);
+            Some((code, place)) if found.insert(code, place).is_some() => {
+                let message = format!("number {code} has two recipes");
+                sink.report(Code::Duplicate, number.at, message, "keep one of the two");
+                good = false;
             }
+            Some(_) => {}
             None => good = false,
         }
     }
@@ -124,6 +127,11 @@ fn stations<'a>(
         let name = raw.signal.as_ref()?;
         return claim(signal.station, name, taken, sink).then(|| vec![signal.station]);
     };
+    if written.value.is_empty() {
+        let hint = "name at least one station, or take it out: then it holds for the station of its signal";
+        sink.report(Code::Word, written.at, "`stations` is empty", hint);
+        return None;
+    }
     let mut found = Some(Vec::new());
     for name in &written.value {
         let index = names.stations.find(name, sink).and_then(|index| u16::try_from(index).ok());

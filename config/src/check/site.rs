@@ -166,7 +166,18 @@ fn endpoint(raw: &RawEndpoint, sink: &mut Sink) -> Option<Endpoint> {
     }
     let unit_id = raw.unit_id.as_ref().map_or(Some(1), |unit| u8::try_from(unit.value).ok())?;
     let identity = raw.identity.as_ref().map(|text| text.value.clone());
-    Some(Endpoint { address: address.value.clone(), unit_id, identity })
+    Some(Endpoint { address: same_address(&address.value), unit_id, identity })
+}
+
+/// One spelling for each address: names in small letters, numbers as numbers. Two spellings of one place are one place.
+fn same_address(text: &str) -> String {
+    if let Ok(address) = text.parse::<SocketAddr>() {
+        return address.to_string();
+    }
+    match text.rsplit_once(':').map(|(host, port)| (host, port.parse::<u16>())) {
+        Some((host, Ok(port))) => format!("{}:{port}", host.to_ascii_lowercase()),
+        Some((_, Err(_))) | None => text.to_owned(),
+    }
 }
 
 /// Host and port: a name or an address, IPv6 in brackets, and a port that is not 0.
@@ -205,8 +216,10 @@ fn distinct(found: &[Option<(Endpoint, Span)>], sink: &mut Sink) {
 fn alone(endpoints: &[RawEndpoint], sink: &mut Sink) {
     for one in endpoints {
         let (Some(identity), Some(address)) = (&one.identity, &one.address) else { continue };
-        let at_it =
-            |other: &&RawEndpoint| other.address.as_ref().is_some_and(|own| own.value == address.value);
+        let place = same_address(&address.value);
+        let at_it = |other: &&RawEndpoint| {
+            other.address.as_ref().is_some_and(|own| same_address(&own.value) == place)
+        };
         if endpoints.iter().filter(at_it).count() > 1 {
             let message = format!(
                 "`identity` is only for a controller with an address of its own; {} has several",
