@@ -189,7 +189,7 @@ pub(crate) fn read_file<T>(
             Code::Syntax,
             at,
             format!("this is not TOML: {}", one_line(error.message())),
-            syntax_hint(error.message()),
+            syntax_hint(error.message(), line_at(&file.text, at.start)),
         );
     }
     if !errors.is_empty() {
@@ -207,12 +207,28 @@ fn is_duplicate(message: &str) -> bool {
     message.contains("duplicate key")
 }
 
-fn syntax_hint(message: &str) -> &'static str {
+fn syntax_hint(message: &str, line: &str) -> String {
     if is_duplicate(message) {
-        "a key can be given once in a table: take one of the two out"
-    } else {
-        "text stands in quotes, lists in [ ], and each key on a line of its own"
+        return "a key can be given once in a table: take one of the two out".to_owned();
     }
+    let value =
+        line.split_once('=').map_or("", |(_, value)| value.split('#').next().unwrap_or_default().trim());
+    let is_digits = |text: &str| !text.is_empty() && text.bytes().all(|letter| letter.is_ascii_digit());
+    if let Some((whole, decimals)) = value.split_once(',')
+        && is_digits(whole.trim_start_matches(['+', '-']))
+        && is_digits(decimals)
+    {
+        return format!("write a point in a number: {whole}.{decimals}");
+    }
+    "text stands in quotes, lists in [ ], and each key on a line of its own".to_owned()
+}
+
+/// The line of `text` that holds the byte `place`.
+fn line_at(text: &str, place: usize) -> &str {
+    let (before, after) = text.split_at_checked(place).unwrap_or((text, ""));
+    let start = before.rfind('\n').map_or(0, |end| end + 1);
+    let end = after.find('\n').map_or(text.len(), |end| place + end);
+    text.get(start..end).unwrap_or_default()
 }
 
 fn too_many_recipes(count: usize, sink: &mut Sink) {

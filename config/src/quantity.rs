@@ -168,6 +168,9 @@ pub(crate) fn meant_by(symbol: &str) -> Option<&'static str> {
 /// Number and unit of `text`. A blank between the two is usual, not needed.
 fn split(text: &str) -> Result<(f64, &str), Refusal> {
     let text = text.trim();
+    if let Some(refusal) = typed_otherwise(text) {
+        return Err(refusal);
+    }
     let is_number = |letter: char| letter.is_ascii_digit() || matches!(letter, '+' | '-' | '.' | ',');
     let end = text
         .find(char::is_whitespace)
@@ -177,7 +180,7 @@ fn split(text: &str) -> Result<(f64, &str), Refusal> {
     let symbol = symbol.trim();
     let usual = "write a number, a blank and a unit, such as \"12 h\"";
     if number.contains(',') {
-        let hint = format!("write a point: \"{} {symbol}\"", number.replace(',', "."));
+        let hint = without_comma(number, symbol);
         return Err(Refusal { found: "has a comma in its number".to_owned(), hint });
     }
     let value = number.parse::<f64>().ok();
@@ -189,6 +192,60 @@ fn split(text: &str) -> Result<(f64, &str), Refusal> {
             Err(Refusal { found: "does not start with a number".to_owned(), hint: usual.to_owned() })
         }
     }
+}
+
+/// How to write a number with commas. One with groups of three digits may be meant in two ways, a thousand times apart.
+fn without_comma(number: &str, symbol: &str) -> String {
+    let (plain, point) = (number.replace(',', ""), number.replace(',', "."));
+    if let Some((before, after)) = number.rsplit_once(',').filter(|_| number.contains('.')) {
+        // Of a point and a comma, the last one is before the decimals.
+        let is_decimal = !after.contains('.');
+        let meant = if is_decimal { format!("{}.{after}", before.replace(['.', ','], "")) } else { plain };
+        return format!("write \"{meant} {symbol}\"");
+    }
+    let digits = number.trim_start_matches(['+', '-']);
+    let mut groups = digits.split(',');
+    let first = groups.next().map_or(0, str::len);
+    let is_grouped = (1..=3).contains(&first) && groups.all(|group| group.len() == 3);
+    match number.matches(',').count() {
+        1 if is_grouped && !digits.starts_with('0') => {
+            format!(
+                "write \"{plain} {symbol}\" if the comma parts thousands, \"{point} {symbol}\" if decimals follow it"
+            )
+        }
+        1 => format!("write a point: \"{point} {symbol}\""),
+        _ => format!("write \"{plain} {symbol}\""),
+    }
+}
+
+/// A number with another sign than that of a keyboard, a blank after its sign, or blanks between its digits.
+fn typed_otherwise(text: &str) -> Option<Refusal> {
+    let signs = ['-', '+', '\u{2212}', '\u{2010}', '\u{2011}', '\u{2013}', '\u{2014}'];
+    let sign = text.chars().next().filter(|first| signs.contains(first));
+    let rest = text.trim_start_matches(signs).trim_start();
+    let ends = rest.find(|letter: char| !letter.is_ascii_digit() && !letter.is_whitespace() && letter != '.');
+    let (digits, symbol) = rest.split_at(ends.unwrap_or(rest.len()));
+    let digits = digits.trim_end();
+    let is_parted = digits.contains(char::is_whitespace);
+    let found = match sign {
+        Some(sign) if !sign.is_ascii() => {
+            format!("begins with the character `{sign}` (U+{:04X}), which is no minus", u32::from(sign))
+        }
+        Some(sign) if text.trim_start_matches(sign).starts_with(char::is_whitespace) => {
+            "has a blank after its sign".to_owned()
+        }
+        Some(_) | None if is_parted => "has a blank in its number".to_owned(),
+        Some(_) | None => return None,
+    };
+    if !digits.starts_with(|letter: char| letter.is_ascii_digit() || letter == '.') {
+        return None;
+    }
+    let sign = match sign {
+        Some('+') | None => "",
+        Some(_) => "-",
+    };
+    let joined: String = digits.split_whitespace().collect();
+    Some(Refusal { found, hint: format!("write \"{}\"", format!("{sign}{joined} {symbol}").trim_end()) })
 }
 
 fn other_unit(number: f64, symbol: &str, unit: Unit) -> Refusal {

@@ -128,10 +128,15 @@ impl<'a, 'i> TableReader<'a, 'i> {
         let value = self.look(key)?;
         match T::from_value(value, self.at.file) {
             Ok(found) => Some(At { value: found, at: self.span(value.span()) }),
-            Err(Mismatch { at, found, belongs, is_item }) => {
-                let whole = if is_item { "an item of " } else { "" };
-                let message = format!("{whole}`{key}` is {found}, where {belongs} belongs");
-                self.sink.report(Code::WrongType, at, message, format!("write `{key} = {example}`"));
+            Err(mut mismatch) => {
+                let others = std::mem::take(&mut mismatch.others);
+                for Mismatch { at, found, belongs, is_item, others: _ } in
+                    std::iter::once(mismatch).chain(others)
+                {
+                    let whole = if is_item { "an item of " } else { "" };
+                    let message = format!("{whole}`{key}` is {found}, where {belongs} belongs");
+                    self.sink.report(Code::WrongType, at, message, format!("write `{key} = {example}`"));
+                }
                 None
             }
         }

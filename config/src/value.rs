@@ -20,12 +20,14 @@ pub(crate) struct Mismatch {
     pub(crate) belongs: &'static str,
     /// Whether the value is an item of the list that the key holds.
     pub(crate) is_item: bool,
+    /// Other items of the list that do not belong there either.
+    pub(crate) others: Vec<Self>,
 }
 
 impl Mismatch {
     fn new(value: &Spanned<DeValue<'_>>, file: usize, belongs: &'static str) -> Self {
         let found = type_name(value.get_ref()).to_owned();
-        Self { at: span_in(file, value.span()), found, belongs, is_item: false }
+        Self { at: span_in(file, value.span()), found, belongs, is_item: false, others: Vec::new() }
     }
 }
 
@@ -92,7 +94,16 @@ impl FromValue for Quantity {
 impl<T: FromValue> FromValue for Vec<At<T>> {
     fn from_value(value: &Spanned<DeValue<'_>>, file: usize) -> Result<Self, Mismatch> {
         let list = value.get_ref().as_array().ok_or_else(|| Mismatch::new(value, file, "a list"))?;
-        list.iter().map(|item| item_at(item, file)).collect()
+        let mut good = Self::new();
+        let mut bad = Vec::new();
+        for item in list {
+            match item_at(item, file) {
+                Ok(item) => good.push(item),
+                Err(mismatch) => bad.push(mismatch),
+            }
+        }
+        let others = bad.split_off(bad.len().min(1));
+        bad.pop().map_or(Ok(good), |first| Err(Mismatch { others, ..first }))
     }
 }
 

@@ -294,6 +294,8 @@ fn targets(raw: &RawAlarm, names: &LineNames<'_>, sink: &mut Sink) -> Vec<usize>
     match (&raw.signal, &raw.signals) {
         (Some(signal), None) => names.signals.find(signal, sink).into_iter().collect(),
         (None, Some(signals)) => targets_of_list(signals, names, sink),
+        // What is wrong with it is said where it is read.
+        (None, None) if raw.has_signal => Vec::new(),
         (None, None) => {
             let message = format!("{} watches no signal", label(raw));
             sink.report(

@@ -235,8 +235,11 @@ fn source<'a>(
 ) -> Option<(SignalId, &'a LineSignal)> {
     let name = name?;
     let index = sources.names.signals.find(name, sink)?;
-    if index >= sources.line.signals.len() {
-        let message = format!("{} is derived itself", quoted(&name.value));
+    let polled = sources.line.signals.len();
+    if index >= polled {
+        let is_derived = index < polled + sources.line.derived.len();
+        let what = if is_derived { "is derived itself" } else { "is entered by people" };
+        let message = format!("{} {what}", quoted(&name.value));
         sink.report(Code::Conflict, name.at, message, format!("name a signal of a controller in `{key}`"));
         return None;
     }

@@ -24,6 +24,8 @@ pub(crate) struct RawAlarm {
     pub(crate) name: Option<At<String>>,
     pub(crate) signal: Option<At<String>>,
     pub(crate) signals: Option<At<Vec<At<String>>>>,
+    /// Whether `signal` or `signals` is there, right or wrong.
+    pub(crate) has_signal: bool,
     pub(crate) priority: Option<At<Priority>>,
     pub(crate) class: Option<At<AlarmClass>>,
     pub(crate) causes: Option<At<Vec<At<String>>>>,
@@ -134,6 +136,7 @@ fn record(reader: &mut TableReader<'_, '_>, kind: RawKind) -> RawAlarm {
         name: reader.need_text("name", "\"Fryer oil inlet cold\""),
         signal: reader.may_text("signal", "\"TT-310\""),
         signals: reader.may("signals", "[\"TT-310\", \"TT-311\"]"),
+        has_signal: reader.has("signal") || reader.has("signals"),
         priority: reader.need_word("priority", &PRIORITIES),
         class: reader.may_word("class", &AlarmClass::NAMED),
         causes: reader.need("causes", "[\"...\"]"),
