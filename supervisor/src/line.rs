@@ -21,6 +21,7 @@ mod publishing;
 pub mod quality;
 pub mod recipes;
 pub mod removed;
+pub mod renamed;
 pub mod signals;
 pub mod slope;
 pub mod stations;

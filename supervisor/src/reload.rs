@@ -1,5 +1,6 @@
 //! Taking up changed files without stopping the program: who asks, what is answered, what has changed.
 
+use crate::line::renamed::id_now;
 use setward_config::Problems;
 use setward_config::line::Line;
 use setward_config::problem::ProblemEntry;
@@ -114,9 +115,15 @@ pub fn changes(old: &Line, new: &Line) -> Vec<String> {
     let controllers =
         |line: &Line| line.controllers.iter().map(|one| (one.name.clone(), format!("{one:?}"))).collect();
     let mut told = Vec::new();
+    let (mut old_signals, mut new_signals) = (signals(old), signals(new));
+    let (mut old_alarms, mut new_alarms) = (alarms(old), alarms(new));
+    let tags = new.signals.iter().filter_map(|one| Some((one.was.clone()?, one.tag.clone()))).collect();
+    let ids = old.alarms.iter().filter_map(|one| Some((one.id.clone(), id_now(new, &one.id)?))).collect();
+    renamed("signals", tags, &mut old_signals, &mut new_signals, &mut told);
+    renamed("alarms", ids, &mut old_alarms, &mut new_alarms, &mut told);
     for (what, before, after) in [
-        ("signals", signals(old), signals(new)),
-        ("alarms", alarms(old), alarms(new)),
+        ("signals", old_signals, new_signals),
+        ("alarms", old_alarms, new_alarms),
         ("recipes", recipes(old), recipes(new)),
         ("controllers", controllers(old), controllers(new)),
     ] {
@@ -130,6 +137,26 @@ pub fn changes(old: &Line, new: &Line) -> Vec<String> {
 
 type Named = BTreeMap<String, String>;
 
+/// Tells what goes on under another name, and takes it out of both: it is neither new nor gone.
+fn renamed(
+    what: &str,
+    pairs: Vec<(String, String)>,
+    before: &mut Named,
+    after: &mut Named,
+    told: &mut Vec<String>,
+) {
+    let mut names = Vec::new();
+    for (from, to) in pairs {
+        let is_new = before.contains_key(&from) && after.contains_key(&to);
+        if is_new && !before.contains_key(&to) && !after.contains_key(&from) {
+            before.remove(&from);
+            after.remove(&to);
+            names.push(format!("{from} to {to}"));
+        }
+    }
+    tell(what, "renamed", &names, told);
+}
+
 fn differing(what: &str, before: &Named, after: &Named, told: &mut Vec<String>) {
     let only_in = |one: &Named, other: &Named| -> Vec<String> {
         one.keys().filter(|name| !other.contains_key(*name)).cloned().collect()
@@ -141,15 +168,18 @@ fn differing(what: &str, before: &Named, after: &Named, told: &mut Vec<String>) 
     for (how, names) in
         [("new", only_in(after, before)), ("gone", only_in(before, after)), ("changed", changed)]
     {
-        let names: Vec<String> = names;
-        let shown = names.iter().take(NAMES_MAX).cloned().collect::<Vec<_>>().join(", ");
-        match names.len() {
-            0 => {}
-            count if count > NAMES_MAX => {
-                told.push(format!("{what} {how}: {shown} and {} more", count - NAMES_MAX))
-            }
-            _ => told.push(format!("{what} {how}: {shown}")),
+        tell(what, how, &names, told);
+    }
+}
+
+fn tell(what: &str, how: &str, names: &[String], told: &mut Vec<String>) {
+    let shown = names.iter().take(NAMES_MAX).cloned().collect::<Vec<_>>().join(", ");
+    match names.len() {
+        0 => {}
+        count if count > NAMES_MAX => {
+            told.push(format!("{what} {how}: {shown} and {} more", count - NAMES_MAX))
         }
+        _ => told.push(format!("{what} {how}: {shown}")),
     }
 }
 
@@ -182,6 +212,17 @@ mod tests {
         assert_eq!(changes(&old, &old), ["neither signals nor alarms, recipes or controllers"]);
         new.alarms.clear();
         assert!(changes(&old, &new)[1].ends_with(&format!(" and {} more", old.alarms.len() - 8)));
+        let mut new = old.clone();
+        let signal = new.signals.iter_mut().find(|one| one.tag == "TT-311").unwrap();
+        (signal.tag, signal.was) = ("TT-312B".to_owned(), Some("TT-311".to_owned()));
+        for alarm in &mut new.alarms {
+            alarm.id = alarm.id.replace(".TT-311", ".TT-312B");
+        }
+        let told = changes(&old, &new);
+        assert_eq!(told[0], "signals renamed: TT-311 to TT-312B");
+        assert!(told[1].starts_with("alarms renamed: "), "{told:?}");
+        assert!(told[1].contains("measurement.TT-311 to measurement.TT-312B"), "{told:?}");
+        assert!(told.len() == 2, "neither new nor gone: {told:?}");
         assert_eq!(needs_a_restart(&old, &new), None);
         new.data_dir = "/elsewhere".into();
         assert!(needs_a_restart(&old, &new).is_some_and(|why| why.contains("start it again")));

@@ -6,6 +6,7 @@ use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of};
 use crate::line::past::{self, Past};
 use crate::line::removed::removed_of;
+use crate::line::renamed;
 use crate::line::storage::Storage;
 use crate::line::writer::{self, SharedStatus};
 use crate::line::{LineChannels, LineTask, RunBefore, WallAnchor};
@@ -121,10 +122,12 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     let run = NewRun::of(&line, edges.clock.utc(), env!("CARGO_PKG_VERSION"));
     let run = edges.history.start_run(run).await?;
     let bands = bands_of(&line, edges.clock.uptime(), edges.clock.utc());
-    let records = edges.history.alarm_records().await?;
+    let mut records = edges.history.alarm_records().await?;
+    let renamed = renamed::follow(&line, &mut records);
     // Delays go on once: a run that is killed later hands over none.
     let waiting = records.iter().filter(|record| !record.waited.is_zero());
-    let alarms = waiting.map(|record| AlarmRecord { waited: Duration::ZERO, ..record.clone() }).collect();
+    let waited = waiting.map(|record| AlarmRecord { waited: Duration::ZERO, ..record.clone() });
+    let alarms = renamed.into_iter().chain(waited).collect();
     edges.history.append(run, Batch { bands, alarms, ..Batch::default() }).await?;
     let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let entries = entries_of(&line, edges.history.as_ref()).await?;

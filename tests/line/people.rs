@@ -193,6 +193,45 @@ async fn blind_s(history: &InlineStore) -> (std::collections::BTreeMap<String, f
     (sums, watched_s)
 }
 
+/// In the middle of a repair the signal gets another tag: the alarm that bears it stays out of service, over this start and the
+/// next, and nothing is left open under the old id.
+#[tokio::test(start_paused = true)]
+async fn an_alarm_stays_out_of_service_when_its_signal_gets_another_tag() {
+    let (old_id, new_id) = ("cold.TT-310", "cold.TT-312B");
+    let mut bench = Bench::new();
+    let cold = bench.line.alarm_by_id(ALARM).unwrap();
+    let mut line = fryer();
+    line.alarms[cold.index()].id = old_id.to_owned();
+    bench.line = Arc::new(line.clone());
+    let first = bench.run(1820, 0, 10).await;
+    let wish = WishRequest {
+        alarm: cold,
+        run: first.handle().snapshot().run,
+        occurrence: 0,
+        by: "Ana".to_owned(),
+        why: Some("probe out".to_owned()),
+        wish: Wish::TakeOutOfService,
+    };
+    first.handle().ask(wish).await.unwrap();
+    first.stop().await.unwrap();
+    line.alarms[cold.index()].id = new_id.to_owned();
+    let signal = line.signals.iter_mut().find(|signal| signal.tag == "TT-310").unwrap();
+    (signal.tag, signal.was) = ("TT-312B".to_owned(), Some("TT-310".to_owned()));
+    bench.line = Arc::new(line);
+    for from in [600, 1200] {
+        let next = bench.run(1760, from, 300).await;
+        let snapshot = next.handle().snapshot();
+        let out = snapshot.alarm(cold).unwrap().out_of_service.clone();
+        assert_eq!(out.map(|out| out.by).as_deref(), Some("Ana"), "{from} s after the first start");
+        next.stop().await.unwrap();
+    }
+    let records = bench.history.alarm_records().await.unwrap();
+    let old = records.iter().find(|record| record.id == old_id).unwrap();
+    assert!(old.state == 'A' && old.out_of_service.is_none(), "{old:?}");
+    let removed = bench.history.events(Some(old_id.to_owned()), 10).await.unwrap();
+    assert!(removed.iter().all(|stored| stored.event.what != "cleared"), "it is not gone");
+}
+
 /// 10 minutes on the shelf, 5 out of service, 5 in sight; then a new run whose probe is broken throughout.
 #[tokio::test(start_paused = true)]
 async fn the_ledger_says_how_long_an_alarm_could_not_have_fired_and_why() {

@@ -5,6 +5,7 @@ use super::LineTask;
 use super::log::log_closed;
 use crate::history::{AlarmRecord, Event};
 use setward_config::line::Line;
+use std::time::Duration;
 
 /// Said of an alarm that is closed because it is gone from the files.
 pub const REMOVED: &str = "closed: the alarm, or the signal it watches, is no longer in the line folder";
@@ -17,6 +18,18 @@ pub fn removed_of(line: &Line, records: &[AlarmRecord]) -> Vec<AlarmRecord> {
     let is_gone = |record: &&AlarmRecord| line.alarm_by_id(&record.id).is_none();
     let is_open = |record: &&AlarmRecord| record.state != NORMAL;
     records.iter().filter(is_gone).filter(is_open).cloned().collect()
+}
+
+/// What is kept of an alarm that is no longer there: nothing stands, nobody waits.
+pub(super) fn closed(record: AlarmRecord) -> AlarmRecord {
+    AlarmRecord {
+        state: NORMAL,
+        exposure: 0.0,
+        waited: Duration::ZERO,
+        shelf: None,
+        out_of_service: None,
+        ..record
+    }
 }
 
 impl LineTask<'_> {
@@ -48,14 +61,7 @@ impl LineTask<'_> {
                 note: Some(REMOVED.to_owned()),
             });
             let cleared = record.cleared.or(Some(utc));
-            self.pending.batch.alarms.push(AlarmRecord {
-                state: NORMAL,
-                exposure: 0.0,
-                shelf: None,
-                out_of_service: None,
-                cleared,
-                ..record
-            });
+            self.pending.batch.alarms.push(AlarmRecord { cleared, ..closed(record) });
         }
     }
 }
