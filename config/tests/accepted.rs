@@ -267,11 +267,11 @@ fn only_a_noisy_analogue_value_can_be_stuck_unless_the_file_says_otherwise() {
     assert_eq!(stuck(&line, "TT-310"), Some(Duration::from_secs(600)));
     assert_eq!([stuck(&line, "FT-320"), stuck(&line, "XI-394"), stuck(&line, "YS-360")], [None; 3]);
     let line = line_with(&[
-        ("no_value = [32767]\n", "no_value = [32767]\nstuck_after = \"never\"\ncommissioned = false\n"),
-        ("order = \"CDAB\"\n", "order = \"CDAB\"\nstuck_after = \"2 min\"\n"),
+        ("no_value = [32767]\n", "no_value = [32767]\nstuck_after = \"never\"\n"),
+        ("order = \"CDAB\"\n", "order = \"CDAB\"\nstuck_after = \"2 min\"\ncommissioned = false\n"),
     ]);
     assert_eq!([stuck(&line, "TT-310"), stuck(&line, "FT-320")], [None, Some(Duration::from_secs(120))]);
-    assert!(!line.signals[0].commissioned && line.signals[1].commissioned);
+    assert!(line.signals[0].commissioned && !line.signals[1].commissioned);
 }
 
 #[test]
