@@ -47,7 +47,7 @@ pub(crate) fn shown_hint(signal: &LineSignal) -> String {
     }
 }
 
-/// Reports a range of which the register holds nothing, or not all. A part of one count is rounding.
+/// Reports a range of which the register holds nothing, or not all. A few counts are rounding.
 pub(super) fn holds_range(
     raw: &RawSignal,
     (encoding, scale, offset): (Option<Encoding>, Option<f64>, f64),
@@ -61,10 +61,11 @@ pub(super) fn holds_range(
     if matches!(encoding, Encoding::Bit(_)) {
         return;
     }
-    let count = scale.abs() * 1.001;
+    // As the import of a register list has it.
+    let slack = (most - least) / 1e4;
     let (code, follows) = if high < least || low > most {
         (Code::OutOfBounds, ": no value could ever be good")
-    } else if low < least - count || high > most + count {
+    } else if low < least - slack || high > most + slack {
         (Code::SecondLook, "")
     } else {
         return;

@@ -187,7 +187,7 @@ pub(super) fn range(
         Some((column, (low, high))) if low > high => {
             let why = format!("{} is above {}", short(low), short(high));
             notes.mended(cells.row, column, why.clone(), "the two are exchanged");
-            Field::guessed((high, low), why)
+            Field::guessed(held(widest(encoding.value, scale, offset), (high, low)).value, why)
         }
         Some(_) | None => Field::guessed(
             widest(encoding.value, scale, offset),
@@ -205,5 +205,7 @@ fn held((least, most): (f64, f64), (low, high): (f64, f64)) -> Field<(f64, f64)>
     }
     let why =
         format!("the registers hold {} to {} only: type, scale or range is wrong", short(least), short(most));
-    Field::guessed((low, high), why)
+    // Of a range wholly beyond them no value could ever be good.
+    let is_beyond = high < least || low > most;
+    Field::guessed(if is_beyond { (least, most) } else { (low, high) }, why)
 }

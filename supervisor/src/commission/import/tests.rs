@@ -192,6 +192,17 @@ fn a_scale_too_coarse_for_its_range_is_marked_as_guessed() {
     assert_eq!((of("0.1", "120"), of("10", "5000")), (String::new(), String::new()));
 }
 
+/// The check refuses both as they stand in the list.
+#[test]
+fn a_bit_with_a_factor_and_a_range_wholly_beyond_its_register_are_written_so_that_the_check_takes_them() {
+    let list = "Tag,Register,Type,Bit,Unit,Scale,Low,High\nTT-1,40101,uint16,,degC,0.1,-40,-5\n\
+                YS-1,40102,bool,3,,10,0,5\nTT-2,40103,uint16,,degC,0.1,-5,-40\n";
+    let line = checked(&imported(list.as_bytes()));
+    assert_eq!(line.signals[0].range, (0.0, 6553.5));
+    assert_eq!(line.signals[1].register().unwrap().wire.scale, 1.0);
+    assert_eq!(line.signals[2].range, (0.0, 6553.5));
+}
+
 #[test]
 fn a_range_that_the_registers_cannot_hold_is_marked_as_guessed() {
     let list = "Tag,Register,Type,Unit,Scale,Low,High\nTT-1,40101,int16,degC,0.1,0,9999\nTT-2,40102,int16,degC,0.1,0,3276.7\n";

@@ -175,6 +175,8 @@ fn registers(out: &mut String, draft: &Draft) -> fmt::Result {
         Encoding::Bit(bit) => {
             key(out, "encoding", "\"bit\"", &draft.encoding)?;
             writeln!(out, "bit = {bit}")?;
+            // A bit is 0 or 1, whatever factor its row has.
+            return Ok(());
         }
         encoding @ (Encoding::U16
         | Encoding::I16
