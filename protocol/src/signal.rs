@@ -7,6 +7,10 @@ use crate::registers::{RegisterBlock, Table};
 use crate::sample::{NoData, Reading};
 use alloc::vec::Vec;
 
+/// How far beyond an end of the range, as a share of it, a value may lie by rounding alone: more than half of what a 32-bit float
+/// tells apart, far less than one count.
+const ROUNDING: f64 = 1e-7;
+
 /// Index of a signal in its line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SignalId(pub u16);
@@ -88,12 +92,14 @@ impl Signal {
         }
         let value = raw.as_f64() * self.scale + self.offset;
         let (low, high) = self.range;
+        // Seven counts of 0.1 are a hair more than 0.7: full scale is good, and reads as full scale.
+        let hair = low.abs().max(high.abs()) * ROUNDING;
         if !value.is_finite() {
             Reading::Bad(NoData::SensorFault)
-        } else if value < low || value > high {
+        } else if value < low - hair || value > high + hair {
             Reading::Bad(NoData::OutOfRange)
         } else {
-            Reading::Good(value)
+            Reading::Good(value.max(low).min(high))
         }
     }
 
@@ -153,6 +159,17 @@ mod tests {
     fn beyond_the_range_is_bad() {
         check(&fryer_inlet(), &[2501], Reading::Bad(NoData::OutOfRange));
         check(&fryer_inlet(), &[0xFFFF], Reading::Bad(NoData::OutOfRange));
+    }
+
+    #[test]
+    fn full_scale_is_good_where_scaling_rounds_it_beyond_the_range() {
+        let signal = Signal { range: (-0.7, 0.7), no_value: vec![], ..fryer_inlet() };
+        check(&signal, &[7], Reading::Good(0.7));
+        check(&signal, &[0xFFF9], Reading::Good(-0.7));
+        check(&signal, &[8], Reading::Bad(NoData::OutOfRange));
+        // 0.1 as a 32-bit float is a hair more than 0.1.
+        let float = Signal { encoding: Encoding::F32, scale: 1.0, range: (0.0, 0.1), ..signal };
+        check(&float, &[0x3DCC, 0xCCCD], Reading::Good(0.1));
     }
 
     #[test]
