@@ -277,7 +277,7 @@ fn assemble(raw: &Raw, fingerprint: String, sink: &mut Sink) -> Option<Line> {
     let product = product::check(raw_line, &names, &signals, sink);
     let shifts = shifts::check(&raw_line.shifts, sink);
     let notify = notify::check(raw_site, shifts.as_deref(), sink);
-    let setpoint_writes = setpoint_writes::check(&raw_site.setpoint_writes, &names, &signals, sink);
+    let setpoint_writes = setpoint_writes::check(raw_site, &names, (&signals, &stations), sink);
     let entries = entries::check(raw_line, &names, &signals, first_entered, sink);
     let told = (&product, entries.as_slice(), shifts.as_deref());
     let (heat_balance, lots) = balance_and_lots(raw_line, (&names, &signals), told, sink);

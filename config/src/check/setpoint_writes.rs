@@ -2,11 +2,12 @@
 
 use super::LineNames;
 use super::intervals::interval;
-use super::stations::signal_id;
-use crate::line::{LineSignal, Role, SetpointWrite};
+use super::stations::{ever_in, signal_id};
+use crate::line::{LineSignal, Role, SetpointWrite, Station};
 use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, short, show_time};
 use crate::raw::setpoint_write::RawSetpointWrite;
+use crate::raw::site::RawSite;
 use crate::reader::{Sink, nearest_or_all};
 use setward_protocol::{Encoding, Mode, ModeSet, SignalId, Table};
 use std::collections::BTreeMap;
@@ -19,15 +20,15 @@ const STEPS_APART: (Duration, Duration) = (Duration::from_secs(1), Duration::fro
 
 /// Every setpoint that may be written.
 pub(crate) fn check(
-    raw: &[RawSetpointWrite],
+    raw: &RawSite,
     names: &LineNames<'_>,
-    signals: &[Option<LineSignal>],
+    (signals, stations): (&[Option<LineSignal>], &[Option<Station>]),
     sink: &mut Sink,
 ) -> Vec<Option<SetpointWrite>> {
     let mut first: BTreeMap<SignalId, Span> = BTreeMap::new();
     let mut found = Vec::new();
-    for one in raw {
-        let write = setpoint_write(one, names, signals, sink);
+    for one in &raw.setpoint_writes {
+        let write = setpoint_write(one, names, (signals, stations), sink);
         if let Some(write) = &write
             && let Some(earlier) = first.insert(write.signal, one.at)
         {
@@ -43,13 +44,18 @@ pub(crate) fn check(
 fn setpoint_write(
     raw: &RawSetpointWrite,
     names: &LineNames<'_>,
-    signals: &[Option<LineSignal>],
+    (signals, stations): (&[Option<LineSignal>], &[Option<Station>]),
     sink: &mut Sink,
 ) -> Option<SetpointWrite> {
     let modes = raw.modes.as_ref().and_then(|written| modes(written, sink));
     let step_every = raw.step_every.as_ref().map(|written| apart(written, sink));
     let index = names.signals.find(raw.signal.as_ref()?, sink)?;
     let signal = signals.get(index)?.as_ref()?;
+    if let (Some(written), Some(modes)) = (&raw.modes, modes)
+        && let Some(Some(station)) = stations.get(usize::from(signal.station.0))
+    {
+        ever_in(written.at, modes, station, Code::Conflict, sink);
+    }
     let is_fit = is_writable(raw.signal.as_ref()?, signal, sink);
     let between = raw.between.as_ref().and_then(|written| bounds(written, signal, sink));
     let most_step = raw.most_step.as_ref().and_then(|written| {

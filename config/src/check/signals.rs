@@ -233,6 +233,9 @@ fn table_and_address(place: &RawPlace, sink: &mut Sink) -> Option<(Table, u16)> 
         Some(table) => u16::try_from(place.value).ok().map(|address| (table, address)),
         None => from_number(place.value),
     };
+    if let (Some(table), Some((_, address))) = (place.table, found) {
+        looks_printed(place, table, address, sink);
+    }
     if found.is_none() {
         let message = format!("{} is no number that a drawing prints", place.value);
         let hint = "coils are 1 to 9999, discrete inputs 10001.., input registers 30001.., holding registers 40001..; \
@@ -240,6 +243,26 @@ fn table_and_address(place: &RawPlace, sink: &mut Sink) -> Option<(Table, u16)> 
         sink.report(Code::Place, place.at, message, hint);
     }
     found
+}
+
+/// Tells of a 0-based address that looks like what a drawing prints: 40101 there is holding 100 here.
+fn looks_printed(place: &RawPlace, table: Table, address: u16, sink: &mut Sink) {
+    if let Some((printed, meant)) = from_number(place.value)
+        && printed == table
+        && table != Table::Coil
+    {
+        let long = match table {
+            Table::Holding => 400_001,
+            Table::Input => 300_001,
+            Table::Discrete | Table::Coil => 100_001,
+        } + i64::from(address);
+        let (key, number) = (&place.key, place.value);
+        let message =
+            format!("`{key}` counts from 0: where a drawing prints {number}, it is `{key} = {meant}`");
+        let hint =
+            format!("write `number = {number}` for that one, `number = {long}` if {number} from 0 is meant");
+        sink.report(Code::SecondLook, place.at, message, hint);
+    }
 }
 
 /// Table and 0-based address of a printed number of five or six digits.

@@ -71,6 +71,8 @@ pub(crate) fn data_dir(raw: &RawSite, sink: &mut Sink) -> PathBuf {
         "holds a character that no path can have"
     } else if is_own_file {
         "is where the files of the line are"
+    } else if !matches!(path.components().next_back(), Some(Component::Normal(_))) {
+        "is no folder of its own: other things are there"
     } else if is_long {
         "holds a name that is longer than 255 bytes"
     } else {

@@ -3,12 +3,12 @@
 use super::{LineNames, conditions};
 use crate::capacity::MAX_STATIONS;
 use crate::line::{LineSignal, Station};
-use crate::problem::{At, Code, quoted};
+use crate::problem::{At, Code, Span, quoted};
 use crate::raw::line::RawLine;
 use crate::raw::station::{RawMode, RawStation};
 use crate::reader::Sink;
 use setward_process::mode::ModeRule;
-use setward_protocol::SignalId;
+use setward_protocol::{Mode, ModeSet, SignalId};
 use std::time::Duration;
 
 /// Name, plant and time zone.
@@ -89,4 +89,17 @@ pub(crate) fn too_many<T>(sink: &mut Sink, count: usize, most: usize, kind: &str
 /// The id of the signal at `index`.
 pub(crate) fn signal_id(index: usize) -> Option<SignalId> {
     u16::try_from(index).ok().map(SignalId)
+}
+
+/// Reports `modes` of which the station is never in any.
+pub(crate) fn ever_in(at: Span, modes: ModeSet, station: &Station, code: Code, sink: &mut Sink) {
+    let mut possible: Vec<Mode> = station.modes.iter().map(|rule| rule.mode).collect();
+    possible.push(Mode::Run);
+    if !possible.iter().any(|mode| modes.contains(*mode)) {
+        let message = format!("station {} is never in one of these modes", quoted(&station.key));
+        let known: Vec<&str> =
+            Mode::NAMED.iter().filter(|(_, mode)| possible.contains(mode)).map(|(name, _)| *name).collect();
+        let hint = format!("its rules know: {}", known.join(", "));
+        sink.report(code, at, message, hint);
+    }
 }

@@ -1,6 +1,7 @@
 //! When an alarm speaks: the modes of its station, the time it stays silent after a return to them, its group.
 
 use super::{Context, held};
+use crate::check::stations::ever_in;
 use crate::line::{LineAlarm, Station, StationId};
 use crate::problem::{At, Code, quoted};
 use crate::raw::alarm::RawAlarm;
@@ -118,21 +119,9 @@ fn named(written: &At<Vec<At<String>>>, station: Option<&Station>, sink: &mut Si
         }
     }
     if good && let Some(station) = station {
-        reachable(written, modes, station, sink);
+        ever_in(written.at, modes, station, Code::Alarm, sink);
     }
     good.then_some(modes)
-}
-
-fn reachable(written: &At<Vec<At<String>>>, modes: ModeSet, station: &Station, sink: &mut Sink) {
-    let mut possible: Vec<Mode> = station.modes.iter().map(|rule| rule.mode).collect();
-    possible.push(Mode::Run);
-    if !possible.iter().any(|mode| modes.contains(*mode)) {
-        let message = format!("station {} is never in one of these modes", quoted(&station.key));
-        let known: Vec<&str> =
-            Mode::NAMED.iter().filter(|(_, mode)| possible.contains(mode)).map(|(name, _)| *name).collect();
-        let hint = format!("its rules know: {}", known.join(", "));
-        sink.report(Code::Alarm, written.at, message, hint);
-    }
 }
 
 /// The groups of alarms that one trouble sets off, by their names.
