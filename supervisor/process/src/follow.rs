@@ -127,7 +127,7 @@ impl Follower {
     #[must_use]
     pub fn new(shape: Shape) -> Self {
         let cookhouse = Cookhouse::new(&shape);
-        let records = (0..shape.records).map(|_| Recorder::new(shape.gap_limit)).collect();
+        let records = shape.records.iter().map(|gap_limit| Recorder::new(*gap_limit)).collect();
         let (recipes, checks) = (Vec::new(), Vec::new());
         let now = Uptime::START;
         Self { shape, cookhouse, records, recipes, checks, fed_until: None, now, forgotten: now }
@@ -214,9 +214,8 @@ impl Follower {
         let Some(weighing) = self.shape.weighing.filter(|weighing| weighing.rate == record) else { return };
         let known = value.filter(|rate| rate.is_finite() && *rate > 0.0);
         let last = core::mem::replace(&mut self.fed_until, known.map(|rate| (at, rate)));
-        let Some((from, rate)) = last.filter(|(from, _)| at.since(*from) <= self.shape.gap_limit) else {
-            return;
-        };
+        let gap_limit = self.shape.records.get(record).copied().unwrap_or_default();
+        let Some((from, rate)) = last.filter(|(from, _)| at.since(*from) <= gap_limit) else { return };
         self.cookhouse.fed(rate * at.seconds_since(from) / 3600.0 * weighing.corn_per_weighed);
     }
 

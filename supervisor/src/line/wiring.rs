@@ -36,11 +36,12 @@ pub(super) enum Told {
 
 /// The line as the follower knows it; notes in `told` which signal tells what.
 pub(super) fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
-    let mut wiring = Wiring { line, told, records: 0, gap_limit: Duration::ZERO };
+    let mut wiring = Wiring { line, told, records: Vec::new() };
     let (path, weighed_before) = wiring.path();
     let weighing = wiring.weighing(weighed_before);
     let kettles = wiring.kettles();
     wiring.tanks();
+    let fed_from = line.feed.as_ref().and_then(|feed| feed.tank);
     Shape {
         kettles,
         tanks: line.tanks.iter().map(|tank| tank.number).collect(),
@@ -48,7 +49,8 @@ pub(super) fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
         records: wiring.records,
         weighing,
         checks: Vec::new(),
-        gap_limit: wiring.gap_limit,
+        // Without such a word nothing is told, and nothing can be too old.
+        fed_from_gap_limit: fed_from.map_or(Duration::MAX, |word| line.gap_limit(word)),
         remembers: REMEMBERS,
     }
 }
@@ -57,9 +59,8 @@ pub(super) fn shape(line: &Line, told: &mut [Vec<Told>]) -> Shape {
 struct Wiring<'a> {
     line: &'a Line,
     told: &'a mut [Vec<Told>],
-    records: usize,
-    /// The longest of all: the slowest signal is known too.
-    gap_limit: Duration,
+    /// How long a reading of each record is known: each signal by its own polls, for a slower one says nothing about it.
+    records: Vec<Duration>,
 }
 
 impl Wiring<'_> {
@@ -67,12 +68,11 @@ impl Wiring<'_> {
         if let Some(told) = self.told.get_mut(signal.index()) {
             told.push(what);
         }
-        self.gap_limit = self.gap_limit.max(self.line.gap_limit(signal));
     }
 
     fn record(&mut self, signal: SignalId, unit: Unit) -> usize {
-        let record = self.records;
-        self.records += 1;
+        let record = self.records.len();
+        self.records.push(self.line.gap_limit(signal));
         self.tells(signal, Told::Record(record, unit));
         record
     }
@@ -182,6 +182,32 @@ fn recognition(line: &Line, kettle: &Kettle) -> Recognition {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What a person enters is believed for a day; a belt's speed is not known for that.
+    #[test]
+    fn a_recipe_number_that_people_enter_makes_no_belt_known_for_longer() {
+        let mut line = setward_config::load_demo().unwrap().line;
+        let entered = line.signals_with_ids().find(|(id, _)| {
+            line.entry_of(*id).is_some_and(|entry| entry.known_for() >= Duration::from_secs(3600))
+        });
+        let entered = entered.unwrap().0;
+        line.recipe_numbers.iter_mut().for_each(|number| number.signal = entered);
+        let mut told = vec![Vec::new(); line.signals.len()];
+        let shape = shape(&line, &mut told);
+        assert_eq!(shape.problems(), []);
+        assert!(told[entered.index()].iter().any(|told| matches!(told, Told::LineRecipe(_))));
+        assert!(shape.records.len() > 5, "{:?}", shape.records);
+        for (signal, _) in line.signals_with_ids() {
+            for one in &told[signal.index()] {
+                if let Told::Record(record, _) = one {
+                    assert_eq!(shape.records[*record], line.gap_limit(signal));
+                    assert!(shape.records[*record] < Duration::from_secs(60));
+                }
+            }
+        }
+        let fed_from = line.feed.as_ref().unwrap().tank.unwrap();
+        assert_eq!(shape.fed_from_gap_limit, line.gap_limit(fed_from));
+    }
 
     #[test]
     fn the_word_of_a_gate_to_scrap_is_followed() {

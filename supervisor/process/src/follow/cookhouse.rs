@@ -80,7 +80,7 @@ pub(super) struct Cookhouse {
     tanks: Vec<Tank>,
     /// Tank by tank: since when it is said to be empty.
     empty_since: Vec<Option<Uptime>>,
-    gap_limit: Duration,
+    fed_from_gap_limit: Duration,
     /// The recipe in force.
     recipe: Option<u32>,
     batches: Vec<BatchRecord>,
@@ -102,7 +102,7 @@ impl Cookhouse {
             kettles: shape.kettles.iter().map(Kettle::new).collect(),
             tanks: shape.tanks.iter().map(tank).collect(),
             empty_since: shape.tanks.iter().map(|_| None).collect(),
-            gap_limit: shape.gap_limit,
+            fed_from_gap_limit: shape.fed_from_gap_limit,
             recipe: None,
             batches: Vec::new(),
             feedings: Vec::new(),
@@ -181,7 +181,7 @@ impl Cookhouse {
             FedFrom::Tank(number) => Some(number),
         };
         let tank = self.tanks.iter().find(|tank| Some(tank.number) == number);
-        let is_fresh = |feeds: &Feeds| at.since(feeds.known) <= self.gap_limit;
+        let is_fresh = |feeds: &Feeds| at.since(feeds.known) <= self.fed_from_gap_limit;
         let mut ended = self.feeds.take();
         if let Some(feeds) = ended.take_if(|feeds| is_fresh(feeds) && Some(feeds.number) == number) {
             self.feeds = Some(Feeds { known: at, ..feeds });

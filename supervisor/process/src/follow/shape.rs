@@ -101,14 +101,14 @@ pub struct Shape {
     pub tanks: Vec<u16>,
     /// From the tanks to the bag, in the order in which product passes.
     pub path: Vec<Place>,
-    /// How many records there are: speeds, running bits, rates.
-    pub records: usize,
+    /// The records there are, speeds, running bits and rates: a reading of each that is older than this is not known any more.
+    pub records: Vec<Duration>,
     /// Where the feed is weighed, if it is.
     pub weighing: Option<Weighing>,
     /// The kinds of checks.
     pub checks: Vec<CheckPoint>,
-    /// A reading older than this is not known any more.
-    pub gap_limit: Duration,
+    /// A word that says which tank feeds, and is older than this, is not known any more.
+    pub fed_from_gap_limit: Duration,
     /// How much is remembered.
     pub remembers: Duration,
 }
@@ -166,7 +166,7 @@ impl Shape {
         let mut found = Vec::new();
         for (at, place) in self.path.iter().enumerate() {
             found.extend(place.geometry().err().map(|why| ShapeProblem::Geometry { place: at, why }));
-            let record = place.record().filter(|record| *record >= self.records);
+            let record = place.record().filter(|record| *record >= self.records.len());
             found.extend(record.map(|record| ShapeProblem::NoRecord { place: Some(at), record }));
             let earlier = self.path.get(..at).unwrap_or_default();
             let is_apart = earlier.last().is_some_and(|before| before.station != place.station);
@@ -180,7 +180,8 @@ impl Shape {
             beyond.map(|point| ShapeProblem::NoPlace { check: Some(point.kind), before: point.before }),
         );
         found.extend(self.cookhouse_problems());
-        if self.gap_limit.is_zero() || self.remembers.is_zero() {
+        let mut limits = self.records.iter().chain([&self.fed_from_gap_limit, &self.remembers]);
+        if limits.any(Duration::is_zero) {
             found.push(ShapeProblem::Times);
         }
         found
@@ -189,7 +190,7 @@ impl Shape {
     fn weighing_problems(&self, weighing: &Weighing) -> Vec<ShapeProblem> {
         let mut found = Vec::new();
         for record in [Some(weighing.rate), weighing.diverted].into_iter().flatten() {
-            if record >= self.records {
+            if record >= self.records.len() {
                 found.push(ShapeProblem::NoRecord { place: None, record });
             }
         }

@@ -9,6 +9,7 @@ use crate::windows::{GeometryError, Unknown};
 mod any_input;
 mod cook_temperature;
 mod cookhouse;
+mod unseen;
 
 const HOUR: f64 = 3600.0;
 const OVEN: u16 = 2;
@@ -68,10 +69,10 @@ fn shape() -> Shape {
         kettles: [kettle.clone(), kettle].to_vec(),
         tanks: (1..=12).collect(),
         path: path(),
-        records: 5,
+        records: [Duration::from_secs(15); 5].to_vec(),
         weighing: Some(weighing),
         checks: [CheckPoint { kind: MOISTURE, before: 7 }].to_vec(),
-        gap_limit: Duration::from_secs(15),
+        fed_from_gap_limit: Duration::from_secs(15),
         remembers: Duration::from_secs(20 * 3600),
     }
 }
