@@ -163,6 +163,12 @@ impl Batch {
         Span::new(self.phase(Phase::Heat)?.from, until)
     }
 
+    /// Between when and when what is told to have ended at a time did: anywhere in unseen time just before it, else then.
+    pub(crate) fn ended_within(&self, at: Uptime) -> Span {
+        let unseen = self.unseen.iter().find(|gap| gap.to == at);
+        unseen.copied().unwrap_or(Span { from: at, to: at })
+    }
+
     fn note(&mut self, oddity: Oddity) {
         if !self.oddities.contains(&oddity) {
             self.oddities.push(oddity);
@@ -287,10 +293,8 @@ impl BatchTracker {
         }
         let given_up = self.give_up(at);
         let Some(phase) = phase else { return given_up };
-        let before = self.known.replace((at, phase));
-        let unseen = before.map(|(known, _)| Span { from: known, to: at });
-        let unseen = unseen.filter(|gap| gap.to.since(gap.from) > self.rule.gap_limit);
-        let before = before.map(|(_, phase)| phase);
+        let unseen = self.unseen_until(at);
+        let before = self.known.replace((at, phase)).map(|(_, phase)| phase);
         let Some(mut batch) = self.running.take() else {
             self.begin_if_seen(at, phase, before, unseen);
             return given_up;
@@ -307,6 +311,12 @@ impl BatchTracker {
                 None
             }
         }
+    }
+
+    /// Since when the step has not been known, if that is for longer than the limit.
+    fn unseen_until(&self, at: Uptime) -> Option<Span> {
+        let (from, _) = self.known?;
+        (at.since(from) > self.rule.gap_limit).then_some(Span { from, to: at })
     }
 
     fn phase_of(&self, code: i64) -> Option<Phase> {
@@ -336,6 +346,12 @@ impl BatchTracker {
             return None;
         }
         self.waits = true;
-        self.running.take().map(|batch| batch.end(Ending::NeverEnded))
+        let mut batch = self.running.take()?;
+        // Whatever it was in when it fell silent may have ended anywhere since.
+        let unseen = self.unseen_until(at);
+        if unseen.is_some() {
+            batch.go_on(at, unseen);
+        }
+        Some(batch.end(Ending::NeverEnded))
     }
 }

@@ -39,8 +39,8 @@ enum Source {
     Temperature {
         tracker: TemperatureTracker,
         pumped_within: Duration,
-        /// Quenched since then, and not known to be pumped out.
-        quenched: Option<(Uptime, Batch)>,
+        /// Quenched since some time within that, and not known to be pumped out.
+        quenched: Option<(Span, Batch)>,
     },
 }
 
@@ -89,10 +89,7 @@ impl Kettle {
             (Source::Step(tracker), Reading::Step(code)) => {
                 let ended = tracker.handle(at, code);
                 let begins = tracker.running().is_some() && (!ran || ended.is_some());
-                let soaks_from = |batch: &Batch| {
-                    let pumped_out = batch.phase(Phase::Transfer)?.to;
-                    Some(Span { from: pumped_out, to: pumped_out })
-                };
+                let soaks_from = |batch: &Batch| Some(batch.ended_within(batch.phase(Phase::Transfer)?.to));
                 Told { ended: ended.map(|batch| (batch.clone(), soaks_from(&batch))), begins }
             }
             (Source::Temperature { tracker, pumped_within, quenched }, Reading::Temperature(degc)) => {
@@ -102,7 +99,7 @@ impl Kettle {
                 match ended {
                     Some(batch) if batch.ending == Some(Ending::Complete) => {
                         let at = batch.span().map_or(at, |span| span.to);
-                        *quenched = Some((at, batch));
+                        *quenched = Some((batch.ended_within(at), batch));
                         Told { ended: pumped, begins }
                     }
                     // One that was not quenched stays where it is; none is quenched beside it, for that one was over when it began.
@@ -141,11 +138,11 @@ impl Kettle {
 
 /// The quenched batch once it must be out: so long after its quench, or when the next one is heated.
 fn pumped_out(
-    quenched: &mut Option<(Uptime, Batch)>,
+    quenched: &mut Option<(Span, Batch)>,
     at: Uptime,
     begins: bool,
     pumped_within: Duration,
 ) -> Option<(Batch, Option<Span>)> {
-    let (since, batch) = quenched.take_if(|(since, _)| begins || at.since(*since) >= pumped_within)?;
-    Some((batch, Some(Span { from: since, to: at.min(since + pumped_within) })))
+    let (since, batch) = quenched.take_if(|(since, _)| begins || at.since(since.to) >= pumped_within)?;
+    Some((batch, Some(Span { from: since.from, to: at.min(since.to + pumped_within) })))
 }

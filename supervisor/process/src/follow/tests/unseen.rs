@@ -1,5 +1,6 @@
-//! What nobody saw is not made up.
+//! What nobody saw is not made up: belts and feeds in an outage, pump-outs behind it.
 
+use super::cook_temperature::told_by_temperature;
 use super::*;
 
 /// Setward's machine and the belts are without power from 2,000 to 3,200 s; a slow signal beside them is known for a day.
@@ -29,4 +30,60 @@ fn what_lies_on_the_belts_in_an_outage_is_not_packed_in_it_however_slow_another_
     assert!((fed_kg - f64::from(dark_from) / HOUR * 876.0).abs() < 1.0, "{fed_kg}");
     let fed: Vec<_> = follower.feedings().iter().map(|feeding| feeding.span).collect();
     assert_eq!(fed[0], Span { from: at(0.0), to: at(f64::from(dark_from)) }, "{fed:?}");
+}
+
+/// The pump-out is seen for three minutes, then nothing for hours, then the kettle is idle; or for so long that it is given up.
+#[test]
+fn a_pump_out_that_ended_unseen_may_have_ended_at_once() {
+    pumped_out_unseen(12_240);
+    pumped_out_unseen(18_240);
+}
+
+fn pumped_out_unseen(seen_again: u32) {
+    let mut follower = Follower::new(shape());
+    follower.handle(at(0.0), Input::Tank { number: 5, report: TankReport::Empty });
+    let code = |second: u32| match second {
+        0..60 => 0,
+        60..540 => 1,
+        540..2040 => 3,
+        2040..3240 => 4,
+        3240..3660 => 5,
+        3660..=3840 => 6,
+        _ => 0,
+    };
+    let mut ended = Vec::new();
+    for second in (0..=3840_u32).step_by(10).chain([seen_again]) {
+        let now = at(f64::from(second));
+        if second > 3600 {
+            follower.handle(now, Input::Tank { number: 5, report: TankReport::Filling });
+        }
+        ended.extend(follower.handle(now, Input::Step { kettle: 0, code: Some(code(second)) }));
+    }
+    let [Ended::Batch(record)] = ended.as_slice() else { panic!("{ended:?}") };
+    assert_eq!(record.tank, Some(5));
+    assert_eq!(record.soaks_from, Some(Span { from: at(3840.0), to: at(f64::from(seen_again)) }));
+    assert_eq!(follower.tanks()[4].fills[0].soaks_from.from, at(3840.0));
+}
+
+/// The quench is seen from 96 to 89.5 degC, then nothing for 13 minutes: it may have been quenched, and pumped out, at once.
+#[test]
+fn a_quench_that_ended_unseen_may_have_ended_at_once() {
+    let mut shape = shape();
+    shape.kettles = [told_by_temperature()].to_vec();
+    let mut follower = Follower::new(shape);
+    let mut ended = Vec::new();
+    for second in (0..=2820_u32).chain(3600..6000) {
+        let degc = match f64::from(second) / 60.0 {
+            minute @ ..25.0 => 17.0 + 3.16 * minute,
+            ..45.0 => 96.0,
+            minute @ ..47.5 => 96.0 - 3.25 * (minute - 45.0),
+            _ => 68.0,
+        };
+        let input = Input::CookTemperature { kettle: 0, degc: Some(degc) };
+        ended.extend(follower.handle(at(f64::from(second)), input));
+    }
+    let [Ended::Batch(record)] = ended.as_slice() else { panic!("{ended:?}") };
+    let soaks_from = record.soaks_from.unwrap();
+    assert_eq!(soaks_from.from, at(2820.0), "the last reading before the gap");
+    assert_eq!(soaks_from.to, at(3600.0 + 1800.0));
 }
