@@ -68,7 +68,7 @@ pub enum Ending {
     Complete,
     /// Idle, or filled anew, before it was pumped out.
     Interrupted,
-    /// It ended while its step was not known.
+    /// It ended, or may have been pumped out, while its step was not known.
     NotSeen,
     /// It ran for longer than any batch does, and was given up.
     NeverEnded,
@@ -130,13 +130,17 @@ impl Batch {
     }
 
     /// Least and most that a phase can have lasted, s, from its first to its last time: it may have ended anywhere in
-    /// unseen time that it holds, and begun anywhere in unseen time just before it. `None` if it was not seen at all.
+    /// unseen time that it holds, and begun anywhere in unseen time just before it. One that was under way when the batch was
+    /// first seen has no most, unless such time bounds it. `None` if it was not seen at all.
     #[must_use]
     pub fn length_s(&self, phase: Phase) -> Option<(f64, f64)> {
         let whole = self.phase(phase)?;
         let within_s: f64 = self.unseen.iter().filter_map(|gap| gap.overlap(whole)).map(Span::seconds).sum();
         let before_s: f64 =
             self.unseen.iter().filter(|gap| gap.to == whole.from).map(|gap| gap.seconds()).sum();
+        let is_first = self.phases.first().is_some_and(|first| first.span.from == whole.from);
+        let is_cut = is_first && before_s == 0.0 && self.oddities.contains(&Oddity::BeginningNotSeen);
+        let before_s = if is_cut { f64::INFINITY } else { before_s };
         Some((whole.seconds() - within_s, whole.seconds() + before_s))
     }
 
@@ -158,8 +162,7 @@ impl Batch {
     /// What soaks after that is not part of it. `None` before it is over.
     #[must_use]
     pub fn cook(&self) -> Option<Span> {
-        let quenched = self.phase(Phase::Quench).map(|quench| quench.to);
-        let until = quenched.or_else(|| self.phase(Phase::Transfer).map(|transfer| transfer.from))?;
+        let until = self.quenched_or_pumped_out()?;
         Span::new(self.phase(Phase::Heat)?.from, until)
     }
 
@@ -167,6 +170,27 @@ impl Batch {
     pub(crate) fn ended_within(&self, at: Uptime) -> Span {
         let unseen = self.unseen.iter().find(|gap| gap.to == at);
         unseen.copied().unwrap_or(Span { from: at, to: at })
+    }
+
+    /// Whether its cook was under way when it was first seen, so that nobody knows since when.
+    #[must_use]
+    pub fn is_cook_begun_unseen(&self) -> bool {
+        let first = self.phases.first().map_or(Phase::Idle, |first| first.phase);
+        self.oddities.contains(&Oddity::BeginningNotSeen) && first >= Phase::Heat
+    }
+
+    /// The cook as far as it was seen: of a batch that held or was quenched when it was first seen, from then on.
+    pub(crate) fn seen_cook(&self) -> Option<Span> {
+        if self.is_cook_begun_unseen() {
+            return Span::new(self.span()?.from, self.quenched_or_pumped_out()?);
+        }
+        self.cook()
+    }
+
+    /// When the cook ended; `None` before it has.
+    fn quenched_or_pumped_out(&self) -> Option<Uptime> {
+        let quenched = self.phase(Phase::Quench).map(|quench| quench.to);
+        quenched.or_else(|| self.phase(Phase::Transfer).map(|transfer| transfer.from))
     }
 
     fn note(&mut self, oddity: Oddity) {
@@ -198,9 +222,11 @@ impl Batch {
         if !(phase == Phase::Idle || is_filled_anew || is_next || is_overtaken) {
             return None;
         }
+        let may_be_out = self.oddities.contains(&Oddity::NotSeen(Phase::Transfer));
         Some(match (self.phase(Phase::Transfer), unseen) {
             (Some(_), _) => Ending::Complete,
             (None, Some(_)) => Ending::NotSeen,
+            (None, None) if may_be_out => Ending::NotSeen,
             (None, None) => Ending::Interrupted,
         })
     }
@@ -331,7 +357,8 @@ impl BatchTracker {
             return;
         }
         let mut batch = Batch::new(ToldBy::Step);
-        if before.is_none() || phase > Phase::Dose {
+        // A later phase that followed at once was seen from its beginning: the fill before it is missing then.
+        if before.is_none() || (unseen.is_some() && phase > Phase::Dose) {
             batch.note(Oddity::BeginningNotSeen);
         }
         batch.unseen.extend(unseen);

@@ -186,7 +186,8 @@ fn come_up(
     limits: &CookLimits,
 ) -> Option<f64> {
     let trace = Trace::new(temperature, gap_limit).ok()?;
-    let cook = batch.cook()?;
+    // One that was under way when it was first seen came up for longer than that.
+    let cook = batch.cook().filter(|_| !batch.is_cook_begun_unseen())?;
     let reached = first_at_or_above(&trace, cook, limits.hold_above_degc)?;
     Some(reached.seconds_since(cook.from))
 }
@@ -225,7 +226,8 @@ fn heating_words(limits: &CookLimits) -> String {
 }
 
 fn row(limit: String, accept: Accept, found: Option<(f64, f64)>, verdict: Verdict, per: f64) -> VerdictRow {
-    let (low, high) = found.unzip();
+    // No end is no number that a file can hold.
+    let (low, high) = found.map(|(low, high)| (low, if high.is_finite() { high } else { low })).unzip();
     let shown = |value: Option<f64>| value.map(|value| value / per);
     VerdictRow {
         limit,
@@ -297,8 +299,6 @@ async fn soak_row(
 
 fn soak_limit(words: &str, accept: Accept, found: Option<(f64, f64)>) -> VerdictRow {
     let verdict = found.map_or(Verdict::Unknown, |(low, high)| accept.verdict(low, high));
-    // No end is no number that a file can hold.
-    let found = found.map(|(low, high)| (low, if high.is_finite() { high } else { low }));
     row(words.to_owned(), accept, found, verdict, 1.0)
 }
 

@@ -2,7 +2,8 @@
 //!
 //! What was not seen makes a verdict unknown as soon as it could tip it: each figure is a least and a most, and only a
 //! figure that lies wholly on one side of a limit is judged. Of a batch that only its temperature told, the lengths of its
-//! phases, its equivalent minutes and the end of its quench are not known: the record shows their hot part only.
+//! phases, its equivalent minutes and the end of its quench are not known: the record shows their hot part only. A batch whose
+//! cook was under way when it was first seen was cooked for as long as that was seen, or for any time longer.
 
 use super::{Batch, Phase, ToldBy};
 use crate::series::{Span, Trace};
@@ -155,7 +156,7 @@ pub fn judge(
     let exact = |value: Option<f64>| about(value, 0.0);
     let is_whole = batch.told_by == ToldBy::Step;
     let length = |phase: Phase| batch.length_s(phase).filter(|_| is_whole);
-    let cook = batch.cook();
+    let cook = batch.seen_cook();
     let ratio =
         filled.water_l.zip(filled.corn_kg).filter(|(_, corn)| *corn > 0.0).map(|(water, corn)| water / corn);
     let (rate_accept, (from_degc, to_degc)) = limits.heating_k_per_min;
@@ -165,10 +166,19 @@ pub fn judge(
     });
     let counted = cook.map(|cook| {
         let held = held_at_or_above(temperature, cook, limits.counted_s.1);
-        (held.seconds, held.seconds + held.unknown_s)
+        // One that was seen to heat up had not been hot before.
+        let was_cold = batch.phase(Phase::Heat).is_some_and(|heat| heat.from == cook.from)
+            && temperature.value_at(cook.from).is_some_and(|degc| degc < limits.counted_s.1);
+        let most = held.seconds + held.unknown_s + if was_cold { 0.0 } else { before_s(batch) };
+        (held.seconds, most)
     });
-    let equivalent = cook.filter(|_| is_whole).map(|cook| equivalent_minutes(temperature, cook, limits));
+    let equivalent = cook.filter(|_| is_whole).map(|cook| {
+        let (least, most) = equivalent_minutes(temperature, cook, limits);
+        (least, most + before_s(batch))
+    });
     let quench = batch.phase(Phase::Quench).filter(|_| is_whole);
+    // One that ended unseen ended earlier than it is told to, at another temperature.
+    let quench = quench.filter(|quench| batch.ended_within(quench.to).seconds() == 0.0);
     let quench_end = quench.and_then(|quench| temperature.value_at(quench.to));
     [
         judgement(Limit::Water, limits.water_l, exact(filled.water_l)),
@@ -190,6 +200,11 @@ pub fn judge(
 fn judgement(limit: Limit, accept: Accept, found: Option<(f64, f64)>) -> Judgement {
     let verdict = found.map_or(Verdict::Unknown, |(low, high)| accept.verdict(low, high));
     Judgement { limit, accept, found, verdict }
+}
+
+/// How long it may have cooked before it was first seen, s: no end, or nothing.
+fn before_s(batch: &Batch) -> f64 {
+    if batch.is_cook_begun_unseen() { f64::INFINITY } else { 0.0 }
 }
 
 fn equivalent_minutes(temperature: &Trace<'_>, cook: Span, limits: &KettleLimits) -> (f64, f64) {
