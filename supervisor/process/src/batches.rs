@@ -172,6 +172,13 @@ impl Batch {
         unseen.copied().unwrap_or(Span { from: at, to: at })
     }
 
+    /// The unseen time in which it may have been pumped out, of a batch that was not seen to be.
+    pub(crate) fn hidden_transfer(&self) -> Option<Span> {
+        let before = self.phases.iter().rev().find(|part| part.phase < Phase::Transfer)?.span.to;
+        let is_seen = self.phase(Phase::Transfer).is_some();
+        self.unseen.iter().find(|gap| gap.to == before && !is_seen).copied()
+    }
+
     /// Whether its cook was under way when it was first seen, so that nobody knows since when.
     #[must_use]
     pub fn is_cook_begun_unseen(&self) -> bool {
@@ -302,6 +309,11 @@ impl BatchTracker {
     #[must_use]
     pub const fn running(&self) -> Option<&Batch> {
         self.running.as_ref()
+    }
+
+    /// When the step was last known.
+    pub(crate) fn known_at(&self) -> Option<Uptime> {
+        self.known.map(|(at, _)| at)
     }
 
     /// A fresh reading of the register; `None` for one that is bad. Gives the batch that it ends.

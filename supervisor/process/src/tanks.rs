@@ -26,6 +26,27 @@ pub struct Fill {
     pub soaks_from: Span,
     /// How much corn it brought, kg.
     pub corn_kg: f64,
+    /// It went there for certain; else it may be in another tank: its age counts here and there, its kilograms nowhere.
+    pub is_certain: bool,
+}
+
+/// Corn in a tank that nobody saw come: before the first reading, or while the kettles were not watched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct UnseenCorn {
+    /// It began to soak then at the earliest; `None`: it may be of any age.
+    pub not_before: Option<Uptime>,
+    /// And then at the latest.
+    pub not_after: Uptime,
+}
+
+impl UnseenCorn {
+    /// With other such corn.
+    #[must_use]
+    pub fn and(self, other: Option<Self>) -> Self {
+        let Some(other) = other else { return self };
+        let earliest = self.not_before.zip(other.not_before).map(|(one, other)| one.min(other));
+        Self { not_before: earliest, not_after: self.not_after.max(other.not_after) }
+    }
 }
 
 /// What is known of a tank.
@@ -33,8 +54,10 @@ pub struct Fill {
 pub struct Tank {
     /// Its number on the floor.
     pub number: u16,
-    /// What is in it; empty if nothing is.
+    /// What is in it, or may be; empty if nothing that was seen to come is.
     pub fills: Vec<Fill>,
+    /// Corn that may be in it too.
+    pub unseen: Option<UnseenCorn>,
     /// Another batch is to come before it is full.
     pub is_filling: bool,
     /// It feeds the line since then; `None` if it does not.
@@ -78,15 +101,19 @@ pub struct Row {
     pub state: TankState,
     /// It feeds the line, as far as is known.
     pub is_feeding: bool,
-    /// Corn left in it, kg.
+    /// Corn left in it, kg, of what is there for certain.
     pub corn_kg: f64,
     /// Age of the youngest corn, s; `None` if it is empty.
     pub youngest_s: Option<f64>,
-    /// Age of the oldest corn, s; `None` if it is empty.
+    /// Age of the oldest corn at most, s; `None` if it is empty, or may hold corn of any age.
     pub oldest_s: Option<f64>,
+    /// Age of the oldest corn that was seen to come, s: the oldest in it is at least so old.
+    pub oldest_seen_s: Option<f64>,
+    /// It may hold corn that nobody saw come into it.
+    pub has_unseen: bool,
     /// When it may be fed; `None` if it is empty or still filling.
     pub ready_at: Option<Uptime>,
-    /// When it is too old; `None` if it is empty.
+    /// When what was seen to come is too old; `None` if it is empty.
     pub over_age_at: Option<Uptime>,
 }
 
@@ -102,27 +129,40 @@ pub fn youngest_from(fills: &[Fill]) -> Option<Uptime> {
     fills.iter().map(|fill| fill.soaks_from.to).max()
 }
 
+/// The same with corn that nobody saw come: not known if that may be of any age.
+fn oldest_with(fills: &[Fill], unseen: Option<UnseenCorn>) -> Option<Uptime> {
+    let seen = oldest_from(fills)?;
+    unseen.map_or(Some(seen), |unseen| unseen.not_before.map(|unseen| seen.min(unseen)))
+}
+
+fn youngest_with(fills: &[Fill], unseen: Option<UnseenCorn>) -> Option<Uptime> {
+    let seen = youngest_from(fills)?;
+    Some(unseen.map_or(seen, |unseen| seen.max(unseen.not_after)))
+}
+
 impl Tank {
     /// End of the first transfer into it, at its earliest: its oldest corn.
     fn oldest_from(&self) -> Option<Uptime> {
-        oldest_from(&self.fills)
+        oldest_with(&self.fills, self.unseen)
     }
 
     /// End of the last transfer into it, at its latest: its youngest corn.
     fn youngest_from(&self) -> Option<Uptime> {
-        youngest_from(&self.fills)
+        youngest_with(&self.fills, self.unseen)
     }
 
     /// Corn left, kg: never below nothing, however far the feed's meter is off.
     fn left_kg(&self) -> f64 {
-        (self.fills.iter().map(|fill| fill.corn_kg).sum::<f64>() - self.fed_kg).max(0.0)
+        let certain = self.fills.iter().filter(|fill| fill.is_certain);
+        (certain.map(|fill| fill.corn_kg).sum::<f64>() - self.fed_kg).max(0.0)
     }
 
     /// Its row on the board. A transfer that ends after `now` counts as age 0.
     #[must_use]
     pub fn row(&self, now: Uptime, limits: SoakLimits) -> Row {
         let ready_at = self.youngest_from().filter(|_| !self.is_filling).map(|from| from + limits.least);
-        let over_age_at = self.oldest_from().map(|from| from + limits.most);
+        let oldest_seen = oldest_from(&self.fills);
+        let over_age_at = oldest_seen.map(|from| from + limits.most);
         let state = if self.fills.is_empty() {
             TankState::Empty
         } else if over_age_at.is_some_and(|over| now > over) {
@@ -143,6 +183,8 @@ impl Tank {
             corn_kg: self.left_kg(),
             youngest_s: self.youngest_from().map(|from| now.seconds_since(from)),
             oldest_s: self.oldest_from().map(|from| now.seconds_since(from)),
+            oldest_seen_s: oldest_seen.map(|from| now.seconds_since(from)),
+            has_unseen: self.unseen.is_some() || self.fills.iter().any(|fill| !fill.is_certain),
             ready_at,
             over_age_at,
         }
@@ -236,8 +278,24 @@ pub struct Feeding {
     pub number: u16,
     /// When it fed.
     pub span: Span,
-    /// The batches it held.
+    /// The batches it held, or may have held.
     pub fills: Vec<Fill>,
+    /// Corn that it may have held too.
+    pub unseen: Option<UnseenCorn>,
+}
+
+impl Feeding {
+    /// When its oldest corn began to soak, at the earliest; `None` if nobody knows.
+    #[must_use]
+    pub fn oldest_from(&self) -> Option<Uptime> {
+        oldest_with(&self.fills, self.unseen)
+    }
+
+    /// When its youngest corn began to soak, at the latest; `None` if nobody knows.
+    #[must_use]
+    pub fn youngest_from(&self) -> Option<Uptime> {
+        youngest_with(&self.fills, self.unseen)
+    }
 }
 
 /// A feeding that may be behind a window of product.
@@ -279,8 +337,8 @@ pub fn behind(window: Span, feedings: &[Feeding]) -> (Vec<Behind<'_>>, f64) {
         found.push(Behind {
             feeding,
             fed,
-            youngest_s: youngest_from(&feeding.fills).map(|last| fed.from.seconds_since(last)),
-            oldest_s: oldest_from(&feeding.fills).map(|first| fed.to.seconds_since(first)),
+            youngest_s: feeding.youngest_from().map(|last| fed.from.seconds_since(last)),
+            oldest_s: feeding.oldest_from().map(|first| fed.to.seconds_since(first)),
         });
     }
     let unknown_s = window.seconds() - covered_s(&found);

@@ -9,7 +9,7 @@ use setward_config::line::Line;
 use setward_process::batches::{Ending, Oddity, Phase, ToldBy};
 use setward_process::follow::{BatchRecord, Follower};
 use setward_process::series::Span;
-use setward_process::tanks::{oldest_from, youngest_from};
+use setward_process::tanks::oldest_from;
 use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
 
@@ -41,7 +41,7 @@ pub struct BatchView {
     pub tank: Option<u16>,
     /// Between when and when its soak began: the same moment where the step told it; `None`: it was not pumped out.
     pub soaks_from: Option<WallSpan>,
-    /// Its corn is in that tank still.
+    /// Its corn is in that tank still, or may be in any where it may have gone.
     pub is_in_tank: bool,
     /// When it was fed.
     pub fed: Vec<FedView>,
@@ -59,6 +59,8 @@ pub struct FedView {
     /// End of the first transfer into it at its earliest, and of the last at its latest: from when its oldest and its youngest
     /// corn soaked.
     pub soaked_from: WallSpan,
+    /// No older corn was in it; else some may have been that nobody saw come.
+    pub is_oldest_known: bool,
     /// When what it fed was, or will be, packed, as a middle estimate.
     pub packed: Option<WallSpan>,
     /// The widest time in which any of it may have been packed.
@@ -83,7 +85,7 @@ impl BatchView {
     /// Whether nothing about it will change: it never got to a tank, or its corn has left it.
     #[must_use]
     pub fn is_complete(&self) -> bool {
-        self.tank.is_none() || (!self.is_in_tank && self.fed.iter().all(|fed| !fed.is_open))
+        !self.is_in_tank && self.fed.iter().all(|fed| !fed.is_open)
     }
 }
 
@@ -184,13 +186,16 @@ impl BatchBook {
                 let is_last = index + 1 == feedings.len();
                 let tank = follower.tanks().iter().find(|tank| tank.number == feeding.number);
                 let is_open = is_last && tank.is_some_and(|tank| tank.feeding_since.is_some());
-                let soaked = Span { from: oldest_from(&feeding.fills)?, to: youngest_from(&feeding.fills)? };
+                let oldest = feeding.oldest_from();
+                let soaked =
+                    Span { from: oldest.or(oldest_from(&feeding.fills))?, to: feeding.youngest_from()? };
                 let packed = follower.packed_of(feeding.span).passage();
                 let view = FedView {
                     tank: feeding.number,
                     span: wall.span(feeding.span),
                     is_open,
                     soaked_from: wall.span(soaked),
+                    is_oldest_known: oldest.is_some(),
                     packed: packed.map(|packed| wall.span(packed.about())),
                     packed_at_most: packed.map(|packed| wall.span(packed.whole())),
                 };

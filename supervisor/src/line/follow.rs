@@ -109,6 +109,8 @@ pub struct ProductView {
     pub batches: Vec<String>,
     /// The tanks it came from, by number, with the ages of their youngest and oldest corn then, s.
     pub tanks: Vec<(u16, Option<f64>, Option<f64>)>,
+    /// Those of them that may have held corn too that nobody saw come.
+    pub unseen_in: Vec<u16>,
     /// How long, s, it came out of the tanks while nobody knows which fed.
     pub unknown_tank_s: f64,
     /// The recipes it was made by, as indices into the line's.
@@ -454,6 +456,7 @@ fn view(product: &Product, at: Uptime, utc: UtcMillis) -> ProductView {
         most_kg: product.whole.map(|mass| mass.most_kg),
         batches: Vec::new(),
         tanks: product.tanks.iter().map(|tank| (tank.number, tank.youngest_s, tank.oldest_s)).collect(),
+        unseen_in: product.tanks.iter().filter(|tank| tank.has_unseen).map(|tank| tank.number).collect(),
         unknown_tank_s: product.unknown_tank_s,
         recipes: product.recipes.iter().filter_map(|recipe| usize::try_from(*recipe).ok()).collect(),
         was_reversed: product.was_reversed,

@@ -30,8 +30,8 @@ impl LineTask<'_> {
             let found = match followed {
                 Followed::SinceGood(entry) => Some(Value::Seconds(self.since_good(*entry))),
                 Followed::YoungestFeeding => self.youngest_feeding(&tanks).map(Value::Seconds),
-                Followed::OldestCorn => self.oldest_corn(&tanks).map(Value::Seconds),
-                Followed::OldestIn(tank) => self.oldest_in(&tanks, *tank).map(Value::Seconds),
+                Followed::OldestCorn => oldest_corn(&tanks, line.tanks.len()).map(Value::Seconds),
+                Followed::OldestIn(tank) => oldest_in(&tanks, *tank).map(Value::Seconds),
                 Followed::DueTank => self.due_tank(&tanks, wall.at).map(Value::Number),
                 Followed::Balance(output) => {
                     return alone(*id, self.balance.reading(signal, *output), wall.at);
@@ -66,22 +66,6 @@ impl LineTask<'_> {
         fed.row.youngest_s
     }
 
-    /// Of the tanks that do not feed yet: what feeds is on its way. Nothing where every tank says that it is empty.
-    fn oldest_corn(&self, tanks: &[TankView]) -> Option<f64> {
-        // What fed last goes on feeding while nobody knows.
-        let waits = |view: &&TankView| !view.row.is_feeding;
-        let known = tanks.iter().filter(waits).filter_map(|view| view.row.oldest_s).fold(None, longer);
-        let is_all_empty = self.line.tanks.len() == tanks.len()
-            && tanks.iter().filter(waits).all(|view| view.holds == Some(TankCode::Empty));
-        known.or_else(|| is_all_empty.then_some(0.0))
-    }
-
-    fn oldest_in(&self, tanks: &[TankView], tank: usize) -> Option<f64> {
-        let view = tanks.iter().find(|view| view.tank == tank)?;
-        let is_empty = view.holds == Some(TankCode::Empty);
-        view.row.oldest_s.or_else(|| is_empty.then_some(0.0))
-    }
-
     /// Unknown while a full tank holds corn of which no age is known, or a tank says nothing: it may be the oldest.
     fn due_tank(&self, tanks: &[TankView], now: Uptime) -> Option<f64> {
         let is_unknown = |view: &TankView| {
@@ -98,6 +82,48 @@ impl LineTask<'_> {
         });
         Some(oldest.map_or(0.0, |view| f64::from(view.row.number)))
     }
+}
+
+/// Of the tanks that do not feed yet: what feeds is on its way. Nothing where every tank says that it is empty; unknown while
+/// a tank that waits may hold older corn than is known, unless what is known is too old already.
+fn oldest_corn(tanks: &[TankView], of_line: usize) -> Option<f64> {
+    // What fed last goes on feeding while nobody knows.
+    let waits: Vec<&TankView> = tanks.iter().filter(|view| !view.row.is_feeding).collect();
+    let told = waits.iter().filter_map(|view| oldest_told(view));
+    let is_unknown = tanks.len() < of_line || waits.iter().any(|view| hides_older(view));
+    if is_unknown {
+        let too_old = waits.iter().filter(|view| is_too_old(view, view.row.oldest_seen_s));
+        return too_old.filter_map(|view| view.row.oldest_seen_s).fold(None, longer);
+    }
+    let is_all_empty = waits.iter().all(|view| view.holds == Some(TankCode::Empty));
+    told.fold(None, longer).or_else(|| is_all_empty.then_some(0.0))
+}
+
+fn oldest_in(tanks: &[TankView], tank: usize) -> Option<f64> {
+    let view = tanks.iter().find(|view| view.tank == tank)?;
+    let is_empty = view.holds == Some(TankCode::Empty);
+    oldest_told(view).or_else(|| (is_empty && view.row.oldest_seen_s.is_none()).then_some(0.0))
+}
+
+/// The age of a tank's oldest corn, s, as far as it can be held against a most: corn that may be there is not too old before
+/// somebody knows that it is there.
+fn oldest_told(view: &TankView) -> Option<f64> {
+    let (seen, at_most) = (view.row.oldest_seen_s, view.row.oldest_s);
+    if is_too_old(view, seen) {
+        return seen;
+    }
+    at_most.filter(|_| !is_too_old(view, at_most))
+}
+
+fn is_too_old(view: &TankView, age_s: Option<f64>) -> bool {
+    let most = view.limits.map(|limits| limits.most.as_secs_f64());
+    age_s.zip(most).is_some_and(|(age, most)| age > most)
+}
+
+/// Whether nobody knows how old the oldest corn in a tank is.
+fn hides_older(view: &TankView) -> bool {
+    let may_hold = view.holds == Some(TankCode::Full) || view.row.has_unseen;
+    view.holds.is_none() || (may_hold && oldest_told(view).is_none())
 }
 
 /// What was worked out.
@@ -121,3 +147,7 @@ fn reading(signal: &LineSignal, found: Option<Value>) -> Reading {
     let (low, high) = signal.range;
     value.map_or(Reading::Bad(NoData::TooLittleKnown), |value| Reading::Good(value.clamp(low, high)))
 }
+
+#[cfg(test)]
+#[path = "followed_tests.rs"]
+mod tests;

@@ -263,7 +263,8 @@ async fn soak_row(
     let limits = recipe.soak.map_or_else(Vec::new, |limits| {
         let h = |length: Duration| length.as_secs_f64() / 3600.0;
         let is_over = last.is_some_and(|fed| !fed.is_open) && !view.is_in_tank;
-        // While corn is fed, its oldest may only get older.
+        // While corn is fed, its oldest may only get older; and corn that nobody saw come may be older.
+        let is_over = is_over && last.is_some_and(|fed| fed.is_oldest_known);
         let oldest = oldest_h.map(|oldest| (oldest, if is_over { oldest } else { f64::INFINITY }));
         vec![
             soak_limit(

@@ -64,6 +64,7 @@ fn fed_view(line: &Line) -> BatchView {
         span: (at(fed_from), at(fed_from + 80.0)),
         is_open: false,
         soaked_from: (at(69.0 - 45.0), at(69.0)),
+        is_oldest_known: true,
         packed: Some((at(fed_from + 30.0), at(fed_from + 110.0))),
         packed_at_most: None,
     };

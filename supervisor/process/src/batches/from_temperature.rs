@@ -89,6 +89,11 @@ impl TemperatureTracker {
         self.seen.running.as_ref()
     }
 
+    /// When the temperature was last known.
+    pub(crate) fn known_at(&self) -> Option<Uptime> {
+        self.known.map(|(at, _)| at)
+    }
+
     /// A reading, degC; `None`, or one that is no number, is bad. Gives the batch that it ends: at the quench limit, when it
     /// goes cold without one, or after so long that no batch is. A reading that is not later than the one before is dropped.
     pub fn handle(&mut self, at: Uptime, degc: Option<f64>) -> Option<Batch> {

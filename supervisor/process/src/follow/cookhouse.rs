@@ -1,10 +1,10 @@
 //! Kettles and tanks: which batch went to which tank, and which tank fed the line when.
 
 use super::Shape;
-use super::kettle::{Kettle, Reading, Told};
+use super::kettle::{Kettle, Pumped, Reading, Told};
 use crate::batches::Batch;
 use crate::series::Span;
-use crate::tanks::{Feeding, Fill, Tank};
+use crate::tanks::{Feeding, Fill, Tank, UnseenCorn};
 use alloc::vec::Vec;
 use core::time::Duration;
 use setward_protocol::Uptime;
@@ -51,10 +51,10 @@ pub struct BatchRecord {
     pub recipe: Option<u32>,
     /// What happened.
     pub batch: Batch,
-    /// The tank that it was pumped to; `None` if none was filling then, or more than one.
+    /// The tank that it was pumped to; `None` if none was filling then, or more than one: then it may be in each of those.
     pub tank: Option<u16>,
     /// Between when and when its soak began, the end of its transfer: one moment where the step tells it, the time in which it
-    /// may have been pumped out where the temperature does. `None`: it was not pumped out.
+    /// may have been pumped out where the temperature does. `None`: it was not pumped out, as far as anybody knows.
     pub soaks_from: Option<Span>,
 }
 
@@ -65,21 +65,35 @@ struct Feeds {
     since: Uptime,
     known: Uptime,
     fills: Vec<Fill>,
+    unseen: Option<UnseenCorn>,
 }
 
 impl Feeds {
     fn feeding(&self, until: Uptime) -> Feeding {
         let span = Span { from: self.since, to: until };
-        Feeding { number: self.number, span, fills: self.fills.clone() }
+        Feeding { number: self.number, span, fills: self.fills.clone(), unseen: self.unseen }
     }
+}
+
+/// What a tank's state register has said.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Said {
+    /// When it last said anything.
+    at: Option<Uptime>,
+    /// Since when it says empty.
+    empty_since: Option<Uptime>,
+    /// When corn last ran in, or may have.
+    filled: Option<Uptime>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Cookhouse {
     kettles: Vec<Kettle>,
     tanks: Vec<Tank>,
-    /// Tank by tank: since when it is said to be empty.
-    empty_since: Vec<Option<Uptime>>,
+    /// Tank by tank.
+    said: Vec<Said>,
+    /// When corn may last have gone to a tank that nobody knows.
+    unseen: Option<Span>,
     fed_from_gap_limit: Duration,
     /// The recipe in force.
     recipe: Option<u32>,
@@ -94,6 +108,7 @@ impl Cookhouse {
         let tank = |number: &u16| Tank {
             number: *number,
             fills: Vec::new(),
+            unseen: None,
             is_filling: false,
             feeding_since: None,
             fed_kg: 0.0,
@@ -101,7 +116,8 @@ impl Cookhouse {
         Self {
             kettles: shape.kettles.iter().map(Kettle::new).collect(),
             tanks: shape.tanks.iter().map(tank).collect(),
-            empty_since: shape.tanks.iter().map(|_| None).collect(),
+            said: shape.tanks.iter().map(|_| Said::default()).collect(),
+            unseen: None,
             fed_from_gap_limit: shape.fed_from_gap_limit,
             recipe: None,
             batches: Vec::new(),
@@ -126,8 +142,11 @@ impl Cookhouse {
 
     /// A reading of what tells a kettle's batches. One of another kind than the kettle's rule asks for is dropped.
     pub(super) fn read(&mut self, kettle: usize, at: Uptime, reading: Reading) -> Option<BatchRecord> {
-        let Told { ended, begins } = self.kettles.get_mut(kettle)?.handle(at, reading);
-        let record = ended.and_then(|(batch, soaks_from)| self.file(kettle, batch, soaks_from));
+        let Told { ended, begins, unseen } = self.kettles.get_mut(kettle)?.handle(at, reading);
+        let record = ended.and_then(|(batch, pumped)| self.file(kettle, batch, pumped));
+        if let Some(unseen) = unseen {
+            self.corn_came_unseen(unseen);
+        }
         if let Some(source) = self.kettles.get_mut(kettle).filter(|_| begins) {
             source.recipe = self.recipe;
         }
@@ -147,29 +166,41 @@ impl Cookhouse {
     }
 
     pub(super) fn tank(&mut self, at: Uptime, number: u16, report: TankReport) {
-        let both = self.tanks.iter_mut().zip(&mut self.empty_since);
-        let Some((tank, empty_since)) = both.into_iter().find(|(tank, _)| tank.number == number) else {
+        let both = self.tanks.iter_mut().zip(&mut self.said);
+        let Some((tank, said)) = both.into_iter().find(|(tank, _)| tank.number == number) else {
             return;
         };
+        let mut came = None;
         if matches!(report, TankReport::Full | TankReport::Filling) {
-            *empty_since = None;
+            let was_empty = said.empty_since.take().is_some();
+            came = came_unseen(tank, said, at, self.unseen);
+            if report == TankReport::Filling || tank.is_filling || was_empty {
+                said.filled = Some(at);
+            }
+        }
+        if report != TankReport::Unknown {
+            said.at = Some(at);
         }
         match report {
             TankReport::Unknown => {}
             TankReport::Full => tank.is_filling = false,
             TankReport::Empty => {
-                let since = *empty_since.get_or_insert(at);
+                let since = *said.empty_since.get_or_insert(at);
                 if tank.fed_kg > 0.0 || at.since(since) >= EMPTY_FOR {
-                    (tank.fills, tank.is_filling, tank.fed_kg) = (Vec::new(), false, 0.0);
+                    empty(tank);
+                    said.filled = None;
                 }
             }
             TankReport::Filling => {
                 // Filled anew after it fed: nobody reported it empty, but it must have been.
                 if !tank.is_filling && tank.feeding_since.is_none() && tank.fed_kg > 0.0 {
-                    (tank.fills, tank.fed_kg) = (Vec::new(), 0.0);
+                    empty(tank);
                 }
                 tank.is_filling = true;
             }
+        }
+        if let Some(came) = came {
+            self.note_unseen(number, came);
         }
         self.note_targets();
     }
@@ -189,8 +220,13 @@ impl Cookhouse {
         }
         let ended = ended.map(|feeds| feeds.feeding(if is_fresh(&feeds) { at } else { feeds.known }));
         self.feedings.extend(ended.clone());
-        self.feeds =
-            tank.map(|tank| Feeds { number: tank.number, since: at, known: at, fills: tank.fills.clone() });
+        self.feeds = tank.map(|tank| Feeds {
+            number: tank.number,
+            since: at,
+            known: at,
+            fills: tank.fills.clone(),
+            unseen: tank.unseen,
+        });
         for tank in &mut self.tanks {
             tank.feeding_since = if Some(tank.number) == number { Some(at) } else { None };
         }
@@ -209,24 +245,68 @@ impl Cookhouse {
         self.feedings.retain(|feeding| feeding.span.to >= oldest);
     }
 
-    /// Files a batch that ended, and its corn in the tank that it went to.
-    fn file(&mut self, kettle: usize, batch: Batch, soaks_from: Option<Span>) -> Option<BatchRecord> {
+    /// Files a batch that ended, and its corn in each tank that it went to, or may have gone to.
+    fn file(&mut self, kettle: usize, batch: Batch, pumped: Option<Pumped>) -> Option<BatchRecord> {
         let id = self.next_id;
         self.next_id += 1;
         let source = self.kettles.get_mut(kettle)?;
-        let (tank, corn_kg) = (source.take_target(), source.corn_kg);
+        let (targets, corn_kg) = (source.take_targets(), source.corn_kg);
         let (number, recipe) = (source.number.take(), source.recipe.take());
-        let filled = self.tanks.iter_mut().find(|candidate| Some(candidate.number) == tank);
-        if let (Some(filled), Some(soaks_from)) = (filled, soaks_from) {
-            let fill = Fill { batch: id, soaks_from, corn_kg };
-            filled.fills.push(fill);
-            if let Some(feeds) = self.feeds.as_mut().filter(|feeds| Some(feeds.number) == tank) {
-                feeds.fills.push(fill);
+        let known = pumped.filter(|pumped| pumped.is_known);
+        let tank = match targets.as_slice() {
+            [only] => Some(*only),
+            [] | [_, ..] => None,
+        };
+        if let Some(Pumped { since, soaks_from, .. }) = pumped {
+            let is_certain = tank.is_some() && known.is_some();
+            let targets = if targets.is_empty() {
+                // A tank of which nothing is heard meanwhile may have it too: that shows when it speaks again.
+                self.unseen = Some(Span { from: since, to: soaks_from.to });
+                self.filled_since(since)
+            } else {
+                targets
+            };
+            for number in targets {
+                self.fill(number, Fill { batch: id, soaks_from, corn_kg, is_certain });
             }
         }
+        let soaks_from = known.map(|pumped| pumped.soaks_from);
         let record = BatchRecord { id, kettle, number, recipe, batch, tank, soaks_from };
         self.batches.push(record.clone());
         Some(record)
+    }
+
+    fn fill(&mut self, number: u16, fill: Fill) {
+        let Some(filled) = self.tanks.iter_mut().find(|tank| tank.number == number) else { return };
+        filled.fills.push(fill);
+        if let Some(feeds) = self.feeds.as_mut().filter(|feeds| feeds.number == number) {
+            feeds.fills.push(fill);
+        }
+    }
+
+    /// The tanks into which corn has, or may have, run since a time.
+    fn filled_since(&self, since: Uptime) -> Vec<u16> {
+        let both = self.tanks.iter().zip(&self.said);
+        let filled = both.filter(|(tank, said)| tank.is_filling || said.filled.is_some_and(|at| at >= since));
+        filled.map(|(tank, _)| tank.number).collect()
+    }
+
+    /// A batch of which nobody knows may have been pumped out within a time: each tank that filled since may have it.
+    fn corn_came_unseen(&mut self, within: Span) {
+        self.unseen = Some(within);
+        let came = UnseenCorn { not_before: Some(within.from), not_after: within.to };
+        for number in self.filled_since(within.from) {
+            self.note_unseen(number, came);
+        }
+    }
+
+    fn note_unseen(&mut self, number: u16, came: UnseenCorn) {
+        if let Some(tank) = self.tanks.iter_mut().find(|tank| tank.number == number) {
+            tank.unseen = Some(came.and(tank.unseen));
+        }
+        if let Some(feeds) = self.feeds.as_mut().filter(|feeds| feeds.number == number) {
+            feeds.unseen = Some(came.and(feeds.unseen));
+        }
     }
 
     /// Each tank that fills while a kettle is pumped out may be where its batch goes.
@@ -237,4 +317,18 @@ impl Cookhouse {
             kettle.note_targets(&filling);
         }
     }
+}
+
+/// Whatever was in it is gone.
+fn empty(tank: &mut Tank) {
+    (tank.fills, tank.unseen, tank.is_filling, tank.fed_kg) = (Vec::new(), None, false, 0.0);
+}
+
+/// Corn that came into a tank before anybody saw it, by a report that it has some; `unseen`: when some may have gone to a tank
+/// that nobody knows.
+fn came_unseen(tank: &Tank, said: &Said, at: Uptime, unseen: Option<Span>) -> Option<UnseenCorn> {
+    let Some(heard) = said.at else { return Some(UnseenCorn { not_before: None, not_after: at }) };
+    // One that was full took none, and is told of by the kettle if it was filling.
+    let unseen = unseen.filter(|unseen| heard <= unseen.from && tank.fills.is_empty())?;
+    Some(UnseenCorn { not_before: Some(unseen.from), not_after: at })
 }

@@ -3,6 +3,7 @@
 use super::shape::{KettleRule, Recognition};
 use crate::batches::{Batch, BatchTracker, Ending, Phase, TemperatureTracker};
 use crate::series::Span;
+use alloc::vec::Vec;
 use core::time::Duration;
 use setward_protocol::Uptime;
 
@@ -15,13 +16,29 @@ pub(super) enum Reading {
     Temperature(Option<f64>),
 }
 
+/// No batch is filled, cooked and pumped out in less: what passes unseen for so long may be one. Engineering judgement.
+const WHOLE_BATCH: Duration = Duration::from_secs(1800);
+
 /// What a reading told.
 #[derive(Debug, Default)]
 pub(super) struct Told {
-    /// A batch that is over in the kettle, and between when and when its soak began, if it was pumped out.
-    pub(super) ended: Option<(Batch, Option<Span>)>,
+    /// A batch that is over in the kettle, and how it left it, if it did or may have.
+    pub(super) ended: Option<(Batch, Option<Pumped>)>,
     /// A batch begins.
     pub(super) begins: bool,
+    /// Within this time nobody saw the kettle, and a batch of which nothing is known may have been cooked and pumped out.
+    pub(super) unseen: Option<Span>,
+}
+
+/// A batch that was pumped out, or may have been.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pumped {
+    /// It ran into a tank from then on at the earliest.
+    pub(super) since: Uptime,
+    /// Between when and when its soak began.
+    pub(super) soaks_from: Span,
+    /// Somebody knows that it was.
+    pub(super) is_known: bool,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -30,7 +47,8 @@ pub(super) struct Kettle {
     pub(super) corn_kg: f64,
     pub(super) number: Option<u64>,
     pub(super) recipe: Option<u32>,
-    target: Target,
+    /// Tanks that filled while it was, or may have been, pumped out, each once.
+    targets: Vec<u16>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -44,24 +62,6 @@ enum Source {
     },
 }
 
-/// Where a batch is pumped to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Target {
-    NotSeen,
-    One(u16),
-    Several,
-}
-
-impl Target {
-    const fn or(self, number: u16) -> Self {
-        match self {
-            Self::NotSeen => Self::One(number),
-            Self::One(same) if same == number => self,
-            Self::One(_) | Self::Several => Self::Several,
-        }
-    }
-}
-
 impl Kettle {
     pub(super) fn new(rule: &KettleRule) -> Self {
         let source = match &rule.told_by {
@@ -72,7 +72,7 @@ impl Kettle {
                 quenched: None,
             },
         };
-        Self { source, corn_kg: rule.corn_kg, number: None, recipe: None, target: Target::NotSeen }
+        Self { source, corn_kg: rule.corn_kg, number: None, recipe: None, targets: Vec::new() }
     }
 
     /// Whether a batch is in it that cooks or, by the step register, is on its way out.
@@ -83,29 +83,53 @@ impl Kettle {
         }
     }
 
+    /// When what tells its batches was last known.
+    fn known_at(&self) -> Option<Uptime> {
+        match &self.source {
+            Source::Step(tracker) => tracker.known_at(),
+            Source::Temperature { tracker, .. } => tracker.known_at(),
+        }
+    }
+
     pub(super) fn handle(&mut self, at: Uptime, reading: Reading) -> Told {
-        let ran = self.runs();
+        let (ran, known) = (self.runs(), self.known_at());
+        let told = self.take(at, reading, ran);
+        // One that ran before and runs on left the kettle to no other.
+        let is_same = ran && self.runs() && !told.begins;
+        let unseen = known.zip(self.known_at()).map(|(from, to)| Span { from, to });
+        let unseen = unseen.filter(|gap| gap.to.since(gap.from) >= WHOLE_BATCH && !is_same);
+        Told { unseen, ..told }
+    }
+
+    fn take(&mut self, at: Uptime, reading: Reading, ran: bool) -> Told {
         match (&mut self.source, reading) {
             (Source::Step(tracker), Reading::Step(code)) => {
                 let ended = tracker.handle(at, code);
                 let begins = tracker.running().is_some() && (!ran || ended.is_some());
-                let soaks_from = |batch: &Batch| Some(batch.ended_within(batch.phase(Phase::Transfer)?.to));
-                Told { ended: ended.map(|batch| (batch.clone(), soaks_from(&batch))), begins }
+                let ended = ended.map(|batch| {
+                    let pumped = pumped_by_step(&batch).or_else(|| pumped_unseen(&batch));
+                    (batch, pumped)
+                });
+                Told { ended, begins, unseen: None }
             }
             (Source::Temperature { tracker, pumped_within, quenched }, Reading::Temperature(degc)) => {
                 let ended = tracker.handle(at, degc);
                 let begins = tracker.running().is_some() && (!ran || ended.is_some());
                 let pumped = pumped_out(quenched, at, begins, *pumped_within);
-                match ended {
+                let ended = match ended {
                     Some(batch) if batch.ending == Some(Ending::Complete) => {
                         let at = batch.span().map_or(at, |span| span.to);
                         *quenched = Some((batch.ended_within(at), batch));
-                        Told { ended: pumped, begins }
+                        pumped
                     }
                     // One that was not quenched stays where it is; none is quenched beside it, for that one was over when it began.
-                    Some(batch) => Told { ended: Some((batch, None)), begins },
-                    None => Told { ended: pumped, begins },
-                }
+                    Some(batch) => {
+                        let pumped = pumped_unseen(&batch);
+                        Some((batch, pumped))
+                    }
+                    None => pumped,
+                };
+                Told { ended, begins, unseen: None }
             }
             (Source::Step(_), Reading::Temperature(_)) | (Source::Temperature { .. }, Reading::Step(_)) => {
                 Told::default()
@@ -123,17 +147,30 @@ impl Kettle {
             Source::Temperature { quenched, .. } => quenched.is_some(),
         };
         if pumps {
-            self.target = filling.iter().fold(self.target, |target, number| target.or(*number));
+            for number in filling {
+                if !self.targets.contains(number) {
+                    self.targets.push(*number);
+                }
+            }
         }
     }
 
-    /// Where its batch went, if that is known; the next one's is not known yet.
-    pub(super) fn take_target(&mut self) -> Option<u16> {
-        match core::mem::replace(&mut self.target, Target::NotSeen) {
-            Target::One(number) => Some(number),
-            Target::NotSeen | Target::Several => None,
-        }
+    /// Where its batch may have gone; the next one's is not known yet.
+    pub(super) fn take_targets(&mut self) -> Vec<u16> {
+        core::mem::take(&mut self.targets)
     }
+}
+
+fn pumped_by_step(batch: &Batch) -> Option<Pumped> {
+    let transfer = batch.phase(Phase::Transfer)?;
+    let soaks_from = batch.ended_within(transfer.to);
+    Some(Pumped { since: transfer.from, soaks_from, is_known: true })
+}
+
+/// One that may have been pumped out while nobody saw it.
+fn pumped_unseen(batch: &Batch) -> Option<Pumped> {
+    let hidden = batch.hidden_transfer().filter(|_| batch.ending != Some(Ending::Interrupted))?;
+    Some(Pumped { since: hidden.from, soaks_from: hidden, is_known: false })
 }
 
 /// The quenched batch once it must be out: so long after its quench, or when the next one is heated.
@@ -142,7 +179,8 @@ fn pumped_out(
     at: Uptime,
     begins: bool,
     pumped_within: Duration,
-) -> Option<(Batch, Option<Span>)> {
+) -> Option<(Batch, Option<Pumped>)> {
     let (since, batch) = quenched.take_if(|(since, _)| begins || at.since(since.to) >= pumped_within)?;
-    Some((batch, Some(Span { from: since.from, to: at.min(since.to + pumped_within) })))
+    let soaks_from = Span { from: since.from, to: at.min(since.to + pumped_within) };
+    Some((batch, Some(Pumped { since: since.from, soaks_from, is_known: true })))
 }

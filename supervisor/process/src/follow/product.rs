@@ -41,9 +41,11 @@ pub struct BehindProduct {
     pub fed: Span,
     /// Age of its youngest corn then, s.
     pub youngest_s: Option<f64>,
-    /// Age of its oldest corn then, s.
+    /// Age of its oldest corn then, s; `None` if nobody knows.
     pub oldest_s: Option<f64>,
-    /// The batches in it, by [`BatchRecord::id`](super::BatchRecord::id).
+    /// It may have held corn that nobody saw come.
+    pub has_unseen: bool,
+    /// The batches that it held, or may have held, by [`BatchRecord::id`](super::BatchRecord::id).
     pub batches: Vec<u64>,
 }
 
@@ -214,6 +216,7 @@ impl Follower {
             fed: tank.fed,
             youngest_s: tank.youngest_s,
             oldest_s: tank.oldest_s,
+            has_unseen: tank.feeding.unseen.is_some(),
             batches: tank.feeding.fills.iter().map(|fill| fill.batch).collect(),
         });
         (told.collect(), unknown_s)

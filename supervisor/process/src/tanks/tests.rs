@@ -11,14 +11,14 @@ fn at(hours: f64) -> Uptime {
 }
 
 fn fill(batch: u64, end_h: f64) -> Fill {
-    Fill { batch, soaks_from: Span { from: at(end_h), to: at(end_h) }, corn_kg: 600.0 }
+    Fill { batch, soaks_from: Span { from: at(end_h), to: at(end_h) }, corn_kg: 600.0, is_certain: true }
 }
 
 /// A full tank whose first batch was pumped in 41 min before its last.
 fn tank(number: u16, last_h: f64) -> Tank {
     let fills =
         [fill(u64::from(number) * 2, last_h - 41.0 / 60.0), fill(u64::from(number) * 2 + 1, last_h)].to_vec();
-    Tank { number, fills, is_filling: false, feeding_since: None, fed_kg: 0.0 }
+    Tank { number, fills, unseen: None, is_filling: false, feeding_since: None, fed_kg: 0.0 }
 }
 
 fn close(found: f64, expected: f64) {
@@ -39,7 +39,14 @@ fn the_youngest_judges_the_least_and_the_oldest_the_most() {
 
 #[test]
 fn every_state_of_a_tank() {
-    let empty = Tank { number: 1, fills: Vec::new(), is_filling: false, feeding_since: None, fed_kg: 0.0 };
+    let empty = Tank {
+        number: 1,
+        fills: Vec::new(),
+        unseen: None,
+        is_filling: false,
+        feeding_since: None,
+        fed_kg: 0.0,
+    };
     let row = empty.row(at(1.0), LIMITS);
     assert_eq!((row.state, row.youngest_s, row.ready_at), (TankState::Empty, None, None));
     let filling = Tank { fills: [fill(1, 10.0)].to_vec(), is_filling: true, ..empty };
@@ -110,6 +117,7 @@ fn product_leads_back_to_its_tank_and_both_its_batches() {
         number,
         span: Span { from: at(from), to: at(to) },
         fills: tank(number, from - 12.7).fills,
+        unseen: None,
     };
     let feedings = [feeding(4, 35.3, 36.67), feeding(5, 36.67, 38.0), feeding(6, 38.0, 39.4)];
     let (found, unknown_s) = behind(Span { from: at(36.9), to: at(37.5) }, &feedings);
@@ -128,7 +136,8 @@ fn product_leads_back_to_its_tank_and_both_its_batches() {
 
 #[test]
 fn what_nobody_recorded_is_unknown() {
-    let unknown = Feeding { number: 2, span: Span { from: at(1.0), to: at(2.0) }, fills: Vec::new() };
+    let unknown =
+        Feeding { number: 2, span: Span { from: at(1.0), to: at(2.0) }, fills: Vec::new(), unseen: None };
     let feedings = [unknown];
     let (found, unknown_s) = behind(Span { from: at(1.5), to: at(3.0) }, &feedings);
     close(unknown_s, 3600.0);
@@ -142,11 +151,20 @@ fn what_nobody_recorded_is_unknown() {
 
 #[test]
 fn corn_fed_too_young_or_too_old_is_told_apart() {
-    let young =
-        Feeding { number: 1, span: Span { from: at(19.0), to: at(20.0) }, fills: tank(1, 10.0).fills };
+    let young = Feeding {
+        number: 1,
+        span: Span { from: at(19.0), to: at(20.0) },
+        fills: tank(1, 10.0).fills,
+        unseen: None,
+    };
     let (found, _) = behind(young.span, core::slice::from_ref(&young));
     assert_eq!(found[0].verdicts(LIMITS), (Verdict::Below, Verdict::Kept));
-    let old = Feeding { number: 1, span: Span { from: at(25.0), to: at(26.0) }, fills: tank(1, 10.0).fills };
+    let old = Feeding {
+        number: 1,
+        span: Span { from: at(25.0), to: at(26.0) },
+        fills: tank(1, 10.0).fills,
+        unseen: None,
+    };
     let (found, _) = behind(old.span, core::slice::from_ref(&old));
     assert_eq!(found[0].verdicts(LIMITS), (Verdict::Kept, Verdict::Above));
 }

@@ -133,7 +133,8 @@ fn tanks(product: &ProductView) -> String {
         (_, _) => " (age of its corn not known)".to_owned(),
     };
     let tank = |(number, youngest, oldest): &(u16, Option<f64>, Option<f64>)| {
-        format!("tank {number}{}", age(*youngest, *oldest))
+        let unseen = if product.unseen_in.contains(number) { " and corn that nobody saw come" } else { "" };
+        format!("tank {number}{}{unseen}", age(*youngest, *oldest))
     };
     let mut told: Vec<String> = product.tanks.iter().map(tank).collect();
     if product.unknown_tank_s >= 1.0 {

@@ -63,7 +63,7 @@ fn row(scene: &Scene<'_>, view: &TankView) -> Markup {
     html! {
         tr.bad[row.state == TankState::OverAge] {
             th scope="row" { (name) br; small { (says(scene, view)) } }
-            td data-h="Corn" { @if is_known { (words::number(row.corn_kg, 0)) " kg" } @else { "\u{2013}" } }
+            td data-h="Corn" { @if is_known { @if row.has_unseen { "at least " } (words::number(row.corn_kg, 0)) " kg" } @else { "\u{2013}" } }
             td data-h="Age" {
                 @match (row.youngest_s, row.oldest_s) {
                     (Some(youngest), Some(oldest)) => { (words::hours_between(youngest, oldest)) },

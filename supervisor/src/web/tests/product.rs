@@ -21,6 +21,7 @@ fn product() -> ProductView {
         most_kg: Some(260.0),
         batches: vec!["kettle-1-20261124T1402Z".to_owned()],
         tanks: vec![(7, Some(12.0 * 3600.0), Some(12.75 * 3600.0))],
+        unseen_in: Vec::new(),
         unknown_tank_s: 0.0,
         recipes: vec![0],
         was_reversed: false,
@@ -37,6 +38,8 @@ fn tank(index: usize, state: TankState, ages_h: Option<(f64, f64)>) -> TankView 
         corn_kg: 1200.0,
         youngest_s: ages_h.map(|ages| ages.0 * 3600.0),
         oldest_s: ages_h.map(|ages| ages.1 * 3600.0),
+        oldest_seen_s: ages_h.map(|ages| ages.1 * 3600.0),
+        has_unseen: false,
         ready_at: None,
         over_age_at: None,
     };

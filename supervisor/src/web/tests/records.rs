@@ -34,6 +34,7 @@ pub(super) fn night() -> (AppState, Arc<InlineStore>) {
         most_kg: Some(260.0),
         batches: vec!["kettle-1-20261124T1402Z".to_owned()],
         tanks: vec![(7, None, None)],
+        unseen_in: Vec::new(),
         unknown_tank_s: 0.0,
         recipes: vec![0],
         was_reversed: false,

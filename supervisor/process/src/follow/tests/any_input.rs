@@ -32,7 +32,7 @@ proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Whatever is read, in whatever order of time: nothing fails, windows have their beginning first, masses are numbers,
-    /// feedings follow each other, and no batch is in two tanks.
+    /// feedings follow each other, and no batch is in two tanks for certain.
     #[test]
     fn whatever_is_read_the_answers_make_sense(
         read in prop::collection::vec((0.0..900.0_f64, anything()), 1..120), onset in 0.0..9000.0_f64, length in 0.0..900.0_f64
@@ -51,12 +51,17 @@ proptest! {
             let soaks_from = record.soaks_from.filter(|span| record.batch.span().is_some_and(|cook| span.from >= cook.from));
             prop_assert!(record.soaks_from == soaks_from && soaks_from.is_none_or(|span| span.from <= span.to), "{record:?}");
         }
-        let mut batches: Vec<u64> =
-            follower.tanks().iter().flat_map(|tank| tank.fills.iter().map(|fill| fill.batch)).collect();
+        let fills = follower.tanks().iter().flat_map(|tank| tank.fills.iter());
+        let mut batches: Vec<u64> = fills.filter(|fill| fill.is_certain).map(|fill| fill.batch).collect();
         let count = batches.len();
         batches.sort_unstable();
         batches.dedup();
         prop_assert_eq!(batches.len(), count);
+        let limits = crate::tanks::SoakLimits { least: Duration::from_secs(3600), most: Duration::from_secs(7200) };
+        for row in follower.tanks().iter().map(|tank| tank.row(at(9000.0), limits)) {
+            prop_assert!(row.oldest_s.is_none_or(|oldest| row.oldest_seen_s.is_some_and(|seen| seen <= oldest)), "{row:?}");
+            prop_assert!(row.youngest_s.is_none_or(|youngest| row.oldest_seen_s.is_some_and(|oldest| youngest <= oldest)));
+        }
         for returned in [None, Some(at(onset + length))] {
             let told = follower.product(FRYER, at(onset), returned).unwrap();
             for passage in [told.packed, told.expected, told.fed].iter().filter_map(Times::passage) {

@@ -2,6 +2,9 @@
 
 use super::*;
 
+const LIMITS: crate::tanks::SoakLimits =
+    crate::tanks::SoakLimits { least: Duration::from_secs(10 * 3600), most: Duration::from_secs(16 * 3600) };
+
 /// A tank's day: two batches pumped in, soaked, fed 13 h later; the second kettle's quench was the hot one.
 fn cookhouse_inputs(second: u32) -> Vec<Input> {
     let minute = second / 60;
@@ -12,8 +15,10 @@ fn cookhouse_inputs(second: u32) -> Vec<Input> {
             since.and_then(|since| ends.iter().find(|(end, _)| since < *end)).map_or(0, |(_, code)| *code);
         Input::Step { kettle, code: Some(code) }
     };
-    let report = |from: u32, to: u32| {
-        if (from..to).contains(&minute) { TankReport::Filling } else { TankReport::Full }
+    let report = |from: u32, to: u32| match minute {
+        minute if minute < from => TankReport::Empty,
+        minute if minute < to => TankReport::Filling,
+        _ => TankReport::Full,
     };
     let fed = match minute {
         0..880 => FedFrom::Tank(4),
@@ -89,7 +94,7 @@ fn product_leads_back_thirteen_hours_to_its_batches() {
 }
 
 #[test]
-fn a_batch_that_may_be_in_either_of_two_tanks_is_in_none() {
+fn a_batch_that_may_be_in_either_of_two_tanks_may_be_in_each_and_is_in_none_for_certain() {
     let mut follower = Follower::new(shape());
     follower.handle(at(0.0), Input::Tank { number: 2, report: TankReport::Filling });
     follower.handle(at(0.0), Input::Tank { number: 3, report: TankReport::Filling });
@@ -105,7 +110,19 @@ fn a_batch_that_may_be_in_either_of_two_tanks_is_in_none() {
     }
     let [Ended::Batch(record)] = ended.as_slice() else { panic!("{ended:?}") };
     assert_eq!((record.tank, record.batch.oddities.len()), (None, 0));
-    assert!(follower.tanks().iter().all(|tank| tank.fills.is_empty()));
+    let soaks_from = record.soaks_from.unwrap();
+    for tank in follower.tanks() {
+        let told: Vec<_> =
+            tank.fills.iter().map(|fill| (fill.batch, fill.soaks_from, fill.is_certain)).collect();
+        let is_one_of_both = matches!(tank.number, 2 | 3);
+        assert_eq!(told, if is_one_of_both { [(1, soaks_from, false)].to_vec() } else { Vec::new() });
+        let row = tank.row(at(5000.0), LIMITS);
+        assert_eq!(
+            (row.corn_kg, row.has_unseen),
+            (0.0, is_one_of_both),
+            "its kilograms are nowhere for certain"
+        );
+    }
     assert_eq!(follower.handle(at(4600.0), Input::Step { kettle: 9, code: Some(1) }), None, "no such kettle");
 }
 
