@@ -170,10 +170,10 @@ impl Cookhouse {
         let Some((tank, said)) = both.into_iter().find(|(tank, _)| tank.number == number) else {
             return;
         };
-        let mut came = None;
-        if matches!(report, TankReport::Full | TankReport::Filling) {
+        let heard = said.at;
+        let has_corn = matches!(report, TankReport::Full | TankReport::Filling);
+        if has_corn {
             let was_empty = said.empty_since.take().is_some();
-            came = came_unseen(tank, said, at, self.unseen);
             if report == TankReport::Filling || tank.is_filling || was_empty {
                 said.filled = Some(at);
             }
@@ -199,7 +199,8 @@ impl Cookhouse {
                 tank.is_filling = true;
             }
         }
-        if let Some(came) = came {
+        // Not before it is known what is still in it.
+        if let Some(came) = came_unseen(tank, heard, at, self.unseen).filter(|_| has_corn) {
             self.note_unseen(number, came);
         }
         self.note_targets();
@@ -326,8 +327,9 @@ fn empty(tank: &mut Tank) {
 
 /// Corn that came into a tank before anybody saw it, by a report that it has some; `unseen`: when some may have gone to a tank
 /// that nobody knows.
-fn came_unseen(tank: &Tank, said: &Said, at: Uptime, unseen: Option<Span>) -> Option<UnseenCorn> {
-    let Some(heard) = said.at else { return Some(UnseenCorn { not_before: None, not_after: at }) };
+/// `heard`: when it said anything before.
+fn came_unseen(tank: &Tank, heard: Option<Uptime>, at: Uptime, unseen: Option<Span>) -> Option<UnseenCorn> {
+    let Some(heard) = heard else { return Some(UnseenCorn { not_before: None, not_after: at }) };
     // One that was full took none, and is told of by the kettle if it was filling.
     let unseen = unseen.filter(|unseen| heard <= unseen.from && tank.fills.is_empty())?;
     Some(UnseenCorn { not_before: Some(unseen.from), not_after: at })

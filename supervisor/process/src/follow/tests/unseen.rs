@@ -182,6 +182,21 @@ fn a_batch_that_passed_whole_in_an_outage_may_be_in_the_tank_that_filled_meanwhi
     let seen = row(&follower, 20_000.0);
     assert_eq!((seen.oldest_s, seen.has_unseen), (Some(19_400.0), true));
     assert!(seen.oldest_seen_s.unwrap() < 8_000.0, "{seen:?}");
+    // The same of one that fed before the outage, and was filled anew meanwhile.
+    follower.handle(at(20_000.0), Input::FedFrom(FedFrom::Tank(5)));
+    for second in [20_000.0, 20_010.0] {
+        follower.handle(at(second), Input::Record { record: RATE, value: Some(1000.0) });
+    }
+    follower.handle(at(20_020.0), Input::FedFrom(FedFrom::Nothing));
+    for second in (12_440..20_100).step_by(10).filter(|second| *second > 20_020) {
+        follower.handle(at(f64::from(second)), Input::Tank { number: 5, report: TankReport::Full });
+        follower.handle(at(f64::from(second)), Input::Step { kettle: 0, code: Some(0) });
+    }
+    follower.handle(at(28_000.0), Input::Step { kettle: 0, code: Some(0) });
+    follower.handle(at(28_000.0), Input::Tank { number: 5, report: TankReport::Filling });
+    let tank = &follower.tanks()[4];
+    let unseen = crate::tanks::UnseenCorn { not_before: Some(at(20_090.0)), not_after: at(28_000.0) };
+    assert_eq!((tank.fills.len(), tank.unseen), (0, Some(unseen)));
     // An outage that no batch fits into makes nothing unknown.
     let mut short = Follower::new(shape());
     for second in (0..=600).chain(2300..2400).step_by(10) {
