@@ -230,7 +230,8 @@ pub struct Forecast {
     pub empty_at: Uptime,
 }
 
-/// What becomes of the tanks if the line now stops for `stop` (nothing: it runs on) and then eats `rate_kg_per_h`.
+/// What becomes of the tanks if the line now stops for `stop` (nothing: it runs on) and then eats `rate_kg_per_h`. `limits` are those
+/// of the recipe that a tank's corn was cooked for.
 ///
 /// Corn that is not cooked yet is not in it, nor tanks still filling: `empty_at` says how long there is to cook more.
 /// `None` unless the rate is above zero.
@@ -238,7 +239,7 @@ pub struct Forecast {
 pub fn forecast(
     tanks: &[Tank],
     now: Uptime,
-    limits: SoakLimits,
+    limits: impl Fn(&Tank) -> SoakLimits,
     rate_kg_per_h: f64,
     stop: Duration,
 ) -> Option<Forecast> {
@@ -248,7 +249,7 @@ pub fn forecast(
     let mut free_at = now + stop;
     let mut feeds = Vec::new();
     for tank in feeding_order(tanks).into_iter().filter(|tank| !tank.is_filling) {
-        let row = tank.row(now, limits);
+        let row = tank.row(now, limits(tank));
         let (Some(ready_at), Some(over_age_at), Some(oldest_from)) =
             (row.ready_at, row.over_age_at, tank.oldest_from())
         else {

@@ -310,7 +310,7 @@ impl FollowBook {
         rate_kg_per_h: f64,
     ) -> Option<Outlook> {
         let (at, tanks) = (now + self.since_start, self.follower.tanks());
-        let limits = line.recipe().soak.unwrap_or(NO_LIMITS);
+        let limits = |tank: &Tank| self.limits(line, tank).unwrap_or(NO_LIMITS);
         let rate = rate_kg_per_h * line.feed.as_ref()?.corn_per_kg;
         let runs_on = forecast(tanks, at, limits, rate, Duration::ZERO)?;
         let after_stop = forecast(tanks, at, limits, rate, Duration::from_secs(3600))?;

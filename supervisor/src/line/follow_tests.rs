@@ -79,3 +79,33 @@ fn a_cook_house_without_words_is_followed_from_kettle_to_tank() {
     book.handle(&line, at(152.0), level, None);
     assert_eq!(book.tanks(&line, at(152.0).0, at(152.0).1)[4].holds, Some(TankCode::Full), "known last");
 }
+
+/// A tank of white corn, which may be 17 h old, where the line file's own recipe has 16 h: 600 kg at 1,200 kg/h are fed in half an
+/// hour.
+#[test]
+fn the_outlook_on_corn_goes_by_the_recipe_that_it_was_cooked_for() {
+    let line = setward_config::load_demo().unwrap().line;
+    let mut book = FollowBook::new(&line);
+    let at = |minute: u64| (Uptime::from_millis(minute * 60_000), UtcMillis(START + minute as i64 * 60_000));
+    let mut tell = |minute: u64, tag: &str, value: f64| {
+        for second in 0..60 {
+            let (now, utc) = at(minute);
+            let (now, utc) = (now + Duration::from_secs(second), UtcMillis(utc.0 + second as i64 * 1_000));
+            book.handle(&line, (now, utc), line.signal_by_tag("XI-123").unwrap(), Some(7.0));
+            book.handle(&line, (now, utc), line.signal_by_tag(tag).unwrap(), Some(value));
+        }
+    };
+    tell(0, "XI-135", 1.0);
+    tell(1, "XI-101", 0.0);
+    for (minute, step) in (2..).zip([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 0.0]) {
+        tell(minute, "XI-101", step);
+    }
+    tell(9, "XI-135", 3.0);
+    let per_kg = line.feed.as_ref().unwrap().corn_per_kg;
+    // Its soak began at minute 8.
+    let outlook = |minute: u64| book.outlook(&line, at(minute), 1_200.0 / per_kg).unwrap();
+    let (young, ready, late) = (outlook(8 + 10 * 60), outlook(8 + 16 * 60), outlook(8 + 16 * 60 + 45));
+    assert!((young.starved_s - 3_600.0).abs() < 1.0, "white corn is ready after 11 h: {young:?}");
+    assert_eq!((ready.starved_s, ready.over_age_kg), (0.0, 0.0), "{ready:?}");
+    assert!((late.over_age_kg - 300.0).abs() < 1.0, "{late:?}");
+}

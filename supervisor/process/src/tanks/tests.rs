@@ -74,7 +74,7 @@ fn the_tank_that_feeds_goes_first_then_the_oldest() {
 #[test]
 fn a_line_in_step_with_its_kettles_neither_starves_nor_ages() {
     let tanks: Vec<_> = (0..4u16).map(|n| tank(n, f64::from(n) * 82.0 / 60.0)).collect();
-    let told = forecast(&tanks, at(12.0), LIMITS, RATE, Duration::ZERO).unwrap();
+    let told = forecast(&tanks, at(12.0), |_| LIMITS, RATE, Duration::ZERO).unwrap();
     assert_eq!((told.starved_s, told.over_age_kg), (0.0, 0.0));
     close(told.empty_at.as_secs_f64() / 3600.0, 12.0 + 4.0 * 1200.0 / RATE);
 }
@@ -83,31 +83,31 @@ fn a_line_in_step_with_its_kettles_neither_starves_nor_ages() {
 #[test]
 fn a_stop_ages_the_tanks_and_the_forecast_says_how_much() {
     let tanks: Vec<_> = (0..4u16).map(|n| tank(n, 1.0 + f64::from(n) * 82.0 / 60.0)).collect();
-    let told = forecast(&tanks, at(13.0), LIMITS, RATE, Duration::from_secs(3600)).unwrap();
+    let told = forecast(&tanks, at(13.0), |_| LIMITS, RATE, Duration::from_secs(3600)).unwrap();
     close(told.feeds[0].span.from.as_secs_f64() / 3600.0, 14.0);
     assert_eq!(told.over_age_kg, 0.0, "an hour is still well: {told:?}");
-    let told = forecast(&tanks, at(13.0), LIMITS, RATE, Duration::from_secs(3 * 3600 + 1800)).unwrap();
+    let told = forecast(&tanks, at(13.0), |_| LIMITS, RATE, Duration::from_secs(3 * 3600 + 1800)).unwrap();
     // Over age at 17 h - 41 min = 16.3167 h; fed from 16.5 to 17.8699 h: all of it.
     close(told.feeds[0].over_age_kg, 1200.0);
     close(told.feeds[0].oldest_at_end_s / 3600.0, 15.5 + 1200.0 / RATE + 41.0 / 60.0);
     // The last is over age at 20.4167 h, and fed from 20.6096 h; a stop of 3.25 h would leave 0.0571 h of it in time.
     close(told.feeds[3].over_age_kg, 1200.0);
-    let told = forecast(&tanks, at(13.0), LIMITS, RATE, Duration::from_secs(3 * 3600 + 900)).unwrap();
+    let told = forecast(&tanks, at(13.0), |_| LIMITS, RATE, Duration::from_secs(3 * 3600 + 900)).unwrap();
     close(told.feeds[3].over_age_kg, 1200.0 - RATE * (20.0 + 25.0 / 60.0 - (16.25 + 3.0 * 1200.0 / RATE)));
 }
 
 #[test]
 fn a_tank_too_young_makes_the_line_wait() {
     let tanks = [tank(1, 2.0), tank(2, 6.0)];
-    let told = forecast(&tanks, at(12.0), LIMITS, RATE, Duration::ZERO).unwrap();
+    let told = forecast(&tanks, at(12.0), |_| LIMITS, RATE, Duration::ZERO).unwrap();
     let eaten_at = 12.0 + 1200.0 / RATE;
     close(told.starved_s / 3600.0, 16.0 - eaten_at);
     close(told.feeds[1].span.from.as_secs_f64() / 3600.0, 16.0);
     // A stop of an hour costs the line nothing then: it would have waited anyway.
-    let stopped = forecast(&tanks, at(12.0), LIMITS, RATE, Duration::from_secs(3600)).unwrap();
+    let stopped = forecast(&tanks, at(12.0), |_| LIMITS, RATE, Duration::from_secs(3600)).unwrap();
     close(stopped.starved_s / 3600.0, 15.0 - eaten_at);
     assert_eq!(stopped.empty_at, told.empty_at);
-    assert_eq!(forecast(&tanks, at(12.0), LIMITS, 0.0, Duration::ZERO), None);
+    assert_eq!(forecast(&tanks, at(12.0), |_| LIMITS, 0.0, Duration::ZERO), None);
 }
 
 /// The week's fourth incident: tank 5 on the line 12:40 to 14:00, thirteen hours after its hot quench.
