@@ -7,11 +7,16 @@ use super::follow::millis;
 use jiff::Timestamp;
 use setward_config::line::Line;
 use setward_process::batches::{Ending, Oddity, Phase, ToldBy};
-use setward_process::follow::{BatchRecord, Follower};
+use setward_process::follow::{BatchRecord, Follower, Times};
 use setward_process::series::Span;
 use setward_process::tanks::oldest_from;
+use setward_process::windows::Unknown;
 use setward_protocol::{Uptime, UtcMillis};
 use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// What has stood on the belts for so long after its tank fed is taken off them, not packed; judgement.
+const GIVEN_UP_AFTER: Duration = Duration::from_secs(24 * 3600);
 
 /// From when to when, in wall time.
 pub type WallSpan = (UtcMillis, UtcMillis);
@@ -65,6 +70,8 @@ pub struct FedView {
     pub packed: Option<WallSpan>,
     /// The widest time in which any of it may have been packed.
     pub packed_at_most: Option<WallSpan>,
+    /// Some of it is on its way still: belts may yet tell another time.
+    pub is_forecast: bool,
 }
 
 impl BatchView {
@@ -82,10 +89,11 @@ impl BatchView {
         Some(spans.fold(first, |whole, next| (whole.0, next.1)))
     }
 
-    /// Whether nothing about it will change: it never got to a tank, or its corn has left it.
+    /// Whether nothing about it will change: it never got to a tank, or its corn has left it and is packed.
     #[must_use]
     pub fn is_complete(&self) -> bool {
-        !self.is_in_tank && self.fed.iter().all(|fed| !fed.is_open)
+        let is_over = |fed: &FedView| !fed.is_open && !fed.is_forecast;
+        !self.is_in_tank && self.fed.iter().all(is_over)
     }
 }
 
@@ -189,7 +197,9 @@ impl BatchBook {
                 let oldest = feeding.oldest_from();
                 let soaked =
                     Span { from: oldest.or(oldest_from(&feeding.fills))?, to: feeding.youngest_from()? };
-                let packed = follower.packed_of(feeding.span).passage();
+                let (known, expected) = follower.packed_of(feeding.span);
+                let packed = expected.passage();
+                let is_given_up = at.since(feeding.span.to) > GIVEN_UP_AFTER;
                 let view = FedView {
                     tank: feeding.number,
                     span: wall.span(feeding.span),
@@ -198,6 +208,7 @@ impl BatchBook {
                     is_oldest_known: oldest.is_some(),
                     packed: packed.map(|packed| wall.span(packed.about())),
                     packed_at_most: packed.map(|packed| wall.span(packed.whole())),
+                    is_forecast: !is_given_up && may_change(&known, at),
                 };
                 Some((feeding.fills.iter().map(|fill| fill.batch).collect(), view))
             })
@@ -249,6 +260,19 @@ impl BatchBook {
     }
 }
 
+/// Whether belts may yet tell another time than is known at `now`. What was on a belt while nobody saw it will never be known.
+fn may_change(known: &Times, now: Uptime) -> bool {
+    let mut is_on_its_way = false;
+    for end in [known.first, known.last] {
+        match end {
+            Ok(window) => is_on_its_way |= window.latest > now,
+            Err(Unknown::AfterRecord { .. }) => is_on_its_way = true,
+            Err(Unknown::BeforeRecord { .. } | Unknown::SpeedMissing { .. }) => return false,
+        }
+    }
+    is_on_its_way
+}
+
 /// "kettle-1-20261123T0412Z".
 fn name(kettle: usize, began: UtcMillis) -> String {
     let began = Timestamp::from_millisecond(began.0).unwrap_or(Timestamp::UNIX_EPOCH);
@@ -256,13 +280,5 @@ fn name(kettle: usize, began: UtcMillis) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_batch_is_called_by_its_kettle_and_the_minute_it_began_in() {
-        assert_eq!(name(0, UtcMillis(1_795_572_622_000)), "kettle-1-20261125T0210Z");
-        assert_eq!(name(1, UtcMillis(1_795_572_599_999)), "kettle-2-20261125T0209Z");
-        assert_eq!(name(0, UtcMillis(i64::MAX)), "kettle-1-19700101T0000Z");
-    }
-}
+#[path = "batches_tests.rs"]
+mod tests;

@@ -347,6 +347,7 @@ fn fed_row(fed: &FedView, touched: Touched) -> FedRow {
         packed_to,
         packed_not_before,
         packed_not_after,
+        is_forecast: fed.is_forecast,
         touched,
     }
 }

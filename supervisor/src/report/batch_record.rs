@@ -143,6 +143,9 @@ pub struct FedRow {
     pub packed_not_before: Option<String>,
     /// None of it was packed later, RFC 3339.
     pub packed_not_after: Option<String>,
+    /// Some of it was not packed yet when this was worked out: its times are those at which it will be, if belts go on as they did.
+    #[serde(default)]
+    pub is_forecast: bool,
     /// Lots and date codes it was packed as, at its widest.
     #[serde(flatten)]
     pub touched: Touched,

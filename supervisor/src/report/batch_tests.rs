@@ -67,6 +67,7 @@ fn fed_view(line: &Line) -> BatchView {
         is_oldest_known: true,
         packed: Some((at(fed_from + 30.0), at(fed_from + 110.0))),
         packed_at_most: None,
+        is_forecast: false,
     };
     BatchView { is_in_tank: false, fed: vec![fed], ..view(line) }
 }

@@ -151,12 +151,16 @@ pub fn found(row: &VerdictRow) -> String {
     }
 }
 
-/// "tank 5, 06:00 to 07:20, packed about 06:31 to 07:52".
+/// "tank 5, 06:00 to 07:20, packed about 06:31 to 07:52"; with "(forecast)" behind it while some of it is on its way.
 #[must_use]
 pub fn fed_words(fed: &FedRow, local: Local<'_>) -> String {
     let until = if fed.goes_on { "goes on".to_owned() } else { format!("to {}", local(&fed.to)) };
     let packed = match (&fed.packed_from, &fed.packed_to) {
-        (Some(from), Some(to)) => format!(", packed about {} to {}", local(from), local(to)),
+        (Some(from), Some(to)) => {
+            let forecast = if fed.is_forecast { " (forecast)" } else { "" };
+            format!(", packed about {} to {}{forecast}", local(from), local(to))
+        }
+        (_, _) if fed.is_forecast => ", not packed yet".to_owned(),
         (_, _) => ", when it was packed is not known".to_owned(),
     };
     let belongs = fed.touched.words().map(|words| format!("; {words}")).unwrap_or_default();

@@ -136,17 +136,19 @@ impl Follower {
         steps.pieces().next_back()?.1
     }
 
-    /// When what came out of the tanks in `fed` was, or will be, packed: belts that are not seen yet go on as they do.
+    /// When what came out of the tanks in `fed` was packed, as far as the belts have been seen; and when it was or will be, if belts
+    /// that are not seen yet go on as they do.
     #[must_use]
-    pub fn packed_of(&self, fed: Span) -> Times {
+    pub fn packed_of(&self, fed: Span) -> (Times, Times) {
         let whole = self.shape.path.len();
         let slice = Slice { onset: fed.from, returned: fed.to, entrance: 0, exit: 0 };
         let (known, held) = (self.way(None), self.way(Some(self.now + FORESIGHT)));
-        let times = slice.times(&known, whole);
-        Times {
-            first: times.first.or_else(|_| slice.times(&held, whole).first),
-            last: times.last.or_else(|_| slice.times(&held, whole).last),
-        }
+        let packed = slice.times(&known, whole);
+        let expected = Times {
+            first: packed.first.or_else(|_| slice.times(&held, whole).first),
+            last: packed.last.or_else(|_| slice.times(&held, whole).last),
+        };
+        (packed, expected)
     }
 
     /// The path as steps, each with its record; held on until a later time, if told. A step without a record is not known.

@@ -99,6 +99,7 @@ pub(super) fn batch() -> BatchReport {
             packed_to: Some("2026-11-25T00:09:00Z".to_owned()),
             packed_not_before: None,
             packed_not_after: None,
+            is_forecast: true,
             touched: crate::report::lots::Touched::default(),
         }],
         is_complete: false,

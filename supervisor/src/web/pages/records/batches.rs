@@ -187,7 +187,7 @@ fn record(web: &Web, report: &BatchReport, before: Option<&BatchReport>) -> Mark
         }
         p.soft {
             "Recipe file " code { (report.recipe_sha256.as_deref().map_or("", short)) } ", configuration " code { (short(&report.configuration)) }
-            @if !report.is_complete { ". The record goes on until its corn has left the tank." }
+            @if !report.is_complete { ". The record goes on until its corn is packed." }
         }
         p { a.button href="/batches" { "All batches" } }
     }
