@@ -35,6 +35,7 @@ pub mod writer;
 use self::core::{LineCore, Said};
 use crate::clock::Clock;
 use crate::entries::desk::EntryDesk;
+use crate::entries::ran::Ran;
 use crate::entries::{EntryRequest, EntryView};
 use crate::handle::{Looks, Request, Told};
 use crate::history::{AlarmRecord, Batch, Event, NewSample, StoredEntry, StoredEvent, band};
@@ -205,17 +206,19 @@ impl<'a> LineTask<'a> {
         }
     }
 
-    /// Begins with what an earlier run has read.
-    #[must_use]
-    pub fn with_past(mut self, past: &[Past]) -> Self {
-        self.follow.take_past(&self.line, past, self.clock.utc());
-        self
-    }
-
     /// Begins with what was entered before; `newest` is the highest number there is.
     #[must_use]
     pub fn with_entries(mut self, kept: Vec<StoredEntry>, newest: u64) -> Self {
         self.desk = EntryDesk::new(&self.line, kept, newest, self.anchor());
+        self
+    }
+
+    /// Begins with what earlier runs have read, and when stations ran in them. The entries of before come first: they answered some of
+    /// what asked for them.
+    #[must_use]
+    pub fn with_past(mut self, past: &[Past], ran: &[Ran]) -> Self {
+        self.follow.take_past(&self.line, past, self.clock.utc());
+        self.desk.take_past(&self.line, past, ran, self.anchor());
         self
     }
 

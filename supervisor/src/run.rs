@@ -2,6 +2,7 @@
 
 use crate::clock::Clock;
 use crate::entries::desk::REMEMBERED;
+use crate::entries::ran::{self, Ran};
 use crate::handle::{LineHandle, Looks, Teller};
 use crate::history::{AlarmRecord, Batch, HistoryError, HistoryStore, NewRun, StoredEntry, bands_of};
 use crate::line::past::{self, Past};
@@ -17,7 +18,7 @@ use crate::report::keeper;
 use crate::snapshot::{Counts, LineSnapshot, RunId};
 use crate::supervision::{Supervision, TaskName};
 use setward_config::line::Line;
-use setward_protocol::{NoData, Reading};
+use setward_protocol::{NoData, Reading, UtcMillis};
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
@@ -131,6 +132,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
     edges.history.append(run, Batch { bands, alarms, ..Batch::default() }).await?;
     let past = past::of(&line, edges.history.as_ref(), edges.clock.utc()).await;
     let entries = entries_of(&line, edges.history.as_ref()).await?;
+    let ran = ran_of(&line, &edges, &past, &entries.0).await;
     let removed = removed_of(&line, &records);
     let before = RunBefore::of(edges.history.events(None, 1).await?.first());
     let endpoints = plan_line(&line);
@@ -163,7 +165,7 @@ pub async fn start<D: Dial + 'static>(line: Arc<Line>, edges: Edges<D>) -> Resul
         writer: status.clone(),
         stop: stopped,
     };
-    let left = Before { records, removed, before, past, entries };
+    let left = Before { records, removed, before, past, ran, entries };
     let line_task = tokio::spawn(run_line(line, edges.clock, run, left, channels));
 
     let pollers = endpoints.into_iter().map(|plan| {
@@ -314,6 +316,8 @@ struct Before {
     before: RunBefore,
     /// Readings.
     past: Vec<Past>,
+    /// When stations ran.
+    ran: Vec<Ran>,
     /// Entries, and the highest of their numbers.
     entries: (Vec<StoredEntry>, u64),
 }
@@ -332,15 +336,21 @@ async fn entries_of(
     Ok((kept, newest))
 }
 
+/// When stations ran whose running makes an entry due.
+async fn ran_of<D>(line: &Line, edges: &Edges<D>, past: &[Past], kept: &[StoredEntry]) -> Vec<Ran> {
+    let known_until = past.last().map_or(UtcMillis(i64::MIN), |last| last.utc);
+    ran::ran(line, edges.history.as_ref(), kept, (known_until, edges.clock.utc())).await
+}
+
 /// The line task with the storage it lends to the engine.
 async fn run_line(line: Arc<Line>, clock: Clock, run: RunId, left: Before, channels: LineChannels) -> Counts {
     let mut storage = Storage::of(&line);
     let wall = WallAnchor { at: clock.uptime(), utc: clock.utc() };
     let (monitor, alarms) = storage.engine(&line, left.records, wall);
-    let task =
-        LineTask::new(line, clock, run, monitor, alarms).with_past(&left.past).with_removed(left.removed);
     let (entries, newest) = left.entries;
-    task.with_entries(entries, newest).run(left.before, channels).await
+    let task = LineTask::new(line, clock, run, monitor, alarms).with_removed(left.removed);
+    let task = task.with_entries(entries, newest).with_past(&left.past, &left.ran);
+    task.run(left.before, channels).await
 }
 
 fn first_snapshot(line: &Arc<Line>, clock: Clock, run: RunId, records: &[AlarmRecord]) -> LineSnapshot {

@@ -309,3 +309,39 @@ async fn a_person_chooses_the_recipe_where_no_controller_has_its_number() {
     assert_eq!(fryer_now(&running), ("blue-corn-rounds".to_owned(), Mode::Changeover));
     running.stop().await.unwrap();
 }
+
+/// Lime is asked for when a kettle is dosed, moisture after half an hour of running: a reload in between forgets neither.
+#[tokio::test(start_paused = true)]
+async fn what_was_asked_for_before_a_reload_is_asked_for_still() {
+    let bench = Bench::new();
+    let clock = Clock::starting_at(START);
+    let running = bench.run(clock).await;
+    pass(3 * 3600).await;
+    let dues = |running: &Running| {
+        ["WI-101", "WI-111", "AI-150"].map(|tag| {
+            let view = bench.view(running, tag);
+            (view.due, view.awaited_for)
+        })
+    };
+    let before = dues(&running);
+    assert!(before.iter().any(|(_, awaited)| !awaited.is_empty()), "{before:?}");
+    bench.enter(&running, "AI-451", Typed::Number(1.3)).await.unwrap();
+    pass(20 * 60).await;
+    let before = dues(&running);
+    running.stop().await.unwrap();
+    let running = bench.run(Clock::starting_at(clock.utc())).await;
+    pass(15).await;
+    for ((due, awaited), (due_before, awaited_before)) in dues(&running).into_iter().zip(before) {
+        assert_eq!(awaited, awaited_before);
+        match (due, due_before) {
+            (DueView::Overdue(at), DueView::Overdue(before))
+            | (DueView::Since(at), DueView::Since(before)) => {
+                assert!((at.0 - before.0).abs() < 3_000, "{at:?} {before:?}");
+            }
+            (due, before) => assert_eq!(due, before),
+        }
+    }
+    let DueView::At(due) = bench.view(&running, "AI-451").due else { panic!() };
+    near((due.0 - START.0) as f64 / 60_000.0, 210.0, 1.0);
+    running.stop().await.unwrap();
+}

@@ -232,6 +232,11 @@ impl EntryBook {
         }
     }
 
+    /// The station ran before anything was entered: the clock counts from there.
+    pub fn count_from(&mut self, at: Uptime) {
+        self.began = self.began.min(at);
+    }
+
     /// Something happened that asks for an entry.
     pub fn handle_event(&mut self, at: Uptime) {
         if matches!(self.rule.due, Due::Once(_)) {
@@ -241,6 +246,20 @@ impl EntryBook {
             }
             self.awaited.push(at);
         }
+    }
+
+    /// Which of the events that await an entry, counted from the oldest, a sample taken then answers: the oldest that it can be of.
+    #[must_use]
+    pub fn answers(&self, taken: Uptime) -> Option<usize> {
+        self.awaited.iter().position(|event| *event <= taken)
+    }
+
+    /// The event that a sample taken then answers awaits none any more; which it was, as [`Self::answers`] says. An entry does
+    /// so by itself; this is for those that are taken up from before.
+    pub fn answer(&mut self, taken: Uptime) -> Option<usize> {
+        let answered = self.answers(taken)?;
+        self.awaited.remove(answered);
+        Some(answered)
     }
 
     /// Whether an entry is due.
@@ -265,10 +284,7 @@ impl EntryBook {
         let was_asked = self.judge(now, said, last)?;
         let late_s = self.due_time(now).map_or(0.0, |due| now.seconds_since(due));
         let id = self.file(now, said, None, was_asked, late_s);
-        // One entry answers the oldest event that its sample can be of.
-        if let Some(answered) = self.awaited.iter().position(|event| *event <= said.taken) {
-            self.awaited.remove(answered);
-        }
+        self.answer(said.taken);
         // Running before the newest sample counts for nothing any more.
         let newest = self.last_taken();
         self.running.retain(|(_, until)| until.is_none_or(|until| until > newest));

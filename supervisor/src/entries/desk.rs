@@ -3,6 +3,8 @@
 //! Durations are monotonic within a run. What was entered before this run lies as far back on the axis as the wall clock
 //! said at the start; a clock that steps later moves nothing.
 
+mod before;
+
 use super::schedule::{Begins, Daily};
 use super::{DueView, EntryRefusal, EntryView, EntryWish, OLDEST_DAYS, SHOWN_MAX, Typed};
 use crate::history::StoredEntry;
@@ -33,7 +35,7 @@ struct Kind {
     rows: Vec<StoredEntry>,
     daily: Option<Daily>,
     begins: Option<Begins>,
-    /// What asks for one, by name, oldest first.
+    /// What asks for one, by name: one for each event that the book awaits one for, in its order.
     awaited_for: Vec<String>,
 }
 
@@ -136,11 +138,7 @@ impl EntryDesk {
                 }
             }
             for signal in kind.begins.as_mut().map(|begins| begins.begun(&good)).unwrap_or_default() {
-                kind.book.handle_event(now);
-                if kind.awaited_for.len() >= AWAITED_MAX {
-                    kind.awaited_for.remove(0);
-                }
-                kind.awaited_for.push(line.signal(signal).name.clone());
+                kind.ask(now, line.signal(signal).name.clone());
             }
         }
     }
@@ -170,6 +168,8 @@ impl EntryDesk {
         let before = kind.newest_holding().map(|row| row.n);
         let now = on_axis(wall.at);
         kind.book.number_from(self.next_n);
+        let taken = axis_of(taken_utc, wall);
+        let answered = kind.book.answers(taken).filter(|_| wish.corrects.is_none());
         let asked = |error: NotTaken| refusal(entry, value, wish, error);
         let n = match wish.corrects {
             Some(wrong) => {
@@ -184,13 +184,12 @@ impl EntryDesk {
                 }
                 kind.book.correct(now, wrong, value, 0, wish.confirmed).map_err(asked)?
             }
-            None => {
-                let taken = axis_of(taken_utc, wall);
-                kind.book
-                    .enter(now, Said { value, taken, by: 0, confirmed: wish.confirmed })
-                    .map_err(asked)?
-            }
+            None => kind
+                .book
+                .enter(now, Said { value, taken, by: 0, confirmed: wish.confirmed })
+                .map_err(asked)?,
         };
+        kind.forget_name(answered);
         self.next_n = n + 1;
         let row = kind.file(line, entry, wish, (n, calibration), wall);
         let is_newest = kind.newest_holding().map(|row| row.n) == Some(n);
@@ -242,6 +241,23 @@ impl EntryDesk {
 }
 
 impl Kind {
+    /// Something has happened that asks for an entry, by its name.
+    fn ask(&mut self, at: Uptime, name: String) {
+        self.book.handle_event(at);
+        // The book lets go of the oldest too.
+        if self.awaited_for.len() >= AWAITED_MAX {
+            self.awaited_for.remove(0);
+        }
+        self.awaited_for.push(name);
+    }
+
+    /// The event in this place has its entry. What asks by the time of the day has no name.
+    fn forget_name(&mut self, answered: Option<usize>) {
+        if let Some(place) = answered.filter(|place| *place < self.awaited_for.len()) {
+            self.awaited_for.remove(place);
+        }
+    }
+
     fn newest_holding(&self) -> Option<&StoredEntry> {
         let is_corrected = |n: u64| self.rows.iter().any(|row| row.corrects == Some(n));
         self.rows.iter().filter(|row| !is_corrected(row.n)).max_by_key(|row| (row.taken, row.n))
@@ -288,9 +304,6 @@ impl Kind {
             about: wish.about.clone(),
             note: wish.note.clone(),
         };
-        if wish.corrects.is_none() && !self.awaited_for.is_empty() {
-            self.awaited_for.remove(0);
-        }
         self.rows.push(row.clone());
         let over = self.rows.len().saturating_sub(REMEMBERED);
         self.rows.drain(..over);

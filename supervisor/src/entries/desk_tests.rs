@@ -1,6 +1,8 @@
 //! The desk of the demo line: what it takes, asks back and refuses, over restarts and with two people at once.
 
 use super::*;
+use crate::entries::ran::Ran;
+use crate::line::past::Past;
 use setward_config::load_demo;
 
 /// 2026-11-26T12:00:00Z, 06:00 in Chicago.
@@ -201,4 +203,90 @@ fn of_a_calibration_the_error_found_is_the_value() {
     assert!(text.starts_with("-12.1 K: usual is -5 to 5"), "{text}");
     let refused = bench.enter(&bench.wish("TI-310", read(400.0)), 1);
     assert!(matches!(refused, Err(EntryRefusal::Refused(_))), "{refused:?}");
+}
+
+/// The desk of the next run, which begins at a minute with monotonic time of its own; what it has read of before.
+fn next_desk(bench: &Bench, minutes: i64, past: &[Past], ran: &[Ran]) -> (EntryDesk, WallAnchor) {
+    let again = WallAnchor { at: Uptime::START, utc: utc(minutes) };
+    let mut desk = EntryDesk::new(&bench.line, bench.kept.clone(), 9, again);
+    desk.take_past(&bench.line, past, ran, again);
+    (desk, again)
+}
+
+#[test]
+fn a_tank_that_asks_for_its_ph_still_asks_after_a_restart() {
+    let mut bench = Bench::new();
+    let read = |tag: &str, minutes: i64, value: f64| Past {
+        utc: utc(minutes),
+        signal: bench.line.signal_by_tag(tag).unwrap(),
+        value: Some(value),
+    };
+    let mut past = vec![read("XI-135", 0, 2.0), read("XI-136", 0, 2.0), read("XI-135", 10, 3.0)];
+    past.extend([read("XI-136", 12, 3.0), read("XI-137", 13, 3.0), read("XI-135", 14, 3.0)]);
+    let place = bench.wish("AI-150", Typed::Number(11.0)).entry;
+    let (desk, again) = next_desk(&bench, 15, &past, &[]);
+    let view = &desk.views(again)[place];
+    assert_eq!(view.due, DueView::Since(utc(10)));
+    let both =
+        ["Soak tank 5 state", "Soak tank 6 state"].map(|name| view.awaited_for.contains(&name.to_owned()));
+    assert_eq!((view.awaited_for.len(), both), (2, [true; 2]), "{:?}", view.awaited_for);
+    // An entry at minute 13 was of the first of them; a correction of it answers nothing more.
+    bench.enter(&bench.wish("AI-150", Typed::Number(11.0)), 13).unwrap();
+    let wrong = bench.kept[0].n;
+    bench
+        .enter(&EntryWish { corrects: Some(wrong), ..bench.wish("AI-150", Typed::Number(11.2)) }, 14)
+        .unwrap();
+    let (mut desk, again) = next_desk(&bench, 60, &past, &[]);
+    let view = &desk.views(again)[place];
+    assert_eq!((view.due, view.awaited_for.len()), (DueView::Overdue(utc(12)), 1));
+    // Tank 6 was ready when it was last seen, tank 7 too: only what begins anew asks.
+    let good = |id: SignalId| bench.line.signal(id).tag.starts_with("XI-13").then_some(3.0);
+    desk.handle_tick(&bench.line, again, |_| false, good);
+    assert_eq!(desk.views(again)[place].awaited_for.len(), 1);
+}
+
+#[test]
+fn an_event_that_began_while_nobody_watched_asks_at_the_first_look() {
+    let bench = Bench::new();
+    let step = bench.line.signal_by_tag("XI-101").unwrap();
+    let past = [Past { utc: utc(0), signal: step, value: Some(1.0) }];
+    let place = bench.wish("WI-101", Typed::Number(4.0)).entry;
+    let (mut desk, again) = next_desk(&bench, 20, &past, &[]);
+    desk.handle_tick(&bench.line, again, |_| false, |id| (id == step).then_some(2.0));
+    assert_eq!(desk.views(again)[place].due, DueView::At(utc(25)));
+}
+
+#[test]
+fn a_check_is_due_after_an_hour_of_running_however_often_the_program_starts() {
+    let mut bench = Bench::new();
+    let place = bench.wish("XI-455", Typed::Check(true)).entry;
+    let station = bench.line.signal(bench.line.entries[place].signal).station;
+    let span = |from: i64, to: i64| Ran { station, from: utc(from), to: utc(to) };
+    let due = |bench: &Bench, minutes: i64, ran: &[Ran]| {
+        let (mut desk, again) = next_desk(bench, minutes, &[], ran);
+        desk.handle_tick(&bench.line, again, |_| true, |_| None);
+        desk.views(again)[place].due
+    };
+    // Nothing was ever entered: 50 min have run.
+    assert_eq!(due(&bench, 50, &[span(0, 50)]), DueView::At(utc(60)));
+    // A minute that nobody saw does not count.
+    assert_eq!(due(&bench, 51, &[span(0, 30), span(31, 50)]), DueView::At(utc(62)));
+    bench.enter(&bench.wish("XI-455", Typed::Check(true)), 20).unwrap();
+    assert_eq!(due(&bench, 50, &[span(0, 50)]), DueView::At(utc(80)));
+    assert_eq!(due(&bench, 200, &[span(0, 90)]), DueView::Overdue(utc(80)));
+}
+
+/// What is asked for by name goes with the event that a sample answers, and with no other.
+#[test]
+fn a_sample_from_before_what_asks_for_one_answers_nothing() {
+    let mut bench = Bench::new();
+    bench.tick(0, false, |tag| (tag == "XI-101").then_some(1.0));
+    bench.tick(10, false, |tag| (tag == "XI-101").then_some(2.0));
+    let early = EntryWish { taken: Some(utc(5)), ..bench.wish("WI-101", Typed::Number(3.6)) };
+    bench.enter(&early, 11).unwrap();
+    let view = bench.view("WI-101", 11);
+    assert_eq!((view.due, view.awaited_for.len()), (DueView::At(utc(15)), 1));
+    bench.enter(&bench.wish("WI-101", Typed::Number(3.6)), 12).unwrap();
+    let view = bench.view("WI-101", 12);
+    assert_eq!((view.due, view.awaited_for.len()), (DueView::NotAsked, 0));
 }

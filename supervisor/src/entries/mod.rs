@@ -2,9 +2,11 @@
 //!
 //! Owns what is said on the way from a person to the line task and back ([`EntryWish`], [`Taken`], [`EntryRefusal`]), what a
 //! page may show ([`EntryView`]), and the desk that keeps the line's entries ([`desk::EntryDesk`]). Whether a value is
-//! plausible, and when one is due, is `setward_process::entries`'s; keeping them is `history`'s.
+//! plausible, and when one is due, is `setward_process::entries`'s; keeping them is `history`'s. When stations ran before this run
+//! is read by [`ran`].
 
 pub mod desk;
+pub mod ran;
 pub mod said;
 mod schedule;
 

@@ -56,6 +56,11 @@ impl Begins {
         Self { any: any.to_vec(), held: vec![None; any.len()] }
     }
 
+    /// The signals that they look at.
+    pub(super) fn signals(&self) -> impl Iterator<Item = SignalId> + '_ {
+        self.any.iter().map(|condition| condition.signal)
+    }
+
     /// The signals of those that have begun to hold. What holds at the first look began before; what is not known changes
     /// nothing.
     pub(super) fn begun(&mut self, good: impl Fn(SignalId) -> Option<f64>) -> Vec<SignalId> {

@@ -15,15 +15,16 @@ fn minutes(count: u64) -> Duration {
 }
 
 /// Finished moisture, %: 1.3, specification 0.9 to 1.8.
+const MOISTURE: EntryRule = EntryRule {
+    due: Due::EachRunning(Duration::from_secs(1_800)),
+    grace: Duration::from_secs(600),
+    possible: (0.0, 20.0),
+    usual: (0.5, 3.0),
+    most_change: Some(0.8),
+};
+
 fn moisture() -> EntryBook {
-    let rule = EntryRule {
-        due: Due::EachRunning(minutes(30)),
-        grace: minutes(10),
-        possible: (0.0, 20.0),
-        usual: (0.5, 3.0),
-        most_change: Some(0.8),
-    };
-    EntryBook::new(rule, at(0.0))
+    EntryBook::new(MOISTURE, at(0.0))
 }
 
 fn said(value: f64, taken: f64) -> Said {
@@ -200,4 +201,28 @@ fn what_was_entered_before_is_taken_up_and_the_numbers_go_on() {
     assert_eq!(book.enter(at(70.0), said(1.3, 70.0)), Ok(10));
     book.forget_beyond(2);
     assert_eq!(book.all().iter().map(|entry| entry.id).collect::<Vec<_>>(), [3, 10]);
+}
+
+/// What is taken up from before answers as what is entered does.
+#[test]
+fn an_entry_of_before_answers_the_oldest_event_that_it_can_be_of() {
+    let rule = EntryRule { due: Due::Once(minutes(5)), most_change: None, ..MOISTURE };
+    let mut book = EntryBook::new(rule, at(0.0));
+    book.handle_event(at(10.0));
+    book.handle_event(at(20.0));
+    assert_eq!((book.answers(at(9.0)), book.answer(at(9.0))), (None, None));
+    assert_eq!(book.answer(at(25.0)), Some(0));
+    assert_eq!(book.due(at(21.0)), DueState::DueAt(at(25.0)));
+    assert_eq!((book.answer(at(25.0)), book.due(at(30.0))), (Some(0), DueState::NotAsked));
+}
+
+#[test]
+fn running_before_the_first_entry_counts_from_where_it_is_said_to() {
+    let mut book = EntryBook::new(MOISTURE, at(100.0));
+    book.handle_running(at(70.0), true);
+    assert_eq!(book.due(at(100.0)), DueState::DueAt(at(130.0)));
+    book.count_from(at(70.0));
+    assert_eq!(book.due(at(100.0)), DueState::DueSince(at(100.0)));
+    book.count_from(at(90.0));
+    assert_eq!(book.due(at(100.0)), DueState::DueSince(at(100.0)), "no later than before");
 }
