@@ -40,6 +40,8 @@ pub struct LineCore<'a> {
     /// What recipes, modes and conditions have seen of them.
     inputs: Inputs,
     has_looked: bool,
+    /// Stations of which it is only supposed so far that they run.
+    supposed: Vec<StationId>,
     /// Alarms whose setpoint follows an age.
     banded: Vec<AlarmId>,
 }
@@ -48,8 +50,17 @@ pub struct LineCore<'a> {
 #[derive(Default)]
 struct Changes {
     recipes: Vec<RecipeChange>,
+    /// The modes in which stations are found, which need not be a change: an alarm may be silent in them.
+    found: Vec<FoundIn>,
     modes: Vec<ModeChange>,
     conditions: Vec<(AlarmId, ConditionChange)>,
+}
+
+/// The mode in which a station is found after a start.
+struct FoundIn {
+    station: StationId,
+    mode: Mode,
+    is_known: bool,
 }
 
 impl<'a> LineCore<'a> {
@@ -61,7 +72,9 @@ impl<'a> LineCore<'a> {
         let inputs = Inputs::new(&line);
         let is_banded = |(id, alarm): (AlarmId, &LineAlarm)| alarm.band.is_some().then_some(id);
         let banded = line.alarms_with_ids().filter_map(is_banded).collect();
-        Self { line, monitor, stations, conditions, recipes, good, inputs, has_looked: false, banded }
+        let supposed = (0..=u16::MAX).map(StationId).take(line.stations.len()).collect();
+        let has_looked = false;
+        Self { line, monitor, stations, conditions, recipes, good, inputs, has_looked, supposed, banded }
     }
 
     /// The engine, to look at and for people's wishes. Drain [`Self::drain`] after a wish.
@@ -189,16 +202,17 @@ impl<'a> LineCore<'a> {
 
     /// Recipes, modes of stations and conditions of alarms that have changed, from the values as they are now.
     fn look_at_stations(&mut self, at: Uptime, utc: UtcMillis) -> Changes {
-        self.has_looked = true;
+        let is_first = !std::mem::replace(&mut self.has_looked, true);
         let good = |id: SignalId| self.good.get(id.index()).copied().flatten();
         let recipes = self.recipes.handle(&self.line, at, good);
         let (line, stations) = (&self.line, &self.stations);
         self.recipes.end_changeovers(at, |station, recipe| is_within(line, stations, station, recipe, good));
         let changing = |station| self.recipes.is_changing_over(station);
         let modes = self.stations.handle(at, utc, changing, good);
+        let found = found_in(&self.stations, &mut self.supposed, is_first);
         let books = (&self.stations, &self.recipes);
         let conditions = self.conditions.handle(&self.line, books, good);
-        Changes { recipes, modes, conditions }
+        Changes { recipes, found, modes, conditions }
     }
 
     /// Gives the engine where exposure starts at the age that was just told.
@@ -227,6 +241,14 @@ impl<'a> LineCore<'a> {
     }
 
     fn silence(&mut self, at: Uptime, changes: &Changes, said: &mut Vec<Said>) {
+        for &FoundIn { station, mode, is_known } in &changes.found {
+            if is_known {
+                self.monitor.silence_in_mode(at, station, mode);
+            } else {
+                self.monitor.silence_in_supposed_mode(at, station, mode);
+            }
+            self.drain(said);
+        }
         for change in &changes.modes {
             said.push(Said::Mode(*change));
             self.monitor.silence_in_mode(at, change.station, change.to);
@@ -260,6 +282,19 @@ impl<'a> LineCore<'a> {
             self.drain(said);
         }
     }
+}
+
+/// The mode of each station that has just become known, and at the first look what is supposed of the others.
+fn found_in(stations: &StationBook, supposed: &mut Vec<StationId>, is_first: bool) -> Vec<FoundIn> {
+    let mut found = Vec::new();
+    supposed.retain(|&station| {
+        let is_known = stations.is_known(station);
+        if is_known || is_first {
+            found.push(FoundIn { station, mode: stations.mode(station), is_known });
+        }
+        !is_known
+    });
+    found
 }
 
 /// A target whose tolerance of one unit ends at `edge`: exposure counts from there.

@@ -19,6 +19,8 @@ struct Station {
     tracker: ModeTracker,
     /// What its rules say, or changeover.
     mode: Mode,
+    /// Whether that follows from what was read. Once it does, what is no longer known changes nothing.
+    is_known: bool,
     present_when: Option<Vec<Condition>>,
     /// Whether product is under it, as far as anything says so.
     present: Option<bool>,
@@ -47,6 +49,7 @@ impl StationBook {
         let station = |one: &setward_config::line::Station| Station {
             tracker: ModeTracker::new(one.modes.clone()),
             mode: Mode::Run,
+            is_known: false,
             present_when: one.product_present.clone(),
             present: None,
             since: None,
@@ -106,6 +109,12 @@ impl StationBook {
         Some(self.stations.get(station.index())?.since_run?.contains(mode))
     }
 
+    /// Whether the mode of a station follows from what was read. Before, that it runs is only supposed.
+    #[must_use]
+    pub fn is_known(&self, station: StationId) -> bool {
+        self.stations.get(station.index()).is_none_or(|station| station.is_known)
+    }
+
     /// Whether product is under a station; `None` where nothing says so.
     #[must_use]
     pub fn product_present(&self, station: StationId) -> Option<bool> {
@@ -126,12 +135,14 @@ impl StationBook {
 }
 
 impl Station {
-    /// Keeps the modes since it ran last. It runs too while nothing is known yet: that is not seen to run.
+    /// Keeps whether its mode is known, and the modes since it ran last. It runs too while nothing is known yet: that is not seen to run.
     fn remember(&mut self, value_of: impl Fn(SignalId) -> Option<f64>) {
         let mode = self.mode;
         if mode != Mode::Run {
+            self.is_known = true;
             self.since_run = self.since_run.map(|modes| modes.with(mode));
         } else if self.told_by.iter().all(|signal| value_of(*signal).is_some()) {
+            self.is_known = true;
             self.since_run = Some(ModeSet::NONE);
         }
     }
@@ -174,6 +185,18 @@ mod tests {
         assert_eq!(see(4, Some(1.0)), [ModeChange { from: Mode::Gap, to: Mode::Run, ..change }]);
         assert_eq!(book.views()[0].since, Some(UtcMillis(4)));
         assert_eq!(book.views()[1].since, None);
+    }
+
+    #[test]
+    fn that_a_station_runs_is_supposed_until_all_that_tells_its_mode_was_read_once() {
+        let (mut book, station) = (StationBook::new(&line()), StationId(0));
+        let mut see = |cutter: Option<f64>| {
+            book.handle(Uptime::START, UtcMillis(0), |_| false, |_| cutter);
+            (book.mode(station), book.is_known(station))
+        };
+        assert_eq!(see(None), (Mode::Run, false));
+        assert_eq!(see(Some(1.0)), (Mode::Run, true));
+        assert_eq!(see(None), (Mode::Run, true));
     }
 
     #[test]

@@ -4,6 +4,7 @@ use super::Monitor;
 use crate::flags::{Flags, Suppression};
 use crate::settings::{AlarmId, Kind, Watched};
 use crate::slot::{Slot, Told};
+use crate::state::AlarmState;
 use setward_protocol::{Mode, StationId, Uptime};
 
 impl Monitor<'_> {
@@ -19,6 +20,21 @@ impl Monitor<'_> {
     /// Suppresses the alarms of a station that do not speak in a mode, and lets none speak again.
     pub fn silence_in_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
         self.flag_in_mode(now, station, mode, true);
+    }
+
+    /// The same at a start, while the mode is only supposed: what an alarm has from before it is left alone. It need not be
+    /// told anew, nor lose its exposure, if the mode is found to be the one in which it had spoken.
+    pub fn silence_in_supposed_mode(&mut self, now: Uptime, station: StationId, mode: Mode) {
+        for index in 0..u16::MAX {
+            let Some(slot) = self.slots.get(usize::from(index)) else { break };
+            let settings = &slot.settings;
+            let has_nothing =
+                slot.state == AlarmState::Normal && slot.detector.carried().is_none_or(|share| share <= 0.0);
+            if has_nothing && settings.station == Some(station) && !settings.modes.contains(mode) {
+                self.flag(now, AlarmId(index), |flags| flags.suppressed.mode = true);
+            }
+        }
+        self.follow_hides(now);
     }
 
     /// Sets the flag of the alarms for which `mode` means `silent`.
