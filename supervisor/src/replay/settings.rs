@@ -13,6 +13,9 @@ const ALARMS: &str = "alarms.toml";
 /// Most variants of one sweep: each is an engine of its own.
 const VARIANTS_MAX: usize = 32;
 
+/// Factors beyond these are slips: a delay a thousand times as long never ends, one a thousandth of it is none.
+const FACTORS: std::ops::RangeInclusive<f64> = 0.001..=1000.0;
+
 /// Why there are no other settings.
 #[derive(Debug)]
 pub enum Unusable {
@@ -93,8 +96,13 @@ impl Sweep {
             other => return Err(format!("`{other}` can't be varied; {EXAMPLE}")),
         };
         let factor = |text: &str| match text.trim().parse::<f64>() {
-            Ok(factor) if factor.is_finite() && factor > 0.0 => Ok(factor),
-            Ok(_) | Err(_) => Err(format!("`{}` is no positive number; {EXAMPLE}", text.trim())),
+            Ok(factor) if FACTORS.contains(&factor) => Ok(factor),
+            Ok(_) | Err(_) => Err(format!(
+                "`{}` is no number from {} to {}; {EXAMPLE}",
+                text.trim(),
+                FACTORS.start(),
+                FACTORS.end()
+            )),
         };
         let factors: Vec<f64> = factors.split(',').map(factor).collect::<Result<_, _>>()?;
         if factors.len() > VARIANTS_MAX {
@@ -130,7 +138,10 @@ impl Sweep {
 }
 
 fn vary(kind: &mut Kind, varied: Varied, factor: f64) {
-    let times = |delay: &mut Duration| *delay = delay.mul_f64(factor);
+    let times = |delay: &mut Duration| {
+        // One that no clock can count never ends.
+        *delay = Duration::try_from_secs_f64(delay.as_secs_f64() * factor).unwrap_or(Duration::MAX);
+    };
     match (varied, kind) {
         (Varied::Allowance, Kind::TimeWeighted(settings)) => {
             settings.allowance = match settings.allowance {
@@ -165,8 +176,38 @@ mod tests {
     fn a_sweep_says_what_is_varied_and_by_what() {
         let sweep = Sweep::parse("allowance=0.5, 1,2").unwrap();
         assert_eq!((sweep.varied, sweep.factors.as_slice()), (Varied::Allowance, [0.5, 1.0, 2.0].as_slice()));
-        for wrong in ["allowance", "shape=2", "allowance=", "allowance=0", "allowance=-1", "on_delay=x"] {
+        for wrong in [
+            "allowance",
+            "shape=2",
+            "allowance=",
+            "allowance=0",
+            "allowance=-1",
+            "on_delay=x",
+            "on_delay=1e300",
+        ] {
             assert!(Sweep::parse(wrong).is_err_and(|text| text.contains("allowance=0.5,1,2")), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_factor_that_no_delay_bears_is_refused_with_what_is_accepted() {
+        for factor in ["1e300", "1001", "0.0009", "nan", "inf"] {
+            let text = Sweep::parse(&format!("on_delay=2,{factor}")).unwrap_err();
+            assert!(text.contains(&format!("`{factor}`")) && text.contains("from 0.001 to 1000"), "{text}");
+        }
+        assert_eq!(Sweep::parse("on_delay=0.001,1000").unwrap().factors, [0.001, 1000.0]);
+    }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::test_runner::Config::with_cases(20))]
+        /// Whoever makes a sweep by other ways than its words gets a line all the same.
+        #[test]
+        fn no_factor_is_too_much_for_a_line(factor in proptest::num::f64::ANY) {
+            let line = setward_config::load_demo().unwrap().line;
+            for varied in [Varied::Allowance, Varied::OnDelay] {
+                let sweep = Sweep { varied, factors: vec![factor] };
+                assert_eq!(sweep.apply(&line, factor).alarms.len(), line.alarms.len());
+            }
         }
     }
 
