@@ -43,6 +43,9 @@ fn demo_folder() -> tempfile::TempDir {
     folder
 }
 
+/// The alarm of a server called central.
+const SERVER: &str = "server.central";
+
 /// The inlet at 182 degC, and 6 K below for as long as the list says, from each of its moments on.
 const COLD: [(i64, i64); 3] = [(1_000, 50), (2_500, 100), (5_000, 200)];
 
@@ -80,6 +83,7 @@ async fn watched(folder: &Path) {
 
 /// What the engine tells of these samples, with the run's own events around it.
 async fn told(line: Line, store: &ThreadedStore) -> Vec<Event> {
+    let has_server = line.alarm_by_id(SERVER).is_some();
     let lines = [Arc::new(line)];
     let span = Span::new(UtcMillis(START_MS), UtcMillis(START_MS + SECONDS * 1000)).unwrap();
     let outcome = Replay { lines: &lines, store, span }.run(&mut |_| {}).await.unwrap();
@@ -99,6 +103,10 @@ async fn told(line: Line, store: &ThreadedStore) -> Vec<Event> {
     };
     let mut events = vec![own(0, "started")];
     events.extend(outcome.told.into_iter().flatten().map(|stored| stored.event));
+    if has_server {
+        let (alarm, states) = (Some(SERVER.to_owned()), "AB".to_owned());
+        events.push(Event { alarm, occurrence: 1, states, ..own(3_000, "raised") });
+    }
     events.push(own(SECONDS, "stopped"));
     for (sequence, event) in (1..).zip(&mut events) {
         event.sequence = sequence;
@@ -139,6 +147,30 @@ async fn a_replay_says_what_would_have_been_called_and_how_much_sooner() {
     assert!(text.contains("40.0 s sooner") && text.contains("80.0 s later"), "{text}");
 }
 
+/// No reading tells how a server did: that it was down then is not missed now.
+#[tokio::test]
+async fn an_alarm_about_a_server_is_not_replayed_which_is_said_and_nothing_else_of_it() {
+    let folder = demo_folder();
+    let site = folder.path().join("site.toml");
+    let text = std::fs::read_to_string(&site).unwrap();
+    let server = "[[server]]\nname = \"central\"\nurl = \"http://127.0.0.1:8428\"\nbucket = \"line-2\"\n";
+    std::fs::write(&site, format!("{text}\n{server}")).unwrap();
+    watched(folder.path()).await;
+    let path = folder.path().to_str().unwrap();
+    let out = check(&[&["replay", path, "--json"][..], &WINDOW].concat(), 0, &[]);
+    let report: Value = serde_json::from_str(&out).unwrap();
+    let alarms = report["settings"][0]["alarms"].as_array().unwrap();
+    assert!(alarms.iter().all(|one| one["alarm"] != SERVER && one["missed"] == 0), "{report}");
+    let turns = report["settings"][0]["turns"].as_array().unwrap();
+    assert!(turns.iter().all(|one| one["missed"] == 0), "{report}");
+    assert!(
+        report["notes"][0].as_str().unwrap().starts_with("not replayed: alarms about servers"),
+        "{report}"
+    );
+    let text = check(&[&["replay", path][..], &WINDOW].concat(), 0, &[]);
+    assert!(text.contains("Note: not replayed") && !text.contains(SERVER), "{text}");
+}
+
 #[tokio::test]
 async fn another_file_of_alarms_takes_the_folders_place_and_its_mistakes_are_told() {
     let folder = demo_folder();
@@ -158,6 +190,7 @@ async fn another_file_of_alarms_takes_the_folders_place_and_its_mistakes_are_tol
     let nobody = [&["replay", path, "--only", "fryer-inlet-clod"][..], &WINDOW].concat();
     check(&nobody, 2, &["the nearest is fryer-inlet-cold"]);
     check(&["replay", path, "--sweep", "shape=2"], 2, &["allowance=0.5,1,2"]);
+    check(&["replay", path, "--sweep", "on_delay=1e300"], 2, &["no number from 0.001 to 1000"]);
     check(&["replay", path, "--from", "2020-01-01", "--to", "2020-01-02"], 1, &["nothing is kept"]);
 }
 

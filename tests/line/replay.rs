@@ -2,12 +2,13 @@
 
 use crate::support::{MemoryDial, demo_line};
 use setward::clock::Clock;
+use setward::entries::{EntryWish, Typed};
 use setward::handle::{Wish, WishRequest};
 use setward::history::sqlite::InlineStore;
 use setward::history::{Event, HistoryStore, Span, StoredEvent};
 use setward::protocol::UtcMillis;
 use setward::replay::Replay;
-use setward::replay::compare::{compare, occurrences};
+use setward::replay::compare::{Looked, compare, occurrences};
 use setward::report::made::made;
 use setward::{Edges, Running, start};
 use setward_alarm_settings::with_twice_the_allowance;
@@ -207,9 +208,9 @@ async fn a_replay_tells_the_kilograms_that_the_kept_readings_add_up_to() {
     let outcome = replay.run(&mut |_| {}).await.unwrap();
     let mut events = history.events(None, 1_000_000).await.unwrap();
     events.reverse();
-    let then = occurrences(&events, span(3_600));
-    let found =
-        compare(&line, &then, &occurrences(&outcome.told[0], span(3_600)), (span(3_600), &outcome.ground));
+    let then = occurrences(&events);
+    let looked = Looked { window: span(3_600), fed_to: span(3_600).to() };
+    let found = compare(&line, &then, &occurrences(&outcome.told[0]), (looked, &outcome.ground));
     let cold = found.iter().find(|one| one.alarm == "fryer-inlet-cold").unwrap();
     let (mut touched_kg, mut before_call_kg) = (0.0, 0.0);
     for one in &then["fryer-inlet-cold"] {
@@ -227,4 +228,76 @@ async fn a_replay_tells_the_kilograms_that_the_kept_readings_add_up_to() {
     assert!(cold.at_risk_now.is_none_or(|now| now.before_call_kg > risk.before_call_kg), "{cold:?}");
     let turn = &cold.turns[0].turn;
     assert_eq!((turn.shift.as_deref(), turn.recipe.as_str()), (Some("C"), "blue-corn-rounds"));
+}
+
+/// The demo line, but for its fryer's recipe number, which a person enters.
+fn line_whose_recipe_is_entered() -> Line {
+    let mut line = demo_line();
+    let number = line.signal_by_tag("AI-150").unwrap();
+    let word = line.recipe_numbers.iter_mut().find(|word| word.numbers.len() == 2 && word.stations.len() > 2);
+    word.unwrap().signal = number;
+    line
+}
+
+async fn enter(live: &Live, line: &Line, tag: &str, value: f64) {
+    tokio::time::sleep(BETWEEN_SCANS).await;
+    let signal = line.signal_by_tag(tag).unwrap();
+    let wish = EntryWish {
+        entry: line.entries.iter().position(|entry| entry.signal == signal).unwrap(),
+        typed: Typed::Number(value),
+        taken: None,
+        by: "Ana".to_owned(),
+        about: None,
+        note: None,
+        corrects: None,
+        seen: None,
+        confirmed: true,
+    };
+    live.running.handle().enter(wish).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(1) - BETWEEN_SCANS).await;
+}
+
+/// What the replay of a window tells of alarms that are judged value by value, or against the recipe.
+fn judged_soon(
+    line: &Line,
+    events: &[(i64, Event)],
+    from: UtcMillis,
+) -> Vec<(i64, String, String, Option<String>)> {
+    use setward::alarm::Kind;
+    let soon = |id: &str| {
+        let kind = line.alarm_by_id(id).map(|id| line.alarm(id).settings.kind);
+        matches!(kind, Some(Kind::Limit(_) | Kind::Deviation(_) | Kind::TimeWeighted(_) | Kind::Status(_)))
+    };
+    let of =
+        |event: &Event| Some((event.utc.0, event.alarm.clone()?, event.what.clone(), event.note.clone()));
+    let all = events.iter().filter(|(_, event)| event.utc >= from).filter_map(|(_, event)| of(event));
+    all.filter(|(_, id, ..)| soon(id)).collect()
+}
+
+/// White-corn strips, chosen in the run before, on a line that makes blue-corn rounds: what is told is told against the strips, also of
+/// a window that begins hours after the entry and after the start.
+#[tokio::test(start_paused = true)]
+async fn a_replay_holds_the_line_against_the_recipe_that_was_entered_before_its_window() {
+    let line = Arc::new(line_whose_recipe_is_entered());
+    let history = Arc::new(InlineStore::in_memory().unwrap());
+    let first = begin(&line, &history, 0, 5).await;
+    first.pass(&line, 60).await;
+    enter(&first, &line, "AI-150", 7.0).await;
+    enter(&first, &line, "AI-451", 1.3).await;
+    first.pass(&line, 1_800).await;
+    first.running.stop().await.unwrap();
+    let second = begin(&line, &history, 2_000, 6).await;
+    second.pass(&line, 14_400).await;
+    second.running.stop().await.unwrap();
+    let live = live_events(&history).await;
+    same(&replayed(line_whose_recipe_is_entered(), &history, 20_000).await.0, &live);
+
+    // An hour to warm up, from two hours after the start on.
+    let [fed, window] = [7_200, 10_800].map(|second| UtcMillis(START.0 + 1000 * second));
+    let lines = [Arc::clone(&line)];
+    let replay = Replay { lines: &lines, store: &*history, span: Span::new(fed, span(20_000).to()).unwrap() };
+    let again = replay.run(&mut |_| {}).await.unwrap();
+    let expected = judged_soon(&line, &live, window);
+    assert!(expected.len() > 5, "{} events are too few to say anything", expected.len());
+    assert_eq!(judged_soon(&line, &alarm_events(&again.told[0]), window), expected);
 }

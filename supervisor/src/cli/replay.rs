@@ -4,19 +4,16 @@ use super::window::{StretchArguments, now_of, zone_named};
 use super::{Exit, check, fail, misused, no_color};
 use crate::clock::Clock;
 use crate::history::{HistoryError, HistoryReader, Span};
-use crate::replay::compare::{by_turn, compare, occurrences};
+use crate::replay::compare::{Looked, by_turn, compare, occurrences, of_servers};
 use crate::replay::settings::{Sweep, Unusable, with_alarms};
 use crate::replay::text::{ReplayReport, Variant};
-use crate::replay::{Replay, kept_events};
+use crate::replay::{Replay, fed_for, kept_events};
 use jiff::Timestamp;
 use setward_config::line::Line;
 use setward_protocol::{Uptime, UtcMillis};
 use std::io::IsTerminal as _;
 use std::path::PathBuf;
 use std::sync::Arc;
-
-/// Exposure, delays and modes are settled after this much history before the window.
-const WARM_UP_MS: i64 = 3_600_000;
 
 /// What the command is given.
 #[derive(Debug, clap::Args)]
@@ -44,7 +41,8 @@ pub(crate) struct ReplayArguments {
 const REPLAY_EXAMPLES: &str = "\
 A call is a raise for which somebody was called. \"then\" is what history kept, \"now\" what these settings give. Kilograms at
 risk were fed from the onset of a trouble to its return, \"before the call\" those until somebody was called. The hour before
-the window warms up. Works while the line is watched and when it is not; nothing is written.
+the window warms up; the hour after it shows what became of troubles at its end, and where history lacks it they may be undecided.
+Works while the line is watched and when it is not; nothing is written.
 
 Examples:
   setward replay plant/line-2 --from \"7 d\" --alarms proposal.toml
@@ -67,7 +65,7 @@ async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
     let span = arguments.stretch.span(&zone, now_of(&line, &reader)).map_err(|text| misused(&text))?;
     let variants = variants(arguments, &line)?;
     check_only(arguments, &line, &variants)?;
-    tell_of_other_files(&reader, &line, span).map_err(failed)?;
+    let mut notes: Vec<String> = of_other_files(&reader, &line, span).map_err(failed)?.into_iter().collect();
 
     let fed = fed_span(&reader, span).map_err(failed)?;
     let lines: Vec<Arc<Line>> = variants.iter().map(|(_, line)| Arc::clone(line)).collect();
@@ -76,9 +74,17 @@ async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
     let outcome = run.run(&mut |share| bar.show(share)).await;
     bar.end();
     let outcome = outcome.map_err(failed)?;
-    let then = occurrences(&kept_events(&reader, fed).await.map_err(failed)?, span);
+    let mut then = occurrences(&kept_events(&reader, fed).await.map_err(failed)?);
+    let servers = of_servers(variants.iter().map(|(_, line)| &**line).chain([&line]));
+    let is_called =
+        then.iter().any(|(id, all)| servers.contains(id) && all.iter().any(|one| span.contains(one.raised)));
+    if is_called || arguments.only.iter().any(|id| servers.contains(id)) {
+        notes.push("not replayed: alarms about servers, as no reading tells how a server did".to_owned());
+    }
+    then.retain(|id, _| !servers.contains(id));
+    let looked = Looked { window: span, fed_to: fed.to() };
     let settings = variants.into_iter().zip(&outcome.told).map(|((name, line), told)| {
-        let mut alarms = compare(&line, &then, &occurrences(told, span), (span, &outcome.ground));
+        let mut alarms = compare(&line, &then, &occurrences(told), (looked, &outcome.ground));
         alarms.retain(|one| arguments.only.is_empty() || arguments.only.contains(&one.alarm));
         if let Some(sweep) = &arguments.sweep {
             let concerns = |id: &str| line.alarm_by_id(id).map(|id| line.alarm(id).settings.kind);
@@ -95,6 +101,7 @@ async fn replayed(arguments: &ReplayArguments) -> Result<(), Exit> {
         readings: outcome.samples,
         runs: outcome.runs,
         took_s: clock.uptime().seconds_since(Uptime::START),
+        notes,
         settings: settings.collect(),
     };
     print(&report, arguments.json)
@@ -152,30 +159,27 @@ fn check_only(
     }
 }
 
-/// What was told then may have been told by other files: that is worth a word before comparing.
-fn tell_of_other_files(reader: &HistoryReader, line: &Line, span: Span) -> Result<(), HistoryError> {
+/// What was told then may have been told by other files, with other alarms, polls and gap limits: that is worth a word.
+fn of_other_files(reader: &HistoryReader, line: &Line, span: Span) -> Result<Option<String>, HistoryError> {
     let runs = reader.runs()?;
     let ends = runs.iter().skip(1).map(|next| next.started).chain([UtcMillis(i64::MAX)]);
     let met = runs.iter().zip(ends).filter(|(run, end)| run.started < span.to() && *end > span.from());
     let fingerprints: Vec<&String> = met.map(|(run, _)| &run.fingerprint).collect();
     let others = fingerprints.iter().filter(|print| **print != &line.fingerprint).count();
-    if others > 0 {
-        let all = fingerprints.len();
-        eprintln!(
-            "{others} of {all} runs in this window were made with other files than the folder holds now"
-        );
-    }
-    Ok(())
+    let all = fingerprints.len();
+    let note = format!(
+        "{others} of {all} runs in this window were made with other files than the folder holds now: alarms of then may have been \
+         told otherwise, and how often signals are polled is taken from the files of now"
+    );
+    Ok((others > 0).then_some(note))
 }
 
-/// The window and the hour before it, cut to what history holds.
+/// The window with what is fed before and after it, cut to what history holds.
 fn fed_span(reader: &HistoryReader, span: Span) -> Result<Span, HistoryError> {
-    let from = UtcMillis(span.from().0.saturating_sub(WARM_UP_MS));
     let Some((first, last)) = reader.extent()? else {
         return Err(HistoryError { text: "the history is empty so far".to_owned() });
     };
-    let (from, to) = (from.max(first), span.to().min(UtcMillis(last.0.saturating_add(1))));
-    Span::new(from, to).map_err(|_| {
+    fed_for(span, (first, last)).ok_or_else(|| {
         let kept = format!("the history goes from {} to {}", rfc3339(first), rfc3339(last));
         HistoryError { text: format!("nothing is kept in this window; {kept}") }
     })

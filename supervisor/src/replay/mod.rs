@@ -8,6 +8,7 @@
 
 mod before;
 pub mod compare;
+mod entered;
 pub mod feed;
 pub mod ground;
 mod player;
@@ -18,6 +19,7 @@ use crate::history::{AlarmRecord, EventsAsked, HistoryError, HistoryStore, Span,
 use crate::line::WallAnchor;
 use crate::line::recipes::RecipeChange;
 use crate::line::storage::Storage;
+use entered::{Begins, Entered};
 use feed::{Feed, Scan};
 use ground::Ground;
 use player::{Player, is_wish};
@@ -28,6 +30,21 @@ use std::time::Duration;
 
 /// Events that are looked at, the newest.
 const EVENTS_MAX: usize = 1_000_000;
+
+/// So much history is fed before a window, so that exposure, delays and modes are settled when it begins, and after it, so that of
+/// a trouble at its end is seen whether the other settings call for it too.
+pub const AROUND_MS: i64 = 3_600_000;
+
+/// What is fed for a window of a history that goes from its first row to its last; `None` if it has nothing of it.
+#[must_use]
+pub fn fed_for(window: Span, (first, last): (UtcMillis, UtcMillis)) -> Option<Span> {
+    let end = UtcMillis(last.0.saturating_add(1));
+    let from = UtcMillis(window.from().0.saturating_sub(AROUND_MS)).max(first);
+    if from >= window.to().min(end) {
+        return None;
+    }
+    Span::new(from, UtcMillis(window.to().0.saturating_add(AROUND_MS)).min(end)).ok()
+}
 
 /// What a replay told.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -62,6 +79,7 @@ impl Replay<'_> {
         let mut outcome = Outcome { told: vec![Vec::new(); self.lines.len()], ..Outcome::default() };
         let mut carried = vec![before::carried(&events, self.span.from()); self.lines.len()];
         let Some(first) = self.lines.first() else { return Ok(outcome) };
+        let entered = Entered::of(first, self.store).await?;
         outcome.ground = Ground::new(first);
         let mut feed = Feed::new(first, self.span);
         let whole_ms = feed.left_ms().max(1) as f64;
@@ -72,8 +90,8 @@ impl Replay<'_> {
             outcome.ground.run_begins(first, begins.utc);
             let run = begins.run;
             let mut storages: Vec<Storage> = self.lines.iter().map(|line| Storage::of(line)).collect();
-            let mut playing =
-                Playing::new(self.lines, &mut storages, &begins, (&events, self.span.from()), carried);
+            let kept = Kept { events: &events, entered: &entered, from: self.span.from() };
+            let mut playing = Playing::new(self.lines, &mut storages, &begins, &kept, carried);
             let mut scan = Some(begins);
             while let Some(one) = scan.take().filter(|scan| scan.run == run) {
                 outcome.samples += one.samples.len() as u64;
@@ -131,6 +149,13 @@ async fn all_events(store: &dyn HistoryStore) -> Result<Vec<StoredEvent>, Histor
     Ok(events)
 }
 
+/// What history has beside the readings, and where the stretch begins.
+struct Kept<'k> {
+    events: &'k [StoredEvent],
+    entered: &'k Entered,
+    from: UtcMillis,
+}
+
 /// One run, played with every set of settings at once.
 struct Playing<'a> {
     players: Vec<Player<'a>>,
@@ -145,19 +170,25 @@ impl<'a> Playing<'a> {
         lines: &[Arc<Line>],
         storages: &'a mut [Storage],
         begins: &Scan,
-        (events, from): (&[StoredEvent], UtcMillis),
+        kept: &Kept<'_>,
         carried: Vec<Vec<AlarmRecord>>,
     ) -> Self {
         let of_run = |stored: &&StoredEvent| stored.run == begins.run;
-        let wall = start_of(begins, events, from);
+        let (started, wall) = starts_of(begins, kept);
         let players = lines.iter().zip(storages).zip(carried);
-        let players = players
+        let mut players: Vec<Player<'a>> = players
             .map(|((line, storage), carried)| Player::new(line, storage, begins.run, wall, carried))
             .collect();
+        if let Some(line) = lines.first() {
+            let begins = Begins { run: begins.run, started, played_from: wall };
+            for scan in kept.entered.standing(line, begins) {
+                players.iter_mut().for_each(|player| player.scan(&scan));
+            }
+        }
         // What people did before the window is in what the alarms carried.
         let in_window = |stored: &&StoredEvent| is_wish(&stored.event) && stored.event.at >= wall.at;
-        let wishes: Vec<StoredEvent> = events.iter().filter(of_run).filter(in_window).cloned().collect();
-        let mut stops = events.iter().filter(of_run).filter(|stored| stored.event.what == "stopped");
+        let wishes: Vec<StoredEvent> = kept.events.iter().filter(of_run).filter(in_window).cloned().collect();
+        let mut stops = kept.events.iter().filter(of_run).filter(|stored| stored.event.what == "stopped");
         let stopped = stops.next().map(|stored| stored.event.at);
         Self { players, wishes: wishes.into_iter().peekable(), stopped }
     }
@@ -196,11 +227,35 @@ impl<'a> Playing<'a> {
     }
 }
 
-/// When the run began, or, if the window begins in the middle of it, its first scan in the window.
-fn start_of(begins: &Scan, events: &[StoredEvent], from: UtcMillis) -> WallAnchor {
-    let started = events.iter().find(|one| one.run == begins.run && one.event.what == "started");
-    match started.filter(|started| started.event.utc >= from) {
-        Some(started) => WallAnchor { at: started.event.at, utc: started.event.utc },
-        None => WallAnchor { at: begins.at, utc: begins.utc },
+/// When the run began, as far as that is known, and when it is played from: its first scan in the window, if that begins in the
+/// middle of it.
+fn starts_of(begins: &Scan, kept: &Kept<'_>) -> (WallAnchor, WallAnchor) {
+    let first = WallAnchor { at: begins.at, utc: begins.utc };
+    let mut events = kept.events.iter().filter(|one| one.run == begins.run);
+    let started = events.find(|one| one.event.what == "started");
+    let Some(started) = started.map(|one| WallAnchor { at: one.event.at, utc: one.event.utc }) else {
+        return (first, first);
+    };
+    (started, if started.utc >= kept.from { started } else { first })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HOUR: i64 = AROUND_MS;
+
+    fn span(from: i64, to: i64) -> Span {
+        Span::new(UtcMillis(from), UtcMillis(to)).unwrap()
+    }
+
+    #[test]
+    fn an_hour_on_both_sides_is_fed_as_far_as_history_has_it() {
+        let kept = (UtcMillis(10 * HOUR), UtcMillis(20 * HOUR - 1));
+        assert_eq!(fed_for(span(12 * HOUR, 13 * HOUR), kept), Some(span(11 * HOUR, 14 * HOUR)));
+        assert_eq!(fed_for(span(10 * HOUR, 20 * HOUR), kept), Some(span(10 * HOUR, 20 * HOUR)));
+        assert_eq!(fed_for(span(0, HOUR), kept), None);
+        assert_eq!(fed_for(span(9 * HOUR, 10 * HOUR), kept), None, "what comes after it is not of it");
+        assert_eq!(fed_for(span(30 * HOUR, 31 * HOUR), kept), None);
     }
 }

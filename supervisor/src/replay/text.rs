@@ -24,6 +24,8 @@ pub struct ReplayReport {
     pub runs: usize,
     /// How long it took, s.
     pub took_s: f64,
+    /// What to know before believing it.
+    pub notes: Vec<String>,
     /// Each set of settings, beside what was called then.
     pub settings: Vec<Variant>,
 }
@@ -59,6 +61,9 @@ impl ReplayReport {
             "{} readings in {} runs, {:.1} s: {pace:.1} million readings and settings a second",
             self.readings, self.runs, self.took_s
         )?;
+        for note in &self.notes {
+            writeln!(out, "Note: {note}")?;
+        }
         for variant in &self.settings {
             writeln!(out, "\nSettings: {}", variant.name)?;
             writeln!(
@@ -70,6 +75,9 @@ impl ReplayReport {
                 variant.alarms.iter().partition(|one| one.is_alike() && self.settings.len() > 1);
             for one in &unlike {
                 writeln!(out, "{}", row(one))?;
+                if one.undecided > 0 {
+                    writeln!(out, "  undecided at the end of the readings: {}", one.undecided)?;
+                }
                 if let Some(kilograms) = kilograms(one.at_risk_then, one.at_risk_now) {
                     writeln!(out, "  {kilograms}")?;
                 }

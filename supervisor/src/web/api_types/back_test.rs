@@ -104,6 +104,8 @@ pub(in crate::web) struct AlarmOutcomeBody {
     pub(in crate::web) calls_with: usize,
     pub(in crate::web) missed: usize,
     pub(in crate::web) added: usize,
+    /// Calls just before the readings end: whether the other would call too is not seen.
+    pub(in crate::web) undecided: usize,
     pub(in crate::web) longer: usize,
     pub(in crate::web) shorter: usize,
     pub(in crate::web) stands_now_s: f64,
@@ -138,6 +140,8 @@ pub(in crate::web) struct TurnBody {
     pub(in crate::web) calls_with: usize,
     pub(in crate::web) missed: usize,
     pub(in crate::web) added: usize,
+    /// Calls just before the readings end: whether the other would call too is not seen.
+    pub(in crate::web) undecided: usize,
     pub(in crate::web) at_risk_now: Option<AtRiskBody>,
     pub(in crate::web) at_risk_with: Option<AtRiskBody>,
 }
@@ -146,7 +150,7 @@ pub(in crate::web) struct TurnBody {
 #[derive(Serialize, ToSchema)]
 #[schema(as = BackTestOccurrence)]
 pub(in crate::web) struct ComparedBody {
-    /// same, missed, added, longer or shorter.
+    /// same, missed, added, undecided, longer or shorter.
     pub(in crate::web) change: &'static str,
     /// Null: nobody is called.
     pub(in crate::web) now: Option<OccurrenceTimesBody>,

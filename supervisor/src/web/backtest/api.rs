@@ -182,6 +182,7 @@ fn alarm(one: &OfAlarm, span: Span) -> AlarmOutcomeBody {
         calls_with: counts.then,
         missed: counts.missed,
         added: counts.added,
+        undecided: counts.undecided,
         longer: counts.longer,
         shorter: counts.shorter,
         stands_now_s,
@@ -214,6 +215,7 @@ fn turn(one: &OfTurn) -> TurnBody {
         calls_with: one.now,
         missed: one.missed,
         added: one.added,
+        undecided: one.undecided,
         at_risk_now: one.at_risk_then.map(at_risk),
         at_risk_with: one.at_risk_now.map(at_risk),
     }

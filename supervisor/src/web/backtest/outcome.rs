@@ -3,7 +3,7 @@
 
 use super::settings::Changed;
 use crate::history::Span;
-use crate::replay::compare::{Occurrence, OfTurn};
+use crate::replay::compare::{Looked, Occurrence, OfTurn, pairs};
 use crate::replay::ground::AtRisk;
 use crate::web::words;
 use setward_protocol::UtcMillis;
@@ -18,6 +18,8 @@ pub(in crate::web) struct Row {
     pub(in crate::web) now: Option<Occurrence>,
     /// As it would be; `None`: nobody would be.
     pub(in crate::web) then: Option<Occurrence>,
+    /// Only one of the two called before the readings ended; soon after that the other may.
+    pub(in crate::web) is_undecided: bool,
 }
 
 /// What the others change about it.
@@ -29,6 +31,8 @@ pub(in crate::web) enum Change {
     Missed,
     /// It would call, and does not now.
     Added,
+    /// One calls, and whether the other would is not seen: the readings end too soon.
+    Undecided,
     /// It would stand longer.
     Longer,
     /// It would stand shorter.
@@ -42,15 +46,11 @@ impl Change {
             Self::Same => "same",
             Self::Missed => "missed",
             Self::Added => "added",
+            Self::Undecided => "undecided",
             Self::Longer => "longer",
             Self::Shorter => "shorter",
         }
     }
-}
-
-fn stands_s(one: &Occurrence, span: Span) -> f64 {
-    let end = one.cleared.map_or(span.to(), |cleared| cleared.min(span.to()));
-    crate::web::times::seconds_between(one.raised, end)
 }
 
 impl Row {
@@ -68,7 +68,7 @@ impl Row {
 
     /// How long it stands within the window, now and then, s.
     pub(in crate::web) fn stands_s(&self, span: Span) -> (Option<f64>, Option<f64>) {
-        (self.now.map(|one| stands_s(&one, span)), self.then.map(|one| stands_s(&one, span)))
+        (self.now.map(|one| one.in_window_s(span)), self.then.map(|one| one.in_window_s(span)))
     }
 
     /// How much later it would call, s.
@@ -80,6 +80,7 @@ impl Row {
     /// What changes.
     pub(in crate::web) fn change(&self, span: Span) -> Change {
         match self.stands_s(span) {
+            _ if self.is_undecided => Change::Undecided,
             (Some(now), Some(then)) if then > now + SAME_WITHIN_S => Change::Longer,
             (Some(now), Some(then)) if then < now - SAME_WITHIN_S => Change::Shorter,
             (Some(_), Some(_)) => match self.later_s() {
@@ -94,16 +95,10 @@ impl Row {
 }
 
 /// Occurrences matched by the trouble they are of, in the order of time.
-pub(in crate::web) fn rows(now: &[Occurrence], then: &[Occurrence]) -> Vec<Row> {
-    let mut free: Vec<Option<Occurrence>> = then.iter().copied().map(Some).collect();
-    let mut rows = Vec::new();
-    for one in now {
-        let place = free.iter_mut().find(|other| other.is_some_and(|other| other.meets(one)));
-        rows.push(Row { now: Some(*one), then: place.and_then(Option::take) });
-    }
-    rows.extend(free.into_iter().flatten().map(|one| Row { now: None, then: Some(one) }));
-    rows.sort_by_key(Row::at);
-    rows
+pub(in crate::web) fn rows(now: &[Occurrence], then: &[Occurrence], looked: Looked) -> Vec<Row> {
+    // What a comparison calls "then" is what is in force now.
+    let pairs = pairs(now, then, looked).into_iter();
+    pairs.map(|pair| Row { now: pair.then, then: pair.now, is_undecided: pair.is_undecided }).collect()
 }
 
 /// One of the line's alarms over the window.
@@ -124,6 +119,7 @@ pub(in crate::web) struct Counts {
     pub(in crate::web) then: usize,
     pub(in crate::web) missed: usize,
     pub(in crate::web) added: usize,
+    pub(in crate::web) undecided: usize,
     pub(in crate::web) longer: usize,
     pub(in crate::web) shorter: usize,
 }
@@ -137,6 +133,7 @@ impl OfAlarm {
             then: self.rows.iter().filter(|row| row.then.is_some()).count(),
             missed: of(Change::Missed),
             added: of(Change::Added),
+            undecided: of(Change::Undecided),
             longer: of(Change::Longer),
             shorter: of(Change::Shorter),
         }
@@ -154,12 +151,13 @@ impl OfAlarm {
     }
 }
 
-/// "4 calls as it is, 2 with these settings: 2 missed, 0 added, 0 longer, 1 shorter".
+/// "4 calls as it is, 2 with these settings: 2 missed, 0 added, 0 longer, 1 shorter", and at the end of the readings ", 1 undecided".
 pub(in crate::web) fn in_words(counts: Counts) -> String {
-    let Counts { now, then, missed, added, longer, shorter } = counts;
+    let Counts { now, then, missed, added, undecided, longer, shorter } = counts;
     let calls = words::counted(now, "call");
+    let undecided = if undecided > 0 { format!(", {undecided} undecided") } else { String::new() };
     format!(
-        "{calls} as it is, {then} with these settings: {missed} missed, {added} added, {longer} longer, {shorter} shorter"
+        "{calls} as it is, {then} with these settings: {missed} missed, {added} added, {longer} longer, {shorter} shorter{undecided}"
     )
 }
 
@@ -194,7 +192,8 @@ mod tests {
             one(800, 810, Some(820)),
         ];
         // The third goes on to the end: what comes in it is of it, and what stands alone is more.
-        let found = rows(&now, &then);
+        let looked = Looked { window: span, fed_to: UtcMillis(span.to().0 + 3_600_000) };
+        let found = rows(&now, &then, looked);
         let changes: Vec<Change> = found.iter().map(|row| row.change(span)).collect();
         assert_eq!(changes, [Change::Shorter, Change::Missed, Change::Longer, Change::Added, Change::Same]);
         assert_eq!(found[0].later_s(), Some(10.0));
@@ -206,6 +205,19 @@ mod tests {
             "4 calls as it is, 4 with these settings: 1 missed, 1 added, 1 longer, 1 shorter"
         );
         assert_eq!(all.stands_s(span), (50.0 + 10.0 + 500.0 + 10.0, 40.0 + 505.0 + 20.0 + 10.0));
+        assert!(!all.is_same(span));
+    }
+
+    #[test]
+    fn a_call_just_before_the_readings_end_is_undecided_where_the_other_settings_may_call_yet() {
+        let span = Span::new(UtcMillis(0), UtcMillis(1_000_000)).unwrap();
+        let found = rows(&[one(980, 990, None)], &[], Looked { window: span, fed_to: span.to() });
+        assert_eq!(found.iter().map(|row| row.change(span)).collect::<Vec<_>>(), [Change::Undecided]);
+        let all = OfAlarm { alarm: "a".to_owned(), rows: found, at_risk: None, turns: Vec::new() };
+        assert_eq!(
+            in_words(all.counts(span)),
+            "1 call as it is, 0 with these settings: 0 missed, 0 added, 0 longer, 0 shorter, 1 undecided"
+        );
         assert!(!all.is_same(span));
     }
 }

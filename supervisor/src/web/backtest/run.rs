@@ -7,11 +7,11 @@ use super::outcome::{OfAlarm, rows};
 use crate::clock::Clock;
 use crate::history::{
     AlarmRecord, Batch, EventsAsked, HistoryError, HistoryReader, HistoryStore, KeptRows, NewRun, Span,
-    StoredEvent, StoredSample,
+    StoredEntry, StoredEvent, StoredSample,
 };
-use crate::replay::Replay;
-use crate::replay::compare::{Occurrence, compare, occurrences};
+use crate::replay::compare::{Looked, Occurrence, compare, occurrences};
 use crate::replay::ground::AtRisk;
+use crate::replay::{Replay, fed_for};
 use crate::snapshot::RunId;
 use async_trait::async_trait;
 use setward_config::line::Line;
@@ -21,8 +21,6 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Exposure, delays and modes are settled after this much history before the window.
-const WARM_UP_MS: i64 = 3_600_000;
 /// Longest run.
 const LONGEST: Duration = Duration::from_secs(30 * 60);
 /// The poller and the page come first: as much as a busy machine still gets it done within its time.
@@ -88,15 +86,17 @@ async fn run(work: &Work) -> Result<Found, String> {
     let clock = Clock::system();
     let reader = HistoryReader::open(&work.history).map_err(|error| error.text)?;
     let fed = fed_span(&reader, work.span)?;
-    let span = Span::new(work.span.from().max(fed.from()), fed.to()).map_err(|error| error.text)?;
+    let (from, to) = (work.span.from().max(fed.from()), work.span.to().min(fed.to()));
+    let span = Span::new(from, to).map_err(|error| error.text)?;
+    let looked = Looked { window: span, fed_to: fed.to() };
     let needed = needed(&work.now, &work.own);
     let store = Stoppable { reader, needed, stage: Arc::clone(&work.stage), clock };
     let lines = [Arc::clone(&work.now), Arc::clone(&work.proposed)];
     let replay = Replay { lines: &lines, store: &store, span: fed };
     let outcome = replay.run(&mut |share| work.stage.reach(share)).await.map_err(|error| error.text)?;
-    let mut told = outcome.told.iter().map(|told| occurrences(told, span));
+    let mut told = outcome.told.iter().map(|told| occurrences(told));
     let (now, then) = (told.next().unwrap_or_default(), told.next().unwrap_or_default());
-    let compared = compare(&work.now, &now, &then, (span, &outcome.ground));
+    let compared = compare(&work.now, &now, &then, (looked, &outcome.ground));
     let of = |all: &BTreeMap<String, Vec<Occurrence>>, id: &str| all.get(id).cloned().unwrap_or_default();
     let one = |id: &str| {
         let found = compared.iter().find(|one| one.alarm == id);
@@ -106,7 +106,7 @@ async fn run(work: &Work) -> Result<Found, String> {
             (now, then) => Some((now.unwrap_or_else(nothing), then.unwrap_or_else(nothing))),
         });
         let turns = found.map(|found| found.turns.clone()).unwrap_or_default();
-        OfAlarm { alarm: id.to_owned(), rows: rows(&of(&now, id), &of(&then, id)), at_risk, turns }
+        OfAlarm { alarm: id.to_owned(), rows: rows(&of(&now, id), &of(&then, id), looked), at_risk, turns }
     };
     let own: Vec<OfAlarm> = work.own.iter().map(|id| one(id)).collect();
     let others = work.now.alarms.iter().map(|alarm| alarm.id.as_str());
@@ -121,14 +121,12 @@ async fn run(work: &Work) -> Result<Found, String> {
     })
 }
 
-/// The window and the hour before it, cut to what history holds.
+/// The window with what is fed before and after it, cut to what history holds.
 fn fed_span(reader: &HistoryReader, span: Span) -> Result<Span, String> {
-    let Some((first, last)) = reader.extent().map_err(|error| error.text)? else {
+    let Some(kept) = reader.extent().map_err(|error| error.text)? else {
         return Err("the history is empty so far".to_owned());
     };
-    let from = UtcMillis(span.from().0.saturating_sub(WARM_UP_MS)).max(first);
-    let to = span.to().min(UtcMillis(last.0.saturating_add(1)));
-    Span::new(from, to).map_err(|_| "nothing is kept of this time".to_owned())
+    fed_for(span, kept).ok_or_else(|| "nothing is kept of this time".to_owned())
 }
 
 /// A history that stops answering once the run is to end.
@@ -188,6 +186,10 @@ impl HistoryStore for Stoppable {
 
     async fn events_of(&self, asked: EventsAsked) -> Result<Vec<StoredEvent>, HistoryError> {
         self.reader.events_of(asked).await
+    }
+
+    async fn entries(&self, tag: Option<String>, limit: usize) -> Result<Vec<StoredEntry>, HistoryError> {
+        self.reader.entries(tag, limit).await
     }
 
     async fn kept_rows(&self, tags: Vec<String>, span: Span) -> Result<KeptRows, HistoryError> {

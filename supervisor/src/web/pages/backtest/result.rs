@@ -38,7 +38,7 @@ pub(super) async fn show(web: &Web, test: &BackTest, found: &Found) -> Markup {
         (beside_it(web, others, found.span))
         (to_review(web, test, found))
         p.soft {
-            "A call is a raise that calls somebody. Both columns are the same readings through the same engine, after an hour to warm up; what people did then is done at its time in both. The settings of now may not be those that were in force then."
+            "A call is a raise that calls somebody. Both columns are the same readings through the same engine, after an hour to warm up, and with the hour after it as far as it is kept; what people did then is done at its time in both. The settings of now may not be those that were in force then."
         }
     }
 }
@@ -206,6 +206,10 @@ fn changes(row: &Row, span: Span) -> Markup {
             Change::Same => "nothing",
             Change::Missed => b { "missed" },
             Change::Added => b { "added" },
+            Change::Undecided => {
+                "undecided"
+                small { "the readings end too soon" }
+            },
             Change::Longer => "longer",
             Change::Shorter => "shorter"
         }
