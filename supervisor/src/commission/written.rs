@@ -64,12 +64,35 @@ pub fn listed(text: &str, decimal: Decimal) -> Option<f64> {
         Decimal::Point => (',', '.'),
         Decimal::Comma => ('.', ','),
     };
-    let blank = |letter: char| letter.is_whitespace() || letter == '\u{a0}' || letter == '\'';
+    if text.contains(thousands) && !is_thousands(text, thousands) {
+        return None;
+    }
     let plain: String =
-        text.trim().chars().filter(|letter| !blank(*letter) && *letter != thousands).collect();
+        text.trim().chars().filter(|letter| !is_blank(*letter) && *letter != thousands).collect();
     let plain = plain.replace(point, ".").replace('\u{2212}', "-");
     let starts_well = plain.starts_with(|letter: char| letter.is_ascii_digit() || "+-.".contains(letter));
     plain.parse::<f64>().ok().filter(|value| starts_well && value.is_finite())
+}
+
+fn is_blank(letter: char) -> bool {
+    letter.is_whitespace() || letter == '\u{a0}' || letter == '\''
+}
+
+/// Whether every `separator` of a number can part thousands, as in "1,000" and "-12,000,000.5"; nobody parts "0,001" or "1,25" so.
+#[must_use]
+pub fn is_thousands(text: &str, separator: char) -> bool {
+    let decimals = if separator == ',' { '.' } else { ',' };
+    let (whole, behind) = text.split_once(decimals).unwrap_or((text, ""));
+    let mut groups = whole.split(separator).map(str::trim);
+    let first = groups.next().unwrap_or_default().trim_start_matches(['+', '-', '\u{2212}']).trim();
+    let are_digits = |group: &str| group.chars().all(|letter| letter.is_ascii_digit());
+    let begins_well = matches!(first.len(), 1..=3) && are_digits(first) && !first.starts_with('0');
+    let mut count = 0;
+    let are_three = groups.all(|group| {
+        count += 1;
+        group.len() == 3 && are_digits(group)
+    });
+    begins_well && are_three && count > 0 && !behind.contains(separator)
 }
 
 /// A number for people: up to six digits, no trailing zeros.
@@ -116,7 +139,21 @@ mod tests {
         assert_eq!(listed("0,1", Decimal::Comma), Some(0.1));
         assert_eq!(listed("-40", Decimal::Point), Some(-40.0));
         assert_eq!(listed("n/a", Decimal::Point), None);
+        assert_eq!(listed("0,001", Decimal::Comma), Some(0.001));
+        assert_eq!(listed("0,001", Decimal::Point), None, "no thousands begin with 0");
+        assert_eq!(listed("1,25", Decimal::Point), None);
         assert_eq!(listed("", Decimal::Comma), None);
+    }
+
+    #[test]
+    fn only_groups_of_three_behind_a_number_that_is_not_zero_are_thousands() {
+        for text in ["1,000", "-12,500", "1,000,000", "999,999.25", "\u{2212}1,250"] {
+            assert!(is_thousands(text, ','), "{text}");
+        }
+        for text in ["0,001", "0,125", "1,25", "1,0000", "1000,000", "1000", "0.5,000", ",500", "1,00a"] {
+            assert!(!is_thousands(text, ','), "{text}");
+        }
+        assert!(is_thousands("1.000,5", '.') && !is_thousands("1.000,5", ','));
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! Addresses in every notation: counted from 0 or 1, printed as 4xxxx, hexadecimal, with a bit behind.
 
 use super::Notes;
-use super::sheet::{Meaning, Sheet};
+use super::cells::{self, ListedType};
+use super::meaning::Meaning;
+use super::sheet::Sheet;
 use setward_protocol::Table;
 
 /// How a list writes its addresses.
@@ -11,6 +13,8 @@ pub(super) enum Notation {
     Printed,
     /// Hexadecimal, counted from 0.
     Hex,
+    /// Hexadecimal digits of one width without a mark, `000A` after `0009`, counted from 0.
+    HexDigits,
     /// Plain, counted from this.
     Plain {
         /// 0 or 1.
@@ -25,8 +29,29 @@ struct Token {
     is_hex: bool,
     /// It is hexadecimal by its letters alone, without a mark: `abc`, and not `0xabc` or `abch`.
     is_unmarked: bool,
-    table: Option<Table>,
+    /// Its digits read as hexadecimal ones.
+    as_hex: Option<u32>,
+    /// How many digits there are, zeros in front included.
+    width: usize,
+    has_zero_in_front: bool,
+    prefix: Option<Prefix>,
     bit: Option<u8>,
+}
+
+/// What stands in front of an address.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Prefix {
+    table: Table,
+    from: CountsFrom,
+}
+
+/// CountsFrom where an address behind a prefix counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum CountsFrom {
+    Zero,
+    One,
+    /// As the other addresses of the list.
+    List,
 }
 
 /// An address.
@@ -41,23 +66,24 @@ pub(super) struct Address {
 }
 
 /// Letters in front of an address that name its table.
-const PREFIXES: [(&str, Table); 8] = [
-    ("hr", Table::Holding),
-    ("ir", Table::Input),
-    ("%mw", Table::Holding),
-    ("mw", Table::Holding),
-    ("4x", Table::Holding),
-    ("3x", Table::Input),
-    ("di", Table::Discrete),
-    ("co", Table::Coil),
+const PREFIXES: [(&str, Table, CountsFrom); 8] = [
+    ("hr", Table::Holding, CountsFrom::List),
+    ("ir", Table::Input, CountsFrom::List),
+    ("%mw", Table::Holding, CountsFrom::Zero),
+    ("mw", Table::Holding, CountsFrom::Zero),
+    ("4x", Table::Holding, CountsFrom::One),
+    ("3x", Table::Input, CountsFrom::One),
+    ("di", Table::Discrete, CountsFrom::List),
+    ("co", Table::Coil, CountsFrom::List),
 ];
 
 fn token(text: &str) -> Option<Token> {
     let text = text.trim().to_lowercase();
-    let (text, table) = PREFIXES
+    let (text, prefix) = PREFIXES
         .iter()
-        .find_map(|(prefix, table)| {
-            text.strip_prefix(prefix).map(|rest| (rest.trim().to_owned(), Some(*table)))
+        .find_map(|(prefix, table, from)| {
+            let rest = text.strip_prefix(prefix)?;
+            Some((rest.trim().to_owned(), Some(Prefix { table: *table, from: *from })))
         })
         .unwrap_or((text, None));
     let (number, bit) = match text.split_once(['.', '/', ':']) {
@@ -69,12 +95,11 @@ fn token(text: &str) -> Option<Token> {
         digits.strip_prefix("0x").or_else(|| digits.strip_prefix("16#")).or_else(|| digits.strip_suffix('h'));
     let has_letters = digits.chars().any(|letter| letter.is_ascii_alphabetic());
     let is_unmarked = hex.is_none() && has_letters;
-    let (number, is_hex) = match hex {
-        Some(hex) => (u32::from_str_radix(hex, 16).ok()?, true),
-        None if has_letters => (u32::from_str_radix(&digits, 16).ok()?, true),
-        None => (digits.parse().ok()?, false),
-    };
-    Some(Token { number, is_hex, is_unmarked, table, bit })
+    let as_hex = u32::from_str_radix(hex.unwrap_or(&digits), 16).ok();
+    let is_hex = hex.is_some() || has_letters;
+    let number = if is_hex { as_hex? } else { digits.parse().ok()? };
+    let (width, has_zero_in_front) = (digits.len(), digits.starts_with('0'));
+    Some(Token { number, is_hex, is_unmarked, as_hex, width, has_zero_in_front, prefix, bit })
 }
 
 /// Table and 0-based address of a number as drawings print it.
@@ -100,53 +125,82 @@ fn is_printed_coil(text: &str) -> bool {
 
 impl Notation {
     /// What most cells of the list look like.
-    pub(super) fn of(sheet: &Sheet, base: Option<u8>, notes: &mut Notes) -> Self {
+    ///
+    /// # Errors
+    /// When `base` is told for a list that says by itself from where it counts.
+    pub(super) fn of(sheet: &Sheet, base: Option<u8>, notes: &mut Notes) -> Result<Self, String> {
         let header = sheet.header(Meaning::Address).to_owned();
-        let tokens: Vec<Token> = sheet.rows().filter_map(|row| token(row.get(Meaning::Address)?.1)).collect();
-        let hex = tokens.iter().filter(|token| token.is_hex).count();
-        let plain = || tokens.iter().filter(|token| !token.is_hex && token.table.is_none());
-        let four = plain()
-            .filter(|token| printed(token.number).is_some_and(|(table, _)| table != Table::Discrete))
-            .count();
-        if hex * 2 > tokens.len() {
+        let cells: Vec<(&str, Token)> =
+            sheet.addresses().filter_map(|text| Some((text, token(text)?))).collect();
+        if are_hex_digits(&cells) {
             notes.guess(
                 None,
                 &header,
                 "hexadecimal, counted from 0",
-                format!("{hex} of {} addresses are", tokens.len()),
+                "they have one width, and letters among them",
             );
-            return Self::Hex;
+            return Ok(Self::HexDigits);
         }
-        if base.is_none() && four * 2 > tokens.len() {
+        let hex = cells.iter().filter(|(_, token)| token.is_hex).count();
+        if hex * 2 > cells.len() {
+            let why = format!("{hex} of {} addresses are", cells.len());
+            notes.guess(None, &header, "hexadecimal, counted from 0", why);
+            return Ok(Self::Hex);
+        }
+        // A word such as `bad` says nothing of how numbers are written.
+        let numbers = || cells.iter().filter(|(_, token)| !token.is_hex && token.prefix.is_none());
+        let (seen, look_printed) = (numbers().count(), printed_count(numbers()));
+        if look_printed * 2 > seen {
+            if let Some(base) = base {
+                return Err(format!(
+                    "--base {base} says from where plain addresses count, and {look_printed} of {seen} in column `{header}` are \
+                     numbers of drawings, such as 40101, which say it themselves: leave --base out"
+                ));
+            }
             notes.guess(
                 None,
                 &header,
-                "numbers of drawings: 4xxxx holding, 3xxxx input; the address is one less",
-                format!("{four} of {} look like that", tokens.len()),
+                "numbers of drawings: 4xxxx holding, 3xxxx input, 1xxxx discrete; the address is one less",
+                format!("{look_printed} of {seen} look like that"),
             );
-            return Self::Printed;
+            return Ok(Self::Printed);
         }
-        let (base, why) = plain_base(&header, base, plain().any(|token| token.number == 0));
+        let has_zero = cells.iter().any(|(_, token)| !token.is_hex && token.number == 0);
+        let (base, why) = plain_base(&header, base, has_zero);
         if let Some(why) = why {
             notes.guess(None, &header, format!("counted from {base}"), why);
         }
-        Self::Plain { base }
+        Ok(Self::Plain { base })
     }
 
     /// The address in a cell.
     pub(super) fn read(self, text: &str) -> Result<Address, String> {
-        let Some(Token { number, is_hex, is_unmarked, table, bit }) = token(text) else {
+        let Some(Token { number, is_hex, is_unmarked, as_hex, prefix, bit, .. }) = token(text) else {
             return Err(format!("`{text}` is no address; an address is 100, 0x64, 40101 or 40101.3"));
         };
         // A word such as `bad` is a number too, for a list that is hexadecimal throughout.
-        if is_unmarked && self != Self::Hex {
+        if is_unmarked && !matches!(self, Self::Hex | Self::HexDigits) {
             return Err(format!(
                 "`{text}` has letters and is not marked as hexadecimal, and the other rows have none: write 0x before it, or \
                  is it no address?"
             ));
         }
+        let table = prefix.map(|prefix| prefix.table);
+        let counted_from = match (prefix.map(|prefix| prefix.from), self) {
+            (Some(CountsFrom::One), _) => 1,
+            (Some(CountsFrom::List) | None, Self::Plain { base }) => u32::from(base),
+            (Some(CountsFrom::List | CountsFrom::Zero) | None, _) => 0,
+        };
         let zero_based = match self {
-            _ if table.is_some() || is_hex => Ok((table, number)),
+            _ if is_hex => Ok((table, number)),
+            _ if table.is_some() => match number.checked_sub(counted_from) {
+                Some(address) => Ok((table, address)),
+                None => Err(format!("`{text}` can't be where addresses count from 1")),
+            },
+            Self::HexDigits => match as_hex {
+                Some(address) => Ok((None, address)),
+                None => Err(format!("`{text}` is no hexadecimal number")),
+            },
             Self::Printed => match printed(number) {
                 Some((table, address)) => Ok((Some(table), u32::from(address))),
                 None if is_printed_coil(text) => Ok((Some(Table::Coil), number - 1)),
@@ -160,7 +214,7 @@ impl Notation {
             Self::Hex => Err(format!(
                 "`{text}` is not marked as hexadecimal, and the other rows are: 0x{text} or plain?"
             )),
-            Self::Plain { base } => match number.checked_sub(u32::from(base)) {
+            Self::Plain { .. } => match number.checked_sub(counted_from) {
                 Some(address) => Ok((None, address)),
                 None => Err(format!("`{text}` can't be in a list that counts from 1")),
             },
@@ -173,7 +227,51 @@ impl Notation {
     }
 }
 
-/// From where plain addresses count, and why, if nobody said it.
+/// How many look as drawings print them. Bits count where a register shows that the list does so: 10001 alone may be a plain address.
+fn printed_count<'a>(numbers: impl Iterator<Item = &'a (&'a str, Token)>) -> usize {
+    let (mut registers, mut bits) = (0, 0);
+    for (text, token) in numbers {
+        match printed(token.number) {
+            Some((Table::Holding | Table::Input, _)) => registers += 1,
+            Some((Table::Discrete | Table::Coil, _)) => bits += 1,
+            None => bits += usize::from(is_printed_coil(text)),
+        }
+    }
+    if registers > 0 { registers + bits } else { 0 }
+}
+
+/// `0009, 000A, 0010`: of one width, with zeros in front, and a letter among them.
+fn are_hex_digits(cells: &[(&str, Token)]) -> bool {
+    let Some((_, first)) = cells.first() else { return false };
+    let is_alike =
+        |token: &Token| token.width == first.width && token.prefix.is_none() && token.as_hex.is_some();
+    let is_lettered = |token: &Token| token.is_unmarked && token.has_zero_in_front;
+    first.width >= 3
+        && cells.iter().all(|(_, token)| is_alike(token) && (token.is_unmarked || !token.is_hex))
+        && cells.iter().any(|(_, token)| is_lettered(token))
+}
+
+/// Whether every address has `.0` behind it and no row says that it is a bit: a sheet that took addresses for numbers with decimals.
+pub(super) fn are_floats(sheet: &Sheet, notes: &mut Notes) -> bool {
+    let has_bits = sheet.rows().any(|row| {
+        let is_bit = |(_, text)| matches!(cells::listed_type(text), Some(ListedType::Bit));
+        row.get(Meaning::Type).is_some_and(is_bit) || row.get(Meaning::Bit).is_some()
+    });
+    let mut count = 0;
+    let are_all = sheet.addresses().all(|text| {
+        count += 1;
+        text.split_once('.').is_some_and(|(_, behind)| behind == "0")
+    });
+    let are_floats = are_all && count > 0 && !has_bits;
+    if are_floats {
+        let header = sheet.header(Meaning::Address).to_owned();
+        let why = "every one of them has it: a sheet that takes addresses for numbers with decimals";
+        notes.guess(None, &header, "`.0` behind an address is no bit", why);
+    }
+    are_floats
+}
+
+/// CountsFrom where plain addresses count, and why, if nobody said it.
 fn plain_base(header: &str, told: Option<u8>, has_zero: bool) -> (u8, Option<String>) {
     if let Some(base) = told {
         return (base, None);

@@ -4,19 +4,20 @@
 //! in hexadecimal, commas or points. What the list does not say is guessed, and each guess is told with its reason, in the
 //! file and in a table. What can't be is left out, with row and column.
 //!
-//! - `sheet.rs`: bytes to rows, rows to columns that mean something.
+//! - `sheet.rs`, `meaning.rs`: bytes to rows, rows to columns that mean something.
 //! - `cells.rs`, `address.rs`: one cell to a value. `row.rs`, `naming.rs`: one row to a signal.
 //! - `write.rs`: signals to files.
 
 mod address;
 mod cells;
+mod meaning;
 mod naming;
 mod numbers;
 mod row;
 mod sheet;
 mod write;
 
-pub use sheet::{Meaning, read_map};
+pub use meaning::{Meaning, read_map};
 
 use crate::commission::written::Decimal;
 use row::Draft;
@@ -124,7 +125,7 @@ impl Notes {
 pub fn import(bytes: &[u8], source: &str, options: &Options) -> Result<Imported, String> {
     let mut notes = Notes::default();
     let sheet = sheet::Sheet::read(bytes, options, &mut notes)?;
-    let facts = Facts::of(&sheet, options, &mut notes);
+    let facts = Facts::of(&sheet, options, &mut notes)?;
     let mut drafts: Vec<Draft> = Vec::new();
     for cells in sheet.rows() {
         drafts.extend(row::draft(&cells, &facts, &mut notes));
@@ -163,6 +164,8 @@ pub fn import(bytes: &[u8], source: &str, options: &Options) -> Result<Imported,
 struct Facts {
     /// How addresses are written.
     notation: address::Notation,
+    /// Whether every address has `.0` behind it, as a sheet's numbers have, and names no bit.
+    are_floats: bool,
     /// How numbers are written.
     decimal: Decimal,
     /// The controller where no column says it.
@@ -170,16 +173,17 @@ struct Facts {
 }
 
 impl Facts {
-    fn of(sheet: &sheet::Sheet, options: &Options, notes: &mut Notes) -> Self {
+    fn of(sheet: &sheet::Sheet, options: &Options, notes: &mut Notes) -> Result<Self, String> {
         let decimal = sheet.decimal(notes);
-        let notation = address::Notation::of(sheet, options.base, notes);
+        let notation = address::Notation::of(sheet, options.base, notes)?;
+        let are_floats = address::are_floats(sheet, notes);
         let controller = options.controller.clone().unwrap_or_else(|| {
             if !sheet.has(Meaning::Controller) {
                 notes.guess(None, "controller", "plc", "no column names one; --controller NAME says it");
             }
             "plc".to_owned()
         });
-        Self { notation, decimal, controller }
+        Ok(Self { notation, are_floats, decimal, controller })
     }
 }
 

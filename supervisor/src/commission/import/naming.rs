@@ -1,7 +1,8 @@
 //! What a signal is called and what it is for: mostly guessed, by ISA-5.1 letters and by words in its name.
 
+use super::meaning::Meaning;
 use super::row::Field;
-use super::sheet::{Cells, Meaning};
+use super::sheet::Cells;
 use super::{Facts, Notes};
 use setward_protocol::{Dimension, Table, Unit};
 
@@ -94,7 +95,13 @@ pub(super) fn controller(cells: &Cells<'_>, facts: &Facts) -> Field<String> {
         text.chars().map(|letter| if fine(letter) { letter } else { '-' }).take(64).collect::<String>()
     };
     match cells.get(Meaning::Controller) {
+        Some((_, text)) if cells.is_as_above => {
+            Field::guessed(name(text), "its cell is empty: as the row above")
+        }
         Some((_, text)) => Field::said(name(text)),
+        None if cells.has(Meaning::Controller) => {
+            Field::guessed(name(&facts.controller), "its cell is empty, and no row above names one")
+        }
         None => Field::said(name(&facts.controller)),
     }
 }

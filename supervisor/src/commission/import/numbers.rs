@@ -2,9 +2,10 @@
 
 use super::Notes;
 use super::cells;
+use super::meaning::Meaning;
 use super::row::Field;
-use super::sheet::{Cells, Meaning};
-use crate::commission::written::{Decimal, listed, short};
+use super::sheet::Cells;
+use crate::commission::written::{Decimal, is_thousands, listed, short};
 use setward_protocol::{Encoding, Unit};
 
 /// No scale, offset or range of a plant is larger, and no scale but 0 smaller than one by this.
@@ -17,8 +18,7 @@ fn number(cells: &Cells<'_>, meaning: Meaning, decimal: Decimal, notes: &mut Not
         Decimal::Comma => ('.', Decimal::Point),
         Decimal::Point => (',', Decimal::Comma),
     };
-    let is_other =
-        text.split_once(other.0).is_some_and(|(_, after)| after.len() != 3 && !after.contains([',', '.']));
+    let is_other = text.contains(other.0) && !is_thousands(text, other.0);
     let found = listed(text, if is_other { other.1 } else { decimal });
     match found.filter(|found| found.abs() <= LARGEST) {
         Some(found) if is_other => {

@@ -2,11 +2,12 @@
 
 use super::address::Address;
 use super::cells::{self, ListedType};
+use super::meaning::Meaning;
 use super::naming::{controller, name, role, station, tag};
 use super::numbers::{coarse, doubted, offset, range, scale};
-use super::sheet::{Cells, Meaning};
+use super::sheet::Cells;
 use super::{Facts, Notes};
-use crate::commission::written::short;
+use crate::commission::written::{is_thousands, short};
 use setward_protocol::{ByteOrder, Encoding, Table, Unit};
 
 /// A value of a signal, and why it was guessed if it was.
@@ -102,6 +103,7 @@ pub(super) fn draft(cells: &Cells<'_>, facts: &Facts, notes: &mut Notes) -> Opti
         }
     };
     let place = match facts.notation.read(text) {
+        Ok(place) if facts.are_floats => Address { bit: None, ..place },
         Ok(place) => place,
         Err(why) => {
             notes.left_out(row, column, why);
@@ -162,6 +164,7 @@ fn tell_guesses(draft: &Draft, notes: &mut Notes) {
         }
     };
     tell("tag", draft.tag.value.clone(), &draft.tag.guess);
+    tell("controller", draft.controller.value.clone(), &draft.controller.guess);
     tell("name", draft.name.value.clone(), &draft.name.guess);
     tell("station", draft.station.value.to_owned(), &draft.station.guess);
     tell("role", draft.role.value.to_owned(), &draft.role.guess);
@@ -239,7 +242,14 @@ fn encoding(cells: &Cells<'_>, place: &Address, table: Table, notes: &mut Notes)
             );
             return None;
         }
-        return Some(bit_of(cells, place, small, notes));
+        return Some(match listed {
+            Some((column, text, Some(ListedType::Number(_)))) if place.bit.is_some() => {
+                let why = format!("the address names bit {small}, and `{text}` is a number");
+                notes.mended(cells.row, column, why.clone(), format!("written as bit {small}"));
+                Field::guessed(Encoding::Bit(small), why)
+            }
+            _ => bit_of(cells, place, small, notes),
+        });
     }
     match listed {
         Some((_, _, Some(ListedType::Number(encoding)))) => Some(Field::said(encoding)),
@@ -325,6 +335,16 @@ fn unit(cells: &Cells<'_>, encoding: &Field<Encoding>, table: Table, notes: &mut
 fn no_value(cells: &Cells<'_>, encoding: Encoding, notes: &mut Notes) -> Vec<i64> {
     let is_number = !matches!(encoding, Encoding::F32 | Encoding::F64 | Encoding::Bit(_));
     let Some((column, text)) = cells.get(Meaning::NoValue).filter(|_| is_number) else { return Vec::new() };
+    if is_thousands(text, ',') {
+        let one = text.replace(',', "");
+        notes.mended(
+            cells.row,
+            column,
+            format!("`{text}` may be one count or several"),
+            format!("read as {one}"),
+        );
+        return cells::no_value(&one, encoding).unwrap_or_default();
+    }
     cells::no_value(text, encoding).unwrap_or_else(|| {
         notes.mended(
             cells.row,

@@ -1,239 +1,26 @@
 //! Bytes to rows, and what each column means.
 
+use super::meaning::{Meaning, by_header, by_whole_header, plain};
 use super::{Notes, Options};
-use crate::commission::written::{Decimal, listed};
+use crate::commission::written::{Decimal, is_thousands, listed};
 
 /// Rows in front of the header that may be a title.
 const TITLE_ROWS: usize = 20;
 
-/// What a column can mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Meaning {
-    /// ISA-5.1 tag.
-    Tag,
-    /// Name for people.
-    Name,
-    /// Address of the first register.
-    Address,
-    /// Which of the four tables, or a function code.
-    Table,
-    /// Type of the number.
-    Type,
-    /// Order of words and bytes.
-    Order,
-    /// Value of one count.
-    Scale,
-    /// By what the register is divided.
-    Divisor,
-    /// Implied decimals.
-    Decimals,
-    /// Value at count zero.
-    Offset,
-    /// Unit.
-    Unit,
-    /// Lowest value.
-    Low,
-    /// Highest value.
-    High,
-    /// Lowest and highest in one cell.
-    Range,
-    /// Which bit of the register.
-    Bit,
-    /// Whether it can be written.
-    Access,
-    /// Which device.
-    Controller,
-    /// Which station.
-    Station,
-    /// Counts that mean "no value".
-    NoValue,
-    /// Nothing: the column is left aside.
-    Ignore,
-}
-
-/// Every meaning with the word for `--map`, and headers that are taken for it: letters and digits only, lower case.
-const MEANINGS: [(Meaning, &str, &[&str]); 20] = [
-    (Meaning::Tag, "tag", &["tag", "tagname", "isatag", "loop", "kks", "messstelle", "signal", "id"]),
-    (
-        Meaning::Name,
-        "name",
-        &[
-            "name",
-            "description",
-            "desc",
-            "text",
-            "parameter",
-            "variable",
-            "beschreibung",
-            "bezeichnung",
-            "descripcion",
-            "designation",
-            "signalname",
-        ],
-    ),
-    (
-        Meaning::Address,
-        "address",
-        &[
-            "address",
-            "addr",
-            "adr",
-            "register",
-            "reg",
-            "registeraddress",
-            "modbusaddress",
-            "modbusregister",
-            "registernumber",
-            "registerno",
-            "regno",
-            "number",
-            "offset0based",
-            "pduaddress",
-            "address0based",
-            "address1based",
-            "adresse",
-            "registeradresse",
-            "direccion",
-            "hexaddress",
-            "addresshex",
-            "startaddress",
-        ],
-    ),
-    (
-        Meaning::Table,
-        "table",
-        &[
-            "table",
-            "function",
-            "fc",
-            "functioncode",
-            "registertype",
-            "area",
-            "objecttype",
-            "funktion",
-            "block",
-        ],
-    ),
-    (
-        Meaning::Type,
-        "type",
-        &["type", "datatype", "format", "dataformat", "encoding", "datentyp", "typ", "tipo"],
-    ),
-    (Meaning::Order, "order", &["order", "wordorder", "byteorder", "endian", "endianness", "swap"]),
-    (
-        Meaning::Scale,
-        "scale",
-        &[
-            "scale",
-            "factor",
-            "scaling",
-            "gain",
-            "multiplier",
-            "resolution",
-            "faktor",
-            "skalierung",
-            "slope",
-            "escala",
-            "lsb",
-            "auflösung",
-            "aufloesung",
-        ],
-    ),
-    (Meaning::Divisor, "divisor", &["divisor", "divideby", "div", "divider"]),
-    (
-        Meaning::Decimals,
-        "decimals",
-        &["decimals", "decimalplaces", "decimal", "dp", "nachkommastellen", "decimalpoint"],
-    ),
-    (Meaning::Offset, "offset", &["offset", "bias", "zero", "intercept"]),
-    (Meaning::Unit, "unit", &["unit", "units", "uom", "eu", "engineeringunit", "einheit", "unidad"]),
-    (
-        Meaning::Low,
-        "low",
-        &[
-            "low",
-            "min",
-            "minimum",
-            "lo",
-            "rangelow",
-            "rangemin",
-            "rangefrom",
-            "lowest",
-            "von",
-            "messbereichvon",
-            "messbereichmin",
-            "bereichvon",
-            "lowlimit",
-            "minvalue",
-        ],
-    ),
-    (
-        Meaning::High,
-        "high",
-        &[
-            "high",
-            "max",
-            "maximum",
-            "hi",
-            "rangehigh",
-            "rangemax",
-            "rangeto",
-            "highest",
-            "bis",
-            "messbereichbis",
-            "messbereichmax",
-            "bereichbis",
-            "highlimit",
-            "maxvalue",
-        ],
-    ),
-    (Meaning::Range, "range", &["range", "bereich", "valuerange", "rango", "messbereich"]),
-    (Meaning::Bit, "bit", &["bit", "bitno", "bitnumber", "bitposition"]),
-    (Meaning::Access, "access", &["access", "rw", "readwrite", "mode", "zugriff", "permission", "acceso"]),
-    (Meaning::Controller, "controller", &["controller", "plc", "device", "sps", "unitname", "equipo"]),
-    (Meaning::Station, "station", &["station", "section", "machine", "anlage", "bereichname", "estacion"]),
-    (
-        Meaning::NoValue,
-        "no-value",
-        &["novalue", "errorvalue", "invalid", "invalidvalue", "faultcode", "errorcode", "nan"],
-    ),
-    (
-        Meaning::Ignore,
-        "ignore",
-        &["remark", "remarks", "comment", "comments", "note", "notes", "bemerkung", "default"],
-    ),
-];
-
-impl Meaning {
-    /// The word for `--map`.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        MEANINGS.iter().find(|(meaning, _, _)| *meaning == self).map_or("ignore", |(_, word, _)| word)
-    }
-}
-
-/// `COLUMN=MEANING` of the command line.
-///
-/// # Errors
-/// What was found and what is accepted.
-pub fn read_map(text: &str) -> Result<(String, Meaning), String> {
-    let words: Vec<&str> = MEANINGS.iter().map(|(_, word, _)| *word).collect();
-    let Some((column, word)) = text.rsplit_once('=') else {
-        return Err(format!("`{text}` has no `=`; write COLUMN=MEANING, such as \"Reg. no.=address\""));
-    };
-    let found = MEANINGS.iter().find(|(_, name, _)| *name == word.trim());
-    let meaning = found.map(|(meaning, _, _)| *meaning);
-    meaning.map(|meaning| (column.trim().to_owned(), meaning)).ok_or_else(|| {
-        format!("`{}` is nothing that a column can mean; these are: {}", word.trim(), words.join(", "))
-    })
-}
-
 /// A list with its columns known.
 #[derive(Debug)]
 pub(super) struct Sheet {
-    /// Row number, counted from 1, and cells.
-    rows: Vec<(usize, Vec<String>)>,
+    rows: Vec<Row>,
     columns: Vec<Column>,
+}
+
+#[derive(Debug)]
+struct Row {
+    /// Its number in the sheet, counted from 1.
+    number: usize,
+    cells: Vec<String>,
+    /// Its own cell for the controller is empty, and holds the one above.
+    is_as_above: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -247,6 +34,8 @@ struct Column {
 pub(super) struct Cells<'a> {
     /// Counted from 1, with the header.
     pub(super) row: usize,
+    /// Its controller is that of the row above: its own cell is empty, as below the first of merged cells.
+    pub(super) is_as_above: bool,
     cells: &'a [String],
     columns: &'a [Column],
 }
@@ -287,12 +76,16 @@ impl Sheet {
             .delimiter(delimiter)
             .from_reader(text.as_bytes());
         let mut rows: Vec<(usize, Vec<String>)> = Vec::new();
+        // Lines of the file that are no rows of the sheet: a cell may have several.
+        let mut within_cells = 0;
         for record in reader.records() {
             let record = record.map_err(|error| format!("it can't be read as CSV: {error}"))?;
             let line = record.position().map_or(0, csv::Position::line);
+            let number = usize::try_from(line).unwrap_or(usize::MAX).saturating_sub(within_cells);
+            within_cells += record.iter().map(|cell| cell.matches('\n').count()).sum::<usize>();
             let cells: Vec<String> = record.iter().map(|cell| cell.trim().to_owned()).collect();
             if cells.iter().any(|cell| !cell.is_empty()) {
-                rows.push((usize::try_from(line).unwrap_or(usize::MAX), cells));
+                rows.push((number, cells));
             }
         }
         let (place, columns) = header(&rows, options, notes)?;
@@ -313,12 +106,24 @@ impl Sheet {
                 "the header has more of them than commas",
             );
         }
-        let rows = rows.split_off(place + 1);
+        let rows = below_merged(rows.split_off(place + 1), &columns);
         Ok(Self { rows, columns })
     }
 
     pub(super) fn rows(&self) -> impl Iterator<Item = Cells<'_>> {
-        self.rows.iter().map(|(row, cells)| Cells { row: *row, cells, columns: &self.columns })
+        self.rows.iter().map(|row| Cells {
+            row: row.number,
+            is_as_above: row.is_as_above,
+            cells: &row.cells,
+            columns: &self.columns,
+        })
+    }
+
+    /// The cells of the addresses.
+    pub(super) fn addresses(&self) -> impl Iterator<Item = &str> {
+        let place = self.columns.iter().position(|column| column.meaning == Meaning::Address);
+        let cells = self.rows.iter().filter_map(move |row| row.cells.get(place?));
+        cells.map(|text| text.trim()).filter(|text| !text.is_empty())
     }
 
     pub(super) fn has(&self, meaning: Meaning) -> bool {
@@ -345,9 +150,8 @@ impl Sheet {
         let ends_with = |separator: char, other: char| {
             cells()
                 .filter(|text| {
-                    let after = text.rsplit_once(separator).map(|(_, after)| after);
                     let is_last = text.rfind(separator) > text.rfind(other);
-                    is_last && after.is_some_and(|after| after.len() != 3 || text.contains(other))
+                    is_last && (!is_thousands(text, separator) || text.contains(other))
                 })
                 .count()
         };
@@ -374,18 +178,46 @@ impl Sheet {
     }
 }
 
+/// Rows whose controller is written once for several, in a merged cell, are all of it.
+fn below_merged(rows: Vec<(usize, Vec<String>)>, columns: &[Column]) -> Vec<Row> {
+    let place = columns.iter().position(|column| column.meaning == Meaning::Controller);
+    let mut above = String::new();
+    let row = |(number, mut cells): (usize, Vec<String>)| {
+        let mut is_as_above = false;
+        if let Some(cell) = place.and_then(|place| cells.get_mut(place)) {
+            is_as_above = cell.is_empty() && !above.is_empty();
+            if is_as_above {
+                cell.clone_from(&above);
+            }
+            above.clone_from(cell);
+        }
+        Row { number, cells, is_as_above }
+    };
+    rows.into_iter().map(row).collect()
+}
+
 /// Text of a file as spreadsheets write it.
 fn decode(bytes: &[u8], notes: &mut Notes) -> String {
-    if let [0xFF, 0xFE, rest @ ..] = bytes {
+    let utf16 = |rest: &[u8], unit: fn([u8; 2]) -> u16| {
         let units: Vec<u16> =
-            rest.chunks_exact(2).filter_map(|pair| pair.try_into().ok().map(u16::from_le_bytes)).collect();
-        return String::from_utf16_lossy(&units);
+            rest.chunks_exact(2).filter_map(|pair| pair.try_into().ok().map(unit)).collect();
+        String::from_utf16_lossy(&units)
+    };
+    match bytes {
+        [0xFF, 0xFE, rest @ ..] => return utf16(rest, u16::from_le_bytes),
+        [0xFE, 0xFF, rest @ ..] => return utf16(rest, u16::from_be_bytes),
+        _ => {}
     }
     match std::str::from_utf8(bytes) {
         Ok(text) => text.trim_start_matches('\u{feff}').to_owned(),
         Err(_) => {
             notes.guess(None, "text", "Latin-1", "it is no UTF-8; look at degree signs and accents");
-            bytes.iter().map(|byte| char::from(*byte)).collect()
+            // What spreadsheets put where Latin-1 has nothing: dashes stand between the ends of ranges.
+            let letter = |byte: &u8| match byte {
+                0x96 | 0x97 => '\u{2013}',
+                byte => char::from(*byte),
+            };
+            bytes.iter().map(letter).collect()
         }
     }
 }
@@ -403,21 +235,6 @@ fn delimiter(text: &str) -> u8 {
     } else {
         b','
     }
-}
-
-/// Letters and digits, lower case.
-fn plain(text: &str) -> String {
-    text.chars().filter(|letter| letter.is_alphanumeric()).flat_map(char::to_lowercase).collect()
-}
-
-fn by_header(header: &str) -> Option<Meaning> {
-    let header = plain(header);
-    let is_it = |names: &[&str]| names.contains(&header.as_str());
-    MEANINGS.iter().find(|(_, _, names)| is_it(names)).map(|(meaning, _, _)| *meaning).or_else(|| {
-        // "Register address (hex)", "Scaling factor [K/bit]"
-        let within = |names: &[&str]| names.iter().any(|name| name.len() >= 5 && header.contains(name));
-        MEANINGS.iter().find(|(_, _, names)| within(names)).map(|(meaning, _, _)| *meaning)
-    })
 }
 
 /// The place of the header and what its columns mean.
@@ -465,14 +282,17 @@ fn columns(
     for header in cells {
         let is_told = options.map.iter().any(|(column, _)| plain(column) == plain(header));
         let mut meaning = meaning_of(header).unwrap_or(Meaning::Ignore);
-        let taken = columns.iter().find(|column| column.meaning == meaning && meaning != Meaning::Ignore);
-        if let Some(taken) = taken {
-            notes.guess(
-                None,
-                header,
-                "left aside",
-                format!("`{}` is taken for the {} already", taken.header, meaning.word()),
-            );
+        let is_whole = is_told || by_whole_header(header).is_some();
+        // A header that says just this goes before one in which the word occurs, wherever it stands.
+        let better = cells.iter().find(|other| {
+            !is_whole
+                && *other != header
+                && meaning_of(other) == Some(meaning)
+                && by_whole_header(other).is_some()
+        });
+        let taken = columns.iter().find(|column| column.meaning == meaning).map(|column| &column.header);
+        if let Some(taken) = taken.or(better).filter(|_| meaning != Meaning::Ignore) {
+            notes.guess(None, header, "left aside", format!("`{taken}` is taken for the {}", meaning.word()));
             meaning = Meaning::Ignore;
         } else if !is_told && !header.is_empty() {
             notes.guess(

@@ -261,3 +261,129 @@ proptest::proptest! {
         }
     }
 }
+
+/// Tags with scale and address, of a list.
+fn places(text: &str) -> Vec<(String, String, f64)> {
+    let imported = imported(text.as_bytes());
+    let line = checked(&imported);
+    line.signals
+        .iter()
+        .map(|signal| {
+            let wire = &signal.register().unwrap().wire;
+            let bit = matches!(wire.encoding, setward_protocol::Encoding::Bit(_)) && !wire.table.is_bits();
+            let place = format!("{} {}{}", wire.table, wire.address, if bit { " bit" } else { "" });
+            (signal.tag.clone(), place, wire.scale)
+        })
+        .collect()
+}
+
+#[test]
+fn a_scale_of_three_decimals_is_no_thousand_whatever_parts_it() {
+    let list = |rows: &str| format!("Tag;Register;Type;Unit;Scale;Low;High\n{rows}");
+    for (rows, scale) in [
+        ("TT-1;40101;uint16;bar;0,001;0;10\n", 0.001),
+        ("TT-1;40101;uint16;bar;0,125;0;10\n", 0.125),
+        ("TT-1;40101;uint16;bar;0.001;0,0;6,5\nTT-2;40102;uint16;bar;0,1;0,0;6,5\n", 0.001),
+    ] {
+        assert_eq!(places(&list(rows))[0].2, scale, "{rows}");
+    }
+}
+
+#[test]
+fn a_list_of_drawing_numbers_is_one_with_bits_and_with_a_row_that_is_no_address() {
+    let list = |rows: &[&str]| format!("Tag,Register,Type,Unit\n{}\n", rows.join("\n"));
+    let with_bits =
+        list(&["TT-1,40101,int16,degC", "TT-2,40102,int16,degC", "YS-1,10001,bool,", "YS-2,10002,bool,"]);
+    let found: Vec<String> = places(&with_bits).into_iter().map(|(_, place, _)| place).collect();
+    assert_eq!(found, ["holding 100", "holding 101", "discrete 0", "discrete 1"]);
+    assert_eq!(places(&list(&["TT-1,40101,int16,degC", "TT-2,bad,int16,degC"]))[0].1, "holding 100");
+}
+
+#[test]
+fn where_an_address_counts_from_is_as_its_prefix_and_the_list_say() {
+    let one = |address: &str, base: Option<u8>| {
+        let text = format!("Tag,Register,Type,Unit\nTT-1,{address},int16,degC\n");
+        let options = Options { base, ..Options::default() };
+        let imported = import(text.as_bytes(), "list.csv", &options)?;
+        Ok::<_, String>(checked(&imported).signals[0].register().unwrap().wire.address)
+    };
+    assert_eq!(one("HR101", Some(1)), Ok(100));
+    assert_eq!(one("HR100", None), Ok(100));
+    assert_eq!(one("4x00001", None), Ok(0));
+    assert_eq!(one("4x00001", Some(0)), Ok(0));
+    assert_eq!(one("%MW100", Some(1)), Ok(100));
+    let told = one("40101", Some(1)).unwrap_err();
+    assert!(told.contains("leave --base out"), "{told}");
+}
+
+#[test]
+fn digits_of_one_width_with_a_letter_among_them_are_hexadecimal_throughout() {
+    let rows: Vec<String> = ["0008", "0009", "000A", "0010", "0011"]
+        .iter()
+        .enumerate()
+        .map(|(n, at)| format!("TT-{n},{at},int16,degC"))
+        .collect();
+    let found: Vec<String> = places(&format!("Tag,Register,Type,Unit\n{}\n", rows.join("\n")))
+        .into_iter()
+        .map(|(_, place, _)| place)
+        .collect();
+    assert_eq!(found, ["holding 8", "holding 9", "holding 10", "holding 16", "holding 17"]);
+}
+
+#[test]
+fn addresses_that_a_sheet_took_for_numbers_with_decimals_name_no_bits() {
+    let list = |rows: &str| format!("Tag,Register,Type,Unit,Scale\n{rows}");
+    let floats = list("TT-1,100.0,int16,degC,0.1\nTT-2,101.0,int16,degC,0.1\n");
+    assert_eq!(
+        places(&floats),
+        [
+            ("TT-1".to_owned(), "holding 100".to_owned(), 0.1),
+            ("TT-2".to_owned(), "holding 101".to_owned(), 0.1)
+        ]
+    );
+    assert!(imported(floats.as_bytes()).guesses.iter().any(|guess| guess.guessed.contains("is no bit")));
+    let mixed = imported(list("TT-1,100.0,int16,,0.1\nYS-1,101.3,bool,,\n").as_bytes());
+    let told =
+        |phrase: &str| mixed.complaints.iter().any(|found| found.row == 2 && found.found.contains(phrase));
+    assert!(told("names bit 0, and `int16` is a number"), "{:?}", mixed.complaints);
+}
+
+#[test]
+fn merged_cells_longer_headers_and_cells_of_two_lines_move_no_signal() {
+    let merged = "Device,Tag,Register,Type,Unit\nfryer,TT-1,40101,int16,degC\n,TT-2,40102,int16,degC\noven,TT-3,40101,int16,degC\n,TT-4,40102,int16,degC\n";
+    let found = imported(merged.as_bytes());
+    let line = checked(&found);
+    let names: Vec<&str> = line
+        .signals
+        .iter()
+        .map(|signal| line.controller(signal.register().unwrap().controller).name.as_str())
+        .collect();
+    assert_eq!(names, ["fryer", "fryer", "oven", "oven"]);
+    assert!(file(&found, "line.toml").contains("# GUESSED: its cell is empty: as the row above"));
+
+    let headers = "Signal type,Tag,No. of registers,Start register,Type,Unit\nAI,TT-1,1,100,int16,degC\nAI,TT-2,2,101,float,degC\n";
+    let found: Vec<String> =
+        places(headers).into_iter().map(|(tag, place, _)| format!("{tag} {place}")).collect();
+    assert_eq!(found, ["TT-1 holding 100", "TT-2 holding 101"]);
+
+    let two_lines =
+        imported(b"Tag,\"Register\naddress\",Type,Unit\nTT-1,40101,int16,degC\nTT-2,tbd,int16,degC\n");
+    assert_eq!(two_lines.complaints[0].row, 3, "as the sheet counts");
+
+    let no_value = imported(b"Tag,Register,Type,Unit,Invalid\nTT-1,40101,int16,degC,\"32,767\"\n");
+    let line = checked(&no_value);
+    assert_eq!(line.signals[0].register().unwrap().wire.no_value, [32_767]);
+    assert!(no_value.complaints[0].found.contains("may be one count or several"));
+}
+
+#[test]
+fn text_of_either_byte_order_and_the_dashes_of_spreadsheets_are_read() {
+    let text = "Tag,Register,Type,Unit,Range\nTT-1,40101,int16,degC,0 \u{2013} 250\n";
+    let big_endian: Vec<u8> =
+        [0xFE, 0xFF].into_iter().chain(text.encode_utf16().flat_map(u16::to_be_bytes)).collect();
+    let windows: Vec<u8> =
+        text.chars().map(|letter| if letter == '\u{2013}' { 0x96 } else { letter as u8 }).collect();
+    for bytes in [big_endian, windows] {
+        assert_eq!(checked(&imported(&bytes)).signals[0].range, (0.0, 250.0));
+    }
+}
