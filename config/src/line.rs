@@ -214,11 +214,37 @@ pub struct Belt {
     pub name: String,
     /// Its speed signal.
     pub speed: SignalId,
-    /// Effective length, m, as proven with a test piece.
+    /// Effective length, m.
     pub effective_length_m: f64,
     /// The panel's own dwell in seconds: more is slower.
     pub dwell_setpoint: Option<SignalId>,
+    /// That length and speed were held against a test piece; `None`: nobody has said so.
+    pub proof: Option<BeltProof>,
 }
+
+/// When and by whom a test piece was timed on a belt.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BeltProof {
+    /// The day.
+    pub date: jiff::civil::Date,
+    /// Who did it.
+    pub by: String,
+}
+
+impl Belt {
+    /// How far length over reported speed, and so a dwell, may be off, as a share of it. A proven belt has what is left of slip and
+    /// encoder; judgement, both.
+    #[must_use]
+    pub const fn spread(&self) -> f64 {
+        match self.proof {
+            Some(_) => PROVEN_SPREAD,
+            None => setward_process::windows::USUAL_SPREAD,
+        }
+    }
+}
+
+/// See [`Belt::spread`].
+const PROVEN_SPREAD: f64 = 0.01;
 
 impl Line {
     /// The signal with this id.

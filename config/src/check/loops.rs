@@ -3,10 +3,10 @@
 use super::conditions::codes_in_range;
 use super::stations::signal_id;
 use super::{LineNames, Names};
-use crate::line::{Belt, ControlLoop, LineSignal, LoopMode, Role, StationId};
+use crate::line::{Belt, BeltProof, ControlLoop, LineSignal, LoopMode, Role, StationId};
 use crate::problem::{At, Code, Span, quoted};
 use crate::quantity::{self, dimension_name};
-use crate::raw::line::{RawBelt, RawCodes, RawLine, RawLoop};
+use crate::raw::line::{RawBelt, RawCodes, RawLine, RawLoop, RawProof};
 use crate::reader::{Sink, nearest_or_all};
 use setward_protocol::{Dimension, SignalId};
 use std::collections::BTreeMap;
@@ -110,9 +110,9 @@ fn modes(
 }
 
 /// Nothing given is fine; something given and not found is not.
-fn transpose(part: Option<Option<SignalId>>) -> Option<Option<SignalId>> {
+fn transpose<T>(part: Option<Option<T>>) -> Option<Option<T>> {
     match part {
-        Some(Some(id)) => Some(Some(id)),
+        Some(Some(found)) => Some(Some(found)),
         Some(None) => None,
         None => Some(None),
     }
@@ -175,6 +175,7 @@ fn belt(
     let station = raw.station.as_ref().and_then(|station| names.stations.find(station, sink));
     let speed = raw.speed.as_ref().and_then(|speed| belt_speed(speed, names, signals, sink));
     let dwell_setpoint = raw.dwell_setpoint.as_ref().map(|name| dwell_setpoint(name, names, signals, sink));
+    let proof = raw.proof.as_ref().map(|written| proof(written, sink));
     let length = raw.effective_length.as_ref()?;
     let effective_length_m = sink.take("effective_length", length.at, quantity::length_m(&length.value))?;
     if effective_length_m <= 0.0 {
@@ -189,7 +190,19 @@ fn belt(
         speed: speed?,
         effective_length_m,
         dwell_setpoint: transpose(dwell_setpoint)?,
+        proof: transpose(proof)?,
     })
+}
+
+/// A test piece that was timed.
+fn proof(raw: &RawProof, sink: &mut Sink) -> Option<BeltProof> {
+    let (date, by) = (raw.date.as_ref()?, raw.by.as_ref()?);
+    let Ok(day) = date.value.parse() else {
+        let message = format!("{} is no day", quoted(&date.value));
+        sink.report(Code::Word, date.at, message, "write it as year, month and day, such as \"2026-09-14\"");
+        return None;
+    };
+    Some(BeltProof { date: day, by: by.value.clone() })
 }
 
 /// The panel's own seconds: a setpoint that is a time.

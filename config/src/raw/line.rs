@@ -158,6 +158,13 @@ pub(crate) struct RawBelt {
     pub(crate) speed: Option<At<String>>,
     pub(crate) effective_length: Option<At<Quantity>>,
     pub(crate) dwell_setpoint: Option<At<String>>,
+    pub(crate) proof: Option<RawProof>,
+}
+
+#[derive(Debug)]
+pub(crate) struct RawProof {
+    pub(crate) date: Option<At<String>>,
+    pub(crate) by: Option<At<String>>,
 }
 
 const ROLES: [(&str, Role); 4] = [
@@ -303,6 +310,10 @@ fn belt(reader: &mut TableReader<'_, '_>) -> RawBelt {
         speed: reader.need_text("speed", "\"ST-340\""),
         effective_length: reader.need("effective_length", "\"3.30 m\""),
         dwell_setpoint: reader.may_text("dwell_setpoint", "\"KIC-340-SP\""),
+        proof: reader.may_table("proof", "[belt.proof]", |reader| RawProof {
+            date: reader.need_text("date", "\"2026-09-14\""),
+            by: reader.need_text("by", "\"day shift, line engineering\""),
+        }),
     }
 }
 

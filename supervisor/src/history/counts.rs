@@ -105,6 +105,9 @@ fn check_count(
     Ok(())
 }
 
+/// What is said of a row that is missing, by what it was called.
+type Told = fn(&str) -> String;
+
 fn check_named(connection: &Connection, found: &mut Verification) -> rusqlite::Result<()> {
     let damaged = kept(connection, DAMAGED_RUN)?.unwrap_or(0);
     let without_run = |table: &str| {
@@ -116,7 +119,7 @@ fn check_named(connection: &Connection, found: &mut Verification) -> rusqlite::R
         "SELECT CAST(run AS TEXT) FROM runs WHERE run > ?1 AND layout NOT IN (SELECT sha256 FROM layouts)";
     let without_content = "SELECT DISTINCT path FROM folder WHERE sha256 NOT IN (SELECT sha256 FROM files)
         AND fingerprint NOT IN (SELECT fingerprint FROM runs WHERE run <= ?1)";
-    let questions: [(String, fn(&str) -> String); 4] = [
+    let questions: [(String, Told); 4] = [
         (without_run("time_chunks"), |run| format!("run {run} has readings, but its own row is missing")),
         (without_run("events"), |run| format!("run {run} has events, but its own row is missing")),
         (without_list.to_owned(), |run| format!("the list of signals of run {run} is missing")),

@@ -6,8 +6,6 @@ use setward_process::follow::{KettleRule, Place, Recognition, Shape, Through, We
 use setward_protocol::{SignalId, Unit};
 use std::time::Duration;
 
-/// Between true and reported speed; judgement.
-const BELT_UNCERTAINTY: f64 = 0.01;
 /// No cook lasts longer; common practice is under two hours.
 const LONGEST_COOK: Duration = Duration::from_secs(6 * 3600);
 /// No kettle is emptied, rinsed, filled and hot again sooner; judgement.
@@ -96,7 +94,7 @@ impl Wiring<'_> {
                     length_m: belt.effective_length_m,
                     speed: self.record(belt.speed, Unit::MetrePerSecond),
                     ratio: 1.0,
-                    spread: BELT_UNCERTAINTY,
+                    spread: belt.spread(),
                     fastest_m_per_s: self.most(belt.speed, Unit::MetrePerSecond),
                 };
                 path.push(Place { station: station.0, through });
@@ -233,5 +231,22 @@ mod tests {
         line.feed.as_mut().unwrap().diverted = Some(gate);
         let (diverted, records) = told_of(&line);
         assert!(records.contains(&diverted.unwrap()) && records.len() == before.len() + 1, "{records:?}");
+    }
+
+    /// Slip and encoders of belts that nobody has timed are as they are anywhere: what an alarm touched is that much wider.
+    #[test]
+    fn a_belt_that_no_test_piece_was_timed_on_is_known_to_five_percent_and_a_proven_one_to_one() {
+        let mut line = setward_config::load_demo().unwrap().line;
+        line.belts[1].proof = None;
+        let mut told = vec![Vec::new(); line.signals.len()];
+        let spreads: Vec<f64> = shape(&line, &mut told)
+            .path
+            .iter()
+            .filter_map(|place| match place.through {
+                Through::Belt { spread, .. } => Some(spread),
+                Through::Delay { .. } => None,
+            })
+            .collect();
+        assert_eq!(spreads, [0.01, 0.05, 0.01]);
     }
 }

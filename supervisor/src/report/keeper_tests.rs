@@ -20,6 +20,7 @@ fn view(line: &Line) -> BatchView {
         span: (at(780), at(860)),
         is_open: false,
         soaked_from: (at(60), at(60)),
+        is_oldest_known: true,
         packed: Some((at(810), at(890))),
         packed_at_most: Some((at(805), at(895))),
         is_forecast: true,

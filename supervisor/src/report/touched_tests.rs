@@ -86,7 +86,7 @@ async fn what_lay_on_belts_that_stood_for_hours_is_packed_when_they_ran_on() {
     let oven = "oven-exhaust-lost";
     let store = with_calls(&line, &[(100, "raised", oven), (160, "cleared", oven)]).await;
     with_belts(&store, &line, |_, second| {
-        Reading::Good(if second < 100 || second > 11_200 { 10.0 } else { 0.0 })
+        Reading::Good(if !(100..=11_200).contains(&second) { 10.0 } else { 0.0 })
     })
     .await;
     let report = hold(&line, &store, oven).await;
@@ -195,6 +195,7 @@ async fn an_alarm_of_a_kettle_holds_what_its_corn_became_and_nothing_that_was_pa
             packed_to: clock(9_900),
             packed_not_before: clock(8_000),
             packed_not_after: clock(10_000),
+            is_forecast: false,
             touched: Touched::default(),
         }]),
     )

@@ -247,7 +247,10 @@ fn belt_row(scene: &Scene<'_>, index: usize, belt: &Belt) -> Markup {
     html! {
         li.row.bad[dwell_s.is_none() && speed.missing().is_some()] {
             a.name href=(format!("/signals/{}", speed.signal.tag)) {
-                (belt.name) small { "from " (speed.signal.tag) ", " (belt.effective_length_m) " m" }
+                (belt.name) small {
+                    "from " (speed.signal.tag) ", " (belt.effective_length_m) " m"
+                    @if belt.proof.is_none() { ", not proven with a test piece" }
+                }
             }
             @match (dwell_s, speed.missing()) {
                 (None, Some(why)) => span.lost { b { "Unknown: the speed has no value (" (why) ")" } },

@@ -29,8 +29,6 @@ const DRAWN_MAX: usize = 1_000;
 const TRACED_MS: i64 = 8 * 24 * 3_600_000;
 /// A mark is seen from this width on, ms of a stretch as a share.
 const MARK_SHARE: i64 = 400;
-/// Between true and reported speed; judgement.
-const BELT_UNCERTAINTY: f64 = 0.01;
 
 /// One sample at the station of a trend.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -187,7 +185,7 @@ struct Way {
 }
 
 enum Place {
-    Belt { length_m: f64, speed: SignalId },
+    Belt { length_m: f64, spread: f64, speed: SignalId },
     Delay { least: Duration, most: Duration, running: Option<SignalId> },
 }
 
@@ -199,7 +197,8 @@ impl Way {
         let mut places = Vec::new();
         for station in (from.0..=to.0).map(StationId) {
             for belt in line.belts.iter().filter(|belt| belt.station == station) {
-                let place = Place::Belt { length_m: belt.effective_length_m, speed: belt.speed };
+                let (length_m, spread) = (belt.effective_length_m, belt.spread());
+                let place = Place::Belt { length_m, spread, speed: belt.speed };
                 places.push((station, place));
             }
             for delay in line.delays.iter().filter(|delay| delay.station == station) {
@@ -290,9 +289,9 @@ fn step<'a>(
     until: setward_protocol::Uptime,
 ) -> Option<Step<'a>> {
     match place {
-        Place::Belt { length_m, .. } => {
+        Place::Belt { length_m, spread, .. } => {
             let belt = Belt::new(*length_m, Steps::new(record, until).ok()?).ok()?;
-            Some(Step::Belt(belt.with_spread(BELT_UNCERTAINTY).ok()?))
+            Some(Step::Belt(belt.with_spread(*spread).ok()?))
         }
         Place::Delay { least, most, running } => {
             let delay = Delay::new(*least, *most).ok()?;

@@ -279,6 +279,7 @@ fn belt(station: u16, name: &str, speed: &str, effective_length_m: f64) -> Belt 
         speed: id(speed),
         effective_length_m,
         dwell_setpoint: None,
+        proof: Some(BeltProof { date: "2026-09-14".parse().unwrap(), by: "line engineering".to_owned() }),
     }
 }
 
