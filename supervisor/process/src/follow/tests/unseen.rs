@@ -14,8 +14,8 @@ fn what_lies_on_the_belts_in_an_outage_is_not_packed_in_it_however_slow_another_
     follower.handle(at(0.0), Input::FedFrom(FedFrom::Tank(4)));
     for second in (0..=dark_from).chain(light_again..3300) {
         let now = at(f64::from(second));
-        for record in 0..3 {
-            let value = Some(if second <= dark_from { SPEEDS_M_PER_S[record] } else { 0.0 });
+        for (record, speed_m_per_s) in SPEEDS_M_PER_S.into_iter().enumerate() {
+            let value = Some(if second <= dark_from { speed_m_per_s } else { 0.0 });
             follower.handle(now, Input::Record { record, value });
         }
         let rate = if second <= dark_from { 1000.0 } else { 0.0 };
