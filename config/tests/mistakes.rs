@@ -125,7 +125,7 @@ fn controllers_and_their_times() {
 
 #[test]
 fn loops_and_belts() {
-    check_all(include_str!("mistakes/loops_and_belts.txt"), 12);
+    check_all(include_str!("mistakes/loops_and_belts.txt"), 13);
 }
 
 #[test]

@@ -7,7 +7,7 @@ use serde_json::Value;
 use setward::clock::Clock;
 use setward::history::sqlite::InlineStore;
 use setward::history::{Batch, HistoryStore as _, NewRun, NewSample, Settings};
-use setward_config::line::Line;
+use setward_config::line::{Line, Role};
 use setward_protocol::{Reading, SignalId, Uptime, UtcMillis};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
@@ -279,8 +279,13 @@ fn seed(plant: &Plant, hours: u64) {
     });
 }
 
+/// Codes stand still: steps and tanks that change each second would be batches without end.
 fn value(plant: &Plant, signal: u16, second: u64) -> Reading {
-    let (low, high) = plant.line.signal(SignalId(signal)).range;
+    let signal = plant.line.signal(SignalId(signal));
+    let (low, high) = signal.range;
+    if signal.role == Role::Status {
+        return Reading::Good(low);
+    }
     Reading::Good(low + (high - low) * ((second % 600) as f64 / 600.0))
 }
 
