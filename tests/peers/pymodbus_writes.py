@@ -75,7 +75,7 @@ def main():
 
     differing = [tag for tag, one in wanted.items() if one["controller"] and abs(plant.value(tag) - one["value"]) > 1e-6]
     assert len(differing) >= 3, differing
-    meant, bounded, cleaning = differing[:3]
+    meant, bounded, elsewhere = differing[:3]
     unit = lambda tag: wanted[tag]["unit"].replace("\u00b0C", "degC").replace("\u00b0F", "degF")
     width = lambda tag: wanted[tag]["width_unit"].replace("\u00b0F", "degF")
     about = lambda tag, low, high: [f"{wanted[tag]['value'] + low:g} {unit(tag)}", f"{wanted[tag]['value'] + high:g} {unit(tag)}"]
@@ -83,7 +83,7 @@ def main():
     enable(folder, [
         (meant, about(meant, -change - 1, change + 1), f"{change / 2.5:.3f} {width(meant)}", "1 s", ["run", "gap"]),
         (bounded, about(bounded, 0.5, 1.0), f"100 {width(bounded)}", "1 s", ["run", "gap"]),
-        (cleaning, about(cleaning, -1, 1), f"100 {width(cleaning)}", "1 s", ["cleaning"]),
+        (elsewhere, about(elsewhere, -1, 1), f"100 {width(elsewhere)}", "1 s", ["stopped"]),
     ])
     before = {tag: plant.word(tag) for tag in differing}
     shown = ask(setward, folder)
@@ -112,7 +112,7 @@ def main():
     verdicts = {row["tag"]: row["verdict"] for row in again["rows"]}
     assert verdicts[meant] == "equal", verdicts[meant]
     assert "beyond what site.toml allows" in verdicts[bounded]["refused"], verdicts[bounded]
-    assert "written in: cleaning" in verdicts[cleaning]["refused"], verdicts[cleaning]
+    assert "written in: stopped" in verdicts[elsewhere]["refused"], verdicts[elsewhere]
     print(f"{meant}: {plant.value(meant):g} {wanted[meant]['unit']} in 3 steps, read back by pymodbus; "
           f"{len(differing) - 1} others untouched: beyond bounds, in another mode, not enabled")
 
