@@ -92,15 +92,10 @@ impl Signal {
         }
         let value = raw.as_f64() * self.scale + self.offset;
         let (low, high) = self.range;
-        // Seven counts of 0.1 are a hair more than 0.7: full scale is good, and reads as full scale.
-        let hair = low.abs().max(high.abs()) * ROUNDING;
-        if !value.is_finite() {
-            Reading::Bad(NoData::SensorFault)
-        } else if value < low - hair || value > high + hair {
-            Reading::Bad(NoData::OutOfRange)
-        } else {
-            Reading::Good(value.max(low).min(high))
+        if value >= low && value <= high {
+            return Reading::Good(value);
         }
+        beyond(value, self.range)
     }
 
     /// The number in these words before scaling, if they make one.
@@ -118,6 +113,20 @@ impl Signal {
     pub fn encode(&self, value: f64) -> Result<[u16; MAX_WORDS], EncodeError> {
         let encoding = if self.table.is_bits() { Encoding::Bit(0) } else { self.encoding };
         encoding.encode(Raw::Float((value - self.offset) / self.scale), self.order)
+    }
+}
+
+/// What a value that is not within its range is. Seven counts of 0.1 are a hair more than 0.7: full scale is good, and reads as full
+/// scale.
+#[cold]
+fn beyond(value: f64, (low, high): (f64, f64)) -> Reading {
+    let hair = low.abs().max(high.abs()) * ROUNDING;
+    if !value.is_finite() {
+        Reading::Bad(NoData::SensorFault)
+    } else if value < low - hair || value > high + hair {
+        Reading::Bad(NoData::OutOfRange)
+    } else {
+        Reading::Good(value.max(low).min(high))
     }
 }
 
